@@ -1,0 +1,1 @@
+"""Analysis of scanning tunnelling spectroscopy sweeps."""

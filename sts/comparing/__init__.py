@@ -1,0 +1,1 @@
+"""From sweeps to sites, tips and groups of tips."""

@@ -1,0 +1,1 @@
+"""Figures: a finished result in, Axes out. The only place that imports matplotlib."""

@@ -1,0 +1,1 @@
+"""Models fitted to sweeps and spectra: barriers, gaps, line shapes."""

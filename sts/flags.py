@@ -1,0 +1,73 @@
+"""The flags: every reason to doubt a sweep or a result, with what it means and what to do about it.
+
+One list for the whole toolkit, so that the terminal, the tables, the report and the docs use the same words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+
+@dataclass(frozen=True)
+class Flag:
+    """One kind of doubt. `grave` flags leave a sweep out by rule (plan key `check.omit` decides)."""
+
+    name: str
+    meaning: str
+    remedy: str
+    grave: bool = False
+
+
+_ALL = [
+    # Any sweep
+    Flag("saturated", "samples sit at the limit of the amplifier or converter",
+         "they are masked; lower the set-point current or the gain"),
+    Flag("all saturated", "no usable sample is left", "lower the gain and measure again", grave=True),
+    Flag("jump", "the current steps within the sweep: the tip or the surface changed",
+         "omit the sweep; look at the sweeps after it", grave=True),
+    Flag("outlier", "the sweep lies far from the others of its group",
+         "look at it; the tip may have changed before it", grave=True),
+    Flag("coarse steps", "the converter's step is larger than the noise", "use a higher gain or average more sweeps"),
+    Flag("too few points", "not enough usable samples", "record more points a sweep", grave=True),
+]  # fmt: skip
+
+FLAGS: dict[str, Flag] = {flag.name: flag for flag in _ALL}
+
+COLUMNS = ["sweep", "flag", "detail"]
+
+
+def flag_rows(
+    sweeps: Sequence[str], mask: Iterable[bool] | np.ndarray, flag: str, details: Sequence[str] | str
+) -> pd.DataFrame:
+    """Rows (sweep, flag, detail) for the sweeps where `mask` (m,) is true.
+
+    `details` is one sentence for all, or one a sweep (m,): the size of the trouble in plain words and units.
+    """
+    if flag not in FLAGS:
+        raise KeyError(f"'{flag}' is not a flag; add it to sts/flags.py with its meaning and remedy.")
+    where = np.flatnonzero(np.asarray(mask, bool))
+    texts = [details] * len(where) if isinstance(details, str) else [details[i] for i in where]
+    return pd.DataFrame({"sweep": [sweeps[i] for i in where], "flag": flag, "detail": texts}, columns=COLUMNS)
+
+
+def no_flags() -> pd.DataFrame:
+    """An empty table of flags."""
+    return pd.DataFrame({c: pd.Series(dtype=object) for c in COLUMNS})
+
+
+def join_flags(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """One table of flags from several, in order, without repeats."""
+    filled = [part for part in parts if len(part)]
+    if not filled:
+        return no_flags()
+    return pd.concat(filled, ignore_index=True).drop_duplicates(["sweep", "flag"], ignore_index=True)
+
+
+def flags_of(sweeps: Sequence[str], rows: pd.DataFrame, *, column: str = "flag") -> list[str]:
+    """The `flag`s (or `detail`s) of each sweep, joined by ``;``, in the order of `sweeps`."""
+    found = rows.groupby("sweep", sort=False)[column].agg(";".join) if len(rows) else {}
+    return [str(found.get(sweep, "")) for sweep in sweeps]

@@ -1,0 +1,1 @@
+"""From files to `SweepSet`s: recognise, decode, find the columns, convert to SI."""

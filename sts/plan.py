@@ -1,0 +1,180 @@
+"""The plan: every setting of an analysis, as strict models with defaults, read from and written to TOML.
+
+A plan that is written out holds the defaults too, so that the same session and plan give the same numbers again.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+
+class PlanError(ValueError):
+    """A plan that cannot be used; the text names key, line and remedy."""
+
+
+class Section(BaseModel):
+    """Base of every part of the plan: strict types, unknown keys refused, frozen."""
+
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
+
+
+class CheckPlan(Section):
+    """How sweeps are judged."""
+
+    outlier_cut: float = Field(
+        3.0, gt=0, description="robust distance of ln|I| from the group's median, in scaled MAD"
+    )
+    omit: list[str] = Field(
+        default=["jump", "outlier", "all saturated", "too few points"],
+        description="flags that leave a sweep out of averages and fits (a person's decision always wins)",
+    )
+
+
+class SpectraPlan(Section):
+    """From I(V) to dI/dV and (dI/dV)/(I/V)."""
+
+    by: list[str] = Field(
+        default=["sample", "setpoint_current_A"], description="columns that define a group of sweeps"
+    )
+    average: Literal["mean", "median", "geometric"] = Field("mean", description="average over sweeps")
+
+
+class BarrierPlan(Section):
+    """From I(z) to apparent barrier heights."""
+
+
+class ComparePlan(Section):
+    """From sweeps to sites, tips and groups."""
+
+    confidence: float = Field(0.95, gt=0.5, lt=1, description="level of every interval")
+
+
+class ReportPlan(Section):
+    """The page."""
+
+    title: str = Field("Scanning tunnelling spectroscopy: results", description="heading of the page")
+    author: str = Field("", description="who made it; printed if given")
+
+
+class Plan(Section):
+    """All settings of an analysis."""
+
+    check: CheckPlan = CheckPlan()
+    spectra: SpectraPlan = SpectraPlan()
+    barrier: BarrierPlan = BarrierPlan()
+    compare: ComparePlan = ComparePlan()
+    report: ReportPlan = ReportPlan()
+
+
+def parse_toml(model: type[Section], text: str, name: str) -> Any:
+    """Validate TOML text against a model.
+
+    Raises
+    ------
+    PlanError
+        With one line for each mistake: file, line, key, what came, what is allowed.
+    """
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise PlanError(f"{name}: not valid TOML: {error}.") from error
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        raise PlanError(
+            "\n".join(_explain(model, text, name, problem) for problem in error.errors())
+        ) from error
+
+
+def read_plan(path: str | Path) -> Plan:
+    """Read a plan from a TOML file; `PlanError` names key, line and remedy."""
+    path = Path(path)
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise PlanError(
+            f"{path}: cannot be read ({error.strerror}). Give the path of a TOML file."
+        ) from error
+    except UnicodeDecodeError as error:
+        raise PlanError(f"{path}: is not UTF-8 text. Save the plan as UTF-8.") from error
+    plan: Plan = parse_toml(Plan, text, path.name)
+    return plan
+
+
+def _explain(model: type[Section], text: str, name: str, problem: Any) -> str:
+    path = [part for part in problem["loc"] if isinstance(part, str)]
+    line = _line_of(text, path)
+    where = f"{name}, line {line}" if line else name
+    key = ".".join(str(part) for part in problem["loc"])
+    if problem["type"] == "extra_forbidden":
+        allowed = ", ".join(_keys_at(model, path[:-1]))
+        return f"{where}: unknown key '{key}'. Known here: {allowed}."
+    return f"{where}: {key} is {problem['input']!r}: {problem['msg'][:1].lower()}{problem['msg'][1:]}."
+
+
+def _keys_at(model: type[BaseModel], path: list[str]) -> list[str]:
+    for part in path:
+        annotation = model.model_fields[part].annotation if part in model.model_fields else None
+        if not (isinstance(annotation, type) and issubclass(annotation, BaseModel)):
+            return []
+        model = annotation
+    return sorted(model.model_fields)
+
+
+def _line_of(text: str, path: list[str]) -> int | None:
+    """The line on which the key at `path` is set (tables and dotted keys, as plans are written)."""
+    table: list[str] = []
+    for number, raw in enumerate(text.splitlines(), 1):
+        line = raw.split("#", 1)[0].strip()
+        if line.startswith("["):
+            table = [part.strip().strip("\"'") for part in line.strip("[] ").split(".")]
+            if table == path:
+                return number
+        elif "=" in line:
+            key = [part.strip().strip("\"'") for part in line.split("=", 1)[0].split(".")]
+            if table + key == path:
+                return number
+    return None
+
+
+def write_toml(section: Section) -> str:
+    """The TOML text of a plan, every key with its description as a comment."""
+    lines: list[str] = []
+    _write(section, [], lines)
+    return "\n".join(lines).lstrip("\n") + "\n"
+
+
+def _write(section: BaseModel, path: list[str], lines: list[str]) -> None:
+    nested: list[tuple[str, BaseModel]] = []
+    if path:
+        lines += ["", f"[{'.'.join(path)}]  # {(type(section).__doc__ or '').strip().splitlines()[0]}"]
+    for name, info in type(section).model_fields.items():
+        value = getattr(section, name)
+        if isinstance(value, BaseModel):
+            nested.append((name, value))
+        elif value is not None:
+            lines.append(f"{name} = {_toml(value)}" + (f"  # {info.description}" if info.description else ""))
+        else:
+            lines.append(f"# {name} is not set" + (f": {info.description}" if info.description else ""))
+    for name, value in nested:
+        _write(value, [*path, name], lines)
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        escaped = "".join(
+            "\\\\" if c == "\\" else '\\"' if c == '"' else c if c.isprintable() else f"\\u{ord(c):04x}"
+            for c in value
+        )
+        return f'"{escaped}"'
+    if isinstance(value, (list, tuple)):
+        return "[" + ", ".join(_toml(v) for v in value) + "]"
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{_toml(k)} = {_toml(v)}" for k, v in value.items()) + " }"
+    return repr(value)

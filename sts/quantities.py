@@ -1,0 +1,126 @@
+"""Constants, units and the two or three formulae that every layer needs.
+
+SI inside; barrier heights and energies in eV. Constants come from `scipy.constants` (CODATA 2022 in scipy 1.15
+and later).
+"""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from scipy import constants
+
+ELEMENTARY_CHARGE = constants.e  # [C]
+ELECTRON_MASS = constants.m_e  # [kg]
+HBAR = constants.hbar  # [J s]
+BOLTZMANN = constants.k  # [J/K]
+BOLTZMANN_EV = constants.k / constants.e  # [eV/K]
+CONDUCTANCE_QUANTUM = 2 * constants.e**2 / constants.h  # G0 = 2 e^2/h [S]
+
+BARRIER_PER_DECAY_SQUARED = HBAR**2 / (8 * ELECTRON_MASS * ELEMENTARY_CHARGE)  # hbar^2/8m [eV m^2]
+THERMAL_WIDTH_FACTOR = 4 * math.log(1 + math.sqrt(2))  # full width at half height of -df/dE, in units of kT
+
+
+def barrier_from_decay(decay: Any) -> Any:
+    """Apparent barrier height [eV] from the decay |d ln I/dz| = 2κ [1/m], any shape.
+
+    Notes
+    -----
+    φ = (ħ²/8m)(d ln I/dz)², J. G. Simmons, J. Appl. Phys. 34, 1793 (1963), in the form used for I(z) since
+    G. Binnig et al., Phys. Rev. Lett. 49, 57 (1982). Some papers call the decay of the wave function κ, some
+    the decay of the current: taking one for the other is a factor of 4 in φ. Here it is the current's.
+    """
+    return BARRIER_PER_DECAY_SQUARED * np.square(decay)
+
+
+def decay_from_barrier(barrier_eV: Any) -> Any:
+    """Decay |d ln I/dz| = 2κ [1/m] of the current for an apparent barrier height [eV], any shape."""
+    return np.sqrt(np.asarray(barrier_eV) / BARRIER_PER_DECAY_SQUARED)
+
+
+def thermal_width(temperature_K: Any) -> Any:
+    """Full width at half height [V] of the thermal kernel -df/dE of dI/dV: 4 ln(1+√2) kT/e."""
+    return THERMAL_WIDTH_FACTOR * BOLTZMANN_EV * np.asarray(temperature_K)
+
+
+@dataclass(frozen=True)
+class Unit:
+    """A unit that was recognised: what it measures and what to multiply with to reach SI."""
+
+    dimension: str  # "bias", "length", "current", "conductance", "resistance", "time", "temperature", ...
+    factor: float  # value in SI = value * factor
+    symbol: str  # as understood, e.g. "nA"
+
+
+_PREFIXES = {
+    "f": 1e-15,
+    "p": 1e-12,
+    "n": 1e-9,
+    "u": 1e-6,
+    "µ": 1e-6,
+    "m": 1e-3,
+    "": 1.0,
+    "k": 1e3,
+    "M": 1e6,
+    "G": 1e9,
+}
+_BASES = {
+    "V": "bias",
+    "m": "length",
+    "A": "current",
+    "S": "conductance",
+    "ohm": "resistance",
+    "Ω": "resistance",
+    "s": "time",
+    "K": "temperature",
+    "Hz": "frequency",
+}
+_SPECIAL = {
+    "Å": ("length", 1e-10),
+    "Angstrom": ("length", 1e-10),
+    "angstrom": ("length", 1e-10),
+    "min": ("time", 60.0),
+    "A/V": ("conductance", 1.0),
+    "nA/V": ("conductance", 1e-9),
+    "pA/V": ("conductance", 1e-12),
+    "1": ("number", 1.0),
+    "%": ("number", 0.01),
+}
+
+
+def find_unit(text: str, *, expected: str = "") -> Unit | None:
+    """Recognise a unit as written in a file, or return None.
+
+    Parameters
+    ----------
+    text : str
+        For example ``"nA"``, ``"µV"`` (both micro signs, or ``u``), ``"Å"`` (composed or decomposed).
+    expected : str
+        The dimension the place calls for. It decides the one ambiguous letter: ``A`` is ångström for a length
+        and ampere otherwise. The unit found may still be of another dimension: the caller compares.
+
+    Notes
+    -----
+    Strict on purpose: capitals count (``mV`` is not ``MV``), and a unit that is not in the table is refused, not
+    guessed, since a factor of 1000 in a height is a factor of a million in a barrier.
+    """
+    symbol = (
+        unicodedata.normalize("NFC", text.strip())
+        .replace("μ", "µ")
+        .replace("\u212b", "Å")
+        .replace("\u2126", "Ω")
+    )
+    if symbol == "A" and expected == "length":
+        return Unit("length", 1e-10, "Å")
+    if symbol in _SPECIAL:
+        dimension, factor = _SPECIAL[symbol]
+        return Unit(dimension, factor, symbol)
+    for base, dimension in _BASES.items():
+        prefix = symbol.removesuffix(base)
+        if prefix != symbol and prefix in _PREFIXES:
+            return Unit(dimension, _PREFIXES[prefix], symbol)
+    return None

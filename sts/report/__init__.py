@@ -1,0 +1,1 @@
+"""The page, the tables and the files that leave the room."""
