@@ -24,10 +24,8 @@ def ready(lock: str) -> Path:
 
     The work is skipped where a stamp shows that it was done before with the same lists.
     """
-    if sys.version_info < (3, 11):
-        raise SystemExit(
-            f"sts needs Python 3.11 or newer; this is {sys.version.split()[0]} ({sys.executable})."
-        )
+    if sys.version_info < (3, 11):  # noqa: UP036 - the scripts start on whatever Python is there
+        raise SystemExit(f"sts needs Python 3.11 or newer; this is {sys.version.split()[0]} ({sys.executable}).")
     requirements = ROOT / "requirements" / f"{lock}.txt"
     wanted = _fingerprint(requirements)
     stamp = VENV / f"installed-{lock}"

@@ -49,7 +49,7 @@ def flag_rows(
     """
     if flag not in FLAGS:
         raise KeyError(f"'{flag}' is not a flag; add it to sts/flags.py with its meaning and remedy.")
-    where = np.flatnonzero(np.asarray(mask, bool))
+    where = np.flatnonzero(np.asarray(mask, bool)).tolist()
     texts = [details] * len(where) if isinstance(details, str) else [details[i] for i in where]
     return pd.DataFrame({"sweep": [sweeps[i] for i in where], "flag": flag, "detail": texts}, columns=COLUMNS)
 
@@ -69,5 +69,7 @@ def join_flags(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
 
 def flags_of(sweeps: Sequence[str], rows: pd.DataFrame, *, column: str = "flag") -> list[str]:
     """The `flag`s (or `detail`s) of each sweep, joined by ``;``, in the order of `sweeps`."""
-    found = rows.groupby("sweep", sort=False)[column].agg(";".join) if len(rows) else {}
-    return [str(found.get(sweep, "")) for sweep in sweeps]
+    found: dict[str, list[str]] = {}
+    for sweep, text in zip(rows["sweep"], rows[column], strict=True):
+        found.setdefault(sweep, []).append(text)
+    return [";".join(found.get(sweep, [])) for sweep in sweeps]

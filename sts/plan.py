@@ -25,9 +25,7 @@ class Section(BaseModel):
 class CheckPlan(Section):
     """How sweeps are judged."""
 
-    outlier_cut: float = Field(
-        3.0, gt=0, description="robust distance of ln|I| from the group's median, in scaled MAD"
-    )
+    outlier_cut: float = Field(3.0, gt=0, description="robust distance of ln|I| from the group's median, in scaled MAD")
     omit: list[str] = Field(
         default=["jump", "outlier", "all saturated", "too few points"],
         description="flags that leave a sweep out of averages and fits (a person's decision always wins)",
@@ -37,9 +35,7 @@ class CheckPlan(Section):
 class SpectraPlan(Section):
     """From I(V) to dI/dV and (dI/dV)/(I/V)."""
 
-    by: list[str] = Field(
-        default=["sample", "setpoint_current_A"], description="columns that define a group of sweeps"
-    )
+    by: list[str] = Field(default=["sample", "setpoint_current_A"], description="columns that define a group of sweeps")
     average: Literal["mean", "median", "geometric"] = Field("mean", description="average over sweeps")
 
 
@@ -85,9 +81,7 @@ def parse_toml(model: type[Section], text: str, name: str) -> Any:
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        raise PlanError(
-            "\n".join(_explain(model, text, name, problem) for problem in error.errors())
-        ) from error
+        raise PlanError("\n".join(_explain(model, text, name, problem) for problem in error.errors())) from error
 
 
 def read_plan(path: str | Path) -> Plan:
@@ -96,9 +90,7 @@ def read_plan(path: str | Path) -> Plan:
     try:
         text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
-        raise PlanError(
-            f"{path}: cannot be read ({error.strerror}). Give the path of a TOML file."
-        ) from error
+        raise PlanError(f"{path}: cannot be read ({error.strerror}). Give the path of a TOML file.") from error
     except UnicodeDecodeError as error:
         raise PlanError(f"{path}: is not UTF-8 text. Save the plan as UTF-8.") from error
     plan: Plan = parse_toml(Plan, text, path.name)
@@ -169,8 +161,7 @@ def _toml(value: Any) -> str:
         return "true" if value else "false"
     if isinstance(value, str):
         escaped = "".join(
-            "\\\\" if c == "\\" else '\\"' if c == '"' else c if c.isprintable() else f"\\u{ord(c):04x}"
-            for c in value
+            "\\\\" if c == "\\" else '\\"' if c == '"' else c if c.isprintable() else f"\\u{ord(c):04x}" for c in value
         )
         return f'"{escaped}"'
     if isinstance(value, (list, tuple)):

@@ -108,12 +108,7 @@ def find_unit(text: str, *, expected: str = "") -> Unit | None:
     Strict on purpose: capitals count (``mV`` is not ``MV``), and a unit that is not in the table is refused, not
     guessed, since a factor of 1000 in a height is a factor of a million in a barrier.
     """
-    symbol = (
-        unicodedata.normalize("NFC", text.strip())
-        .replace("μ", "µ")
-        .replace("\u212b", "Å")
-        .replace("\u2126", "Ω")
-    )
+    symbol = unicodedata.normalize("NFC", text.strip()).replace("μ", "µ").replace("\u212b", "Å").replace("\u2126", "Ω")
     if symbol == "A" and expected == "length":
         return Unit("length", 1e-10, "Å")
     if symbol in _SPECIAL:

@@ -85,9 +85,7 @@ class SweepSet:
         if self.lockin is not None:
             lockin = np.ascontiguousarray(self.lockin, float)
             if lockin.shape != current.shape:
-                raise ValueError(
-                    f"lockin must have the shape of current, {current.shape}; it has {lockin.shape}."
-                )
+                raise ValueError(f"lockin must have the shape of current, {current.shape}; it has {lockin.shape}.")
             object.__setattr__(self, "lockin", lockin)
         object.__setattr__(self, "table", complete_table(self.table, len(current)))
 
@@ -139,32 +137,25 @@ def complete_table(table: pd.DataFrame, sweeps: int) -> pd.DataFrame:
     columns: dict[str, Any] = {}
     for column in [*COLUMNS, *(c for c in table.columns if c not in COLUMNS)]:
         if column in NUMBER_COLUMNS:
-            values = (
+            columns[column] = (
                 pd.to_numeric(table[column]).to_numpy(float) if column in table else np.full(sweeps, np.nan)
             )
         elif column in TEXT_COLUMNS or not pd.api.types.is_numeric_dtype(table[column]):
-            values = [_text(v) for v in table[column]] if column in table else [""] * sweeps
-            values = pd.Series(values, dtype=object)
+            texts = [_text(v) for v in table[column]] if column in table else [""] * sweeps
+            columns[column] = pd.Series(texts, dtype=object)
         else:
-            values = table[column].to_numpy()
-        columns[column] = values
+            columns[column] = table[column].to_numpy()
     result = pd.DataFrame(columns)
     names = result["sweep"]
     if (names == "").any():
         raise ValueError("A sweep has no name; every sweep needs a unique one in the column 'sweep'.")
     if names.duplicated().any():
-        raise ValueError(
-            f"Two sweeps are called '{names[names.duplicated()].iloc[0]}'; names must be unique."
-        )
+        raise ValueError(f"Two sweeps are called '{names[names.duplicated()].iloc[0]}'; names must be unique.")
     return result
 
 
 def _text(value: Any) -> str:
-    return (
-        ""
-        if value is None or (isinstance(value, float) and np.isnan(value)) or value is pd.NA
-        else str(value)
-    )
+    return "" if value is None or (isinstance(value, float) and np.isnan(value)) or value is pd.NA else str(value)
 
 
 def sweep_table(names: Sequence[str], **columns: Any) -> pd.DataFrame:

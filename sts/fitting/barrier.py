@@ -24,7 +24,5 @@ class BarrierFit:
     residual: np.ndarray  # (m, n) (measured - fitted)/standard deviation of the noise model; NaN where masked
     used_points: np.ndarray  # (m, n) bool: samples that entered the fit
     offset: np.ndarray  # (m,) fitted offset [A]
-    table: (
-        pd.DataFrame
-    )  # SWEEP_COLUMNS, then columns beyond the contract (decay_se_per_nm, choice_spread_eV, ...)
+    table: pd.DataFrame  # SWEEP_COLUMNS, then columns beyond the contract (decay_se_per_nm, choice_spread_eV, ...)
     flags: pd.DataFrame  # rows (sweep, flag, detail)

@@ -62,12 +62,8 @@ class Spectrum:
     flags: pd.DataFrame | None = None  # rows (sweep, flag, detail); sweep is "" for the group as a whole
     half_difference: np.ndarray | None = None  # (up - down)/2 of the averaged directions [A]
     half_difference_fit: np.ndarray | None = None  # its model
-    directions: dict[str, float] = field(
-        default_factory=dict
-    )  # displacement_fF(_se), lag_ms(_se), drift_per_s(_se)
-    criterion: pd.DataFrame | None = (
-        None  # width_V, score, chosen: strength of smoothing by leaving a sweep out
-    )
+    directions: dict[str, float] = field(default_factory=dict)  # displacement_fF(_se), lag_ms(_se), drift_per_s(_se)
+    criterion: pd.DataFrame | None = None  # width_V, score, chosen: strength of smoothing by leaving a sweep out
     gaps: pd.DataFrame | None = (
         None  # gap_method, gap_meV, gap_se_meV, lower_edge_V, upper_edge_V, floor, exponent, ...
     )
