@@ -1,0 +1,29 @@
+"""What the tests share: the folder of measured data, and long studies left out unless asked for."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out the long validation studies unless ``-m study`` asks for them."""
+    if config.getoption("-m"):
+        return
+    studies = [item for item in items if item.get_closest_marker("study")]
+    if studies:
+        config.hook.pytest_deselected(items=studies)
+        items[:] = [item for item in items if not item.get_closest_marker("study")]
+
+
+@pytest.fixture(scope="session")
+def opendata() -> Path:
+    """The folder of measured data (``STS_OPENDATA``, else beside the repository); skipped where absent."""
+    folder = Path(os.environ.get("STS_OPENDATA", ROOT.parent / "shared" / "opendata"))
+    if not folder.is_dir():
+        pytest.skip(f"measured data are not here ({folder.name}); set STS_OPENDATA to their folder")
+    return folder
