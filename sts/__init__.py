@@ -1,1 +1,56 @@
-"""Analysis of scanning tunnelling spectroscopy sweeps."""
+"""Analysis of scanning tunnelling spectroscopy sweeps, I(V) and I(z), from the bench's exports to the report.
+
+Everything the commands do is one call here::
+
+    import sts
+
+    sts.import_files(["sweeps/"], "session.h5", logbook="logbook.csv")
+    results = sts.analyse("session.h5")
+    results.barrier.tips
+    sts.write_results(results, "results")
+
+Names are looked up when first used, so that ``import sts`` and ``sts --help`` stay quick.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Any
+
+__version__ = "0.1.0"
+
+_HOMES = {
+    "sts.quantities": ("barrier_from_decay", "decay_from_barrier", "thermal_width"),
+    "sts.flags": ("FLAGS",),
+    "sts.sweeps": ("SweepSet", "sweep_table"),
+    "sts.plan": ("Plan", "PlanError", "read_plan", "write_toml"),
+    "sts.loaders": (
+        "LoadedFile",
+        "UnreadableFile",
+        "apply_logbook",
+        "preview_file",
+        "read_file",
+        "read_logbook",
+        "read_recipe",
+    ),
+    "sts.session": ("Session", "SessionError", "merge", "rescue"),
+    "sts.importing": ("import_files",),
+    "sts.processing": ("average_spectrum", "judge_iv"),
+    "sts.fitting": ("fit_barrier", "fit_superconducting_gap"),
+    "sts.analysis": ("analyse", "judge"),
+    "sts.report": ("write_results",),
+    "sts.simulate": ("simulate_iv", "simulate_iz"),
+}
+_HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
+
+__all__ = ["__version__", *sorted(_HOME_OF)]
+
+
+def __getattr__(name: str) -> Any:
+    if name in _HOME_OF:
+        return getattr(import_module(_HOME_OF[name]), name)
+    raise AttributeError(f"module 'sts' has no attribute '{name}'")
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

@@ -1,0 +1,93 @@
+"""The command ``sts``: each command parses, makes one library call and prints.
+
+Nothing scientific is imported before the command line is parsed, so that ``sts --help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+
+import click
+
+from sts import __version__
+from sts.cli import data, results
+
+
+class _Commands(click.Group):
+    """The commands in the order of the work, not of the alphabet."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(self.commands)
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="sts")
+def cli() -> None:
+    """Analyse scanning tunnelling spectroscopy sweeps, I(V) and I(z), after the session.
+
+    \b
+    A session in four commands:
+      sts import sweeps/ --into session.h5 --logbook logbook.csv
+      sts check session.h5
+      sts mark session.h5 --omit heron_s1_r2 --why "tip touched the surface"
+      sts report session.h5 --out results
+
+    The tool reads files and writes files. It moves no hardware.
+    Exit status: 0 done; 1 done, but some input was left out (listed); 2 nothing done.
+    """
+
+
+for command in (*data.COMMANDS, *results.COMMANDS):
+    cli.add_command(command)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line; return the exit status. A user's mistake prints one line."""
+    _speak_utf8()
+    try:
+        status = cli.main(args=None if arguments is None else list(arguments), prog_name="sts", standalone_mode=False)
+        return status if isinstance(status, int) else 0
+    except click.exceptions.NoArgsIsHelpError as error:
+        error.show()
+        return 2
+    except click.ClickException as error:
+        return _refuse(error.format_message(), _usage_hint(error))
+    except (click.Abort, KeyboardInterrupt):
+        return _refuse("stopped; what was done before stands")
+    except (ValueError, OSError) as error:  # what the library says to its user, in words
+        if os.environ.get("STS_TRACEBACK"):
+            raise
+        return _refuse(_words(error))
+    except Exception as error:
+        if os.environ.get("STS_TRACEBACK"):
+            raise
+        return _refuse(
+            f"{type(error).__name__}: {error}. This is a bug in sts, not your mistake; nothing was written. "
+            "Run again with STS_TRACEBACK=1 set and report what it prints."
+        )
+
+
+def _refuse(message: str, hint: str = "") -> int:
+    click.echo(f"sts: {message}{hint}", err=True)
+    return 2
+
+
+def _words(error: Exception) -> str:
+    if isinstance(error, OSError) and error.strerror:
+        where = f"{error.filename}: " if error.filename else ""
+        return f"{where}{error.strerror[:1].lower()}{error.strerror[1:]}."
+    return str(error)
+
+
+def _usage_hint(error: click.ClickException) -> str:
+    context = getattr(error, "ctx", None)
+    return f" See '{context.command_path} --help'." if context is not None else ""
+
+
+def _speak_utf8() -> None:
+    """Print µ, κ and ± on consoles with another code page too, instead of failing."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(encoding="utf-8", errors="replace")

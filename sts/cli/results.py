@@ -1,0 +1,244 @@
+"""Commands about results: check, spectra, barrier, compare, report, simulate."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from sts.cli.data import FORCE, JSON, OUT, SESSION
+from sts.cli.terminal import frame_rows, number, print_json, print_table, progress, say, text, yes
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from sts.analysis import BarrierAnalysis, SpectraAnalysis
+    from sts.plan import Plan
+
+PLAN = click.option("--plan", "plan_file", type=click.Path(path_type=Path), help="TOML file with settings to change.")
+
+
+def _plan(path: Path | None) -> Plan:
+    from sts.plan import Plan, read_plan
+
+    return read_plan(path) if path else Plan()
+
+
+@click.command("check")
+@SESSION
+@PLAN
+@click.option("--flagged", is_flag=True, help="Show only sweeps with a flag or a decision.")
+@JSON
+def check_command(session: Path, plan_file: Path | None, *, flagged: bool, as_json: bool) -> int:
+    """Judge every sweep of SESSION: used or not, and why."""
+    import sts
+
+    with progress("judging") as report:
+        table = sts.judge(session, _plan(plan_file), progress=report)
+    shown = table[(table["flags"] != "") | (table["decided_by"] == "person")] if flagged else table
+    if as_json:
+        print_json(shown)
+        return 0
+    formats = {"sweep": text, "kind": text, "tip": text, "site": text, "used": yes, "flags": text, "reasons": text}
+    headings = ["sweep", "kind", "tip", "site", "used", "flags", "why"]
+    print_table("", headings, frame_rows(shown, formats))
+    used = int(table["used"].sum())
+    say(f"{len(table)} sweeps: {used} used, {len(table) - used} left out, {int((table['flags'] != '').sum())} flagged.")
+    return 0
+
+
+@click.command("spectra")
+@SESSION
+@OUT
+@PLAN
+@click.option("--by", multiple=True, help="Column that makes a group (repeat for more): sample, tip, site, ...")
+@FORCE
+@JSON
+def spectra_command(
+    session: Path, out: Path, plan_file: Path | None, by: tuple[str, ...], *, force: bool, as_json: bool
+) -> int:
+    """Average the I(V) sweeps of SESSION to dI/dV and (dI/dV)/(I/V) with error bands."""
+    import sts
+
+    plan = _plan(plan_file)
+    if by:
+        plan = plan.model_copy(update={"spectra": plan.spectra.model_copy(update={"by": list(by)})})
+    with progress("averaging") as report:
+        analysis = sts.analyse(session, plan, only="iv", progress=report)
+    assert analysis.spectra is not None
+    written = sts.write_results(analysis, out, what="spectra", force=force)
+    if as_json:
+        print_json(analysis.spectra.summary)
+        return 0
+    print_spectra(analysis.spectra)
+    say(f"{len(written)} files written to {out}.")
+    return 0
+
+
+def print_spectra(spectra: SpectraAnalysis) -> None:
+    """The summary of the spectra as a table, then what could not be said."""
+    summary = spectra.summary
+    formats = {
+        "label": text,
+        "sweeps_used": number(0),
+        "sweeps_omitted": number(0),
+        "resolution_meV": number(1),
+        "gap_meV": number(1),
+        "gap_se_meV": number(1),
+        "gap_method": text,
+        "flags": text,
+    }
+    headings = ["spectrum", "used", "omitted", "resolution meV", "gap meV", "± meV", "gap from", "flags"]
+    shown = summary.assign(label=[spectrum.label for spectrum in spectra.spectra])
+    print_table("Spectra", headings, frame_rows(shown, formats), right=(1, 2, 3, 4, 5))
+    for note in spectra.notes:
+        say(f"note: {note}")
+
+
+@click.command("barrier")
+@SESSION
+@OUT
+@PLAN
+@FORCE
+@JSON
+def barrier_command(session: Path, out: Path, plan_file: Path | None, *, force: bool, as_json: bool) -> int:
+    """Fit the apparent barrier heights of the I(z) sweeps of SESSION."""
+    return _barriers(session, out, _plan(plan_file), "barrier", force=force, as_json=as_json)
+
+
+@click.command("compare")
+@SESSION
+@click.option("--by", default="tip", show_default=True, help="tip, or a logbook column that groups tips (made_by ...).")
+@OUT
+@PLAN
+@FORCE
+@JSON
+def compare_command(session: Path, by: str, out: Path, plan_file: Path | None, *, force: bool, as_json: bool) -> int:
+    """Say whether tips, or groups of tips, really differ."""
+    plan = _plan(plan_file)
+    plan = plan.model_copy(update={"compare": plan.compare.model_copy(update={"by": by})})
+    return _barriers(session, out, plan, "compare", force=force, as_json=as_json)
+
+
+def _barriers(session: Path, out: Path, plan: Plan, what: str, *, force: bool, as_json: bool) -> int:
+    import sts
+
+    with progress("fitting") as report:
+        analysis = sts.analyse(session, plan, only="iz", progress=report)
+    assert analysis.barrier is not None
+    written = sts.write_results(analysis, out, what=what, force=force)
+    if as_json:
+        print_json(analysis.barrier.tips if what == "barrier" else analysis.barrier.pairs)
+        return 0
+    print_tips(analysis.barrier)
+    if what == "compare":
+        print_comparison(analysis.barrier)
+    for note in analysis.barrier.notes:
+        say(f"note: {note}")
+    say(f"{len(written)} files written to {out}.")
+    return 0
+
+
+def print_tips(barrier: BarrierAnalysis) -> None:
+    """Apparent barrier heights by tip."""
+    formats = {
+        "sample": text,
+        "tip": text,
+        "sites": number(0),
+        "sweeps": number(0),
+        "barrier_eV": number(3),
+        "barrier_low_eV": number(3),
+        "barrier_high_eV": number(3),
+        "total_se_eV": number(3),
+    }
+    headings = ["sample", "tip", "sites", "sweeps", "barrier eV", "95 % from", "to", "total ± eV"]
+    rows = frame_rows(barrier.tips, formats)
+    print_table("Apparent barrier height by tip", headings, rows, right=range(2, 8))
+
+
+def print_comparison(barrier: BarrierAnalysis) -> None:
+    """Pairs of tips, then groups of tips where they were asked for."""
+    formats = {
+        "tip_a": text,
+        "tip_b": text,
+        "ratio": number(3),
+        "ratio_low": number(3),
+        "ratio_high": number(3),
+        "p_adjusted": number(4),
+        "verdict": text,
+    }
+    headings = ["tip", "against", "ratio", "95 % from", "to", "p (adjusted)", "verdict"]
+    print_table("Pairs of tips", headings, frame_rows(barrier.pairs, formats), right=(2, 3, 4, 5))
+    if len(barrier.groups):
+        _print_frame("Groups of tips (a tip is one replicate)", barrier.groups)
+
+
+def _print_frame(title: str, frame: pd.DataFrame) -> None:
+    numbers = [i for i, dtype in enumerate(frame.dtypes) if dtype.kind in "fi"]
+    rows = [[f"{v:.4g}" if isinstance(v, float) else text(v) for v in row] for row in frame.itertuples(index=False)]
+    print_table(title, [str(c).replace("_", " ") for c in frame.columns], rows, right=numbers)
+
+
+@click.command("report")
+@SESSION
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder to write to.")
+@PLAN
+@click.option(
+    "--compare", "older", type=click.Path(path_type=Path), help="Compare a results folder with this older one."
+)
+@click.option("--pdf", is_flag=True, help="Also write the page as PDF (needs the extra 'pdf').")
+@FORCE
+def report_command(
+    session: Path, out: Path | None, plan_file: Path | None, older: Path | None, *, pdf: bool, force: bool
+) -> int:
+    """The whole job: judge, average, fit, compare, and write the page, figures and tables.
+
+    With --compare OLD NEW the two results folders are compared instead: which numbers moved, and why.
+    """
+    import sts
+
+    if older is not None:
+        from sts.report import compare_results
+
+        for line in compare_results(older, session):
+            say(line)
+        return 0
+    if out is None:
+        raise click.UsageError("Say where to write: --out FOLDER.")
+    with progress("analysing") as report:
+        analysis = sts.analyse(session, _plan(plan_file), progress=report)
+    with progress("writing") as report:
+        written = sts.write_results(analysis, out, pdf=pdf, force=force, progress=report)
+    if analysis.barrier is not None:
+        print_tips(analysis.barrier)
+        print_comparison(analysis.barrier)
+    if analysis.spectra is not None:
+        print_spectra(analysis.spectra)
+    left = analysis.judged[~analysis.judged["used"].astype(bool)]
+    say(f"{len(analysis.judged)} sweeps judged, {len(left)} left out.")
+    say(f"{len(written)} files written; open {out / 'report.html'}.")
+    return 0
+
+
+@click.command("simulate")
+@click.argument("plan_file", required=False, type=click.Path(path_type=Path))
+@click.option("--preset", help="A ready virtual bench; 'list' shows them.")
+@OUT
+@FORCE
+def simulate_command(plan_file: Path | None, preset: str | None, out: Path, *, force: bool) -> int:
+    """Make sweeps of a virtual junction, with the truth beside them, to try the tool on known numbers."""
+    from sts.simulate import PRESETS, simulate_plan
+
+    if preset == "list":
+        for name, description in PRESETS.items():
+            say(f"{name}: {description}")
+        return 0
+    if (plan_file is None) == (preset is None):
+        raise click.UsageError("Give either a TOML file or --preset NAME ('--preset list' shows the names).")
+    written = simulate_plan(preset if preset is not None else plan_file, out, force=force)
+    say(f"{len(written)} files written to {out}; what is true stands in truth.json.")
+    return 0
+
+
+COMMANDS = (check_command, spectra_command, barrier_command, compare_command, report_command, simulate_command)

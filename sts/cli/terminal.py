@@ -1,0 +1,105 @@
+"""What the commands print: tables, notes, progress. Everything goes through here, so that it reads alike."""
+
+from __future__ import annotations
+
+import json
+import math
+import sys
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FILE_WIDTH = 200  # columns when the output goes to a file or a pipe
+
+
+def say(text: str) -> None:
+    """A line on standard output."""
+    click.echo(text)
+
+
+def warn(text: str) -> None:
+    """A line on standard error, which machines that read standard output do not see."""
+    click.echo(text, err=True)
+
+
+def print_json(value: Any) -> None:
+    """JSON on standard output; unknown numbers become null."""
+    click.echo(json.dumps(_plain(value), indent=2, ensure_ascii=False))
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(v) for v in value]
+    if hasattr(value, "to_dict") and hasattr(value, "columns"):
+        return [_plain(row) for row in value.to_dict(orient="records")]
+    if hasattr(value, "item"):
+        value = value.item()
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def print_table(
+    title: str, headings: Iterable[str], rows: Iterable[Iterable[str]], *, right: Iterable[int] = ()
+) -> None:
+    """A table; `right` names the columns with numbers. Long cells fold, none is cut."""
+    from rich.box import SIMPLE_HEAD
+    from rich.console import Console
+    from rich.table import Table
+
+    table = Table(title=title or None, title_justify="left", box=SIMPLE_HEAD, pad_edge=False, title_style="bold")
+    numbers = set(right)
+    for index, heading in enumerate(headings):
+        table.add_column(heading, justify="right" if index in numbers else "left", overflow="fold")
+    for row in rows:
+        table.add_row(*(str(cell).replace("[", r"\[") for cell in row))
+    Console(width=None if sys.stdout.isatty() else FILE_WIDTH, highlight=False).print(table)
+
+
+def frame_rows(frame: pd.DataFrame, formats: Mapping[str, Callable[[Any], str]]) -> Iterator[list[str]]:
+    """The rows of a frame as text, one format a column."""
+    columns = [frame[name] for name in formats]
+    for values in zip(*columns, strict=True):
+        yield [form(value) for form, value in zip(formats.values(), values, strict=True)]
+
+
+def text(value: Any) -> str:
+    """Text as it is; unknown is a dash."""
+    return "-" if value is None or value == "" or (isinstance(value, float) and math.isnan(value)) else str(value)
+
+
+def number(digits: int, scale: float = 1.0) -> Callable[[Any], str]:
+    """A format for numbers with so many decimals, scaled; unknown is a dash."""
+
+    def form(value: Any) -> str:
+        return f"{value * scale:.{digits}f}" if isinstance(value, (int, float)) and math.isfinite(value) else "-"
+
+    return form
+
+
+def yes(value: Any) -> str:
+    """Yes or no."""
+    return "yes" if value else "no"
+
+
+@contextmanager
+def progress(task: str) -> Iterator[Callable[[int, int], None]]:
+    """A bar on standard error for work that may last; the function takes (done, total).
+
+    Only a terminal shows it: a log file is not filled with half-drawn bars.
+    """
+    if not sys.stderr.isatty():
+        yield lambda done, total: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        handle = bar.add_task(task, total=None)
+        yield lambda done, total: bar.update(handle, completed=done, total=total)

@@ -1,0 +1,28 @@
+"""Flags: one vocabulary, rows that join and read back."""
+
+from __future__ import annotations
+
+import pytest
+
+from sts.flags import FLAGS, flag_rows, flags_of, join_flags, no_flags
+
+
+def test_every_flag_says_what_it_means_and_what_to_do():
+    for name, flag in FLAGS.items():
+        assert name == flag.name
+        assert flag.meaning
+        assert flag.remedy
+        assert ";" not in name  # the tables join flags with it
+
+
+def test_rows_join_without_repeats_and_read_back_in_order():
+    one = flag_rows(["a", "b"], [True, False], "jump", ["x1.5 at 20 mV", ""])
+    two = flag_rows(["a", "b"], [True, True], "saturated", "3 samples")
+    joined = join_flags([one, no_flags(), two, one])
+    assert flags_of(["b", "a", "c"], joined) == ["saturated", "jump;saturated", ""]
+    assert flags_of(["a"], joined, column="detail") == ["x1.5 at 20 mV;3 samples"]
+
+
+def test_an_unknown_flag_is_a_programmer_error():
+    with pytest.raises(KeyError, match=r"add it to sts/flags\.py"):
+        flag_rows(["a"], [True], "weird", "")
