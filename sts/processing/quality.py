@@ -1,0 +1,124 @@
+"""What the samples of a sweep say about the electronics: limits, converter steps, noise, usable points.
+
+Used for I(V) and I(z) alike; nothing here knows the axis.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+RAIL_BAND = 0.003  # samples this close to the limit, relative to it, count as railed: real limiters wander by 0.3 %
+MAD_SCALE = 1.4826  # median absolute deviation to standard deviation, normal distribution
+
+
+def find_saturation(current: Any, *, full_scale: Any = None) -> NDArray[np.bool_]:
+    """Samples that sit at the limit of the amplifier, converter or compliance.
+
+    Parameters
+    ----------
+    current : array_like, shape (m, n)
+        Current [A]; NaN is never called saturated.
+    full_scale : array_like, shape (m,) or scalar, optional
+        Largest current [A] the electronics pass; NaN where unknown.
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (m, n)
+
+    Notes
+    -----
+    With a known full scale: every sample within 0.3 % of it or beyond. In any case also a plateau at an extreme of
+    the sweep: at least 3 samples in a row within 0.3 % (or 1.5 converter steps) of the extreme, and more than four
+    times as many as lie in the next band of equal width. A smooth maximum has 2.4 times as many in the first band
+    (the square root of 1 against that of 2), a straight line as many, so neither is taken for a limit; nor
+    is a noise floor or a row of zero codes, because an extreme counts only from half the largest |I| and from
+    eight converter steps on.
+    """
+    current = np.atleast_2d(np.asarray(current, float))
+    found = np.zeros(current.shape, bool)
+    if full_scale is not None:
+        limit = np.broadcast_to(np.abs(np.asarray(full_scale, float)).reshape(-1, 1), (len(current), 1))
+        with np.errstate(invalid="ignore"):
+            found |= np.abs(current) >= (1 - RAIL_BAND) * np.where(limit > 0, limit, np.inf)
+    step = np.nan_to_num(find_step(current))[:, None]
+    largest = _row(np.fmax, np.abs(current))
+    for sign in (1.0, -1.0):
+        signal = sign * current
+        extreme = _row(np.fmax, signal)
+        band = np.maximum(RAIL_BAND * np.abs(extreme), 1.5 * step)
+        with np.errstate(invalid="ignore"):
+            near = signal >= extreme - band
+            below = (signal >= extreme - 2 * band) & ~near
+            counts = (extreme > 0) & (extreme >= 0.5 * largest) & (extreme >= 8 * step)
+        run = longest_run(near)
+        railed = counts[:, 0] & (run >= 3) & (run > 4 * below.sum(axis=1))
+        found |= near & railed[:, None]
+    return found
+
+
+def find_step(current: Any) -> NDArray[np.float64]:
+    """Step of the converter (least significant bit) found from the values [A], shape (m,); NaN if there is none.
+
+    Notes
+    -----
+    All differences between values must be whole multiples of the step. Starting from the smallest difference, the
+    step is refined over ever larger differences, so that it is good to a few parts in 10^4 even where the file
+    rounds the values. The residues of unquantised values are spread evenly (rms 0.29 of a step); 0.1 is the limit.
+    At least three values must come back: a noise-free ramp is evenly spaced too, and a step so fine that no value
+    ever returns is lost in the noise and does no harm.
+    """
+    current = np.atleast_2d(np.asarray(current, float))
+    if current.shape[1] < 3:
+        return np.full(len(current), np.nan)
+    ordered = np.sort(current, axis=1)  # NaN last
+    gaps = np.diff(ordered, axis=1)
+    span = _row(np.fmax, current) - _row(np.fmin, current)
+    equal = ~(gaps > 1e-9 * span)  # up to rounding
+    repeated = (np.diff(equal.astype(int), axis=1, prepend=0) == 1) & np.isfinite(gaps)
+    gaps[equal] = np.nan
+    step = _row(np.fmin, gaps)
+    for reach in (5.5, 50.0, 500.0):
+        with np.errstate(invalid="ignore", divide="ignore"):
+            usable = gaps <= reach * step
+            codes = np.round(gaps / step)
+            total = np.where(usable, codes, 0.0).sum(axis=1, keepdims=True)
+            step = np.where(usable, gaps, 0.0).sum(axis=1, keepdims=True) / np.where(total > 0, total, np.nan)
+    with np.errstate(invalid="ignore"):
+        residue = np.where(usable, gaps / step - np.round(gaps / step), 0.0)
+    rms = np.sqrt((residue**2).sum(axis=1) / np.maximum(usable.sum(axis=1), 1))
+    return np.where((repeated.sum(axis=1) >= 3) & (rms < 0.1), step[:, 0], np.nan)
+
+
+def longest_run(mask: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Length of the longest run of true values in each row, shape (m,)."""
+    position = np.arange(1, mask.shape[1] + 1)
+    last_false = np.maximum.accumulate(np.where(mask, 0, position), axis=1)
+    longest: NDArray[np.int64] = np.where(mask, position - last_false, 0).max(axis=1)
+    return longest
+
+
+def noise_level(current: Any) -> NDArray[np.float64]:
+    """Standard deviation of the point-to-point noise of each sweep [A], shape (m,), from second differences.
+
+    Notes
+    -----
+    Second differences remove the curve itself; their variance is 6 times that of white noise. The median absolute
+    deviation ignores the few points at edges and jumps. Slow (1/f) noise is not seen here: it is in the scatter
+    between sweeps.
+    """
+    current = np.atleast_2d(np.asarray(current, float))
+    second = np.diff(current, n=2, axis=1)
+    good = np.isfinite(second).any(axis=1) if second.shape[1] else np.zeros(len(current), bool)
+    level = np.full(len(current), np.nan)
+    if good.any():
+        level[good] = MAD_SCALE * np.nanmedian(np.abs(second[good]), axis=1) / np.sqrt(6)
+    return level
+
+
+def _row(function: Any, values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Reduce each row, ignoring NaN (all NaN gives NaN, without a warning); shape (m, 1)."""
+    result: NDArray[np.float64] = function.reduce(values, axis=1, keepdims=True)
+    return result
