@@ -2,14 +2,36 @@
 
 from __future__ import annotations
 
+import platform
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any, Literal
 
+import numpy as np
 import pandas as pd
 
+from sts import __version__
+from sts.comparing import (
+    advice,
+    budget,
+    compare_groups,
+    compare_pairs,
+    site_level,
+    tip_level,
+    variance_components,
+)
+from sts.fitting import fit_barrier, pair_directions, slopes_by_repeat, window_sensitivity
 from sts.fitting.barrier import BarrierFit
+from sts.flags import flags_of
 from sts.plan import Plan
+from sts.processing import average_spectrum, find_offsets, group_sweeps, judge_iv
 from sts.processing.spectrum import Spectrum
+from sts.session import Session
 from sts.sweeps import SweepSet
+
+Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True, eq=False)

@@ -33,6 +33,27 @@ _ALL = [
          "look at it; the tip may have changed before it", grave=True),
     Flag("coarse steps", "the converter's step is larger than the noise", "use a higher gain or average more sweeps"),
     Flag("too few points", "not enough usable samples", "record more points a sweep", grave=True),
+    # I(z)
+    Flag("contact", "samples near contact, where the current no longer decays as a tunnelling current",
+         "they are masked; start the ramp further out"),
+    Flag("fit failed", "no exponential describes the sweep", "look at it; omit it if the tip touched", grave=True),
+    Flag("wrong sign", "the current grows with height",
+         "if the file counts height towards the surface, import it with height_sign = -1 in the recipe", grave=True),
+    Flag("negative current", "the current is negative throughout", "check the amplifier's sign; import with current_sign = -1"),
+    Flag("plateau", "ln I stops falling over part of the range: contact, a film, or an offset that drifts",
+         "compare with the other direction; ramp from further out"),
+    Flag("two slopes", "ln I falls with two different slopes", "a double tip or a soft film; try another site"),
+    Flag("curved", "ln I is not straight", "drift, creep or a compliant gap; ramp faster, wait longer before the ramp"),
+    Flag("few decades", "less than one decade of current above the noise", "ramp further, or start at a higher current"),
+    Flag("low barrier", "below 1 eV: not a work function, the gap is contaminated or compliant",
+         "clean or change the tip and the sample; quote it as an apparent barrier only"),
+    Flag("high barrier", "above 6 eV, more than any clean metal", "check the height calibration and the current offset"),
+    Flag("high bias", "the bias lowers the barrier by about half of its value", "use 0.1 V or less for I(z)"),
+    Flag("slow noise", "the residuals are correlated (1/f noise of the gap)",
+         "the interval was widened; repeat ramps, faster, and let the scatter between them decide"),
+    Flag("mixed biases", "sweeps of one site were taken at different biases", "compare like with like"),
+    Flag("directions disagree", "retract and approach differ by more than their uncertainty",
+         "drift or lag: the mean of both cancels drift; ramp faster against drift, slower against lag"),
 ]  # fmt: skip
 
 FLAGS: dict[str, Flag] = {flag.name: flag for flag in _ALL}

@@ -27,7 +27,7 @@ class CheckPlan(Section):
 
     outlier_cut: float = Field(3.0, gt=0, description="robust distance of ln|I| from the group's median, in scaled MAD")
     omit: list[str] = Field(
-        default=["jump", "outlier", "all saturated", "too few points"],
+        default=["jump", "outlier", "all saturated", "too few points", "fit failed", "wrong sign"],
         description="flags that leave a sweep out of averages and fits (a person's decision always wins)",
     )
 
@@ -41,6 +41,15 @@ class SpectraPlan(Section):
 
 class BarrierPlan(Section):
     """From I(z) to apparent barrier heights."""
+
+    contact_conductance_G0: float = Field(
+        0.1, gt=0, description="samples above this conductance, in units of 2e^2/h, are near contact and masked"
+    )
+    settling_points: int = Field(0, ge=0, description="samples masked at the start of every ramp")
+    curvature: float = Field(0.15, gt=0, description="relative change of slope from which a sweep is called curved")
+    low_eV: float = Field(1.0, ge=0, description="below this a barrier is flagged: not a work function")
+    high_eV: float = Field(6.0, gt=0, description="above this a barrier is flagged: check the height scale")
+    high_bias_V: float = Field(0.2, gt=0, description="above this bias a barrier is flagged as read low")
 
 
 class ComparePlan(Section):

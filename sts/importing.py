@@ -1,0 +1,90 @@
+"""From files to a session: read every file, add logbook and recipe, store all in one change."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from sts.loaders import LoadedFile, UnreadableFile, apply_logbook, read_file, read_logbook, read_recipe
+from sts.session import ImportResult, Session, SessionError
+
+
+def files_in(paths: Iterable[str | Path], *, but_not: Sequence[str | Path | None] = ()) -> list[Path]:
+    """The files that `paths` name, folders opened (their hidden files left alone), in order, each once."""
+    leave = {Path(path).resolve() for path in but_not if path is not None}
+    found: dict[Path, Path] = {}
+    for path in map(Path, paths):
+        inside = sorted(p for p in path.rglob("*") if p.is_file()) if path.is_dir() else [path]
+        for file in inside:
+            hidden = path.is_dir() and any(part.startswith(".") for part in file.relative_to(path).parts)
+            if not hidden and file.resolve() not in leave:
+                found.setdefault(file.resolve(), file)
+    return list(found.values())
+
+
+def import_files(
+    files: Iterable[str | Path],
+    session: str | Path,
+    *,
+    recipe: str | Path | None = None,
+    logbook: str | Path | None = None,
+    prefer_logbook: bool = False,
+    strict: bool = False,
+    progress: Callable[[int, int], None] | None = None,
+) -> ImportResult:
+    """Read files (or whole folders) into a session, made if it is not there.
+
+    Parameters
+    ----------
+    files : iterable of path
+    session : path
+        Changed once, at the end, or not at all.
+    recipe, logbook : path, optional
+        How to read the files; what the files do not say.
+    prefer_logbook : bool
+        Whether the logbook wins where a header disagrees with it.
+    strict : bool
+        Whether one unreadable file stops everything.
+    progress : callable(done, total), optional
+
+    Returns
+    -------
+    ImportResult
+        With the files left out and why.
+
+    Raises
+    ------
+    UnreadableFile, PlanError, SessionError
+        If the logbook, the recipe or the session cannot be used; with `strict`, if any file cannot be read.
+    """
+    path = Path(session)
+    if path.exists():
+        Session.open(path)  # a file that is no session is refused before any work
+    how = read_recipe(recipe) if recipe is not None else None
+    book = read_logbook(logbook) if logbook is not None else None
+    names = files_in(files, but_not=[recipe, logbook, session])
+    if not names:
+        raise SessionError("There is no file to import in what was named. Give files, or a folder that holds some.")
+    loaded: list[LoadedFile] = []
+    left_out: list[tuple[str, str]] = []
+    conflicts: list[str] = []
+    for done, name in enumerate(names):
+        try:
+            file = read_file(name, recipe=how)
+            if book is not None:
+                file, disagree = apply_logbook(file, book, prefer_logbook=prefer_logbook)
+                conflicts += disagree
+            loaded.append(file)
+        except UnreadableFile as error:
+            left_out.append((str(name), str(error)))
+        if progress is not None:
+            progress(done + 1, len(names))
+    if strict and left_out:
+        raise UnreadableFile(
+            f"{left_out[0][1]} (with --strict nothing was imported; {len(left_out)} of {len(names)} files cannot be read)"
+        )
+    if not loaded:
+        return ImportResult(left_out=left_out, conflicts=conflicts)
+    target = Session(path) if path.exists() else Session.create(path)
+    return replace(target.add(loaded), left_out=left_out, conflicts=conflicts)

@@ -1,0 +1,83 @@
+"""What a loader hands over: the sweeps of one file with its bytes, or one clear line why not."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+from sts.sweeps import SweepSet
+
+
+class UnreadableFile(ValueError):
+    """A file that cannot be used. The text is one line: file, place, what was found and expected, what to do."""
+
+    def __init__(self, message: str) -> None:
+        super().__init__(re.sub(r"\s+", " ", "".join(c if c.isprintable() else " " for c in message)).strip())
+
+
+@dataclass(frozen=True, eq=False)
+class LoadedFile:
+    """The sweeps of one file, in SI units, with everything needed to read it again.
+
+    Parameters
+    ----------
+    name : str
+        File name without folder.
+    content : bytes
+        The original bytes.
+    reader : str
+        What read it: ``"text"``, ``"npy"``, ``"npz"``, ``"matlab"``, ``"workbook"`` or ``"hdf5"``.
+    recipe : str
+        TOML text of the recipe used, "" if none.
+    sets : tuple of SweepSet
+        One for each kind and axis found.
+    notes : tuple of str
+        What the user should know: a fallback of the encoding, a sign turned, a last line cut off, ...
+    """
+
+    name: str
+    content: bytes = field(repr=False)
+    reader: str
+    recipe: str
+    sets: tuple[SweepSet, ...]
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Preview:
+    """What would be read from a file, and what each number and name was taken for.
+
+    Parameters
+    ----------
+    name, reader : str
+        The file and what reads it.
+    columns : pandas.DataFrame
+        One row a column: `column`, `unit`, `read_as` ("" if unused), `direction`, `repeat`, `first` (first values).
+    metadata : pandas.DataFrame
+        One row an entry of the header: `key`, `value`, `place`, `read_as` ("" if unused).
+    sweeps : pandas.DataFrame
+        One row a sweep that would be read: `sweep`, `kind`, `points`, `axis_from`, `axis_to`, and what is known of it.
+    notes : tuple of str
+        As in `LoadedFile`.
+    problem : str
+        Why the file cannot be read as it is; "" if it can.
+    recipe : str
+        A starting recipe (TOML) with what was understood filled in and what was not left to fill in.
+    """
+
+    name: str
+    reader: str
+    columns: pd.DataFrame
+    metadata: pd.DataFrame
+    sweeps: pd.DataFrame
+    notes: tuple[str, ...]
+    problem: str
+    recipe: str
+
+
+def shown(text: str, *, limit: int = 40) -> str:
+    """A piece of a file as quoted in a message: printable, and not too long."""
+    clean = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+    return f"'{clean}'" if len(clean) <= limit else f"'{clean[:limit]}...'"
