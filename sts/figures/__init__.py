@@ -1,1 +1,32 @@
-"""Figures: a finished result in, Axes out. The only place that imports matplotlib."""
+"""Figures: each function takes a finished result and ``ax=None``, draws, and returns the axes."""
+
+from sts.figures.barrier import plot_iz_fits, plot_local_barrier, plot_window_sensitivity
+from sts.figures.spectra import (
+    plot_direction_difference,
+    plot_normalised,
+    plot_setpoint_series,
+    plot_smoothing_criterion,
+    plot_spectrum,
+)
+from sts.figures.style import data_behind, house_style, new_figure
+from sts.figures.sweeps import plot_session_timeline, plot_sweep_trend, plot_sweeps
+from sts.figures.tips import plot_barrier_by_tip, plot_tip_pairs
+
+__all__ = [
+    "data_behind",
+    "house_style",
+    "new_figure",
+    "plot_barrier_by_tip",
+    "plot_direction_difference",
+    "plot_iz_fits",
+    "plot_local_barrier",
+    "plot_normalised",
+    "plot_session_timeline",
+    "plot_setpoint_series",
+    "plot_smoothing_criterion",
+    "plot_spectrum",
+    "plot_sweep_trend",
+    "plot_sweeps",
+    "plot_tip_pairs",
+    "plot_window_sensitivity",
+]

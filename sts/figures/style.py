@@ -35,7 +35,7 @@ MOST_SWEEPS = 300  # more lines than this only blacken a panel: every k-th is dr
 
 PREFIXES = {-6: "a", -5: "f", -4: "p", -3: "n", -2: "µ", -1: "m", 0: "", 1: "k", 2: "M", 3: "G"}  # of 1000
 
-SETTINGS: dict[str, Any] = {
+SETTINGS: Any = {
     "font.family": "DejaVu Sans",  # comes with matplotlib: the same figure everywhere
     "font.size": TYPE_PT,
     "axes.titlesize": TYPE_PT + 0.5,
@@ -77,7 +77,9 @@ def house_style() -> Iterator[None]:
         yield
 
 
-def new_figure(*, width: str = "single", height_in: float = 2.5, rows: Sequence[float] = (1.0,)) -> list[Axes]:
+def new_figure(
+    *, width: str = "single", height_in: float = 2.5, rows: Sequence[float] = (1.0,), share: bool = True
+) -> list[Axes]:
     """The axes, one below the other, of a new figure that no window manager knows of.
 
     Parameters
@@ -87,7 +89,9 @@ def new_figure(*, width: str = "single", height_in: float = 2.5, rows: Sequence[
     height_in : float
         Height [inch].
     rows : sequence of float
-        Relative heights of the axes; they share the horizontal axis.
+        Relative heights of the axes.
+    share : bool
+        Whether they share the horizontal axis.
 
     Raises
     ------
@@ -98,7 +102,7 @@ def new_figure(*, width: str = "single", height_in: float = 2.5, rows: Sequence[
         raise ValueError(f"width is '{width}'; it must be {' or '.join(map(repr, WIDTHS_IN))} (columns of a page).")
     figure = Figure(figsize=(WIDTHS_IN[width], height_in), dpi=200, layout="constrained")
     FigureCanvasAgg(figure)
-    grid = figure.subplots(len(rows), 1, sharex=len(rows) > 1, squeeze=False, gridspec_kw={"height_ratios": list(rows)})
+    grid = figure.subplots(len(rows), 1, sharex=share, squeeze=False, gridspec_kw={"height_ratios": list(rows)})
     return [grid[i, 0] for i in range(len(rows))]
 
 
@@ -122,12 +126,14 @@ def given_or_new_rows(axes: Sequence[Axes] | None, rows: Sequence[float], **kwar
     return list(axes)
 
 
-def _pyplot_axes(rows: Sequence[float], *, width: str = "single", height_in: float = 2.5) -> list[Axes]:
+def _pyplot_axes(
+    rows: Sequence[float], *, width: str = "single", height_in: float = 2.5, share: bool = True
+) -> list[Axes]:
     import matplotlib.pyplot as plt
 
     with house_style():
         figure, grid = plt.subplots(
-            len(rows), 1, sharex=len(rows) > 1, squeeze=False, figsize=(WIDTHS_IN[width], height_in), dpi=200,
+            len(rows), 1, sharex=share, squeeze=False, figsize=(WIDTHS_IN[width], height_in), dpi=200,
             layout="constrained", gridspec_kw={"height_ratios": list(rows)},
         )  # fmt: skip
     del figure
@@ -222,7 +228,7 @@ def draw_band(
 
 def draw_interval(
     ax: Axes, x: Any, y: Any, low: Any, high: Any, *, series: str, label: str = "", colour: str = BLUE,
-    mark: str = "o", size: float = 5.0, width: float = 1.2, lying: bool = False, filled: bool = True, order: float = 5.0,
+    mark: str = "o", size: float = 5.0, width: float = 1.2, lying: bool = False, order: float = 5.0,
 ) -> None:  # fmt: skip
     """A mark with its interval; `lying` intervals run along x."""
     centre = np.asarray(x if lying else y, float)
@@ -230,7 +236,7 @@ def draw_interval(
     arms = np.where(np.isfinite(arms), arms, 0.0).reshape(2, -1)
     ax.errorbar(
         np.atleast_1d(x), np.atleast_1d(y), xerr=arms if lying else None, yerr=None if lying else arms, fmt=mark,
-        ms=size, mfc=colour if filled else "white", mec=colour, mew=0.9, ecolor=colour, elinewidth=width, capsize=2.2,
+        ms=size, mfc=colour, mec=colour, mew=0.9, ecolor=colour, elinewidth=width, capsize=2.2,
         capthick=width, ls="none", zorder=order, label=label or "_",
     )  # fmt: skip
     _keep(ax, series, "interval in x" if lying else "interval", x, y, low, high)
@@ -254,7 +260,7 @@ def legend(ax: Axes, *, below: bool = False, columns: int = 1, title: str = "") 
 def mute(ax: Axes, spans: Sequence[tuple[float, float]], *, label: str) -> None:
     """Shade the parts of the horizontal axis that are not to be read."""
     for i, (start, stop) in enumerate(spans):
-        ax.axvspan(start, stop, facecolor="#EFEFEF", edgecolor="#C8C8C8", hatch="////", lw=0, zorder=0.5,
+        ax.axvspan(start, stop, facecolor="#F3F3F3", edgecolor="#DCDCDC", hatch="//", lw=0, zorder=0.5,
                    label=label if i == 0 else "_")  # fmt: skip
 
 
@@ -288,3 +294,8 @@ def thin_out(rows: np.ndarray, most: int = MOST_SWEEPS) -> tuple[np.ndarray, str
         return rows, ""
     step = math.ceil(len(rows) / most)
     return rows[::step], f", every {step}th drawn"
+
+
+def rows_of(frame: pd.DataFrame) -> Iterator[Any]:
+    """The rows of a table, columns as attributes."""
+    yield from frame.itertuples(index=False)

@@ -1,0 +1,148 @@
+"""Figures of I(z): fits, residuals, the local barrier and how the result moves with the window."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from sts.figures.style import (
+    BLACK,
+    COLOURS,
+    GREY,
+    MARKS,
+    STYLES,
+    draw_band,
+    draw_line,
+    draw_points,
+    given_or_new,
+    given_or_new_rows,
+    legend,
+    scale_for,
+)
+from sts.figures.sweeps import HEIGHT_LABEL
+from sts.fitting.barrier import BarrierFit
+
+BARRIER_LABEL = "Apparent barrier height (eV)"
+
+
+def plot_iz_fits(fit: BarrierFit, rows: Sequence[int], *, axes: Sequence[Axes] | None = None) -> list[Axes]:
+    """ln I(z) of some sweeps with their fits, and the residuals below.
+
+    Parameters
+    ----------
+    fit : BarrierFit
+    rows : sequence of int
+        Positions of the sweeps to draw; a handful is legible.
+    axes : sequence of two matplotlib.axes.Axes, optional
+        For the curves and for the residuals.
+
+    Notes
+    -----
+    The fitted offset is subtracted before the logarithm. Noise that falls below zero has no logarithm and is not
+    drawn above; the fit uses it all the same, and the residuals show it.
+    """
+    upper, lower = given_or_new_rows(axes, (2.2, 1.0), height_in=3.4)
+    z = fit.height * 1e9
+    factor, unit = scale_for(fit.current[list(rows)], "A")
+    table = fit.table
+    for i, row in enumerate(rows):
+        colour, mark = COLOURS[i % len(COLOURS)], MARKS[i % len(MARKS)]
+        entry = table.iloc[row]
+        current, fitted = (fit.current[row] - fit.offset[row]) * factor, (fit.fitted[row] - fit.offset[row]) * factor
+        inside = fit.used_points[row] & (current > 0)
+        outside = ~fit.used_points[row] & (current > 0)
+        draw_points(upper, z[inside], current[inside], series=f"{entry.sweep}: used", colour=colour, mark=mark,
+                    size=1.8, alpha=0.6)  # fmt: skip
+        if outside.any():
+            draw_points(upper, z[outside], current[outside], series=f"{entry.sweep}: masked", colour=GREY, mark="x",
+                        size=2.2)  # fmt: skip
+        label = f"{entry.sweep}: {entry.barrier_eV:.2f} ± {entry.barrier_se_eV:.2f} eV"
+        draw_line(upper, z, fitted, series=f"{entry.sweep}: fit", label=label, colour=colour, width=0.9,
+                  style=STYLES[i % len(STYLES)])  # fmt: skip
+        draw_points(lower, z, fit.residual[row], series=f"{entry.sweep}: residual", colour=colour, mark=mark, size=1.5,
+                    alpha=0.6)  # fmt: skip
+    good = [fit.fitted[row] - fit.offset[row] for row in rows]
+    heights = np.concatenate([g[np.isfinite(g) & (g > 0)] for g in good]) if good else np.array([])
+    upper.set_yscale("log")
+    if heights.size:
+        noise = np.nanmedian(table["noise_pA"].to_numpy(float)[list(rows)]) * 1e-12
+        floor = max(heights.min(), 0.2 * noise) if np.isfinite(noise) and noise > 0 else heights.min()
+        upper.set_ylim(floor * factor, heights.max() * factor * 3)
+    upper.set_ylabel(f"Current − offset ({unit})")
+    legend(upper)
+    draw_line(lower, z[[0, -1]], [0, 0], series="zero", colour=BLACK, width=0.5)
+    for level in (-2, 2):
+        draw_line(lower, z[[0, -1]], [level, level], series=f"{level} standard deviations", colour=GREY, width=0.5,
+                  style=STYLES[1])  # fmt: skip
+    lower.set_ylim(-5, 5)
+    lower.set_xlabel(HEIGHT_LABEL)
+    lower.set_ylabel("Residual / noise")
+    return [upper, lower]
+
+
+def plot_local_barrier(local: Any, *, names: Sequence[str] | None = None, ax: Axes | None = None) -> Axes:
+    """φ(z): the barrier from the local slope, with its band. One exponential gives a level line.
+
+    Parameters
+    ----------
+    local : LocalBarrier
+        Result of `sts.fitting.local_barrier`.
+    names : sequence of str, optional
+        Sweeps to draw; the first five if not given.
+    """
+    ax = given_or_new(ax)
+    names = list(local.sweeps[:5]) if names is None else list(names)
+    z = np.asarray(local.height) * 1e9
+    inside: list[np.ndarray] = []
+    for i, name in enumerate(names):
+        row = list(local.sweeps).index(name)
+        colour = COLOURS[i % len(COLOURS)]
+        draw_band(ax, z, local.low_eV[row], local.high_eV[row], series=f"{name}: band", colour=colour, alpha=0.15,
+                  label="95 % band" if i == 0 else "")  # fmt: skip
+        draw_line(ax, z, local.barrier_eV[row], series=name, label=name, colour=colour, style=STYLES[i % len(STYLES)])
+        inside.append(local.barrier_eV[row][np.isfinite(local.barrier_eV[row])])
+    values = np.concatenate(inside) if inside else np.array([])
+    if values.size:
+        top = float(np.quantile(values, 0.9)) * 1.8
+        ax.set_ylim(0, top)
+    ax.set_xlabel(HEIGHT_LABEL)
+    ax.set_ylabel("Local " + BARRIER_LABEL.lower())
+    legend(ax)
+    return ax
+
+
+def plot_window_sensitivity(window: pd.DataFrame, sweeps: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
+    """How the barrier moves as near samples are cut away: level where the result does not hang on the window.
+
+    Parameters
+    ----------
+    window : pandas.DataFrame
+        `sweep`, `lower_cut_nm`, `upper_cut_nm`, `barrier_eV`.
+    sweeps : pandas.DataFrame
+        `sweep`, `tip`: to group them, the median over the sweeps of a tip is drawn with the middle half as band.
+    """
+    ax = given_or_new(ax)
+    table = window.merge(sweeps[["sweep", "tip"]], on="sweep", how="left")
+    widest = table.groupby("sweep")["upper_cut_nm"].transform("max")
+    table = table[np.isclose(table["upper_cut_nm"], widest)]
+    for i, (tip, rows) in enumerate(table.groupby("tip", sort=False)):
+        cut = rows["lower_cut_nm"].round(4)
+        by_cut = rows.groupby(cut)["barrier_eV"]
+        x = by_cut.median().index.to_numpy(float)
+        low, middle, high = (by_cut.quantile(q).to_numpy(float) for q in (0.25, 0.5, 0.75))
+        name = str(tip) or "all"
+        colour = COLOURS[i % len(COLOURS)]
+        draw_band(ax, x, low, high, series=f"{name}: middle half", colour=colour, alpha=0.18,
+                  label="band: middle half of the sweeps" if i == 0 else "")  # fmt: skip
+        draw_line(ax, x, middle, series=f"{name}: median", colour=colour, style=STYLES[i % len(STYLES)])
+        draw_points(ax, x, middle, series=f"{name}: median", colour=colour, mark=MARKS[i % len(MARKS)],
+                    label=f"{name}: median, n = {rows['sweep'].nunique()} sweeps")  # fmt: skip
+    ax.set_ylim(bottom=0)
+    ax.set_xlabel("Lower cut of the fit window (nm)")
+    ax.set_ylabel(BARRIER_LABEL)
+    legend(ax)
+    return ax

@@ -1,0 +1,223 @@
+"""Figures of averaged spectra."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from matplotlib.axes import Axes
+
+from sts.figures.style import (
+    BLACK,
+    COLOURS,
+    GREY,
+    MARKS,
+    STYLES,
+    VERMILLION,
+    draw_band,
+    draw_interval,
+    draw_line,
+    draw_many,
+    draw_points,
+    given_or_new,
+    given_or_new_rows,
+    legend,
+    mute,
+    rows_of,
+    scale_for,
+    spans_where,
+    thin_out,
+)
+from sts.figures.sweeps import BIAS_LABEL
+from sts.processing.spectrum import Spectrum
+
+
+def plot_spectrum(spectrum: Spectrum, *, confidence: float = 0.95, ax: Axes | None = None) -> Axes:
+    """dI/dV of one group: each sweep, their mean with its band, the resolution as a bar, and gap edges if found."""
+    ax = given_or_new(ax)
+    unit = spectrum.didv_unit or "unit not recorded"
+    factor, shown = scale_for(spectrum.didv, unit) if unit == "S" else (1.0, unit)
+    x = spectrum.bias
+    drawn, words = thin_out(np.arange(len(spectrum.didv_each)))
+    names = [f"sweep {spectrum.sweeps[i]}" if i < len(spectrum.sweeps) else f"sweep {i + 1}" for i in drawn]
+    if len(drawn):
+        draw_many(ax, x, spectrum.didv_each[drawn] * factor, series=names, label=f"each sweep{words}", width=0.3,
+                  alpha=0.45)  # fmt: skip
+    n = len(spectrum.sweeps)
+    band = f"{confidence * 100:g} % band of the mean"
+    draw_band(ax, x, spectrum.didv_low * factor, spectrum.didv_high * factor, series=band, label=band)
+    draw_line(ax, x, spectrum.didv * factor, series="mean", label=f"mean: n = {n} sweeps")
+    mute(ax, spans_where(x, ~spectrum.trusted), label="(dI/dV)/(I/V) not trusted here")
+    _mark_gap(ax, spectrum)
+    _resolution_bar(ax, spectrum)
+    ax.set_xlabel(BIAS_LABEL)
+    ax.set_ylabel(f"dI/dV ({shown})" if unit == "S" else f"Lock-in signal ({unit})")
+    legend(ax, below=True, columns=2)
+    return ax
+
+
+def plot_normalised(spectrum: Spectrum, *, confidence: float = 0.95, ax: Axes | None = None) -> Axes:
+    """(dI/dV)/(I/V) of one group with its band; the part near zero bias that is not to be read is shaded."""
+    ax = given_or_new(ax)
+    x, trusted = spectrum.bias, spectrum.trusted & np.isfinite(spectrum.normalised)
+    band = f"{confidence * 100:g} % band"
+    low, high = spectrum.normalised_low, spectrum.normalised_high
+    draw_band(ax, x, low, high, series=band, label=band)
+    name = f"(dI/dV)/(I/V): n = {len(spectrum.sweeps)} sweeps"
+    draw_line(ax, x, np.where(trusted, spectrum.normalised, np.nan), series="normalised, trusted", label=name)
+    draw_line(ax, x, np.where(trusted, np.nan, spectrum.normalised), series="normalised, not trusted", colour=GREY,
+              style=STYLES[2], width=0.8)  # fmt: skip
+    draw_line(ax, x[[0, -1]], [1.0, 1.0], series="ohmic", label="1: ohmic, and the limit at V = 0", colour=BLACK,
+              style=STYLES[1], width=0.6)  # fmt: skip
+    mute(ax, spans_where(x, ~spectrum.trusted), label="not trusted: offsets decide")
+    _mark_gap(ax, spectrum)
+    if trusted.any():
+        ends = np.concatenate([low[trusted], high[trusted], spectrum.normalised[trusted], [0.0, 1.0]])
+        ends = ends[np.isfinite(ends)]
+        top = min(float(ends.max()), 3 * float(np.nanmax(spectrum.normalised[trusted])))
+        bottom = max(float(ends.min()), -0.5 * top)
+        ax.set_ylim(bottom - 0.05 * (top - bottom), top + 0.1 * (top - bottom))
+    _resolution_bar(ax, spectrum)
+    ax.set_xlabel(BIAS_LABEL)
+    ax.set_ylabel("(dI/dV)/(I/V), no unit")
+    legend(ax, below=True, columns=2)
+    return ax
+
+
+def _resolution_bar(ax: Axes, spectrum: Spectrum) -> None:
+    width = spectrum.resolution.total_V
+    if not (np.isfinite(width) and width > 0):
+        return
+    x = spectrum.bias[0] + 0.03 * np.ptp(spectrum.bias)
+    transform = ax.get_xaxis_transform()
+    ax.plot([x, x + width], [0.93, 0.93], transform=transform, color=BLACK, lw=1.4, marker="|", ms=4, zorder=7)
+    ax.text(x, 0.95, f"resolution {width * 1e3:.3g} meV", transform=transform, fontsize=6, va="bottom", zorder=7)
+
+
+def _mark_gap(ax: Axes, spectrum: Spectrum) -> None:
+    if spectrum.gaps is None:
+        return
+    for i, row in enumerate(rows_of(spectrum.gaps)):
+        edges = [edge for edge in (row.lower_edge_V, row.upper_edge_V) if np.isfinite(edge)]
+        for j, edge in enumerate(edges):
+            ax.axvline(edge, color=VERMILLION, lw=0.7, ls=STYLES[(i + 1) % len(STYLES)], zorder=2.5,
+                       label=f"edges, {row.gap_method}" if j == 0 else "_")  # fmt: skip
+
+
+def plot_smoothing_criterion(spectrum: Spectrum, *, ax: Axes | None = None) -> Axes:
+    """How well the other sweeps foretell the one left out, against the width of smoothing; the choice is marked.
+
+    Raises
+    ------
+    ValueError
+        If no strength was chosen from repeats (too few sweeps, or a fixed width).
+    """
+    table = spectrum.criterion
+    if table is None or not len(table):
+        raise ValueError("The smoothing of this spectrum was not chosen from repeats; there is no criterion to draw.")
+    ax = given_or_new(ax)
+    width, score = table["width_V"].to_numpy(float) * 1e3, table["score"].to_numpy(float)
+    score = score / np.nanmin(score)
+    order = np.argsort(width)
+    draw_line(
+        ax, width[order], score[order], series="criterion", label=f"leave one sweep out, n = {len(spectrum.sweeps)}"
+    )
+    draw_points(ax, width, score, series="widths tried", size=2.5)
+    chosen = table["chosen"].to_numpy(bool)
+    draw_points(ax, width[chosen], score[chosen], series="chosen", colour=VERMILLION, mark="D", size=5,
+                label=f"chosen: {width[chosen][0]:.3g} meV" if chosen.any() else "")  # fmt: skip
+    if (width > 0).all() and width.max() > 8 * width.min():
+        ax.set_xscale("log")
+        ax.xaxis.set_major_formatter("{x:g}")
+    ax.set_xlabel("Energy width of the smoothing (meV)")
+    ax.set_ylabel("Error of foretelling / least error")
+    legend(ax)
+    return ax
+
+
+def plot_direction_difference(spectrum: Spectrum, *, ax: Axes | None = None) -> Axes:
+    """Half the difference between upward and downward sweeps, with the model that names its causes.
+
+    Raises
+    ------
+    ValueError
+        If the spectrum has not both directions.
+    """
+    if spectrum.half_difference is None:
+        raise ValueError("This spectrum has no pair of upward and downward sweeps; there is no difference to draw.")
+    ax = given_or_new(ax)
+    factor, unit = scale_for(spectrum.half_difference, "A")
+    draw_points(ax, spectrum.bias, spectrum.half_difference * factor, series="half difference", mark=".", size=3,
+                label="(up − down)/2", colour=GREY)  # fmt: skip
+    if spectrum.half_difference_fit is not None:
+        parts = [
+            f"{word} {spectrum.directions[key]:.3g} {unit_}"
+            for key, word, unit_ in (
+                ("displacement_fF", "displacement", "fF"), ("lag_ms", "lag", "ms"), ("drift_per_s", "drift", "/s"),
+            )
+            if np.isfinite(spectrum.directions.get(key, np.nan))
+        ]  # fmt: skip
+        draw_line(ax, spectrum.bias, spectrum.half_difference_fit * factor, series="model",
+                  label="model: " + (",\n".join(parts) or "sizes unknown without the duration"))  # fmt: skip
+    ax.axhline(0, color=BLACK, lw=0.5)
+    ax.set_xlabel(BIAS_LABEL)
+    ax.set_ylabel(f"Half difference of current ({unit})")
+    legend(ax)
+    return ax
+
+
+def plot_setpoint_series(spectra: Sequence[Spectrum], *, axes: Sequence[Axes] | None = None) -> list[Axes]:
+    """Spectra of one sample at several set-points: the curves above, what each gives for the gap below.
+
+    Parameters
+    ----------
+    spectra : sequence of Spectrum
+        In one sample; told apart by their labels.
+    axes : sequence of two matplotlib.axes.Axes, optional
+        For the curves and for the gaps.
+    """
+    upper, lower = given_or_new_rows(axes, (2.0, 1.0), height_in=4.0, share=False)
+    names = _short_labels(spectra)
+    for i, spectrum in enumerate(spectra):
+        label = f"{names[i]}: n = {len(spectrum.sweeps)}"
+        values = np.where(spectrum.trusted, spectrum.normalised, np.nan)
+        colour = COLOURS[i % len(COLOURS)]
+        draw_band(upper, spectrum.bias, np.where(spectrum.trusted, spectrum.normalised_low, np.nan),
+                  np.where(spectrum.trusted, spectrum.normalised_high, np.nan), series=f"{names[i]}: band",
+                  colour=colour, alpha=0.15)  # fmt: skip
+        draw_line(upper, spectrum.bias, values, series=names[i], label=label, colour=colour,
+                  style=STYLES[i % len(STYLES)])  # fmt: skip
+    tops = [np.nanmax(s.normalised[s.trusted]) for s in spectra if np.isfinite(s.normalised[s.trusted]).any()]
+    if tops:
+        upper.set_ylim(-0.05 * max(tops), 1.15 * max(tops))
+    upper.set_xlabel(BIAS_LABEL)
+    upper.set_ylabel("(dI/dV)/(I/V), no unit")
+    legend(upper)
+    methods: dict[str, list[tuple[int, float, float]]] = {}
+    for i, spectrum in enumerate(spectra):
+        if spectrum.gaps is not None:
+            for row in rows_of(spectrum.gaps):
+                if np.isfinite(row.gap_meV):
+                    methods.setdefault(str(row.gap_method), []).append((i, row.gap_meV, row.gap_se_meV))
+    for j, (method, points) in enumerate(methods.items()):
+        where, gap, se = (np.array(column) for column in zip(*points, strict=True))
+        draw_interval(lower, gap, where + 0.18 * j - 0.09 * (len(methods) - 1), gap - 1.96 * se, gap + 1.96 * se,
+                      series=method, label=f"{method}, ±1.96 u", colour=COLOURS[j % len(COLOURS)],
+                      mark=MARKS[j % len(MARKS)], size=4, lying=True)  # fmt: skip
+    lower.set_yticks(range(len(spectra)), names)
+    lower.set_ylim(len(spectra) - 0.4, -0.6)
+    lower.set_xlabel("Gap (meV)")
+    if methods:
+        lower.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), borderaxespad=0.0)
+    else:
+        lower.text(0.5, 0.5, "no gap found at any set-point", transform=lower.transAxes, ha="center", color=GREY)
+    return [upper, lower]
+
+
+def _short_labels(spectra: Sequence[Spectrum]) -> list[str]:
+    """Labels without what is common to all."""
+    different = [k for k in spectra[0].keys if len({str(s.keys.get(k)) for s in spectra}) > 1]
+    if not different:
+        return [f"{i}: {s.label}" for i, s in enumerate(spectra, 1)]
+    return [replace(s, keys={k: s.keys.get(k, "") for k in different}).label for s in spectra]

@@ -1,0 +1,164 @@
+"""Figures of the sweeps themselves: what was measured, in which order, and what was left out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from sts.figures.style import (
+    BLUE,
+    COLOURS,
+    GREY,
+    MARKS,
+    STYLES,
+    VERMILLION,
+    draw_many,
+    draw_points,
+    given_or_new,
+    legend,
+    scale_for,
+    thin_out,
+)
+from sts.sweeps import SweepSet
+
+BIAS_LABEL = "Bias, sample relative to tip (V)"
+HEIGHT_LABEL = "Height, away from the surface (nm)"
+
+
+def plot_sweeps(sweeps: SweepSet, *, used: np.ndarray | None = None, ax: Axes | None = None) -> Axes:
+    """Every sweep of a set: those kept, and those left out.
+
+    Parameters
+    ----------
+    sweeps : SweepSet
+        I(V) is drawn on a linear scale of current, I(z) as its magnitude on a logarithmic one. A set with a lock-in
+        channel only shows that channel.
+    used : numpy.ndarray, shape (m,), optional
+        True where a sweep is used; all are, if not given.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure if not given.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+    """
+    ax = given_or_new(ax)
+    used = np.ones(len(sweeps), bool) if used is None else np.asarray(used, bool)
+    rows, unit = sweeps.current, "A"
+    quantity = "Current"
+    if not sweeps.has_current and sweeps.lockin is not None:
+        rows, unit, quantity = sweeps.lockin, sweeps.lockin_unit or "unit not recorded", "Lock-in signal"
+    falling = sweeps.kind == "iz"
+    x = sweeps.axis * (1e9 if falling else 1.0)
+    factor, shown = (1.0, unit) if "not recorded" in unit else scale_for(rows, unit)
+    rows = np.where(rows != 0, np.abs(rows), np.nan) * factor if falling else rows * factor
+    for mask, word, colour, style, width in (
+        (used, "kept", BLUE, "-", 0.5),
+        (~used, "left out", VERMILLION, STYLES[1], 0.9),
+    ):
+        if mask.any():
+            drawn, words = thin_out(np.flatnonzero(mask))
+            label = f"{word}: n = {mask.sum()}{words}"
+            names = [f"{word}: {sweeps.names[i]}" for i in drawn]
+            draw_many(ax, x, rows[drawn], series=names, label=label, colour=colour, style=style, width=width)
+    if falling:
+        ax.set_yscale("log")
+    ax.set_xlabel(HEIGHT_LABEL if falling else BIAS_LABEL)
+    ax.set_ylabel(f"{'|Current|' if falling else quantity} ({shown})")
+    legend(ax)
+    return ax
+
+
+def plot_sweep_trend(
+    table: pd.DataFrame, *, value: str = "barrier_eV", label: str = "Apparent barrier height (eV)", by: str = "tip",
+    ax: Axes | None = None,
+) -> Axes:  # fmt: skip
+    """A result of each sweep against the order in which the sweeps were taken.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        One row a sweep, in the order of measurement, with `value`, `by` and, where known, `used`.
+    value, label : str
+        The column to draw and its name with unit.
+    by : str
+        The column that tells the series apart.
+    """
+    ax = given_or_new(ax)
+    order = np.arange(1, len(table) + 1)
+    used = table["used"].to_numpy(bool) if "used" in table else np.ones(len(table), bool)
+    values = table[value].to_numpy(float)
+    for i, name in enumerate(pd.unique(table[by])):
+        mine = (table[by] == name).to_numpy()
+        kwargs: dict[str, Any] = {"colour": COLOURS[i % len(COLOURS)], "mark": MARKS[i % len(MARKS)], "size": 3.0}
+        shown = mine & used
+        draw_points(
+            ax, order[shown], values[shown], series=f"{name or 'all'}: kept",
+            label=f"{name or 'all'}: n = {shown.sum()}", **kwargs,
+        )  # fmt: skip
+        if (mine & ~used & np.isfinite(values)).any():
+            draw_points(ax, order[mine & ~used], values[mine & ~used], series=f"{name or 'all'}: left out",
+                        filled=False, **kwargs)  # fmt: skip
+    if (~used & np.isfinite(values)).any():
+        ax.plot([], [], ls="none", marker="o", mfc="white", mec=GREY, ms=3, label="open: left out")
+    kept = values[used & np.isfinite(values)]
+    if kept.size:
+        low, high = kept.min(), kept.max()
+        room = 0.15 * (high - low or abs(high) or 1.0)
+        ax.set_ylim(low - room, high + room)  # a sweep left out may lie anywhere: it must not flatten the others
+    ax.set_xlabel("Sweep number, in order of measurement")
+    ax.set_ylabel(label)
+    legend(ax)
+    return ax
+
+
+def plot_session_timeline(table: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
+    """When each sweep was taken, by tip: one row a tip and kind, left-out sweeps open.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        One row a sweep with `tip`, `kind`, `used` and `started` (text; empty where not recorded). Where any start is
+        missing, the order of the rows is drawn instead and the axis says so.
+    """
+    ax = given_or_new(ax)
+    times = pd.to_datetime(table["started"].replace("", None), errors="coerce", utc=True, format="ISO8601")
+    timed = bool(len(times)) and bool(times.notna().all())
+    if timed:
+        x = ((times - times.min()).dt.total_seconds() / 60.0).to_numpy(float)
+        ax.set_xlabel("Time since the first sweep (min)")
+    else:
+        x = np.arange(1, len(table) + 1, dtype=float)
+        ax.set_xlabel("Sweep number (start times not recorded)")
+    used = table["used"].to_numpy(bool)
+    lanes = list(dict.fromkeys(zip(table["tip"], table["kind"], strict=True)))
+    for lane, (tip, kind) in enumerate(lanes):
+        mine = ((table["tip"] == tip) & (table["kind"] == kind)).to_numpy()
+        colour = BLUE if kind == "iz" else COLOURS[2]
+        mark = "|" if kind == "iz" else "d"
+        name = f"{tip or 'tip not recorded'}, {KIND_WORDS[kind]}"
+        draw_points(ax, x[mine & used], np.full((mine & used).sum(), lane), series=f"{name}: kept",
+                    colour=colour, mark=mark, size=6 if kind == "iz" else 3.5)  # fmt: skip
+        if (mine & ~used).any():
+            draw_points(ax, x[mine & ~used], np.full((mine & ~used).sum(), lane), series=f"{name}: left out",
+                        colour=VERMILLION, mark="x", size=4, order=6)  # fmt: skip
+    if (~used).any():
+        ax.plot([], [], ls="none", marker="x", color=VERMILLION, ms=4, label=f"left out: n = {(~used).sum()}")
+        ax.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), borderaxespad=0.0)
+    _name_rows(ax, [f"{tip or '(no tip)'}, {KIND_WORDS[kind]}" for tip, kind in lanes])
+    return ax
+
+
+KIND_WORDS = {"iv": "I(V)", "iz": "I(z)"}
+
+
+def _name_rows(ax: Axes, names: Sequence[str]) -> None:
+    """Names instead of numbers on the vertical axis, the first on top."""
+    ax.set_yticks(range(len(names)), names)
+    ax.set_ylim(len(names) - 0.4, -0.6)
+    ax.tick_params(axis="y", length=0)
+    ax.grid(axis="y", color="#EEEEEE", lw=0.5)

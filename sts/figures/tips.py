@@ -1,0 +1,118 @@
+"""Figures that compare tips."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from sts.figures.barrier import BARRIER_LABEL
+from sts.figures.style import (
+    BLACK,
+    COLOURS,
+    GREY,
+    MARKS,
+    VERMILLION,
+    draw_interval,
+    draw_points,
+    given_or_new,
+    rows_of,
+)
+
+ROW_IN = 0.42  # height of a row [inch]
+
+
+def plot_barrier_by_tip(
+    sweeps: pd.DataFrame, sites: pd.DataFrame, tips: pd.DataFrame, *, confidence: float = 0.95, ax: Axes | None = None
+) -> Axes:
+    """Every sweep a small mark, each site's mean an open mark, each tip's mean with its interval; counts written.
+
+    Parameters
+    ----------
+    sweeps, sites, tips : pandas.DataFrame
+        With the columns of ``barrier_sweeps.csv``, ``barrier_sites.csv`` and ``barrier_tips.csv``.
+    confidence : float
+        Level of the intervals, for the legend.
+    """
+    ax = given_or_new(ax, width="double", height_in=1.2 + ROW_IN * max(len(tips), 1))
+    several = tips["sample"].nunique() > 1
+    names, counts = [], []
+    for row, tip in enumerate(rows_of(tips)):
+        colour, mark = COLOURS[row % len(COLOURS)], MARKS[row % len(MARKS)]
+        name = str(tip.tip) or "(no tip)"
+        names.append(f"{name}\n{tip.sample}" if several else name)
+        counts.append(
+            f"{tip.sites} site{'s' if tip.sites != 1 else ''}, {tip.sweeps} sweep{'s' if tip.sweeps != 1 else ''}"
+        )
+        mine = sites[(sites["tip"] == tip.tip) & (sites["sample"] == tip.sample)]
+        own = sweeps[(sweeps["tip"] == tip.tip) & (sweeps["sample"] == tip.sample) & sweeps["used"].astype(bool)]
+        for k, (site, group) in enumerate(own.groupby("site", sort=False)):
+            level = row + 0.14 + 0.2 * (k + 0.5) / max(own["site"].nunique(), 1)
+            draw_points(ax, group["barrier_eV"], np.full(len(group), level), series=f"{name}, {site}: sweeps",
+                        colour=colour, mark=".", size=2.6, alpha=0.6, order=3)  # fmt: skip
+        style: dict[str, Any] = {"colour": colour, "mark": mark}
+        draw_points(ax, mine["barrier_eV"], np.full(len(mine), row), series=f"{name}: sites", size=3.8,
+                    filled=False, **style)  # fmt: skip
+        low, high = [tip.barrier_low_eV], [tip.barrier_high_eV]
+        draw_interval(ax, [tip.barrier_eV], [row - 0.2], low, high, series=f"{name}: mean", lying=True, **style)
+    spread = sweeps.loc[sweeps["used"].astype(bool), "barrier_eV"].to_numpy(float)
+    ends = np.concatenate([spread, tips["barrier_eV"].to_numpy(float)])
+    ends = ends[np.isfinite(ends)]
+    if ends.size:
+        span = float(np.ptp(ends)) or 1.0
+        ax.set_xlim(max(0.0, ends.min() - 0.12 * span), ends.max() + 0.12 * span)
+    _rows(ax, names, counts)
+    ax.set_xlabel(BARRIER_LABEL)
+    ax.plot([], [], ls="none", marker=".", color=GREY, ms=3, label="a sweep")
+    ax.plot([], [], ls="none", marker="o", mfc="white", mec=GREY, ms=3.8, label="mean of a site")
+    ax.errorbar(
+        [], [], xerr=[], fmt="o", color=GREY, ms=5, capsize=2, label=f"mean of the tip, {confidence * 100:g} % interval"
+    )
+    ax.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3, borderaxespad=0.0, columnspacing=1.0)
+    return ax
+
+
+def plot_tip_pairs(pairs: pd.DataFrame, *, confidence: float = 0.95, ax: Axes | None = None) -> Axes:
+    """Ratios of the barriers of two tips with simultaneous intervals: an interval that holds 1 shows no difference.
+
+    Parameters
+    ----------
+    pairs : pandas.DataFrame
+        With the columns of ``barrier_pairs.csv``.
+    """
+    ax = given_or_new(ax, width="double", height_in=1.2 + 0.6 * ROW_IN * max(len(pairs), 1))
+    names, verdicts = [], []
+    for row, pair in enumerate(rows_of(pairs)):
+        apart = pair.ratio_low > 1 or pair.ratio_high < 1
+        names.append(f"{pair.tip_a} / {pair.tip_b}")
+        verdicts.append(f"{pair.ratio:.3g} ({pair.ratio_low:.3g} to {pair.ratio_high:.3g}): {pair.verdict}")
+        draw_interval(ax, [pair.ratio], [row], [pair.ratio_low], [pair.ratio_high], series=names[-1],
+                      colour=VERMILLION if apart else GREY, mark="s" if apart else "o", size=4, lying=True)  # fmt: skip
+    ax.axvline(1.0, color=BLACK, lw=0.7, zorder=2)
+    ends = pairs[["ratio_low", "ratio_high"]].to_numpy(float)
+    ends = ends[np.isfinite(ends) & (ends > 0)]
+    if ends.size and ends.max() > 3 * ends.min():
+        ax.set_xscale("log")
+        steps = [k * 10.0**p for p in range(-3, 4) for k in (1, 1.5, 2, 3, 5, 7)]
+        ax.set_xticks([t for t in steps if 0.9 * ends.min() <= t <= 1.1 * ends.max()])
+        ax.set_xticks([], minor=True)
+        ax.xaxis.set_major_formatter("{x:g}")
+    _rows(ax, names, verdicts)
+    ax.set_xlabel("Ratio of apparent barrier heights, no unit")
+    ax.errorbar([], [], xerr=[], fmt="s", color=VERMILLION, ms=4, capsize=2, label="interval without 1")
+    ax.errorbar([], [], xerr=[], fmt="o", color=GREY, ms=4, capsize=2, label="interval holds 1")
+    ax.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, borderaxespad=0.0, columnspacing=1.0,
+              title=f"simultaneous {confidence * 100:g} % intervals", title_fontsize=6, alignment="left")  # fmt: skip
+    return ax
+
+
+def _rows(ax: Axes, names: list[str], notes: list[str]) -> None:
+    """Names on the left and notes on the right of each row, the first on top."""
+    ax.set_yticks(range(len(names)), names)
+    ax.set_ylim(len(names) - 0.5, -0.6)
+    ax.tick_params(axis="y", length=0)
+    for row, note in enumerate(notes):
+        ax.annotate(note, (1.0, row), xycoords=("axes fraction", "data"), xytext=(3, 0), textcoords="offset points",
+                    va="center", fontsize=6, annotation_clip=False)  # fmt: skip
