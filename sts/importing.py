@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
 from sts.loaders import LoadedFile, UnreadableFile, apply_logbook, read_file, read_logbook, read_recipe
-from sts.session import ImportResult, Session, SessionError
+from sts.session import ImportResult, Session, SessionError, add_files
 
 
 def files_in(paths: Iterable[str | Path], *, but_not: Sequence[str | Path | None] = ()) -> list[Path]:
@@ -66,25 +66,27 @@ def import_files(
     names = files_in(files, but_not=[recipe, logbook, session])
     if not names:
         raise SessionError("There is no file to import in what was named. Give files, or a folder that holds some.")
-    loaded: list[LoadedFile] = []
     left_out: list[tuple[str, str]] = []
     conflicts: list[str] = []
-    for done, name in enumerate(names):
-        try:
-            file = read_file(name, recipe=how)
-            if book is not None:
-                file, disagree = apply_logbook(file, book, prefer_logbook=prefer_logbook)
-                conflicts += disagree
-            loaded.append(file)
-        except UnreadableFile as error:
-            left_out.append((str(name), str(error)))
-        if progress is not None:
-            progress(done + 1, len(names))
-    if strict and left_out:
-        raise UnreadableFile(
-            f"{left_out[0][1]} (with --strict nothing was imported; {len(left_out)} of {len(names)} files cannot be read)"
-        )
-    if not loaded:
-        return ImportResult(left_out=left_out, conflicts=conflicts)
-    target = Session(path) if path.exists() else Session.create(path)
-    return replace(target.add(loaded), left_out=left_out, conflicts=conflicts)
+
+    def read_all() -> Iterator[LoadedFile]:
+        """One file at a time: stored before the next is read, so that memory does not grow with the folder."""
+        for done, name in enumerate(names, 1):
+            try:
+                file = read_file(name, recipe=how)
+                if book is not None:
+                    file, disagree = apply_logbook(file, book, prefer_logbook=prefer_logbook)
+                    conflicts.extend(disagree)
+                yield file
+            except UnreadableFile as error:
+                left_out.append((str(name), str(error)))
+            if progress is not None:
+                progress(done, len(names))
+        if strict and left_out:
+            raise UnreadableFile(
+                f"{left_out[0][1]} (with --strict nothing was imported; "
+                f"{len(left_out)} of {len(names)} files cannot be read)"
+            )
+
+    result = add_files(path, read_all(), create=True)
+    return replace(result, left_out=left_out, conflicts=conflicts)

@@ -1,4 +1,4 @@
-"""Changing a session file all-or-nothing: copy, change the copy, fsync, replace, under a lock.
+"""Opening a session file, and changing it all-or-nothing: copy, change the copy, fsync, replace, under a lock.
 
 Killed at any moment, the file opens with what it held before or with the whole change. Writing in place left 24 of
 60 files unreadable when killed; a copy that is put in place at the end left none of 360.
@@ -6,89 +6,229 @@ Killed at any moment, the file opens with what it held before or with the whole 
 
 from __future__ import annotations
 
+import errno
 import os
+import re
+import secrets
 import shutil
-import uuid
+import socket
+import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import h5py
 from filelock import FileLock, Timeout
 
-LOCK_TIMEOUT = 60.0  # [s] how long to wait for another program that changes the same session
+from sts.session import layout
+from sts.session.layout import SessionError
 
+LOCK_TIMEOUT = 120.0  # [s] how long to wait for another program that changes the same session
+REPLACE_TRIES = 25  # of 0.2 s each: on Windows a file that anybody has open cannot be replaced
+SIGNATURE = b"\x89HDF\r\n\x1a\n"
 
-class SessionError(ValueError):
-    """A session that cannot be used as asked; the text is one line with what to do."""
+_FULL = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
+_NOT_ALLOWED = {errno.EACCES, errno.EPERM, errno.EROFS}
+_UNREADABLE = (OSError, RuntimeError, KeyError, ValueError, TypeError, AttributeError, IndexError, MemoryError)
 
 
 @contextmanager
-def changing(path: Path, *, create: bool = False, timeout: float = LOCK_TIMEOUT) -> Iterator[h5py.File]:
-    """Open a private copy of the session for writing; it replaces the session when the block ends without error.
+def reading(path: Path) -> Iterator[h5py.File]:
+    """Open a session for reading; the block may only read the file.
 
     Raises
     ------
     SessionError
-        If another program holds the lock too long, or the folder or disk cannot be written.
+        If there is none, it is something else, a newer version wrote it, it is open elsewhere, or it is damaged
+        (also where that shows only inside the block).
     """
-    folder = path.parent
-    if not folder.is_dir():
-        raise SessionError(f"{path}: the folder {folder} does not exist. Make it first, or choose another path.")
-    lock = FileLock(folder / f"{path.name}.lock", timeout=timeout)
+    with _opened(path) as file:
+        older = layout.format_of(file, path) < layout.FORMAT
+    if older:
+        with changing(path) as change:
+            change.file()  # opening for a change upgrades
+    with _opened(path) as file:
+        try:
+            yield file
+        except SessionError:
+            raise
+        except _UNREADABLE as error:
+            raise SessionError(_damaged(path, error)) from error
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[h5py.File]:
+    if not path.is_file():
+        raise SessionError(f"{path}: there is no such session. 'sts import FILES --into {path.name}' makes one.")
     try:
-        with lock:
-            _remove_left_over(path)
-            if not create and not path.exists():
-                raise SessionError(
-                    f"{path}: there is no such session. 'sts import FILES --into {path.name}' makes one."
-                )
-            copy = folder / f".{path.name}.{uuid.uuid4().hex}.part"
+        # "best-effort": folders on servers that know no locks can still be read
+        file = h5py.File(path, "r", locking="best-effort")
+    except OSError as error:
+        raise SessionError(_why_not(path, error)) from error
+    try:
+        yield file
+    finally:
+        with suppress(RuntimeError, OSError):
+            file.close()
+
+
+def _why_not(path: Path, error: OSError) -> str:
+    number = _errno(error)
+    if number in (errno.EAGAIN, errno.EDEADLK) or "already open for write" in str(error):
+        return f"{path}: is open for writing in another program. Close it there and try again."
+    try:
+        with path.open("rb") as stream:
+            start = stream.read(len(SIGNATURE))
+    except OSError as unreadable:
+        return f"{path}: may not be read ({unreadable.strerror}). Ask for the right to read it, or copy it."
+    if start == SIGNATURE:
+        return _damaged(path, error)
+    if not start:
+        return f"{path}: is empty, not a session. Delete it, or give a file made by 'sts import'."
+    return (
+        f"{path}: is not a session (an HDF5 file was expected). Give a file made by 'sts import'; if it was one and "
+        f"its start is damaged, 'sts rescue {path.name} --out NEW.h5' saves what can still be read."
+    )
+
+
+def _damaged(path: Path, error: BaseException) -> str:
+    reason = (str(error).splitlines() or [type(error).__name__])[0]
+    return f"{path}: is damaged ({reason}). 'sts rescue {path.name} --out NEW.h5' saves what can still be read."
+
+
+def _errno(error: BaseException) -> int | None:
+    """The system's error number; HDF5 hides it in its text."""
+    found = re.search(r"errno = (\d+)", str(error))
+    return getattr(error, "errno", None) or (int(found[1]) if found else None)
+
+
+class Change:
+    """A change in the making. Nothing is copied before `file` is called, and nothing changed if it never is."""
+
+    def __init__(self, target: Path) -> None:
+        self._target = target
+        host = re.sub(r"[^A-Za-z0-9-]", "-", socket.gethostname())[:40] or "host"
+        self._copy = target.with_name(f".{target.name}.{host}.{os.getpid()}.{secrets.token_hex(4)}.part")
+        self._file: h5py.File | None = None
+
+    def file(self) -> h5py.File:
+        """The private copy, open for writing and of the present format; an empty session if there was none."""
+        if self._file is None:
+            if self._target.exists():
+                with _opened(self._target) as file:  # open while it is copied: no other program can begin to write
+                    version = layout.format_of(file, self._target)
+                    shutil.copyfile(self._target, self._copy)
+                    shutil.copymode(self._target, self._copy)
+                self._file = h5py.File(self._copy, "r+", locking=False)
+                layout.upgrade(self._file, version)
+            else:
+                self._file = h5py.File(self._copy, "x", locking=False)
+                layout.prepare(self._file)
+        return self._file
+
+    def commit(self) -> None:
+        """Put the copy in the session's place."""
+        if self._file is None:
+            return
+        self._file.flush()
+        self._file.close()
+        with self._copy.open("rb+") as stream:
+            os.fsync(stream.fileno())
+        for attempt in range(REPLACE_TRIES):
             try:
-                if path.exists():
-                    shutil.copyfile(path, copy)
-                with h5py.File(copy, "a") as file:
-                    yield file
-                _to_disk(copy)
-                os.replace(copy, path)
-                _folder_to_disk(folder)
+                os.replace(self._copy, self._target)
+                break
+            except PermissionError as error:
+                if attempt == REPLACE_TRIES - 1:
+                    raise SessionError(
+                        f"{self._target}: is open in another program, so it cannot be replaced. Nothing was changed; "
+                        "close it there and try again."
+                    ) from error
+                time.sleep(0.2)
+        _folder_to_disk(self._target.parent)
+
+    def discard(self) -> None:
+        """Leave no trace (after `commit` there is none to leave)."""
+        if self._file is not None:
+            with suppress(OSError, RuntimeError):  # a full disk makes closing fail too
+                self._file.close()
+        with suppress(OSError):
+            self._copy.unlink(missing_ok=True)
+
+
+@contextmanager
+def changing(path: Path, *, create: bool = False, timeout: float | None = None) -> Iterator[Change]:
+    """Change a session; what was written takes effect when the block ends without an error, and at once.
+
+    Parameters
+    ----------
+    create : bool
+        Whether there may be no session yet.
+    timeout : float, optional
+        How long to wait for others who change it [s].
+
+    Raises
+    ------
+    SessionError
+        If another program holds the lock too long, the session cannot be used, or folder or disk cannot be written.
+    """
+    target = Path(os.path.realpath(path))  # a link keeps pointing to the session
+    timeout = LOCK_TIMEOUT if timeout is None else timeout
+    if not target.parent.is_dir():
+        raise SessionError(f"{path}: the folder {target.parent} does not exist. Make it, or choose another path.")
+    if not create and not target.is_file():
+        raise SessionError(f"{path}: there is no such session. 'sts import FILES --into {path.name}' makes one.")
+    try:
+        with FileLock(target.with_name(f".{target.name}.lock"), timeout=timeout):
+            for stale in _copies(target):  # left by a killed run: nobody else writes one while the lock is held
+                stale.unlink(missing_ok=True)
+            change = Change(target)
+            try:
+                yield change
+                change.commit()
             finally:
-                copy.unlink(missing_ok=True)
+                change.discard()
     except Timeout as error:
         raise SessionError(
-            f"{path}: another program has been changing this session for {timeout:.0f} s. Wait for it to end and try again."
+            f"{path}: {_holder(target)} is changing this session and was not done after {timeout:.0f} s. Nothing was "
+            "changed; wait for it to end, or end it, and try again."
         ) from error
-    except SessionError:
-        raise
-    except OSError as error:
-        reason = error.strerror or str(error).splitlines()[0]
-        raise SessionError(
-            f"{path}: cannot be written ({reason}). Nothing was changed; free some space or choose a folder "
-            "you may write to."
-        ) from error
-    except RuntimeError as error:  # how h5py reports some failed writes
-        raise SessionError(
-            f"{path}: cannot be written ({str(error).splitlines()[0]}). Nothing was changed; is the disk full?"
-        ) from error
+    except (OSError, RuntimeError) as error:  # RuntimeError: how h5py reports some failed writes
+        raise SessionError(_not_written(path, error)) from error
 
 
-def _remove_left_over(path: Path) -> None:
-    """Remove copies that a killed run left; nobody else can be writing one while the lock is held."""
-    for stale in path.parent.glob(f".{_glob_safe(path.name)}.*.part"):
-        stale.unlink(missing_ok=True)
+def _not_written(path: Path, error: BaseException) -> str:
+    number = _errno(error)
+    if number in _FULL:
+        return (
+            f"{path}: the disk is full, or a size limit is reached. Nothing was changed; a change needs room for a "
+            "second copy of the session. Free some space and try again."
+        )
+    if number in _NOT_ALLOWED:
+        return (
+            f"{path}: you may not write in the folder {path.absolute().parent}. Nothing was changed; copy the session "
+            "to a folder of your own, or ask for the right to write there."
+        )
+    reason = os.strerror(number) if number else (str(error).splitlines() or [type(error).__name__])[0]
+    return f"{path}: cannot be written ({reason}). Nothing was changed."
 
 
-def _glob_safe(name: str) -> str:
-    return "".join(f"[{c}]" if c in "*?[" else c for c in name)
+def _copies(target: Path) -> list[Path]:
+    start = f".{target.name}."
+    return [p for p in target.parent.iterdir() if p.name.startswith(start) and p.name.endswith(".part")]
 
 
-def _to_disk(path: Path) -> None:
-    with path.open("rb+") as stream:
-        os.fsync(stream.fileno())
+def _holder(target: Path) -> str:
+    for copy in _copies(target):
+        with suppress(OSError):
+            host, process = copy.name.removeprefix(f".{target.name}.").split(".")[:2]
+            since = time.strftime("%H:%M", time.localtime(copy.stat().st_mtime))
+            return f"process {process} on '{host}' (last active at {since})"
+    return "another program"
 
 
 def _folder_to_disk(folder: Path) -> None:
-    if os.name == "nt":  # folders cannot be opened there; the replacement is journalled by the file system
+    if os.name == "nt":  # folders cannot be opened there; the file system keeps a journal of the replacement
         return
     handle = os.open(folder, os.O_RDONLY)
     try:

@@ -1,36 +1,39 @@
 """The layout of the HDF5 file, following the open NeXus base classes, so that general viewers plot it.
 
-::
+See ``docs/session.md``. In short::
 
     /                       NXroot   default="entry", sts_format=1
     /entry                  NXentry  default="iv_001"
     /entry/iv_001, iz_001   NXdata   signal="current" (or "lockin"), axes=["sweep", "bias" or "height"]
-        sweep (m,)          number of the sweep, 1 to m
+        sweep (m,)          number of the sweep, 1 to m (viewers draw no names on an axis)
         bias or height (n,) axis
-        current (m, n), lockin (m, n)
+        current, lockin (m, n), with a checksum a chunk
         name, sample, tip, ... (m,)   the columns of the table, beside the sweeps
-    /entry/sources          NXcollection: one group a file, with its original bytes
+    /entry/sources          NXcollection: one row a file, and the original bytes of all, one after the other
     /entry/decisions        NXcollection: append-only columns
     /entry/calibrations     NXcollection: append-only columns
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 import h5py
 import numpy as np
 import pandas as pd
 
-from sts.sweeps import AXIS_UNITS, KINDS, NUMBER_COLUMNS, SweepSet
+from sts.sweeps import COLUMNS, KINDS, TEXT_COLUMNS, SweepSet
 
 FORMAT = 1
+UPGRADES: dict[int, Callable[[h5py.File], None]] = {}  # older format: what brings it to the next one
+
+BLOCK_BYTES = 32 << 20  # memory used at a time
+SMALL_COLUMN = 16 << 10  # [bytes] below, compression costs more than it saves
+LONGEST_FIXED_TEXT = 512  # [bytes] longer texts get room of their own, not the same room in every row
 TEXT = h5py.string_dtype("utf-8")
-CHUNK_VALUES = 1 << 17  # 1 MB of float64 a chunk
-SIGNALS = ("current", "lockin")
 UNITS = {
-    "repeat": "",
     "x_m": "m",
     "y_m": "m",
     "temperature_K": "K",
@@ -41,152 +44,258 @@ UNITS = {
     "full_scale_A": "A",
     "modulation_V": "V",
 }
-LOGS = {
-    "decisions": ("time", "sweep", "action", "why"),
-    "calibrations": ("kind", "factor", "factor_se", "measured", "known", "source", "time"),
-}
-LOG_NUMBERS = {"factor", "factor_se", "measured", "known"}
+SOURCE = "source_index"  # (m,) row of the sweep's file in /entry/sources
+PLACE = "source_row"  # (m,) which sweep of that file it is, from 0
+RESERVED = {"sweep", "bias", "height", "current", "lockin", SOURCE, PLACE}
+TABLES: dict[str, dict[str, type]] = {
+    "sources": {
+        "name": str, "sha256": str, "size": int, "reader": str, "recipe": str, "imported": str, "sweeps": int,
+        "notes": str, "offset": int,
+    },
+    "decisions": {"time": str, "sweep": str, "action": str, "why": str},
+    "calibrations": {
+        "kind": str, "factor": float, "factor_se": float, "measured": float, "known": float, "source": str,
+        "time": str,
+    },
+}  # fmt: skip
+
+
+class SessionError(ValueError):
+    """A session that cannot be used as asked; the text is one line with what to do."""
+
+
+# --- the file as a whole ---------------------------------------------------------------------------------------------
+
+
+def format_of(file: h5py.File, path: Path) -> int:
+    """The format number of a session file.
+
+    Raises
+    ------
+    SessionError
+        If it is no session, or of a newer format than this version knows.
+    """
+    version = file.attrs.get("sts_format")
+    if not isinstance(version, (int, np.integer)) or "entry" not in file:
+        raise SessionError(f"{path}: is an HDF5 file but not a session. Import its data with a recipe instead.")
+    if version > FORMAT:
+        raise SessionError(
+            f"{path}: was written by a newer sts (session format {version}; this one reads up to {FORMAT}). "
+            "Update sts to use it."
+        )
+    if any(step not in UPGRADES for step in range(int(version), FORMAT)):
+        raise SessionError(f"{path}: has session format {version}, which is not known. Is it really a session?")
+    return int(version)
+
+
+def upgrade(file: h5py.File, version: int) -> None:
+    """Bring a file of an older format to the present one, step by step."""
+    for step in range(version, FORMAT):
+        UPGRADES[step](file)
+        file.attrs["sts_format"] = step + 1
 
 
 def prepare(file: h5py.File) -> None:
     """Write the frame of a new session into an empty file."""
-    file.attrs.update({"NX_class": "NXroot", "default": "entry", "sts_format": FORMAT})
+    file.attrs.update({"NX_class": "NXroot", "default": "entry", "creator": "sts", "sts_format": FORMAT})
     entry = file.create_group("entry")
     entry.attrs["NX_class"] = "NXentry"
-    entry.create_dataset("definition_note", data="sweeps of a scanning tunnelling microscope; NeXus base classes")
-    for name in ("sources", *LOGS):
+    for name in TABLES:
         entry.create_group(name).attrs["NX_class"] = "NXcollection"
-    for name, columns in LOGS.items():
-        for column in columns:
-            dtype = np.dtype(float) if column in LOG_NUMBERS else TEXT
-            entry[name].create_dataset(column, shape=(0,), maxshape=(None,), dtype=dtype)
 
 
 def set_names(file: h5py.File, kind: str | None = None) -> list[str]:
     """The names of the sets of sweeps, in order of import."""
     kinds = [kind] if kind else list(KINDS)
-    return sorted((n for n in file["entry"] if n.split("_")[0] in kinds), key=lambda n: (n.split("_")[0], int(n[3:])))
+    names = [name for name in file["entry"] if name[:2] in kinds and name[2:3] == "_" and name[3:].isdecimal()]
+    return sorted(names, key=lambda name: (name[:2], int(name[3:])))
 
 
-def append(group: h5py.Group, name: str, values: Any) -> None:
-    """Add values at the end of a resizable dataset."""
-    data = group[name]
-    start = len(data)
-    data.resize(start + len(values), axis=0)
-    data[start:] = values
+def part_of(file: h5py.File, name: str) -> h5py.Group:
+    """A group under ``/entry``; links out of the file are refused.
+
+    Raises
+    ------
+    SessionError
+        If the group is not inside this file.
+    """
+    entry = file["entry"]
+    if not isinstance(entry.get(name, getlink=True), h5py.HardLink):
+        raise SessionError(f"{file.filename}: '{name}' points out of the file, which no session does.")
+    return entry[name]
 
 
-def append_log(file: h5py.File, log: str, rows: Sequence[dict[str, Any]]) -> None:
-    """Add rows to an append-only log."""
-    for column in LOGS[log]:
-        append(file["entry"][log], column, [row[column] for row in rows])
+def read_array(data: h5py.Dataset, selection: Any = ...) -> np.ndarray:
+    """Numbers of a dataset, if the file really holds what it claims to.
+
+    Raises
+    ------
+    SessionError
+        If the dataset lies outside the file, or claims more than the bytes stored could hold.
+    """
+    if data.is_virtual or data.external:
+        raise SessionError(f"{data.file.filename}: {data.name} points out of the file, which no session does.")
+    if data.nbytes > 1100 * data.id.get_storage_size() + (1 << 16):  # deflate gains a factor of 1032 at most
+        raise SessionError(
+            f"{data.file.filename}: {data.name} claims {data.nbytes} bytes, but only {data.id.get_storage_size()} are "
+            "stored; the file is damaged or not what it says."
+        )
+    return np.asarray(data[selection])
 
 
-def read_log(file: h5py.File, log: str) -> pd.DataFrame:
-    """An append-only log as a table."""
-    group = file["entry"][log]
-    return pd.DataFrame({column: _values(group[column]) for column in LOGS[log]}, columns=list(LOGS[log]))
-
-
-def _values(data: h5py.Dataset) -> Any:
-    return pd.Series(data.asstr()[...], dtype=object) if h5py.check_string_dtype(data.dtype) else data[...]
-
-
-def add_sweeps(file: h5py.File, sweeps: SweepSet) -> str:
-    """Add sweeps to the set they fit (same kind, axis, channels), else to a new one; return its name."""
-    for name in set_names(file, sweeps.kind):
-        if _fits(file["entry"][name], sweeps):
-            _extend(file["entry"][name], sweeps)
-            return name
-    number = len(set_names(file, sweeps.kind)) + 1
-    name = f"{sweeps.kind}_{number:03d}"
-    _create(file["entry"].create_group(name), sweeps)
-    if "default" not in file["entry"].attrs:
-        file["entry"].attrs["default"] = name
-    return name
-
-
-def _fits(group: h5py.Group, sweeps: SweepSet) -> bool:
-    axis = group[KINDS[sweeps.kind]]
-    return (
-        axis.shape == sweeps.axis.shape
-        and np.array_equal(axis[...], sweeps.axis)
-        and ("lockin" in group) == (sweeps.lockin is not None)
-        and group.attrs["signal"] == _signal(sweeps)
-        and (sweeps.lockin is None or group["lockin"].attrs["units"] == sweeps.lockin_unit)
-    )
-
-
-def _signal(sweeps: SweepSet) -> str:
-    return "current" if sweeps.has_current or sweeps.lockin is None else "lockin"
-
-
-def _create(group: h5py.Group, sweeps: SweepSet) -> None:
-    axis = KINDS[sweeps.kind]
-    group.attrs.update({"NX_class": "NXdata", "signal": _signal(sweeps)})
-    group.attrs.create("axes", ["sweep", axis], dtype=TEXT)
-    group.create_dataset(axis, data=sweeps.axis).attrs["units"] = AXIS_UNITS[sweeps.kind]
-    points = sweeps.axis.size
-    rows = max(1, CHUNK_VALUES // points)
-    for signal in SIGNALS if sweeps.lockin is not None else SIGNALS[:1]:
-        data = group.create_dataset(
-            signal, (0, points), maxshape=(None, points), dtype=float, chunks=(min(rows, 1024), points),
-            compression="gzip", compression_opts=1, shuffle=True,
-        )  # fmt: skip
-        data.attrs["units"] = "A" if signal == "current" else sweeps.lockin_unit
-    group.create_dataset("sweep", (0,), maxshape=(None,), dtype="i8").attrs["units"] = ""
-    _extend(group, sweeps)
-
-
-def _extend(group: h5py.Group, sweeps: SweepSet) -> None:
-    before = len(group["sweep"])
-    append(group, "sweep", np.arange(before, before + len(sweeps)) + 1)
-    for signal in SIGNALS:
-        if signal in group:
-            append(group, signal, getattr(sweeps, signal))
-    table = sweeps.table.rename(columns={"sweep": "name"})
-    known = set(group) - {"sweep", *SIGNALS, *KINDS.values()}
-    for column in [*table.columns, *sorted(known - set(table.columns))]:
-        numeric = column in NUMBER_COLUMNS or (column in table and pd.api.types.is_numeric_dtype(table[column]))
-        if column not in group:
-            data = group.create_dataset(
-                column, (before,), maxshape=(None,), dtype=np.dtype(float) if numeric else TEXT,
-                fillvalue=np.nan if numeric else None, chunks=(1024,), compression="gzip", compression_opts=1,
-            )  # fmt: skip
-            data.attrs["units"] = UNITS.get(column, "")
-        is_text = h5py.check_string_dtype(group[column].dtype) is not None
-        if column not in table:
-            values: Any = [""] * len(table) if is_text else np.full(len(table), np.nan)
-        elif is_text:
-            values = [str(value) for value in table[column]]
-        else:
-            values = pd.to_numeric(table[column], errors="coerce").to_numpy(float)
-        append(group, column, values)
+# --- tables ----------------------------------------------------------------------------------------------------------
 
 
 def read_table(group: h5py.Group) -> pd.DataFrame:
-    """The per-sweep table of a set, without reading any current."""
-    skip = {"sweep", *SIGNALS, *KINDS.values()}
-    columns = {name: _values(data) for name, data in group.items() if name not in skip}
-    table = pd.DataFrame({"sweep": columns.pop("name"), **columns})
+    """The table of a group, in the order of its columns."""
+    columns = {}
+    for column, name in zip(group.attrs.get("columns", ()), group.attrs.get("datasets", ()), strict=True):
+        columns[str(column)] = _read_column(group[name])
+    return pd.DataFrame(columns)
+
+
+def _read_column(data: h5py.Dataset) -> Any:
+    text = h5py.check_string_dtype(data.dtype)
+    values = read_array(data)
+    if text is None:
+        return values
+    return pd.Series([value.decode("utf-8") for value in values.tolist()], dtype=object)
+
+
+def write_table(group: h5py.Group, table: pd.DataFrame) -> None:
+    """Write a table as one dataset a column, in place of what the group had."""
+    for name in group.attrs.get("datasets", ()):
+        del group[name]
+    names: list[str] = []
+    for column in table.columns:
+        name = "name" if column == "sweep" else str(column)
+        if name in RESERVED or name in names or name in (".", "") or "/" in name or "\0" in name:
+            name = f"column_{len(names) + 1}"  # a name of the user's that cannot be one in the file
+        names.append(name)
+        _write_column(group, name, table[column]).attrs["units"] = UNITS.get(str(column), "")
+    group.attrs.create("columns", [str(column) for column in table.columns], dtype=TEXT)
+    group.attrs.create("datasets", names, dtype=TEXT)
+
+
+def _write_column(group: h5py.Group, name: str, values: pd.Series) -> h5py.Dataset:
+    if is_text(values):
+        texts = [str(v).replace("\0", "\N{SYMBOL FOR NULL}").encode("utf-8", "replace") for v in values]
+        longest = max(map(len, texts), default=0)
+        if longest > LONGEST_FIXED_TEXT:
+            return group.create_dataset(name, data=np.array(texts, dtype=object), dtype=TEXT)
+        array: np.ndarray = np.array(texts, dtype=f"S{longest or 1}").astype(
+            h5py.string_dtype("utf-8", longest or 1)
+        )  # one width for all: read and written several times faster
+    else:
+        array = values.to_numpy()
+    if array.nbytes <= SMALL_COLUMN:
+        return group.create_dataset(name, data=array)
+    return group.create_dataset(name, data=array, compression="gzip", compression_opts=1, shuffle=True)
+
+
+def is_text(values: pd.Series) -> bool:
+    """Whether a column is stored as text."""
+    return not pd.api.types.is_numeric_dtype(values)
+
+
+def join_tables(parts: list[pd.DataFrame]) -> pd.DataFrame:
+    """Tables one under the other; what a part does not have is unknown (NaN or "")."""
+    table = pd.concat(parts, ignore_index=True)
+    for column in table.columns:
+        if any(column in part and is_text(part[column]) for part in parts):
+            table[column] = table[column].astype(object).where(table[column].notna(), "")
     return table
 
 
-def read_set(group: h5py.Group, kind: str, rows: np.ndarray | None = None) -> SweepSet:
-    """A set of sweeps, whole or only some rows (ascending positions)."""
+def read_log(file: h5py.File, name: str) -> pd.DataFrame:
+    """`sources`, `decisions` or `calibrations` as a table, also where it is empty."""
+    table = read_table(part_of(file, name))
+    if table.columns.empty:
+        kinds = TABLES[name].items()
+        return pd.DataFrame({column: pd.Series(dtype=object if kind is str else kind) for column, kind in kinds})
+    return table
 
-    def pick(data: h5py.Dataset) -> np.ndarray:
-        if rows is None or len(rows) > len(data) // 4:  # one large read beats many small ones
-            whole = data[...]
-            return np.asarray(whole if rows is None else whole[rows])
-        return np.asarray(data[rows])
 
+def append_log(file: h5py.File, name: str, rows: list[dict[str, Any]]) -> None:
+    """Add rows at the end of `sources`, `decisions` or `calibrations`."""
+    if not rows:
+        return
+    new = pd.DataFrame({column: [kind(row[column]) for row in rows] for column, kind in TABLES[name].items()})
+    old = read_log(file, name)
+    write_table(file["entry"][name], new if old.empty else join_tables([old, new]))
+
+
+def read_content(file: h5py.File, source: Any) -> bytes:
+    """The original bytes of one file, by its row of `sources`."""
+    stored = part_of(file, "sources")["content"]
+    return read_array(stored, slice(int(source["offset"]), int(source["offset"]) + int(source["size"]))).tobytes()
+
+
+# --- sets of sweeps --------------------------------------------------------------------------------------------------
+
+
+def known_part(table: pd.DataFrame) -> pd.DataFrame:
+    """The table without the standard columns of which nothing is known (they come back when it is read)."""
+    empty = [
+        column
+        for column in COLUMNS
+        if column != "sweep"
+        and column in table
+        and ((table[column] == "").all() if column in TEXT_COLUMNS else table[column].isna().all())
+    ]
+    return table.drop(columns=empty)
+
+
+def read_listing(group: h5py.Group) -> pd.DataFrame:
+    """The table of a set with all standard columns, read without touching the sweeps."""
     table = read_table(group)
+    rows = len(table)
+    missing = {c: pd.Series([""] * rows, dtype=object) if c in TEXT_COLUMNS else np.full(rows, np.nan)
+               for c in COLUMNS if c not in table}  # fmt: skip
+    table = table.assign(**missing)
+    return table[[*COLUMNS, *(c for c in table.columns if c not in COLUMNS)]]
+
+
+def shape_of(group: h5py.Group) -> tuple[int, int]:
+    """(sweeps, points) of a set."""
+    sweeps, points = group[group.attrs["signal"]].shape
+    return int(sweeps), int(points)
+
+
+def read_set(
+    group: h5py.Group, table: pd.DataFrame, rows: np.ndarray | None = None, notes: tuple[str, ...] = ()
+) -> SweepSet:
+    """A set of sweeps with its `table` (all rows), whole or only some `rows` (ascending positions)."""
+    kind = group.name.rsplit("/", 1)[-1][:2]
+    picked = table if rows is None else table.iloc[rows].reset_index(drop=True)
+    shape = (len(picked), group[KINDS[kind]].size)
     return SweepSet(
         kind=kind,
-        axis=group[KINDS[kind]][...],
-        current=pick(group["current"]),
-        table=table if rows is None else table.iloc[rows].reset_index(drop=True),
-        lockin=pick(group["lockin"]) if "lockin" in group else None,
+        axis=read_array(group[KINDS[kind]]),
+        current=_rows(group["current"], rows) if "current" in group else np.full(shape, np.nan),
+        table=picked,
+        lockin=_rows(group["lockin"], rows) if "lockin" in group else None,
         lockin_unit=str(group["lockin"].attrs["units"]) if "lockin" in group else "",
+        notes=notes,
     )
+
+
+def _rows(data: h5py.Dataset, rows: np.ndarray | None) -> np.ndarray:
+    """Some rows of a dataset, read in whole chunks (picking rows one by one is far slower)."""
+    if rows is None or len(rows) == len(data):
+        return read_array(data)
+    found = np.empty((len(rows), data.shape[1]))
+    for block in blocks(data.shape):
+        first, last = np.searchsorted(rows, [block.start, block.stop])
+        if first < last:
+            low, high = rows[first], rows[last - 1] + 1
+            found[first:last] = read_array(data, slice(low, high))[rows[first:last] - low]
+    return found
+
+
+def blocks(shape: tuple[int, int]) -> Iterator[slice]:
+    """Slices of rows of an array of float64, none larger than `BLOCK_BYTES`."""
+    sweeps, points = shape
+    step = max(1, BLOCK_BYTES // (8 * points))
+    for start in range(0, sweeps, step):
+        yield slice(start, min(start + step, sweeps))

@@ -4,40 +4,44 @@ from __future__ import annotations
 
 import difflib
 import hashlib
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+import math
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
-import h5py
 import numpy as np
 import pandas as pd
 
-from sts.loaders import LoadedFile
 from sts.session import layout
-from sts.session.change import SessionError, changing
-from sts.sweeps import SweepSet
+from sts.session.change import changing, reading
+from sts.session.layout import SessionError
+from sts.session.writer import Writer
+from sts.sweeps import COLUMNS, KINDS, SweepSet
 
-SOURCE_COLUMNS = ("name", "sha256", "size", "reader", "recipe", "imported", "sweeps")
+if TYPE_CHECKING:
+    from sts.loaders import LoadedFile
+
+ACTIONS = ("keep", "omit", "undo")
+CALIBRATIONS = ("height", "current")
 
 
 @dataclass(frozen=True)
 class ImportResult:
-    """What an import did."""
+    """What an import or a merge did."""
 
     added: list[str] = field(default_factory=list)  # names of files
     repeated: list[str] = field(default_factory=list)  # files that were there already
     left_out: list[tuple[str, str]] = field(default_factory=list)  # (file, why)
     notes: list[str] = field(default_factory=list)
-    conflicts: list[str] = field(default_factory=list)  # header against logbook
+    conflicts: list[str] = field(default_factory=list)  # two statements about the same thing; which one stands
     sweeps: int = 0  # sweeps added
 
 
 @dataclass(frozen=True)
 class Session:
-    """A session file. Nothing is kept open: every call opens, reads and closes."""
+    """A session file. Nothing is kept open: every call opens, reads and closes, and sees the file as it is then."""
 
     path: Path
 
@@ -51,15 +55,15 @@ class Session:
             If the file exists or the folder cannot be written.
         """
         path = Path(path)
-        if path.exists():
-            raise SessionError(f"{path}: exists already. Open it, or choose another name.")
-        with changing(path, create=True) as file:
-            layout.prepare(file)
+        with changing(path, create=True) as change:
+            if path.exists():
+                raise SessionError(f"{path}: exists already. Open it, or choose another name.")
+            change.file()
         return cls(path)
 
     @classmethod
     def open(cls, path: str | Path) -> Session:
-        """Open a session.
+        """Open a session; one of an older format is brought to the present one.
 
         Raises
         ------
@@ -67,78 +71,28 @@ class Session:
             If there is none, it is something else, it is damaged, or a newer version of sts wrote it.
         """
         session = cls(Path(path))
-        with session._reading():
+        with reading(session.path):
             pass
         return session
 
-    @contextmanager
-    def _reading(self) -> Iterator[h5py.File]:
-        if not self.path.is_file():
-            raise SessionError(
-                f"{self.path}: there is no such session. 'sts import FILES --into {self.path.name}' makes one."
-            )
-        try:
-            file = h5py.File(self.path, "r")
-        except OSError as error:
-            raise SessionError(self._why_not(error)) from error
-        try:
-            version = file.attrs.get("sts_format")
-            if version is None:
-                raise SessionError(
-                    f"{self.path}: is an HDF5 file but not a session of sts. Import its data with a recipe instead."
-                )
-            if version > layout.FORMAT:
-                raise SessionError(
-                    f"{self.path}: was written by a newer sts (session format {version}; this one reads up to "
-                    f"{layout.FORMAT}). Update sts."
-                )
-            try:
-                yield file
-            except (OSError, KeyError, RuntimeError) as error:
-                if isinstance(error, SessionError):
-                    raise
-                raise SessionError(
-                    f"{self.path}: is damaged inside ({str(error).splitlines()[0]}). "
-                    f"'sts rescue {self.path.name} --out NEW.h5' saves what can still be read."
-                ) from error
-        finally:
-            file.close()
-
-    def _why_not(self, error: OSError) -> str:
-        text = str(error)
-        if "lock" in text or getattr(error, "errno", None) in (11, 35):
-            return f"{self.path}: is open for writing in another program. Close it there and try again."
-        if isinstance(error, PermissionError):
-            return f"{self.path}: may not be read ({error.strerror}). Ask for the right to read it."
-        with self.path.open("rb") as stream:
-            start = stream.read(8)
-        if start == b"\x89HDF\r\n\x1a\n":
-            return (
-                f"{self.path}: is a damaged HDF5 file ({text.splitlines()[0]}). "
-                f"'sts rescue {self.path.name} --out NEW.h5' saves what can still be read."
-            )
-        return f"{self.path}: is not a session (an HDF5 file was expected). Give a file made by 'sts import'."
-
-    # --- reading -------------------------------------------------------------------------------------------------
+    # --- reading -----------------------------------------------------------------------------------------------------
 
     def sweeps(self, kind: str | None = None) -> pd.DataFrame:
-        """One row a sweep: `kind`, `set`, `points`, then the columns of the table. Reads no current."""
+        """One row a sweep: `sweep`, `kind`, `set`, `points`, then the columns of the table. Reads no current."""
+        _check_kind(kind)
         parts = []
-        with self._reading() as file:
+        with reading(self.path) as file:
             for name in layout.set_names(file, kind):
-                group = file["entry"][name]
-                table = layout.read_table(group)
-                table.insert(1, "kind", name[:2])
-                table.insert(2, "set", name)
-                table.insert(3, "points", group["current"].shape[1])
+                group = layout.part_of(file, name)
+                table = layout.read_listing(group)
+                table.insert(1, "kind", pd.Series([name[:2]] * len(table), dtype=object))
+                table.insert(2, "set", pd.Series([name] * len(table), dtype=object))
+                table.insert(3, "points", layout.shape_of(group)[1])
                 parts.append(table)
         if not parts:
-            return layout_columns()
-        merged = pd.concat(parts, ignore_index=True)
-        for column in merged.columns:
-            if not pd.api.types.is_numeric_dtype(merged[column]):
-                merged[column] = merged[column].astype(object).where(merged[column].notna(), "")
-        return merged
+            columns = ["sweep", "kind", "set", "points", *COLUMNS[1:]]
+            return pd.DataFrame({column: pd.Series(dtype=object) for column in columns})
+        return layout.join_tables(parts)
 
     def sets(
         self,
@@ -154,57 +108,51 @@ class Session:
         Raises
         ------
         SessionError
-            If nothing in the session has that name; the text lists what there is.
+            If nothing in the session fits; the text lists what there is.
         """
-        wanted = {"tip": tip, "site": site, "sample": sample}
-        table = self.sweeps(kind)
-        for column, value in wanted.items():
-            known = sorted(set(table[column]) - {""})
-            if value is not None and value not in known:
-                raise SessionError(f"no such {column} '{value}'; this session has {', '.join(known) or 'none named'}.")
-        if sweeps is not None:
-            self._known(table, sweeps)
+        _check_kind(kind)
+        wanted = {column: value for column, value in (("tip", tip), ("site", site), ("sample", sample)) if value}
         found = []
-        with self._reading() as file:
-            for name in layout.set_names(file, kind):
-                part = table[table["set"] == name].reset_index(drop=True)
-                chosen = np.ones(len(part), bool)
+        with reading(self.path) as file:
+            names = layout.set_names(file, kind)
+            groups = {name: layout.part_of(file, name) for name in names}
+            tables = {name: layout.read_listing(group) for name, group in groups.items()}
+            _check_wanted(tables, wanted, sweeps)
+            notes = layout.read_log(file, "sources")["notes"]
+            for name, table in tables.items():
+                chosen = np.ones(len(table), bool)
                 for column, value in wanted.items():
-                    if value is not None:
-                        chosen &= (part[column] == value).to_numpy(bool)
+                    chosen &= (table[column] == value).to_numpy(bool)
                 if sweeps is not None:
-                    chosen &= part["sweep"].isin(list(sweeps)).to_numpy(bool)
-                if chosen.any():
-                    rows = None if chosen.all() else np.flatnonzero(chosen)
-                    found.append(layout.read_set(file["entry"][name], name[:2], rows))
+                    chosen &= table["sweep"].isin(list(sweeps)).to_numpy(bool)
+                rows = np.flatnonzero(chosen)
+                if rows.size:
+                    files = np.unique(layout.read_array(groups[name][layout.SOURCE])[rows])
+                    said = dict.fromkeys(line for text in notes[files] for line in text.splitlines())
+                    picked = None if chosen.all() else rows
+                    found.append(layout.read_set(groups[name], table, picked, tuple(said)))
+        if not found and wanted:
+            raise SessionError(f"no sweep has {' and '.join(f'{c} {v!r}' for c, v in wanted.items())} together.")
         return found
 
     def decisions(self) -> pd.DataFrame:
         """Every decision ever taken, in order: `time`, `sweep`, `action`, `why`."""
-        with self._reading() as file:
+        with reading(self.path) as file:
             return layout.read_log(file, "decisions")
 
     def current_decisions(self) -> dict[str, tuple[str, str]]:
         """The decision in force for each sweep that has one: (``"omit"`` or ``"keep"``, why)."""
-        standing: dict[str, list[tuple[str, str]]] = {}
-        for row in self.decisions().itertuples():
-            stack = standing.setdefault(row.sweep, [])
-            if row.action != "undo":
-                stack.append((row.action, row.why))
-            elif stack:
-                stack.pop()
-        return {sweep: stack[-1] for sweep, stack in standing.items() if stack}
+        return standing_decisions(self.decisions())
 
     def calibrations(self) -> pd.DataFrame:
         """Every calibration stored, in order; the last of a kind is in force."""
-        with self._reading() as file:
+        with reading(self.path) as file:
             return layout.read_log(file, "calibrations")
 
     def sources(self) -> pd.DataFrame:
-        """The imported files: `name`, `sha256`, `size`, `reader`, `recipe`, `imported`, `sweeps`."""
-        with self._reading() as file:
-            rows = [{c: group.attrs[c] for c in SOURCE_COLUMNS} for group in _source_groups(file)]
-        return pd.DataFrame(rows, columns=list(SOURCE_COLUMNS))
+        """The imported files: `name`, `sha256`, `size`, `reader`, `recipe`, `imported`, `sweeps`, `notes`."""
+        with reading(self.path) as file:
+            return layout.read_log(file, "sources").drop(columns="offset")
 
     def original(self, name: str) -> bytes:
         """The bytes of an imported file, as they were.
@@ -214,70 +162,55 @@ class Session:
         SessionError
             If no file of that name was imported, or its bytes no longer have the hash stored with them.
         """
-        with self._reading() as file:
-            for group in _source_groups(file):
-                if group.attrs["name"] == name:
-                    return _content(group, self.path)
-            known = [str(group.attrs["name"]) for group in _source_groups(file)]
-        raise SessionError(f"no file '{name}' was imported{_close(name, known)}.")
+        with reading(self.path) as file:
+            sources = layout.read_log(file, "sources")
+            row = sources[sources["name"] == name]
+            if row.empty:
+                near = _near(name, sources["name"], "sts list --sources")
+                raise SessionError(f"no file '{name}' was imported{near}.")
+            content = layout.read_content(file, row.iloc[0])
+        if hashlib.sha256(content).hexdigest() != row["sha256"].iloc[0]:
+            raise SessionError(
+                f"{self.path}: the stored copy of '{name}' is damaged or lost: its SHA-256 is not the one noted at "
+                "import. The sweeps read from it are not touched by this."
+            )
+        return content
 
-    # --- changing ------------------------------------------------------------------------------------------------
+    # --- changing ----------------------------------------------------------------------------------------------------
 
-    def add(self, files: Sequence[LoadedFile], *, now: datetime | None = None) -> ImportResult:
+    def add(self, files: Iterable[LoadedFile], *, now: datetime | None = None) -> ImportResult:
         """Add files: one change for all of them; what is there already (by content and recipe) is not added again.
 
         Names of sweeps are made unique in the session (``-2``, ``-3`` ...). Raw numbers are never changed later.
+        `files` may be a generator: each file is written before the next is asked for.
         """
-        result = ImportResult()
-        added = 0
-        with changing(self.path) as file:
-            self._writable(file)
-            there = {(str(g.attrs["sha256"]), str(g.attrs["recipe"])) for g in _source_groups(file)}
-            file_names = {str(g.attrs["name"]) for g in _source_groups(file)}
-            sweep_names = {
-                name for s in layout.set_names(file) for name in file["entry"][s]["name"].asstr()[...]
-            }  # fmt: skip
-            waiting: list[SweepSet] = []
-            for loaded in files:
-                key = (hashlib.sha256(loaded.content).hexdigest(), loaded.recipe)
-                if key in there:
-                    result.repeated.append(loaded.name)
-                    continue
-                there.add(key)
-                name = _unique(loaded.name, file_names, suffix=True)
-                renamed = [_renamed(part, name, sweep_names) for part in loaded.sets]
-                waiting += renamed
-                count = sum(len(part) for part in loaded.sets)
-                _store_source(file, loaded, name=name, sha256=key[0], sweeps=count, time=_time(now))
-                result.added.append(loaded.name)
-                result.notes.extend(f"{loaded.name}: {note}" for note in loaded.notes)
-                added += count
-            for part in _stacked(waiting):
-                layout.add_sweeps(file, part)
-        return replace(result, sweeps=added)
+        return add_files(self.path, files, now=now)
 
     def mark(self, sweeps: Sequence[str], action: str, why: str = "", *, now: datetime | None = None) -> None:
-        """Decide about sweeps: ``"omit"``, ``"keep"`` or ``"undo"``; the log only grows.
+        """Decide about sweeps: ``"omit"``, ``"keep"`` or ``"undo"`` (the last decision); the log only grows.
 
         Raises
         ------
         SessionError
-            If a name is unknown, the action is, or a reason is missing.
+            If a name is unknown, the action is, a reason is missing, or there is nothing to undo.
         """
-        if action not in ("omit", "keep", "undo"):
-            raise SessionError(f"'{action}' is not a decision; use omit, keep or undo.")
+        if action not in ACTIONS:
+            raise SessionError(f"'{action}' is not a decision; use {', '.join(ACTIONS)}.")
         if not why.strip() and action != "undo":
-            raise SessionError(f'A decision needs a reason; say --why "…" for {action}.')
-        self._known(self.sweeps(), sweeps)
-        if action == "undo":
-            standing = self.current_decisions()
-            for sweep in sweeps:
-                if sweep not in standing:
-                    raise SessionError(f"There is no decision on '{sweep}' to take back.")
-        with changing(self.path) as file:
-            self._writable(file)
-            rows = [{"time": _time(now), "sweep": sweep, "action": action, "why": why} for sweep in sweeps]
-            layout.append_log(file, "decisions", rows)
+            raise SessionError(f'A decision needs a reason; say --why "…" with --{action}.')
+        sweeps = list(dict.fromkeys([sweeps] if isinstance(sweeps, str) else sweeps))
+        if not sweeps:
+            raise SessionError(f"Name at least one sweep to {action}.")
+        with changing(self.path) as change:
+            with reading(self.path) as file:
+                tables = {name: layout.read_listing(layout.part_of(file, name)) for name in layout.set_names(file)}
+                _check_wanted(tables, {}, sweeps)
+                standing = standing_decisions(layout.read_log(file, "decisions"))
+            without = [sweep for sweep in sweeps if action == "undo" and sweep not in standing]
+            if without:
+                raise SessionError(f"There is no decision on '{without[0]}' to take back.")
+            rows = [{"time": _time(now), "sweep": sweep, "action": action, "why": why.strip()} for sweep in sweeps]
+            layout.append_log(change.file(), "decisions", rows)
 
     def add_calibration(
         self,
@@ -290,128 +223,132 @@ class Session:
         source: str,
         now: datetime | None = None,
     ) -> None:
-        """Store a scale: true = factor × nominal, for ``"height"`` or ``"current"``.
+        """Store a scale, true = factor × nominal, for ``"height"`` or ``"current"``.
 
         Raises
         ------
         SessionError
-            If the kind is unknown or the factor not positive.
+            If the kind is unknown, the factor not positive, or not known/measured.
         """
-        if kind not in ("height", "current"):
-            raise SessionError(f"'{kind}' cannot be calibrated; use height or current.")
-        if not factor > 0 or not factor_se >= 0:
+        if kind not in CALIBRATIONS:
+            raise SessionError(f"'{kind}' cannot be calibrated; use {' or '.join(CALIBRATIONS)}.")
+        if not (0 < factor < math.inf and 0 <= factor_se < math.inf):
             raise SessionError(
-                f"The factor must be positive and its uncertainty not negative; got {factor} ± {factor_se}."
+                f"A calibration factor must be positive, its uncertainty 0 or more; got {factor} ± {factor_se}."
+            )
+        if measured and not math.isnan(measured * known) and abs(known / measured / factor - 1) > 1e-3:
+            raise SessionError(
+                f"The factor is {factor:g}, but known/measured is {known / measured:g}. The factor multiplies the "
+                "numbers of the files to give true ones; is it upside down?"
             )
         row = {
-            "kind": kind,
-            "factor": factor,
-            "factor_se": factor_se,
-            "measured": measured,
-            "known": known,
-            "source": source,
-            "time": _time(now),
-        }
-        with changing(self.path) as file:
-            self._writable(file)
-            layout.append_log(file, "calibrations", [row])
+            "kind": kind, "factor": factor, "factor_se": factor_se, "measured": measured, "known": known,
+            "source": source, "time": _time(now),
+        }  # fmt: skip
+        with changing(self.path) as change:
+            layout.append_log(change.file(), "calibrations", [row])
 
-    def _writable(self, file: h5py.File) -> None:
-        version = file.attrs.get("sts_format")
-        if version != layout.FORMAT:
-            raise SessionError(
-                f"{self.path}: cannot be changed by this version of sts (session format {version}, this one writes "
-                f"{layout.FORMAT})."
-            )
 
-    def _known(self, table: pd.DataFrame, sweeps: Sequence[str]) -> None:
-        names = list(table["sweep"])
+def add_files(
+    path: Path, files: Iterable[LoadedFile], *, create: bool = False, now: datetime | None = None
+) -> ImportResult:
+    """As `Session.add`; with `create` the session is made in the same change if it is not there.
+
+    Where nothing is to be added nothing is written: no session is made, and one that is there stays as it is.
+    """
+    result = ImportResult()
+    added = 0
+    with changing(path, create=create) as change:
+        there: dict[tuple[str, str], str] = {}
+        if path.exists():
+            with reading(path) as file:
+                sources = layout.read_log(file, "sources")
+            there = dict(zip(zip(sources["sha256"], sources["recipe"], strict=True), sources["name"], strict=True))
+        recipes: dict[str, list[str]] = {}
+        for sha256, _ in there:
+            recipes.setdefault(sha256, []).append(there[sha256, _])
+        writer: Writer | None = None
+        for loaded in files:
+            sha256 = hashlib.sha256(loaded.content).hexdigest()
+            if (sha256, loaded.recipe) in there:
+                result.repeated.append(loaded.name)
+                known_as = there[sha256, loaded.recipe]
+                if known_as != loaded.name:
+                    result.notes.append(f"{loaded.name}: has the same content as '{known_as}'; not added again.")
+                continue
+            writer = writer or Writer(change.file())
+            notes = dict.fromkeys([*loaded.notes, *(note for part in loaded.sets for note in part.notes)])
+            source, name = writer.add_source(
+                [loaded.content], name=loaded.name, sha256=sha256, size=len(loaded.content), reader=loaded.reader,
+                recipe=loaded.recipe, imported=_time(now), sweeps=sum(map(len, loaded.sets)), notes="\n".join(notes),
+            )  # fmt: skip
+            result.added.append(loaded.name)
+            result.notes.extend(f"{loaded.name}: {note}" for note in notes)
+            if name != loaded.name:
+                result.notes.append(f"{loaded.name}: another file of that name is there; kept as '{name}'.")
+            if sha256 in recipes:
+                result.notes.append(
+                    f"{loaded.name}: was there already as '{recipes[sha256][0]}', read with another recipe; both are "
+                    "kept, so omit one of the two."
+                )
+            there[sha256, loaded.recipe] = name
+            recipes.setdefault(sha256, []).append(name)
+            added += _add_sweeps(writer, loaded, source, name, result)
+        if writer:
+            writer.finish()
+    return replace(result, sweeps=added)
+
+
+def _add_sweeps(writer: Writer, loaded: LoadedFile, source: int, name: str, result: ImportResult) -> int:
+    place = 0
+    renamed = []
+    for part in loaded.sets:
+        new = writer.add(part, source=source, place=np.arange(place, place + len(part)), source_name=name)
+        renamed += [(old, found) for old, found in zip(part.names, new, strict=True) if old != found]
+        place += len(part)
+    if renamed:
+        more = f" (and {len(renamed) - 1} more)" if len(renamed) > 1 else ""
+        result.notes.append(f"{loaded.name}: sweep '{renamed[0][0]}' is there already; called '{renamed[0][1]}'{more}.")
+    return place
+
+
+def standing_decisions(log: pd.DataFrame) -> dict[str, tuple[str, str]]:
+    """What a log of decisions comes to: sweep to (action, why)."""
+    stacks: dict[str, list[tuple[str, str]]] = {}
+    for sweep, action, why in zip(log["sweep"], log["action"], log["why"], strict=True):
+        stack = stacks.setdefault(sweep, [])
+        if action != "undo":
+            stack.append((action, why))
+        elif stack:
+            stack.pop()
+    return {sweep: stack[-1] for sweep, stack in stacks.items() if stack}
+
+
+def _check_kind(kind: str | None) -> None:
+    if kind is not None and kind not in KINDS:
+        raise SessionError(f"'{kind}' is no kind of sweep; use {' or '.join(KINDS)}.")
+
+
+def _check_wanted(tables: dict[str, pd.DataFrame], wanted: dict[str, str], sweeps: Sequence[str] | None) -> None:
+    for column, value in wanted.items():
+        known = sorted({v for table in tables.values() for v in table[column].unique()} - {""})
+        if value not in known:
+            raise SessionError(f"no such {column} '{value}'; this session has {_listed(known) or 'none named'}.")
+    if sweeps is not None:
+        names = {name for table in tables.values() for name in table["sweep"]}
         for sweep in sweeps:
-            if sweep not in set(names):
-                raise SessionError(f"no such sweep '{sweep}'{_close(sweep, names)}.")
+            if sweep not in names:
+                raise SessionError(f"no such sweep '{sweep}'{_near(sweep, names, 'sts list')}.")
 
 
-def layout_columns() -> pd.DataFrame:
-    """The empty table of a session without sweeps."""
-    from sts.sweeps import COLUMNS
-
-    columns = [COLUMNS[0], "kind", "set", "points", *COLUMNS[1:]]
-    return pd.DataFrame({column: pd.Series(dtype=object) for column in columns})
+def _listed(names: Sequence[str]) -> str:
+    return ", ".join(names[:12]) + (f" and {len(names) - 12} more" if len(names) > 12 else "")
 
 
-def _close(name: str, known: Sequence[str]) -> str:
-    close = difflib.get_close_matches(name, known, n=3)
-    return f"; near to it: {', '.join(close)}" if close else "; 'sts list' shows what there is"
+def _near(name: str, known: Iterable[str], command: str) -> str:
+    close = difflib.get_close_matches(name, list(known)[:20000], n=3)
+    return f"; near to it: {', '.join(close)}" if close else f"; '{command}' shows what there is"
 
 
 def _time(now: datetime | None) -> str:
     return (now or datetime.now(UTC)).astimezone(UTC).isoformat(timespec="seconds")
-
-
-def _source_groups(file: h5py.File) -> list[h5py.Group]:
-    sources = file["entry"]["sources"]
-    return [sources[key] for key in sorted(sources)]
-
-
-def _store_source(file: h5py.File, loaded: LoadedFile, *, name: str, sha256: str, sweeps: int, time: str) -> None:
-    sources = file["entry"]["sources"]
-    group = sources.create_group(f"file_{len(sources) + 1:06d}")
-    group.attrs["NX_class"] = "NXnote"
-    values: dict[str, Any] = {
-        "name": name,
-        "sha256": sha256,
-        "size": len(loaded.content),
-        "reader": loaded.reader,
-        "recipe": loaded.recipe,
-        "imported": time,
-        "sweeps": sweeps,
-    }
-    group.attrs.update(values)
-    data = np.frombuffer(loaded.content, np.uint8)
-    if data.size:
-        group.create_dataset(
-            "data", data=data, chunks=(min(data.size, 1 << 20),), compression="gzip", compression_opts=1
-        )  # fmt: skip
-    else:
-        group.create_dataset("data", data=data)
-
-
-def _content(group: h5py.Group, path: Path) -> bytes:
-    content: bytes = group["data"][...].tobytes()
-    if hashlib.sha256(content).hexdigest() != group.attrs["sha256"]:
-        raise SessionError(f"{path}: the stored copy of '{group.attrs['name']}' is damaged: its hash does not match.")
-    return content
-
-
-def _unique(name: str, taken: set[str], *, suffix: bool = False) -> str:
-    stem, dot, ending = name.rpartition(".") if suffix and "." in name else (name, "", "")
-    unique, number = name, 1
-    while unique in taken:
-        number += 1
-        unique = f"{stem}-{number}{dot}{ending}"
-    taken.add(unique)
-    return unique
-
-
-def _renamed(part: SweepSet, source: str, taken: set[str]) -> SweepSet:
-    table = part.table.copy()
-    table["sweep"] = pd.Series([_unique(name, taken) for name in part.names], dtype=object)
-    table["source"] = pd.Series([source] * len(table), dtype=object)
-    return replace(part, table=table)
-
-
-def _stacked(parts: Sequence[SweepSet]) -> list[SweepSet]:
-    """Join sets that belong together before they are written: one write of many rows, not many of one."""
-    groups: dict[Any, list[SweepSet]] = {}
-    for part in parts:
-        key = (part.kind, part.axis.tobytes(), part.lockin is None, part.lockin_unit, part.has_current)
-        groups.setdefault(key, []).append(part)
-    return [_join(group) for group in groups.values()]
-
-
-def _join(parts: Sequence[SweepSet]) -> SweepSet:
-    if len(parts) == 1:
-        return parts[0]
-    table = pd.concat([part.table for part in parts], ignore_index=True)
-    lockin = None if parts[0].lockin is None else np.concatenate([p.lockin for p in parts if p.lockin is not None])
-    return replace(parts[0], current=np.concatenate([part.current for part in parts]), table=table, lockin=lockin)

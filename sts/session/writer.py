@@ -1,0 +1,261 @@
+"""Adding files and sweeps to an open session file, in blocks, so that memory does not grow with the session."""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import h5py
+import numpy as np
+import pandas as pd
+
+from sts.session import layout
+from sts.sweeps import AXIS_UNITS, COLUMNS, KINDS, SweepSet
+
+CHUNK_BYTES = 1 << 20
+SMALL_SET = 8 << 20  # [bytes] below, a set that grows is written anew, with chunks that suit its new size
+STORED_AS_IS = 1  # HDF5 filter mask: the first filter, deflate, was skipped for this chunk
+
+
+@dataclass
+class _OpenSet:
+    """A set that new sweeps may join, and what waits to be written to it."""
+
+    group: h5py.Group
+    text: dict[str, bool]  # the user's own columns: whether they are text
+    tables: list[pd.DataFrame] = field(default_factory=list)  # of all sweeps added, with source_index and source_row
+    waiting: list[SweepSet] = field(default_factory=list)
+    waiting_bytes: int = 0
+
+
+class Writer:
+    """Adds to a session; `finish` must be called once, at the end."""
+
+    def __init__(self, file: h5py.File) -> None:
+        self._file = file
+        self._sets: dict[Any, list[_OpenSet]] = {}
+        self._numbers = dict.fromkeys(KINDS, 0)
+        self.sweep_names: dict[str, int] = {}
+        for name in layout.set_names(file):
+            group = layout.part_of(file, name)
+            table = layout.read_table(group)
+            self.sweep_names.update(dict.fromkeys(table["sweep"], 1))
+            self._numbers[name[:2]] = int(name[3:])
+            self._sets.setdefault(_key_of(group), []).append(_OpenSet(group, _own_columns(table)))
+        sources = layout.read_log(file, "sources")
+        self._sources = len(sources)
+        self._new_sources: list[dict[str, Any]] = []
+        self._file_names = dict.fromkeys(sources["name"], 1)
+        self._content = _Content(file["entry"]["sources"])
+
+    def add_source(self, content: Iterable[bytes | memoryview], **row: Any) -> tuple[int, str]:
+        """Store the bytes of a file and its row of the table; return its number and its name in this session."""
+        name = unique(str(row["name"]), self._file_names, before_ending=True)
+        offset = self._content.size
+        for piece in content:
+            self._content.add(piece)
+        self._new_sources.append({**row, "name": name, "offset": offset})
+        return self._sources + len(self._new_sources) - 1, name
+
+    def add(self, sweeps: SweepSet, *, source: Any, place: Any, source_name: str | None = None) -> list[str]:
+        """Add sweeps to the set they fit, else to a new one; return their names, made unique in the session.
+
+        Parameters
+        ----------
+        source, place : int or array_like, shape (m,)
+            Number of their file, and which sweep of it each is.
+        source_name : str, optional
+            For the column `source`; left as it is if None.
+        """
+        names = [unique(name, self.sweep_names) for name in sweeps.names]
+        table = sweeps.table.assign(**{"sweep": pd.Series(names, dtype=object), layout.SOURCE: source})
+        table[layout.PLACE] = place
+        if source_name is not None:
+            table["source"] = pd.Series([source_name] * len(table), dtype=object)
+        target = self._set_for(sweeps)
+        target.tables.append(table)
+        target.waiting.append(sweeps)
+        target.waiting_bytes += sweeps.current.nbytes
+        if target.waiting_bytes >= layout.BLOCK_BYTES:
+            _write_waiting(target)
+        return names
+
+    def finish(self) -> None:
+        """Write what waits, and the tables."""
+        for target in (t for same in self._sets.values() for t in same if t.tables):
+            _write_waiting(target)
+            _write_tables(target)
+        entry = self._file["entry"]
+        names = layout.set_names(self._file)
+        if names and "default" not in entry.attrs:
+            entry.attrs["default"] = names[0]
+        self._content.finish()
+        layout.append_log(self._file, "sources", self._new_sources)
+
+    def _set_for(self, sweeps: SweepSet) -> _OpenSet:
+        key = (sweeps.kind, (sweeps.axis + 0.0).tobytes(), sweeps.lockin is not None, sweeps.lockin_unit,
+               sweeps.has_current or sweeps.lockin is None)  # fmt: skip
+        own = _own_columns(sweeps.table)
+        same = self._sets.setdefault(key, [])
+        for candidate in same:
+            if all(candidate.text.get(column, is_text) == is_text for column, is_text in own.items()):
+                candidate.text.update(own)
+                return candidate
+        self._numbers[sweeps.kind] += 1
+        group = self._file["entry"].create_group(f"{sweeps.kind}_{self._numbers[sweeps.kind]:03d}")
+        axis = KINDS[sweeps.kind]
+        group.attrs.update({"NX_class": "NXdata", "signal": "current" if key[-1] else "lockin"})
+        group.attrs.create("axes", ["sweep", axis], dtype=layout.TEXT)
+        group.create_dataset(axis, data=sweeps.axis + 0.0).attrs["units"] = AXIS_UNITS[sweeps.kind]
+        same.append(_OpenSet(group, own))
+        return same[-1]
+
+
+def _key_of(group: h5py.Group) -> Any:
+    kind = group.name.rsplit("/", 1)[-1][:2]
+    lockin = "lockin" in group
+    unit = str(group["lockin"].attrs["units"]) if lockin else ""
+    return (kind, layout.read_array(group[KINDS[kind]]).tobytes(), lockin, unit, group.attrs["signal"] == "current")
+
+
+def _own_columns(table: pd.DataFrame) -> dict[str, bool]:
+    return {str(column): layout.is_text(table[column]) for column in table.columns if column not in COLUMNS}
+
+
+def _write_waiting(target: _OpenSet) -> None:
+    waiting, target.waiting, target.waiting_bytes = target.waiting, [], 0
+    if not waiting:
+        return
+    if target.group.attrs["signal"] == "current":
+        _append(target.group, "current", [part.current for part in waiting], "A")
+    if waiting[0].lockin is not None:
+        lockin = [part.lockin for part in waiting if part.lockin is not None]
+        _append(target.group, "lockin", lockin, waiting[0].lockin_unit)
+
+
+def _append(group: h5py.Group, name: str, parts: list[np.ndarray], units: str) -> None:
+    points = parts[0].shape[1]
+    if name in group and group[name].nbytes < SMALL_SET:
+        parts = [layout.read_array(group[name]), *parts]
+        del group[name]
+    new = sum(len(part) for part in parts)
+    if name not in group:
+        data = group.create_dataset(
+            name, (new, points), dtype=float, maxshape=(None, points), fletcher32=True,
+            chunks=(max(1, min(new, CHUNK_BYTES // (8 * points))), points),
+        )  # fmt: skip
+        data.attrs["units"] = units
+        start = 0
+    else:
+        data = group[name]
+        start = len(data)
+        data.resize(start + new, axis=0)
+    rows = parts[0] if len(parts) == 1 else np.concatenate(parts)
+    step = data.chunks[0]
+    done = 0
+    while done < new:  # whole chunks at a time, wherever the last write ended
+        stop = min(new, done + step - (start + done) % step)
+        if stop - done == step:
+            stop += (min(new - stop, layout.BLOCK_BYTES // (8 * points)) // step) * step
+        data[start + done : start + stop] = rows[done:stop]
+        done = stop
+
+
+def _write_tables(target: _OpenSet) -> None:
+    group = target.group
+    added = layout.join_tables(target.tables)
+    for column in (layout.SOURCE, layout.PLACE):
+        values = added.pop(column).to_numpy(np.int64)
+        if column in group:
+            values = np.concatenate([layout.read_array(group[column]), values])
+            del group[column]
+        group.create_dataset(column, data=values).attrs["units"] = ""
+    table = layout.known_part(added)
+    if "datasets" in group.attrs:
+        table = layout.join_tables([layout.read_table(group), table])
+    layout.write_table(group, table)
+    if "sweep" in group:
+        del group["sweep"]
+    group.create_dataset("sweep", data=np.arange(1, len(table) + 1)).attrs["units"] = ""
+
+
+def unique(name: str, taken: dict[str, int], *, before_ending: bool = False) -> str:
+    """The name, with ``-2``, ``-3`` ... where it is taken already.
+
+    `taken` holds each name with the last number tried for it, and is added to.
+    """
+    stem, dot, ending = name.rpartition(".") if before_ending and name.rfind(".") > 0 else (name, "", "")
+    found = name
+    number = taken.get(name, 1)
+    while found in taken:
+        number += 1
+        found = f"{stem}-{number}{dot}{ending}"
+    taken[name] = number
+    taken.setdefault(found, 1)
+    return found
+
+
+class _Content:
+    """The original bytes of all files, one after the other, in chunks that are deflated where that gains.
+
+    Text shrinks to a third; arrays of measured numbers do not shrink, and trying would take ten times as long as
+    writing them. HDF5 notes for each chunk whether its filter was used, so any reader reads both.
+    """
+
+    def __init__(self, sources: h5py.Group) -> None:
+        if "content" not in sources:
+            sources.create_dataset(
+                "content", (0,), np.uint8, maxshape=(None,), chunks=(CHUNK_BYTES,), compression="gzip",
+                compression_opts=1,
+            )  # fmt: skip
+        self._data = sources["content"]
+        self.size = int(self._data.size)
+        full = self.size // CHUNK_BYTES * CHUNK_BYTES
+        self._begun = bytearray(layout.read_array(self._data, slice(full, None)).tobytes())
+
+    def add(self, piece: bytes | memoryview) -> None:
+        view = memoryview(piece)
+        self.size += len(view)
+        if self._begun:
+            room = CHUNK_BYTES - len(self._begun)
+            self._begun += view[:room]
+            view = view[room:]
+            if len(self._begun) < CHUNK_BYTES:
+                return
+            self._write(self.size - len(view), [memoryview(self._begun)])
+            self._begun = bytearray()
+        full = len(view) // CHUNK_BYTES * CHUNK_BYTES
+        self._write(self.size - len(view) + full, [view[i : i + CHUNK_BYTES] for i in range(0, full, CHUNK_BYTES)])
+        self._begun += view[full:]
+
+    def _write(self, end: int, chunks: list[memoryview]) -> None:
+        if not chunks:
+            return
+        start = end - CHUNK_BYTES * len(chunks)
+        self._data.resize(end, axis=0)
+        gains = len(zlib.compress(chunks[0][:65536], 1)) < 0.8 * min(len(chunks[0]), 65536)
+        for number, chunk in enumerate(chunks):
+            offset = (start + number * CHUNK_BYTES,)
+            if gains:
+                self._data.id.write_direct_chunk(offset, zlib.compress(chunk, 1))
+            else:
+                self._data.id.write_direct_chunk(offset, chunk, filter_mask=STORED_AS_IS)
+
+    def finish(self) -> None:
+        if self._begun:
+            padded = bytes(self._begun) + bytes(CHUNK_BYTES - len(self._begun))
+            end = self.size - len(self._begun) + CHUNK_BYTES
+            self._write(end, [memoryview(padded)])
+        self._data.resize(self.size, axis=0)
+
+
+def rows_of(sweeps: SweepSet, rows: slice) -> SweepSet:
+    """Some rows of a set as views, nothing copied."""
+    return replace(
+        sweeps,
+        current=sweeps.current[rows],
+        lockin=None if sweeps.lockin is None else sweeps.lockin[rows],
+        table=sweeps.table.iloc[rows].reset_index(drop=True),
+    )
