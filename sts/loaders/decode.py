@@ -32,7 +32,8 @@ def decode(content: bytes, name: str, *, encoding: str = "") -> tuple[str, list[
     bad = _NOT_TEXT.search(text)
     if bad:
         raise UnreadableFile(
-            f"{name}: is not text (character {ord(bad.group()):#04x} at position {bad.start() + 1}), and not an array "
+            f"{name}: is not text (character {ord(bad.group()):#04x} at position {bad.start() + 1}), and "
+            f"not an array "
             "format that is known here. Export it as text, or as .npz, .mat, .xlsx or HDF5."
         )
     text = text.removeprefix("\ufeff").rstrip("\x1a").translate(_MINUS)

@@ -164,16 +164,14 @@ def _look_up(words: list[str]) -> str:
 
 
 def _unit_after_slash(text: str, found: Meaning) -> tuple[str, Meaning]:
-    """Take ``/ mV`` or ``in mV`` off the end where it is a unit of what stands before it."""
-    match = re.fullmatch(r"(.+?)(?:\s*/\s*|\s+in\s+)([^\s/]+(?:/V)?)((?:[\s_].*)?)", text)
-    while match:
-        quantity = _look_up([w for w in re.split(r"[\s_]+", match[1]) if w.lower() not in DIRECTION_WORDS])
+    """Take ``/ mV`` or ``in mV`` off a name where it is a unit of what stands before it (``dI/dV`` stays)."""
+    for cut in re.finditer(r"\s*/\s*|\s+in\s+", text):
+        before, after = text[: cut.start()], re.split(r"[\s_]+", text[cut.end() :], maxsplit=1)
+        quantity = _look_up([w for w in re.split(r"[\s_]+", before) if w.lower() not in DIRECTION_WORDS])
         expected = DIMENSIONS.get(quantity) or KEY_DIMENSIONS.get(quantity, "")
-        unit = is_unit(match[2], expected=expected)
-        lockin = quantity in ("lockin", "differential resistance")
-        if unit and quantity and (lockin or unit.dimension == expected):
-            return f"{match[1]} {match[3]}".strip(), replace(found, unit=match[2])
-        match = re.fullmatch(r"(" + re.escape(match[1]) + r"\s*/\s*[^\s/]+)(?:\s*/\s*|\s+in\s+)(\S+)((?:[\s_].*)?)", text)
+        unit = is_unit(after[0], expected=expected)
+        if unit and quantity and (not expected or unit.dimension == expected):
+            return " ".join([before, *after[1:]]), replace(found, unit=after[0])
     return text, found
 
 

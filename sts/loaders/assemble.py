@@ -1,0 +1,490 @@
+"""From blocks of columns to `SweepSet`s: sweeps told apart, axes ascending, SI units, signs, names, table."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import PurePath
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from sts.loaders.block import Block
+from sts.loaders.branches import SHORTEST, average_repeats, split_branches
+from sts.loaders.columns import Role, roles_of
+from sts.loaders.loaded import UnreadableFile, shown
+from sts.loaders.metadata import Metadata, in_si, read_metadata
+from sts.loaders.recipe import Recipe
+from sts.loaders.words import DIRECTION_WORDS, key_of
+from sts.sweeps import AXIS_UNITS, DIRECTIONS, KINDS, NUMBER_COLUMNS, SweepSet
+
+OVERLOAD = 9.9e37  # IEEE 488.2 / SCPI-99: 9.9E37 stands for infinity, 9.91E37 for "not a number"
+LARGEST = {"iv": 1e3, "iz": 1e-3}  # V, m: beyond, the unit must be wrong
+LARGEST_CURRENT = 1e3  # A
+
+
+@dataclass(eq=False)
+class Sweep:
+    """One sweep on its way into a set."""
+
+    kind: str
+    axis: np.ndarray
+    current: np.ndarray | None
+    lockin: np.ndarray | None
+    lockin_unit: str
+    direction: str
+    repeat: float
+    label: str  # from a column `sweep` or a group; "" if none
+    values: dict[str, Any] = field(default_factory=dict)
+
+
+class Notes(list[str]):
+    """Notes in order, each once."""
+
+    def add(self, note: str) -> None:
+        if note not in self:
+            self.append(note)
+
+
+def assemble(blocks: list[Block], name: str, recipe: Recipe) -> tuple[tuple[SweepSet, ...], tuple[str, ...]]:
+    """The sets of sweeps of a file and the notes on what was done.
+
+    Raises
+    ------
+    UnreadableFile
+        If the columns do not make a sweep.
+    """
+    notes = Notes()
+    sweeps: list[Sweep] = []
+    for block in blocks:
+        for note in block.notes:
+            notes.add(note)
+        sweeps += _sweeps_of(block, name, recipe, notes)
+    if not sweeps:
+        raise UnreadableFile(f"{name}: holds no sweep of two or more points. Export it again.")
+    return _sets(sweeps, name, notes), tuple(notes)
+
+
+def kind_of(roles: list[Role], recipe: Recipe, where: str) -> str:
+    """``iv`` or ``iz``, by the axis that the columns hold."""
+    axes = {role.read_as for role in roles} & {"bias", "height"}
+    if recipe.kind and KINDS[recipe.kind] in axes:
+        return recipe.kind
+    if not axes:
+        seen = ", ".join(shown(role.label) for role in roles[:8])
+        raise UnreadableFile(
+            f"{where}: no column was understood as bias or height; found {seen}. Name them like 'V (mV)' "
+            f"or 'z (nm)', or "
+            'say under [[column]] in a recipe: name = "...", read_as = "bias", unit = "mV".'
+        )
+    if axes == {"bias"} or axes == {"height"}:
+        return "iv" if axes == {"bias"} else "iz"
+    moving = {r.read_as for r in roles if r.read_as in axes and _span(r.column.values) > 0}
+    if len(moving) == 1:
+        return "iv" if moving == {"bias"} else "iz"
+    raise UnreadableFile(
+        f'{where}: both bias and height change; it cannot be told which was swept. Say kind = "iv" or kind '
+        f'= "iz" in a recipe.'
+    )
+
+
+def _span(values: np.ndarray) -> float:
+    finite = values[np.isfinite(values)]
+    return float(np.ptp(finite)) if finite.size else 0.0
+
+
+def _sweeps_of(block: Block, name: str, recipe: Recipe, notes: Notes) -> list[Sweep]:
+    where = f"{name}, {block.place}" if block.place else name
+    roles = roles_of(block, recipe, name)
+    kind = kind_of(roles, recipe, where)
+    if not any(r.read_as in ("current", "lockin") for r in roles):
+        seen = ", ".join(shown(r.label) for r in roles if r.read_as not in ("bias", "height"))
+        raise UnreadableFile(
+            f"{where}: no column was understood as current or lock-in signal; found "
+            f"{seen or 'the axis only'}. Name it like "
+            '\'I (nA)\', or say under [[column]] in a recipe: name = "...", read_as = "current", unit = "nA".'
+        )
+    unused = [r.label for r in roles if not r.read_as and r.label != f"column {r.number}"]
+    if unused:
+        notes.add(f"not used: {', '.join(shown(u) for u in unused[:12])}" + (", ..." if len(unused) > 12 else ""))
+    meta = read_metadata([*block.header], kind, block.decimal, recipe)
+    for key, value in _from_recipe(recipe, name, kind, block.decimal, meta).items():
+        meta.values[key] = value
+    for note in meta.notes:
+        notes.add(note)
+    axis_name = KINDS[kind]
+    signs = _signs(kind, meta, recipe, notes)
+    groups = _groups(roles, block)
+    sweeps: list[Sweep] = []
+    for label, rows, values in groups:
+        for axis_role, current, lockin, direction, repeat in _channels(roles, axis_name):
+            sweeps += _runs(
+                kind,
+                rows,
+                axis_role,
+                current,
+                lockin,
+                direction,
+                repeat,
+                label,
+                values,
+                block,
+                where,
+                recipe,
+                meta,
+                signs,
+                notes,
+            )
+    if kind == "iv":
+        _settle_polarity(sweeps, signs, meta, recipe, notes)
+    return sweeps
+
+
+def _from_recipe(recipe: Recipe, name: str, kind: str, decimal: str, meta: Metadata) -> dict[str, str | float]:
+    """Values that the recipe gives for all sweeps, and those in the file's name."""
+    result: dict[str, str | float] = {}
+    for key, value in {**recipe.from_file_name(name), **recipe.values}.items():
+        column = key if key in NUMBER_COLUMNS else key_of(key)[0] or key
+        if column in NUMBER_COLUMNS:
+            if isinstance(value, str):
+                unit = key_of(key)[1]
+                number, why = in_si(column, value, unit, decimal)
+                if number is None:
+                    raise UnreadableFile(
+                        f"{name}: '{key}' of the recipe is {shown(value)}, which {why}. Correct the recipe."
+                    )
+                result[column] = number
+            else:
+                result[column] = float(value)
+        else:
+            result[column] = str(value)
+    return result
+
+
+def _signs(kind: str, meta: Metadata, recipe: Recipe, notes: Notes) -> dict[str, int]:
+    bias = recipe.bias_sign if recipe.bias_sign is not None else meta.bias_sign or 1
+    current = recipe.current_sign if recipe.current_sign is not None else meta.current_sign or 1
+    by = {True: "the recipe", False: "the header"}
+    if bias < 0:
+        notes.add(f"bias turned: sample relative to tip, as {by[recipe.bias_sign is not None]} says it was of the tip")
+        for key in ("bias_V", "setpoint_bias_V"):
+            if isinstance(meta.values.get(key), float):
+                meta.values[key] = -float(meta.values[key])
+    if current < 0:
+        notes.add(f"current turned: {by[recipe.current_sign is not None]} says it is inverted")
+        if isinstance(meta.values.get("setpoint_current_A"), float) and float(meta.values["setpoint_current_A"]) < 0:
+            meta.values["setpoint_current_A"] = -float(meta.values["setpoint_current_A"])
+    if kind == "iz" and recipe.height_sign < 0:
+        notes.add("height turned: the recipe says it grows towards the surface")
+    return {"bias": bias, "current": current, "height": recipe.height_sign}
+
+
+def _settle_polarity(sweeps: list[Sweep], signs: dict[str, int], meta: Metadata, recipe: Recipe, notes: Notes) -> None:
+    """A junction takes up power: where the bias was turned and the current's sign is not stated, it is turned too."""
+    power = 0.0
+    for sweep in sweeps:
+        if sweep.current is not None and np.isfinite(sweep.current).any():
+            slope = sweep.current * sweep.axis
+            power += float(np.sign(np.nansum(slope)))
+    if power >= 0:
+        return
+    stated = recipe.current_sign is not None or meta.current_sign is not None
+    if signs["bias"] < 0 and not stated:
+        for sweep in sweeps:
+            if sweep.current is not None:
+                sweep.current = -sweep.current
+        notes.add("current turned with the bias: a junction takes up power, so it is positive at positive bias")
+    else:
+        notes.add(
+            "the current is negative at positive bias; if the amplifier inverts, say current_sign = -1 in "
+            "a recipe, if the bias "
+            "is of the tip, bias_sign = -1"
+        )
+
+
+def _groups(roles: list[Role], block: Block) -> list[tuple[str, np.ndarray | slice, dict[str, Any]]]:
+    """The sweeps of a long table (label, rows, what its columns say); one sweep if it has no such columns."""
+    about = [r for r in roles if r.read_as and r.read_as not in ("bias", "height", "current", "lockin", "time")]
+    if not about:
+        return [("", slice(None), {})]
+    frame = pd.DataFrame({f"{i}": r.column.values for i, r in enumerate(about)})
+    named = [str(i) for i, r in enumerate(about) if r.read_as in ("sweep", "direction", "repeat")]
+    has_sweep = any(r.read_as == "sweep" for r in about)
+    keys = named if has_sweep else list(frame.columns)
+    codes = frame.groupby(keys, sort=False, dropna=False).ngroup().to_numpy()
+    order = np.argsort(codes, kind="stable")
+    bounds = np.flatnonzero(np.diff(codes[order])) + 1
+    result: list[tuple[str, np.ndarray | slice, dict[str, Any]]] = []
+    pieces = np.split(order, bounds)
+    for piece in pieces:
+        values: dict[str, Any] = {}
+        label = ""
+        for role in about:
+            cells = role.column.values[piece]
+            first = cells[0]
+            if (
+                cells.dtype == float
+                and len(pieces) > 1
+                and not (cells == first).all()
+                and role.read_as not in ("sweep",)
+            ):
+                first = float(np.nanmean(cells)) if np.isfinite(cells).any() else np.nan
+            value = float(scaled(np.float64(first), role.factor)) if cells.dtype == float else str(first)
+            if role.read_as == "sweep":
+                label = f"{value:.9g}" if isinstance(value, float) else value
+            else:
+                values[role.read_as] = value
+        if not has_sweep:
+            kept = [v for k, v in values.items() if k not in ("direction", "repeat")]
+            label = "_".join(f"{v:.6g}" if isinstance(v, float) else v for v in kept) if len(pieces) > 1 else ""
+        result.append((label, piece, values))
+    return result
+
+
+Channel = tuple[Role, Role | None, Role | None, str, int | None]
+
+
+def _channels(roles: list[Role], axis_name: str) -> list[Channel]:
+    """Which current and lock-in column belong to which axis column, one entry a sweep."""
+    axes = [r for r in roles if r.read_as == axis_name]
+    found: dict[tuple[int, str, int | None, int], dict[str, Role]] = {}
+    for role in roles:
+        if role.read_as not in ("current", "lockin"):
+            continue
+        same = [a for a in axes if a.direction == role.direction and a.direction]
+        left = [a for a in same or axes if a.number < role.number and (a.repeat is None or a.repeat == role.repeat)]
+        axis = left[-1] if left else (same or axes)[0]
+        copy = 0
+        while role.read_as in found.get((axis.number, role.direction, role.repeat, copy), {}):
+            copy += 1
+        found.setdefault((axis.number, role.direction, role.repeat, copy), {})[role.read_as] = role
+    by_number = {a.number: a for a in axes}
+    copies = max((key[3] for key in found), default=0)
+    lone = [key for key, pair in found.items() if set(pair) == {"lockin"}]
+    paired = [key for key, pair in found.items() if "current" in pair]
+    if len(lone) == 1 and len(paired) == 1 and lone[0][0] == paired[0][0] and (not lone[0][1] or not paired[0][1]):
+        found[paired[0]].setdefault("lockin", found.pop(lone[0])["lockin"])  # one of each, one without a direction
+    return [
+        (
+            by_number[key[0]],
+            pair.get("current"),
+            pair.get("lockin"),
+            key[1],
+            key[2] if key[2] is not None else key[3] + 1 if copies else None,
+        )
+        for key, pair in found.items()
+    ]
+
+
+def _numbers(role: Role, rows: np.ndarray | slice, notes: Notes) -> np.ndarray:
+    values = np.asarray(role.column.values[rows], float)
+    wild = ~(np.abs(values) < OVERLOAD) & ~np.isnan(values)
+    if wild.any():
+        notes.add(f"{shown(role.label)}: {int(wild.sum())} samples marked as overload or infinite are taken as missing")
+        values = np.where(wild, np.nan, values)
+    return scaled(values, role.factor)
+
+
+def scaled(values: Any, factor: float) -> Any:
+    """Values times a factor to SI; divided by 1/factor where that is whole: 0.1 nm is 1e-10 m to the last digit."""
+    inverse = round(1 / factor) if 0 < abs(factor) < 1 else 0
+    if inverse and abs(inverse * factor - 1) < 1e-12:
+        return values / inverse
+    return values if factor == 1 else values * factor
+
+
+def _runs(
+    kind: str, rows: np.ndarray | slice, axis_role: Role, current: Role | None, lockin: Role | None, direction: str,
+    repeat: int | None, label: str, values: dict[str, Any], block: Block, where: str, recipe: Recipe, meta: Metadata,
+    signs: dict[str, int], notes: Notes,
+) -> list[Sweep]:  # fmt: skip
+    """The sweeps of one axis and its signals."""
+    axis = _numbers(axis_role, rows, notes) * signs[axis_role.read_as] + 0.0  # no -0
+    signals = [
+        _numbers(role, rows, notes) * (signs["current"] if role is current else 1)
+        for role in (current, lockin)
+        if role is not None
+    ]
+    good = np.isfinite(axis)
+    breaks = block.breaks if isinstance(rows, slice) else ()
+    if not good.all():
+        some = [bool(np.isfinite(s[~good]).any()) for s in signals]
+        if any(some):
+            notes.add(f"{shown(axis_role.label)}: {int((~good).sum())} rows without a number on the axis are left out")
+        axis, signals, breaks = axis[good], [s[good] for s in signals], ()
+    blank = ~np.any([np.isfinite(s) for s in signals], axis=0) if signals else np.zeros(axis.size, bool)
+    if blank.size and blank[-1] and not blank.all():  # a shorter column beside a longer one
+        end = int(np.flatnonzero(~blank)[-1]) + 1
+        if axis.size - end > 1 or axis_role.direction:
+            axis, signals = axis[:end], [s[:end] for s in signals]
+    _check_size(kind, axis, signals[0] if current is not None else None, axis_role, current, where)
+    if axis.size < 2 or np.ptp(axis) == 0:
+        found = f"{axis.size} points" if axis.size < 2 else f"the constant value {axis[0]:g} {AXIS_UNITS[kind]}"
+        raise UnreadableFile(
+            f"{where}, column {axis_role.number} '{axis_role.label}': the axis has {found}; expected a "
+            f"sweep of {KINDS[kind]}. "
+            "Check which column is the axis (preview the file), or name the columns in a recipe."
+        )
+    branches = split_branches(axis, breaks)
+    longest = max((b.rows.size for b in branches), default=0)
+    kept = [b for b in branches if b.rows.size >= min(SHORTEST, longest)]
+    if len(kept) < len(branches):
+        notes.add(f"{len(branches) - len(kept)} runs of fewer than {SHORTEST} points between longer ones are left out")
+    if len(kept) > 1:
+        notes.add(f"the {KINDS[kind]} turns: split into {len(kept)} sweeps at the turning points")
+    sweeps = []
+    stack = np.array(signals)
+    for branch in kept:
+        if not branch.steady:
+            notes.add(f"the {KINDS[kind]} is not steady within a sweep (jitter); its points were sorted")
+        points, averaged, repeats = average_repeats(axis[branch.rows], stack[:, branch.rows])
+        if repeats:
+            notes.add(f"{repeats} repeated values of the {KINDS[kind]} were averaged")
+        said = direction or str(values.get("direction", meta.values.get("direction", "")))
+        sweeps.append(
+            Sweep(
+                kind=kind,
+                axis=points,
+                current=averaged[0] if current is not None else None,
+                lockin=averaged[-1] if lockin is not None else None,
+                lockin_unit=lockin.unit if lockin is not None else "",
+                direction=_direction(kind, said, branch.sign, len(kept), recipe, notes),
+                repeat=_first_number(repeat, values.get("repeat"), meta.values.get("repeat")),
+                label=label,
+                values={
+                    **meta.values,
+                    **{k: v for k, v in values.items() if v == v and v != ""},
+                },
+            )
+        )
+    return sweeps
+
+
+def _first_number(*values: Any) -> float:
+    return next((float(v) for v in values if v is not None and v == v and v != ""), np.nan)
+
+
+def _direction(kind: str, said: str, sign: int, branches: int, recipe: Recipe, notes: Notes) -> str:
+    """The model's word for a direction: what the file says, else the order of the points where that tells."""
+    up, down = DIRECTIONS[kind]
+    word = DIRECTION_WORDS.get(said.strip().lower(), "")
+    if said.strip() and not word:
+        notes.add(f"direction {shown(said)} is not known; expected {up} or {down}, forward or backward. Not used")
+    if branches > 1:
+        return up if sign > 0 else down
+    if word in ("forward", "backward"):
+        forward = recipe.forward if recipe.forward in (up, down) else up if sign > 0 else down
+        backward = down if forward == up else up
+        by = "the recipe says so" if recipe.forward else "the way the axis runs in the file"
+        notes.add(f"forward taken as {forward}, backward as {backward}: {by}")
+        return forward if word == "forward" else backward
+    if kind == "iz":
+        word = {"up": "retract", "down": "approach"}.get(word, word)
+    elif word in ("retract", "approach"):
+        word = ""
+    if not word and kind == "iv" and sign < 0:
+        return down  # only the order of recording puts a falling axis into a file; a rising one may have been sorted
+    return word
+
+
+def _check_size(
+    kind: str, axis: np.ndarray, current: np.ndarray | None, axis_role: Role, current_role: Role | None, where: str
+) -> None:
+    largest = float(np.max(np.abs(axis), initial=0.0))
+    if largest > LARGEST[kind]:
+        raise UnreadableFile(
+            f"{where}, column {axis_role.number} '{axis_role.label}': reaches {largest:g} "
+            f"{AXIS_UNITS[kind]}, which no {KINDS[kind]} "
+            f"of a tunnelling junction does. Check the unit (capitals count: mV, not MV)."
+        )
+    if current is not None and current_role is not None:
+        most = float(np.max(np.abs(current[np.isfinite(current)]), initial=0.0))
+        if most > LARGEST_CURRENT:
+            raise UnreadableFile(
+                f"{where}, column {current_role.number} '{current_role.label}': reaches {most:g} A, which "
+                f"no tunnelling current "
+                "does. Check the unit."
+            )
+
+
+# ---- sets
+
+
+def safe_name(text: str) -> str:
+    """Letters, digits, ``.``, ``_`` and ``-`` of a text; anything else becomes ``_``."""
+    return re.sub(r"_{2,}", "_", "".join(c if c.isalnum() or c in "._-" else "_" for c in text)).strip("_") or "sweep"
+
+
+def _sets(sweeps: list[Sweep], name: str, notes: Iterable[str]) -> tuple[SweepSet, ...]:
+    _number_repeats(sweeps)
+    names = _sweep_names(sweeps, name)
+    groups: dict[tuple[Any, ...], list[int]] = {}
+    for i, sweep in enumerate(sweeps):
+        key = (sweep.kind, sweep.axis.tobytes(), sweep.current is not None, sweep.lockin is not None, sweep.lockin_unit)
+        groups.setdefault(key, []).append(i)
+    sets = []
+    for members in groups.values():
+        chosen = [sweeps[i] for i in members]
+        first = chosen[0]
+        columns: dict[str, Any] = {"sweep": [names[i] for i in members]}
+        for field_name in dict.fromkeys(k for s in chosen for k in s.values):
+            column = [s.values.get(field_name, np.nan if field_name in NUMBER_COLUMNS else "") for s in chosen]
+            if all(isinstance(v, float) for v in column):
+                columns[field_name] = np.array(column, float)
+            else:
+                columns[field_name] = pd.Series(
+                    [f"{v:.9g}" if isinstance(v, float) else v for v in column], dtype=object
+                )
+        columns["direction"] = pd.Series([s.direction for s in chosen], dtype=object)
+        columns["repeat"] = np.array([s.repeat for s in chosen], float)
+        columns["source"] = name
+        empty = np.full(first.axis.size, np.nan)
+        sets.append(
+            SweepSet(
+                first.kind,
+                first.axis,
+                np.array([s.current if s.current is not None else empty for s in chosen]),
+                pd.DataFrame(columns, index=range(len(chosen))),
+                lockin=np.array([s.lockin for s in chosen]) if first.lockin is not None else None,
+                lockin_unit=first.lockin_unit,
+                notes=tuple(notes),
+            )
+        )
+    return tuple(sets)
+
+
+def _number_repeats(sweeps: list[Sweep]) -> None:
+    """Number sweeps that share label and direction, where the file does not."""
+    groups: dict[tuple[str, str, str], list[Sweep]] = {}
+    for sweep in sweeps:
+        groups.setdefault((sweep.kind, sweep.label, sweep.direction), []).append(sweep)
+    for members in groups.values():
+        given = [s.repeat for s in members]
+        if len(members) > 1 and (np.isnan(given).any() or len(set(given)) < len(given)):
+            for number, sweep in enumerate(members, 1):
+                sweep.repeat = float(number)
+
+
+def _sweep_names(sweeps: list[Sweep], name: str) -> list[str]:
+    stem = safe_name(PurePath(name).stem)
+    if len(sweeps) == 1:
+        return [stem]
+    many_directions = len({s.direction for s in sweeps}) > 1
+    counts: dict[tuple[str, str], int] = {}
+    for s in sweeps:
+        counts[(s.label, s.direction)] = counts.get((s.label, s.direction), 0) + 1
+    names: list[str] = []
+    seen: set[str] = set()
+    for s in sweeps:
+        parts = [stem, s.label, s.direction if many_directions else ""]
+        if counts[(s.label, s.direction)] > 1 and s.repeat == s.repeat:
+            parts.append(f"{s.repeat:.9g}")
+        base = safe_name("_".join(p for p in parts if p))
+        unique, number = base, 2
+        while unique in seen:
+            unique, number = f"{base}-{number}", number + 1
+        seen.add(unique)
+        names.append(unique)
+    return names

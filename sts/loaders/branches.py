@@ -1,0 +1,124 @@
+"""Split an axis that turns into branches that run one way, and average repeated axis values."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+JITTER = 0.05  # a backward move below this share of the span is noise of a measured axis, not a turn
+SHORTEST = 3  # points; shorter branches beside longer ones are left out, with a note
+
+
+@dataclass(frozen=True, eq=False)
+class Branch:
+    """Samples of one run, in the order of the ascending axis."""
+
+    rows: np.ndarray  # (n,) positions in the file
+    sign: int  # +1 if the axis ascends in the order of the file, -1 if it descends
+    steady: bool = True  # False if the samples had to be sorted
+
+
+def split_branches(axis: np.ndarray, breaks: tuple[int, ...] = ()) -> list[Branch]:
+    """The runs of an axis (n,) of finite numbers, cut at its turning points and where it jumps back to its start.
+
+    A turning value that is recorded once belongs to both runs; recorded twice, each run has one.
+
+    Parameters
+    ----------
+    axis : ndarray, shape (n,)
+    breaks : tuple of int
+        Rows before which an empty line stands: a run ends there if the axis does not go on the same way.
+    """
+    cuts = [b for b in breaks if 1 < b < axis.size and (axis[b] - axis[b - 1]) * (axis[b - 1] - axis[b - 2]) <= 0]
+    starts, ends = [0, *cuts], [*cuts, axis.size]
+    return [
+        Branch(branch.rows + start, branch.sign, branch.steady)
+        for start, end in zip(starts, ends, strict=True)
+        for branch in _split(axis[start:end])
+    ]
+
+
+def _split(axis: np.ndarray) -> list[Branch]:
+    step = np.diff(axis)
+    if not step.any():
+        return []
+    if (step > 0).all():
+        return [Branch(np.arange(axis.size), 1)]
+    if (step < 0).all():
+        return [Branch(np.arange(axis.size)[::-1], -1)]
+    span = float(np.ptp(axis))
+    turns = _turning_points(axis, 0.0)
+    if len(turns) > 2 and np.median(np.diff([0, *turns, axis.size - 1])) < 4:
+        turns = _turning_points(axis, JITTER * span)
+    edges = [0, *turns, axis.size - 1]
+    pieces: list[tuple[int, int]] = []  # first and last row of each run
+    for first, last in pairwise(edges):
+        flyback = (
+            last - first == 1 and abs(axis[last] - axis[first]) > 0.5 * span and first > 0 and last < axis.size - 1
+        )
+        if not flyback:  # one step back to the start is no run of its own
+            pieces.append((first, last))
+    found = [_branch(axis, *_without_plateau(axis, piece, pieces)) for piece in pieces]
+    return [branch for branch in found if branch is not None]
+
+
+def _without_plateau(axis: np.ndarray, piece: tuple[int, int], pieces: list[tuple[int, int]]) -> tuple[int, int]:
+    """A turning value recorded twice: the first goes to the run before, the second to the run after."""
+    first, last = piece
+    shared = any(other[1] == first for other in pieces if other is not piece)
+    if shared and last > first and axis[first + 1] == axis[first]:
+        first += 1
+    return first, last
+
+
+def _turning_points(axis: np.ndarray, depth: float) -> list[int]:
+    """Rows where the axis turns by more than `depth`; of a plateau, its first row."""
+    if depth == 0:
+        step = np.sign(np.diff(axis))
+        moving = np.flatnonzero(step)
+        flips = np.flatnonzero(step[moving[1:]] != step[moving[:-1]])
+        return [int(moving[i] + 1) for i in flips]
+    turns: list[int] = []
+    best, sign = 0, 0
+    for i in range(1, axis.size):
+        move = axis[i] - axis[best]
+        if sign == 0:
+            sign = int(np.sign(move)) if abs(move) > depth else 0
+            best = i if sign else best
+        elif move * sign > 0:
+            best = i
+        elif -move * sign > depth:
+            turns.append(best)
+            best, sign = i, -sign
+    return turns
+
+
+def _branch(axis: np.ndarray, first: int, last: int) -> Branch | None:
+    rows = np.arange(first, last + 1)
+    values = axis[rows]
+    if rows.size < 2 or values[0] == values[-1]:
+        return None
+    sign = 1 if values[-1] > values[0] else -1
+    rows = rows[::sign]
+    steady = bool((np.diff(axis[rows]) >= 0).all())
+    return Branch(rows if steady else rows[np.argsort(axis[rows], kind="stable")], sign, steady)
+
+
+def average_repeats(axis: np.ndarray, signals: np.ndarray) -> tuple[np.ndarray, np.ndarray, int]:
+    """Average signals (k, n) over equal values of a sorted axis (n,); returns axis, signals and the number of repeats.
+
+    NaN samples are passed over; a value with only NaN stays NaN.
+    """
+    unique, place = np.unique(axis, return_inverse=True)
+    if unique.size == axis.size:
+        return axis, signals, 0
+    good = np.isfinite(signals)
+    total = np.zeros((len(signals), unique.size))
+    count = np.zeros_like(total)
+    for k in range(len(signals)):
+        total[k] = np.bincount(place, np.where(good[k], signals[k], 0.0), unique.size)
+        count[k] = np.bincount(place, good[k], unique.size)
+    with np.errstate(invalid="ignore"):
+        return unique, np.where(count > 0, total / np.maximum(count, 1), np.nan), axis.size - unique.size
