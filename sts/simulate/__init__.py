@@ -1,0 +1,37 @@
+"""A virtual junction: I(V) and I(z) sweeps with the faults of a bench, and the truth beside them.
+
+It knows only the constants and the data model, so that what tests the tool does not share its mistakes.
+"""
+
+from .bench import Bench, apply_bench, coloured_noise
+from .densities import DENSITIES, Density, flat, gapped, make_density, superconductor, two_peaks, v_shaped
+from .junction import lockin_conductance, planar_current_density, tunnel_conductance, tunnel_current
+from .presets import PRESETS, SimulatePlan, read_simulate_plan, simulate, simulate_plan, sweep_text
+from .sweeps import Simulated, simulate_iv, simulate_iz
+
+__all__ = [
+    "DENSITIES",
+    "PRESETS",
+    "Bench",
+    "Density",
+    "SimulatePlan",
+    "Simulated",
+    "apply_bench",
+    "coloured_noise",
+    "flat",
+    "gapped",
+    "lockin_conductance",
+    "make_density",
+    "planar_current_density",
+    "read_simulate_plan",
+    "simulate",
+    "simulate_iv",
+    "simulate_iz",
+    "simulate_plan",
+    "superconductor",
+    "sweep_text",
+    "tunnel_conductance",
+    "tunnel_current",
+    "two_peaks",
+    "v_shaped",
+]

@@ -37,7 +37,12 @@ def v_shaped(*, floor: float = 0.05, per_eV: float = 2.0) -> Density:
 
 
 def gapped(
-    *, valence_eV: float = -0.5, conduction_eV: float = 0.5, exponent: float = 1.0, floor: float = 0.0, per_eV: float = 1.0
+    *,
+    valence_eV: float = -0.5,
+    conduction_eV: float = 0.5,
+    exponent: float = 1.0,
+    floor: float = 0.0,
+    per_eV: float = 1.0,
 ) -> Density:
     """A semiconductor: ``per_eV * (distance from the band edge)**exponent`` outside the gap, `floor` everywhere.
 

@@ -1,0 +1,119 @@
+"""Retract and approach: their mean slope cancels drift, their difference measures it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from sts.flags import flag_rows, join_flags
+
+REPEAT = ["sample", "tip", "site", "repeat"]
+KNOWN = ("duration_s", "range_nm", "decay_per_nm", "decay_se_per_nm", "dof")
+
+
+def pair_directions(sweeps: pd.DataFrame, *, level: float = 0.99) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Pair the retract and approach sweeps of each repeat.
+
+    Parameters
+    ----------
+    sweeps : pandas.DataFrame
+        Table of `BarrierFit`; sweeps that are not `used`, or whose repeat is unknown, are not paired.
+    level : float
+        Level at which the two directions are called different.
+
+    Returns
+    -------
+    (pandas.DataFrame, pandas.DataFrame)
+        One row a pair: `sample`, `tip`, `site`, `repeat`, `retract`, `approach` (names), `decay_per_nm` (mean),
+        `decay_se_per_nm`, `difference_percent` (retract minus approach, of the mean), `drift_pm_per_s` and its
+        `drift_se_pm_per_s` (NaN where the duration is unknown), `agree`. And the rows of flags.
+
+    Notes
+    -----
+    If the gap opens by itself at v_d while the ramp moves at ±v, the slope against the ramp's height is
+    (1 + v_d/v) of the true one on retract and (1 - v_d/v) on approach: the mean is free of drift, and half the relative
+    difference times v is the drift. An amplifier that lags lowers the retract slope only, and leaves the approach slope
+    nearly right. One speed cannot tell the two apart, since both make the directions differ; several speeds can: the
+    difference falls as 1/v for drift and grows with v for lag.
+    """
+    table = _pairable(sweeps)
+    retract, approach = (table[table["direction"] == d] for d in ("retract", "approach"))
+    columns = [*REPEAT, "sweep", *KNOWN]
+    pairs = retract[columns].merge(approach[columns], on=REPEAT, suffixes=("_r", "_a"))
+    r, a = pairs["decay_per_nm_r"].to_numpy(float), pairs["decay_per_nm_a"].to_numpy(float)
+    sr, sa = pairs["decay_se_per_nm_r"].to_numpy(float), pairs["decay_se_per_nm_a"].to_numpy(float)
+    mean, spread = (r + a) / 2, np.hypot(sr, sa)
+    difference = r - a
+    dof = np.minimum(pairs["dof_r"].to_numpy(float), pairs["dof_a"].to_numpy(float))
+    speed = pairs["range_nm_r"].to_numpy(float) / pairs["duration_s_r"].to_numpy(float) * 1e3  # [pm/s]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        agree = np.abs(difference) <= stats.t.ppf(0.5 + level / 2, np.maximum(dof, 1)) * spread
+        result = pairs[REPEAT].assign(
+            retract=pairs["sweep_r"],
+            approach=pairs["sweep_a"],
+            decay_per_nm=mean,
+            decay_se_per_nm=spread / 2,
+            difference_percent=100 * difference / mean,
+            drift_pm_per_s=difference / (2 * mean) * speed,
+            drift_se_pm_per_s=spread / (2 * np.abs(mean)) * speed,
+            agree=agree,
+        )
+    details = []
+    for row in result.itertuples():
+        drift = f", as a drift of {row.drift_pm_per_s:.0f} pm/s would make" if np.isfinite(row.drift_pm_per_s) else ""
+        details.append(f"the slope of {row.retract} is {row.difference_percent:+.1f} % off that of {row.approach}{drift}")
+    flags = [flag_rows(list(result[side]), ~agree, "directions disagree", details) for side in ("retract", "approach")]
+    return result, join_flags(flags)
+
+
+def slopes_by_repeat(sweeps: pd.DataFrame) -> pd.DataFrame:
+    """One row a repeat: the mean of the slopes of its directions, which is what sites are averaged from.
+
+    Parameters
+    ----------
+    sweeps : pandas.DataFrame
+        Table of `BarrierFit`; only `used` sweeps count.
+
+    Returns
+    -------
+    pandas.DataFrame
+        `sample`, `tip`, `site`, `repeat`, `decay_per_nm`, `decay_se_per_nm`, `dof`, `sweeps`, `flags`, then the user's own
+        columns. Sweeps of unknown repeat stand alone. Where a site has pairs, a repeat with one direction left is
+        taken too, with its drift uncorrected: the flags and the count `sweeps` say so.
+    """
+    used = sweeps[sweeps["used"].astype(bool) & np.isfinite(sweeps["decay_per_nm"])].reset_index(drop=True)
+    if used.empty:
+        return pd.DataFrame(columns=[*REPEAT, *KNOWN[2:], "sweeps", "flags"])
+    number = used["repeat"].to_numpy(float)
+    alone = -1.0 - np.arange(len(used))
+    key = np.where(np.isfinite(number), number, alone)
+    groups = used.assign(_key=key).groupby(["sample", "tip", "site", "_key"], sort=False)
+    place = groups.ngroup().to_numpy()
+    count = np.bincount(place)
+    slope = np.bincount(place, weights=used["decay_per_nm"]) / count
+    variance = np.bincount(place, weights=used["decay_se_per_nm"] ** 2) / count**2
+    fourth = np.bincount(place, weights=used["decay_se_per_nm"] ** 4 / used["dof"]) / count**4
+    first = np.unique(place, return_index=True)[1]
+    own = [c for c in used.columns[used.columns.get_loc("range_nm") + 1 :]]
+    table = used.loc[first, [*REPEAT]].reset_index(drop=True)
+    values: dict[str, Any] = {
+        "decay_per_nm": slope,
+        "decay_se_per_nm": np.sqrt(variance),
+        "dof": variance**2 / np.maximum(fourth, 1e-300),
+        "sweeps": count,
+        "flags": [_together(f) for _, f in groups["flags"]],
+    }
+    return pd.concat([table.assign(**values), used.loc[first, own].reset_index(drop=True)], axis=1)
+
+
+def _together(flags: pd.Series) -> str:
+    return ";".join(dict.fromkeys(part for text in flags for part in text.split(";") if part))
+
+
+def _pairable(sweeps: pd.DataFrame) -> pd.DataFrame:
+    """Used sweeps with a slope and a repeat number; of several with the same key, the first."""
+    good = sweeps["used"].astype(bool) & np.isfinite(sweeps["decay_per_nm"]) & np.isfinite(sweeps["repeat"])
+    return sweeps[good].drop_duplicates([*REPEAT, "direction"])
