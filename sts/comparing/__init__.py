@@ -1,1 +1,29 @@
-"""From sweeps to sites, tips and groups of tips."""
+"""From sweeps to sites, tips and groups of tips.
+
+Sites are the replicates of a tip, tips are the replicates of a group. Nothing here tests over pooled curves, since
+curves of one tip resemble each other: four tips a side with 25 curves each and half the variance between tips give
+a "significant" difference in half of all comparisons of equal tips.
+"""
+
+from sts.comparing.budget import budget, image_force_ratio, true_barrier
+from sts.comparing.calibration import STEP_HEIGHTS, Calibration, calibration_factor
+from sts.comparing.components import advice, variance_components
+from sts.comparing.groups import GroupComparison, compare_groups
+from sts.comparing.levels import site_level, tip_level
+from sts.comparing.pairs import compare_pairs
+
+__all__ = [
+    "STEP_HEIGHTS",
+    "Calibration",
+    "GroupComparison",
+    "advice",
+    "budget",
+    "calibration_factor",
+    "compare_groups",
+    "compare_pairs",
+    "image_force_ratio",
+    "site_level",
+    "tip_level",
+    "true_barrier",
+    "variance_components",
+]

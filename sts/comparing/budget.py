@@ -1,0 +1,131 @@
+"""The uncertainty budget of a barrier: what is random, what the height scale adds, what the model may miss."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import constants, optimize
+from scipy.special import digamma
+
+from sts.comparing.calibration import Calibration
+
+BUDGET_COLUMNS = ("sample", "tip", "component", "size_eV", "kind", "note")
+
+_IMAGE_EV_NM = constants.e / (16 * math.pi * constants.epsilon_0) * 1e9  # e^2/16 pi eps0 [eV nm]
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(200)
+
+
+def image_force_ratio(barrier_eV: float, gap_nm: float) -> float:
+    """Apparent over true barrier height if the classical image potential acts in a planar vacuum gap.
+
+    Parameters
+    ----------
+    barrier_eV : float
+        Height of the barrier without image potential.
+    gap_nm : float
+        Distance between the planes where the image potential diverges.
+
+    Returns
+    -------
+    float
+        NaN where the image potential pulls the whole barrier below the Fermi level.
+
+    Notes
+    -----
+    φ_app = (d/ds ∫ sqrt(φ - w(z)) dz)² over the classically forbidden region, with the exact image potential between
+    two planes, w = -(e²/16πε0 s)[ψ(z/s) + ψ(1 - z/s) + 2γ]. The potential diverges at the planes, where the classical
+    image does not hold, and measured slopes are close to sqrt(φ) (G. Binnig et al., Physica B+C 127, 37, 1984, as
+    commonly cited), so that this is a bound and not a correction to be made unasked.
+    """
+    step = 1e-3 * gap_nm
+    upper, lower = (_image_action(barrier_eV, gap_nm + d) for d in (step, -step))
+    return ((upper - lower) / (2 * step)) ** 2 / barrier_eV
+
+
+def _image_action(barrier_eV: float, gap_nm: float) -> float:
+    def potential(u: Any) -> Any:  # u = z/s
+        return barrier_eV + _IMAGE_EV_NM / gap_nm * (digamma(u) + digamma(1 - u) + 2 * np.euler_gamma)
+
+    if potential(0.5) <= 0:
+        return math.nan
+    turn = optimize.brentq(potential, 1e-9, 0.5, xtol=1e-15)
+    # The square root starts vertically at the turning point; u = turn + (1/2 - turn) x^2 makes it smooth.
+    x = (_NODES + 1) / 2
+    height = np.sqrt(np.maximum(potential(turn + (0.5 - turn) * x**2), 0))
+    return float(gap_nm * 2 * (0.5 - turn) * np.sum(_WEIGHTS * height * x))
+
+
+def true_barrier(apparent_eV: float, gap_nm: float) -> float:
+    """The barrier whose apparent height under the classical image potential is `apparent_eV`; NaN if there is none."""
+
+    def miss(barrier: float) -> float:
+        ratio = image_force_ratio(barrier, gap_nm)
+        return -apparent_eV if math.isnan(ratio) else barrier * ratio - apparent_eV
+
+    low, high = apparent_eV, apparent_eV + 8 * _IMAGE_EV_NM / gap_nm
+    if not apparent_eV > 0 or miss(low) > 0 or miss(high) < 0:
+        return math.nan
+    root = float(optimize.brentq(miss, low, high, xtol=1e-6))
+    return root if abs(miss(root)) < 1e-3 else math.nan  # a jump, not a root: the gap is too narrow for a barrier
+
+
+def budget(
+    tips: pd.DataFrame,
+    calibration: Calibration | None = None,
+    *,
+    bias_V: float | None = None,
+    gap_nm: float = 0.8,
+) -> pd.DataFrame:
+    """Where the uncertainty of each tip's barrier comes from.
+
+    Parameters
+    ----------
+    tips : pandas.DataFrame
+        Of `tip_level`.
+    calibration : Calibration, optional
+        Of the height scale.
+    bias_V : float, optional
+        Bias of the height sweeps.
+    gap_nm : float
+        Width of the gap assumed for the image force.
+
+    Returns
+    -------
+    pandas.DataFrame
+        `BUDGET_COLUMNS`. Sizes of kind "random" and "calibration" are standard uncertainties; those of kind "model"
+        are one-sided bounds by which the true barrier may lie higher, and enter no total.
+    """
+    rows: list[dict[str, Any]] = []
+
+    def add(tip: Mapping[Any, Any], component: str, size: float, kind: str, note: str) -> None:
+        rows.append(
+            {"sample": tip["sample"], "tip": tip["tip"], "component": component, "size_eV": size, "kind": kind,
+             "note": note}
+        )  # fmt: skip
+
+    for tip in tips.to_dict("records"):
+        barrier, se, sites = tip["barrier_eV"], tip["barrier_se_eV"], tip["sites"]
+        # The part of the stated uncertainty that each variance has a share in, so that the two add up to it.
+        variances = np.nan_to_num([tip["between_site_sd_eV"], tip["site_noise_eV"]]) ** 2
+        between, within = np.sqrt(variances / variances.sum()) * se if variances.sum() > 0 else (math.nan, se)
+        count = f"{sites} sites" if sites > 1 else "one site"
+        add(tip, "between sites", between if sites > 1 else math.nan, "random",
+            f"{count}, {tip['sweeps']:g} sweeps" if sites > 1 else "one site: unknown")  # fmt: skip
+        add(tip, "within sites", within, "random", "noise and scatter between repeats")
+        if calibration is None:
+            add(tip, "height scale", math.nan, "calibration", "not calibrated in this session; 5 % of height is 10 %")
+        else:
+            add(tip, "height scale", float(calibration.barrier_se(barrier)), "calibration",
+                f"{100 * calibration.relative_se:.2g} % of height, enters twice; cancels between tips")  # fmt: skip
+        if barrier < 1:
+            add(tip, "image force", math.nan, "model", "no clean vacuum gap below 1 eV: not applicable")
+        else:
+            add(tip, "image force", true_barrier(barrier, gap_nm) - barrier, "model",
+                f"at most, classical image potential in a gap of {gap_nm:g} nm; not corrected")  # fmt: skip
+        add(tip, "bias", math.nan if bias_V is None else abs(bias_V) / 2, "model",
+            "bias not recorded" if bias_V is None else f"at most half of {abs(bias_V):g} V; not corrected")  # fmt: skip
+    return pd.DataFrame(rows, columns=list(BUDGET_COLUMNS))

@@ -1,0 +1,150 @@
+"""Pairs of tips: ratio and difference of their barriers, with intervals that hold for all pairs together."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import optimize, stats
+
+PAIR_COLUMNS = (
+    "tip_a", "tip_b", "ratio", "ratio_low", "ratio_high", "difference_eV", "difference_low_eV",
+    "difference_high_eV", "p_adjusted", "verdict",
+)  # fmt: skip
+PAIR_EXTRAS = ("sample", "sites_a", "sites_b", "dof", "difference_calibration_se_eV")
+FEWEST = 3  # replicates of each side, below which there is an interval but no test
+
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(400)
+_PROBABILITY, _WEIGHTS = (_NODES + 1) / 2, _WEIGHTS / 2
+
+
+def compare_pairs(tips: pd.DataFrame, *, confidence: float = 0.95) -> pd.DataFrame:
+    """Compare every two tips that were used on the same sample.
+
+    Parameters
+    ----------
+    tips : pandas.DataFrame
+        Of `tip_level`.
+    confidence : float
+        Simultaneous level: the chance that *all* intervals of a sample hold the truth.
+
+    Returns
+    -------
+    pandas.DataFrame
+        `PAIR_COLUMNS`, then `PAIR_EXTRAS`. `ratio` is φ_a/φ_b; the verdict and `p_adjusted` are those of the ratio,
+        from which the height scale cancels. `difference_calibration_se_eV` is what the height scale adds to the
+        difference; it is not in the interval of the difference.
+
+    Notes
+    -----
+    The logarithm of the ratio of slopes is divided by its standard uncertainty, with degrees of freedom by Welch and
+    Satterthwaite, so that tips may differ in the number and the scatter of their sites. Interval and p value come
+    from the studentized maximum modulus for k(k - 1)/2 pairs of k tips: C. W. Dunnett, J. Am. Stat. Assoc. 75, 796
+    (1980), procedure T3. It was chosen over the studentized range (Games and Howell 1976) by simulation with three to
+    six sites a tip: scripts/studies/tips.py.
+    """
+    rows: list[dict[str, Any]] = []
+    for _, of_sample in tips.groupby("sample", sort=False, dropna=False):
+        rows += _pairs_of_sample(of_sample.reset_index(drop=True), confidence)
+    return pd.DataFrame(rows, columns=[*PAIR_COLUMNS, *PAIR_EXTRAS])
+
+
+def _pairs_of_sample(tips: pd.DataFrame, confidence: float) -> list[dict[str, Any]]:
+    slope, se = tips["decay_per_nm"].to_numpy(float), tips["decay_se_per_nm"].to_numpy(float)
+    sites, calibration = tips["sites"].to_numpy(), tips["calibration_se_eV"].to_numpy(float)
+    barrier, barrier_se = tips["barrier_eV"].to_numpy(float), tips["barrier_se_eV"].to_numpy(float)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        value = np.where(slope > 0, np.log(slope), np.nan)
+        pairs = simultaneous_pairs(value, se / slope, tips["dof"].to_numpy(float), confidence=confidence)
+    rows = []
+    for a, b, log_ratio, log_se, dof, quantile, p in pairs.itertuples(index=False, name=None):
+        half = quantile * log_se
+        difference, difference_half = barrier[a] - barrier[b], quantile * np.hypot(barrier_se[a], barrier_se[b])
+        enough = min(sites[a], sites[b]) >= FEWEST and np.isfinite(p)
+        differ = "differ" if p < 1 - confidence else "no difference shown"
+        rows.append(
+            {
+                "tip_a": tips["tip"][a],
+                "tip_b": tips["tip"][b],
+                "ratio": np.exp(2 * log_ratio),
+                "ratio_low": np.exp(2 * (log_ratio - half)),
+                "ratio_high": np.exp(2 * (log_ratio + half)),
+                "difference_eV": difference,
+                "difference_low_eV": difference - difference_half,
+                "difference_high_eV": difference + difference_half,
+                "p_adjusted": p if enough else np.nan,
+                "verdict": differ if enough else "too few sites",
+                "sample": tips["sample"][a],
+                "sites_a": sites[a],
+                "sites_b": sites[b],
+                "dof": dof,
+                # Both barriers move with the height scale together: it scales their difference.
+                "difference_calibration_se_eV": abs(calibration[a] - calibration[b]),
+            }
+        )
+    return rows
+
+
+def simultaneous_pairs(value: Any, se: Any, dof: Any, *, confidence: float = 0.95) -> pd.DataFrame:
+    """Differences of every two of k independent values with unequal uncertainties, adjusted for their number.
+
+    Parameters
+    ----------
+    value, se, dof : array_like, shape (k,)
+        Values, standard uncertainties and degrees of freedom; those with a NaN are left out of the count of pairs.
+
+    Returns
+    -------
+    pandas.DataFrame
+        `a`, `b` (positions), `difference` (a - b), `se`, `dof`, `quantile` (the simultaneous interval is
+        difference ± quantile × se) and `p_adjusted`.
+    """
+    value, se, dof = (np.asarray(x, float) for x in (value, se, dof))
+    a, b = np.triu_indices(len(value), 1)
+    k = int(np.sum(np.isfinite(value) & np.isfinite(se) & ~np.isnan(dof)))
+    family = max(k * (k - 1) // 2, 1)
+    difference, variance = value[a] - value[b], se[a] ** 2 + se[b] ** 2
+    with np.errstate(invalid="ignore", divide="ignore"):
+        pair_dof = variance**2 / (se[a] ** 4 / dof[a] + se[b] ** 4 / dof[b])
+        statistic = np.abs(difference) / np.sqrt(variance)
+    return pd.DataFrame(
+        {
+            "a": a,
+            "b": b,
+            "difference": difference,
+            "se": np.sqrt(variance),
+            "dof": pair_dof,
+            "quantile": [maximum_modulus_quantile(confidence, family, nu) for nu in pair_dof],
+            "p_adjusted": maximum_modulus_sf(statistic, family, pair_dof),
+        }
+    )
+
+
+def maximum_modulus_sf(statistic: Any, comparisons: int, dof: Any) -> np.ndarray:
+    """Chance that the largest of `comparisons` independent |t| with a common estimate of scatter exceeds `statistic`.
+
+    Notes
+    -----
+    1 - E[(2Φ(t s) - 1)^k] over s² ~ χ²_ν/ν, by Gauss-Legendre quadrature over the probability of s²: the studentized
+    maximum modulus. One comparison gives Student's t.
+    """
+    statistic, dof = np.broadcast_arrays(np.asarray(statistic, float), np.asarray(dof, float))
+    usable = np.isfinite(statistic) & (dof > 0)
+    nu = np.where(usable & np.isfinite(dof), dof, 1.0)[..., None]
+    s = np.where(np.isinf(dof)[..., None], 1.0, np.sqrt(stats.chi2.ppf(_PROBABILITY, nu) / nu))
+    inside = (2 * stats.norm.cdf(np.where(usable, statistic, 0.0)[..., None] * s) - 1) ** comparisons
+    return np.where(usable, 1 - (inside * _WEIGHTS).sum(axis=-1), np.nan)
+
+
+def maximum_modulus_quantile(confidence: float, comparisons: int, dof: float) -> float:
+    """The quantile that belongs to `maximum_modulus_sf`; NaN where `dof` is."""
+    if not dof > 0:
+        return float("nan")
+    # Between one comparison and Bonferroni's bound for all of them.
+    low, high = (float(stats.t.isf((1 - confidence) / (2 * m), dof)) for m in (1, comparisons))
+    return float(
+        optimize.brentq(
+            lambda t: float(maximum_modulus_sf(t, comparisons, dof)) - (1 - confidence), 0.999 * low, 1.001 * high
+        )
+    )

@@ -1,0 +1,137 @@
+"""Means of values that carry their own uncertainties: random effects, and which scatter to believe."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from scipy import stats
+
+# Below this many degrees of freedom the observed scatter is too uncertain to be told from the propagated one, and
+# the wider of the two intervals is taken. Found by simulation (scripts/studies/tips.py): from 3 on, taking the
+# larger of the two with its own t keeps a 95 % interval between 94 and 97 %.
+TRUSTED_DOF = 3
+
+_BISECTIONS = 100  # halves the bracket to the last bit of a double
+
+
+@dataclass(frozen=True, eq=False)
+class Pooled:
+    """Random-effects means of m groups; every array is (m,), in the unit of the values (or its square)."""
+
+    mean: np.ndarray
+    tau2: np.ndarray  # variance between the values beyond their own uncertainty; NaN for a single value
+    count: np.ndarray
+    propagated_se: np.ndarray  # what the variances alone make of it, as if tau^2 were 0
+    propagated_dof: np.ndarray
+    observed_se: np.ndarray  # Hartung-Knapp, not floored; NaN for a single value
+    observed_dof: np.ndarray
+    weights: np.ndarray  # (m, k), summing to one in each row
+
+
+def pool_random_effects(values: Any, variances: Any, dof: Any = np.inf) -> Pooled:
+    """Random-effects mean of each row, by Paule-Mandel with Hartung-Knapp uncertainty.
+
+    Parameters
+    ----------
+    values, variances : array_like, shape (m, k) or (k,)
+        Values and the squares of their standard uncertainties; NaN where a row has fewer than k values.
+    dof : array_like, optional
+        Degrees of freedom of the variances, same shape.
+
+    Returns
+    -------
+    Pooled
+
+    Raises
+    ------
+    ValueError
+        If a row has no value, or a value has no positive variance.
+
+    Notes
+    -----
+    tau^2 solves sum w (x - mean)^2 = k - 1 with w = 1/(v + tau^2), and is 0 where the left side is smaller already:
+    R. C. Paule, J. Mandel, J. Res. NBS 87, 377 (1982). The uncertainty of the mean is
+    sqrt(sum w (x - mean)^2 / (k - 1) / sum w) with k - 1 degrees of freedom: J. Hartung, G. Knapp, Stat. Med. 20,
+    3875 (2001). Where tau^2 = 0 it can be smaller than the stated variances allow; `larger_scatter` looks after that.
+    """
+    x = np.atleast_2d(np.asarray(values, float))
+    v, nu = (np.broadcast_to(np.atleast_2d(np.asarray(a, float)), x.shape) for a in (variances, dof))
+    here = np.isfinite(x)
+    count = here.sum(axis=1)
+    if (count == 0).any():
+        raise ValueError(f"Row {int(np.argmin(count)) + 1} has no finite value; leave empty groups out.")
+    if not (v[here] > 0).all() or not np.isfinite(v[here]).all():
+        raise ValueError(
+            f"{int(np.sum(~((v[here] > 0) & np.isfinite(v[here]))))} of {int(here.sum())} values have no positive "
+            "variance; give every value its standard uncertainty squared."
+        )
+    x0 = np.where(here, x, 0.0)
+    v0 = np.where(here, v, 1.0)
+
+    def weighted(tau2: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        w = here / (v0 + tau2[:, None])
+        mean = (w * x0).sum(axis=1) / w.sum(axis=1)
+        return w, mean, (w * np.where(here, x - mean[:, None], 0.0) ** 2).sum(axis=1)
+
+    low = np.zeros(len(x))
+    first = np.take_along_axis(x, here.argmax(axis=1)[:, None], axis=1)  # stands in for what is missing
+    high = np.ptp(np.where(here, x, first), axis=1) ** 2 * count  # the sum is below k - 1 there
+    apart = weighted(low)[2] > count - 1
+    for _ in range(_BISECTIONS):
+        middle = (low + high) / 2
+        above = weighted(middle)[2] > count - 1
+        low, high = np.where(above, middle, low), np.where(above, high, middle)
+    tau2 = np.where(apart, (low + high) / 2, 0.0)
+    w, mean, q = weighted(tau2)
+    total = w.sum(axis=1)
+    share = w / total[:, None]
+    parts = np.where(here, share**2 * v0, 0.0)
+    single = count < 2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        observed = np.sqrt(q / (count - 1) / total)
+        propagated_dof = parts.sum(axis=1) ** 2 / np.where(here, parts**2 / np.where(here, nu, 1.0), 0.0).sum(axis=1)
+    return Pooled(
+        mean=mean,
+        tau2=np.where(single, np.nan, tau2),
+        count=count,
+        propagated_se=np.sqrt(parts.sum(axis=1)),
+        propagated_dof=propagated_dof,
+        observed_se=np.where(single, np.nan, observed),
+        observed_dof=count - 1.0,
+        weights=share,
+    )
+
+
+def larger_scatter(
+    propagated_se: Any, propagated_dof: Any, observed_se: Any, observed_dof: Any, *, confidence: float = 0.95
+) -> tuple[np.ndarray, np.ndarray]:
+    """The standard uncertainty to state, with its degrees of freedom: the larger of propagated and observed.
+
+    All arguments have one shape, (m,). With fewer than `TRUSTED_DOF` observed degrees of freedom, the one that gives
+    the wider interval. NaN or zero degrees of freedom stand for "not known"; the other is then taken.
+
+    Notes
+    -----
+    Multiplying the larger of the two by the t of k - 1 degrees of freedom (the usual guard on Hartung-Knapp) would
+    make a 95 % interval cover 99.6 % for 5 values whose scatter is no more than stated.
+    """
+    ps, pd, os, od = (
+        np.array(a, float) for a in np.broadcast_arrays(propagated_se, propagated_dof, observed_se, observed_dof)
+    )
+    has_observed = np.isfinite(os) & (od > 0)
+    has_propagated = np.isfinite(ps) & (ps > 0)
+    os, od = np.where(has_observed, os, 0.0), np.where(has_observed, od, np.inf)
+    ps, pd = np.where(has_propagated, ps, 0.0), np.where(has_propagated & (pd > 0), pd, np.inf)
+    wider = os * t_quantile(od, confidence) > ps * t_quantile(pd, confidence)
+    take_observed = np.where(od < TRUSTED_DOF, wider, os > ps)
+    se = np.where(take_observed, os, ps)
+    known = has_observed | has_propagated
+    return np.where(known, se, np.nan), np.where(known, np.where(take_observed, od, pd), np.nan)
+
+
+def t_quantile(dof: Any, confidence: float) -> np.ndarray:
+    """The two-sided quantile of Student's t (of the normal distribution where `dof` is infinite)."""
+    dof = np.asarray(dof, float)
+    return np.asarray(stats.t.ppf((1 + confidence) / 2, dof))
