@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import PurePath
 from typing import Any
 
@@ -15,7 +15,7 @@ from sts.loaders.block import Block
 from sts.loaders.branches import SHORTEST, average_repeats, split_branches
 from sts.loaders.columns import Role, roles_of
 from sts.loaders.loaded import UnreadableFile, shown
-from sts.loaders.metadata import Metadata, in_si, read_metadata
+from sts.loaders.metadata import Metadata, in_si, read_metadata, scaled
 from sts.loaders.recipe import Recipe
 from sts.loaders.words import DIRECTION_WORDS, key_of
 from sts.sweeps import AXIS_UNITS, DIRECTIONS, KINDS, NUMBER_COLUMNS, SweepSet
@@ -58,13 +58,23 @@ def assemble(blocks: list[Block], name: str, recipe: Recipe) -> tuple[tuple[Swee
     """
     notes = Notes()
     sweeps: list[Sweep] = []
+    stacks: list[SweepSet] = []
     for block in blocks:
         for note in block.notes:
             notes.add(note)
-        sweeps += _sweeps_of(block, name, recipe, notes)
-    if not sweeps:
+        if any(column.values.ndim == 2 for column in block.columns):
+            stacks += _stacks_of(block, name, recipe, notes)
+        else:
+            sweeps += _sweeps_of(block, name, recipe, notes)
+    if not sweeps and not stacks:
         raise UnreadableFile(f"{name}: holds no sweep of two or more points. Export it again.")
-    return _sets(sweeps, name, notes), tuple(notes)
+    sets = (*_sets(sweeps, name, notes), *(replace(s, notes=tuple(notes)) for s in stacks))
+    names = [n for s in sets for n in s.names]
+    if len(set(names)) < len(names):  # several groups of one file
+        sets = tuple(
+            replace(s, table=s.table.assign(sweep=[f"{n}_{i}" for n in s.names])) for i, s in enumerate(sets, 1)
+        )
+    return sets, tuple(notes)
 
 
 def kind_of(roles: list[Role], recipe: Recipe, where: str) -> str:
@@ -284,15 +294,7 @@ def _numbers(role: Role, rows: np.ndarray | slice, notes: Notes) -> np.ndarray:
     if wild.any():
         notes.add(f"{shown(role.label)}: {int(wild.sum())} samples marked as overload or infinite are taken as missing")
         values = np.where(wild, np.nan, values)
-    return scaled(values, role.factor)
-
-
-def scaled(values: Any, factor: float) -> Any:
-    """Values times a factor to SI; divided by 1/factor where that is whole: 0.1 nm is 1e-10 m to the last digit."""
-    inverse = round(1 / factor) if 0 < abs(factor) < 1 else 0
-    if inverse and abs(inverse * factor - 1) < 1e-12:
-        return values / inverse
-    return values if factor == 1 else values * factor
+    return np.asarray(scaled(values, role.factor), float)
 
 
 def _runs(
@@ -407,6 +409,104 @@ def _check_size(
                 f"no tunnelling current "
                 "does. Check the unit."
             )
+
+
+# ---- stacks of sweeps in arrays
+
+
+def _stacks_of(block: Block, name: str, recipe: Recipe, notes: Notes) -> list[SweepSet]:
+    """The sets of a block whose signals are (m, n): m sweeps on one axis, without a loop over sweeps."""
+    where = f"{name}, {block.place}" if block.place else name
+    roles = roles_of(block, recipe, name)
+    kind = kind_of(roles, recipe, where)
+    meta = read_metadata(block.header, kind, block.decimal, recipe)
+    meta.values.update(_from_recipe(recipe, name, kind, block.decimal, meta))
+    for note in meta.notes:
+        notes.add(note)
+    signs = _signs(kind, meta, recipe, notes)
+    unused = [r.label for r in roles if not r.read_as]
+    if unused:
+        notes.add(f"not used: {', '.join(shown(u) for u in unused[:12])}" + (", ..." if len(unused) > 12 else ""))
+    made: list[SweepSet] = []
+    channels = _channels(roles, KINDS[kind])
+    for axis_role, current, lockin, direction, repeat in channels:
+        signals = [np.atleast_2d(_numbers(r, slice(None), notes)) for r in (current, lockin) if r is not None]
+        if current is not None:
+            signals[0] = signals[0] * signs["current"] + 0.0
+        count = len(signals[0])
+        if len({s.shape for s in signals}) > 1:
+            raise UnreadableFile(f"{where}: current {signals[0].shape} and lock-in {signals[1].shape} differ in shape.")
+        axis = _numbers(axis_role, slice(None), notes) * signs[axis_role.read_as] + 0.0
+        if axis.ndim != 1 or not np.isfinite(axis).all() or np.ptp(axis) == 0:
+            raise UnreadableFile(
+                f"{where}: the axis {shown(axis_role.label)} of shape {axis.shape} is not one row of "
+                f"changing numbers for all "
+                "sweeps. Save sweeps with different axes as separate arrays or files."
+            )
+        _check_size(kind, axis, signals[0] if current is not None else None, axis_role, current, where)
+        branches = [b for b in split_branches(axis) if b.rows.size > 1]
+        if len(branches) > 1:
+            notes.add(f"the {KINDS[kind]} turns: split into {len(branches)} sweeps at the turning points")
+        for number, branch in enumerate(branches, 1):
+            values = axis[branch.rows]
+            parts = [s[:, branch.rows] for s in signals]
+            if (np.diff(values) == 0).any():
+                points = np.concatenate(parts)
+                values, points, repeats = average_repeats(values, points)
+                notes.add(f"{repeats} repeated values of the {KINDS[kind]} were averaged")
+                parts = [points[i * count : (i + 1) * count] for i in range(len(parts))]
+            said = direction or str(meta.values.get("direction", ""))
+            word = _direction(kind, said, branch.sign, len(branches), recipe, notes)
+            label = "_".join(
+                p
+                for p in (
+                    word if len(branches) > 1 or len(channels) > 1 else "",
+                    str(repeat or "") if len(channels) > 1 else "",
+                )
+                if p
+            )
+            columns = _stack_columns(roles, meta, count, name, label, word)
+            if len(branches) > 2:
+                columns["repeat"] = np.full(count, float((number + 1) // 2))
+                columns["sweep"] = [f"{n}_{number}" for n in columns["sweep"]]
+            made.append(
+                SweepSet(
+                    kind,
+                    values,
+                    parts[0] if current is not None else np.full((count, values.size), np.nan),
+                    pd.DataFrame(columns, index=range(count)),
+                    lockin=parts[-1] if lockin is not None else None,
+                    lockin_unit=lockin.unit if lockin is not None else "",
+                )
+            )
+    return made
+
+
+def _stack_columns(
+    roles: list[Role], meta: Metadata, count: int, name: str, label: str, direction: str
+) -> dict[str, Any]:
+    """The table of m sweeps: from arrays with one value a sweep, else from the header."""
+    columns: dict[str, Any] = dict(meta.values)
+    columns["direction"] = direction
+    for role in roles:
+        if role.read_as and role.read_as not in ("bias", "height", "current", "lockin", "time"):
+            values = role.column.values
+            if values.ndim == 1 and values.size == count:
+                columns[role.read_as] = (
+                    scaled(values, role.factor) if values.dtype == float else pd.Series(values, dtype=object)
+                )
+    stem = safe_name(PurePath(name).stem)
+    given = columns.get("sweep")
+    if given is not None:
+        texts = [f"{v:.9g}" if isinstance(v, float) else str(v) for v in given]
+        names = [safe_name("_".join(p for p in (stem, t, label) if p)) for t in texts]
+    else:
+        width = len(str(count))
+        base = safe_name("_".join(p for p in (stem, label) if p))
+        names = [f"{base}_{i:0{width}d}" for i in range(1, count + 1)] if count > 1 else [base]
+    if len(set(names)) < count:
+        names = [f"{n}-{i}" for i, n in enumerate(names, 1)]
+    return {**columns, "sweep": names, "source": name}
 
 
 # ---- sets

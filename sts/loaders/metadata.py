@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -18,7 +19,7 @@ from sts.sweeps import COLUMNS, NUMBER_COLUMNS
 _VALUE = re.compile(r"([+-]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eEdD][+-]?\d+)?)\s*(.*)", re.DOTALL)
 _YES = {"yes", "true", "1", "inverted", "inverting", "negative", "-1", "reversed", "-"}
 _NO = {"no", "false", "0", "normal", "not inverted", "positive", "+1", "+", "as is"}
-_RMS = {"rms": 1.0, "peak": np.sqrt(0.5), "pp": np.sqrt(0.125), "peak-to-peak": np.sqrt(0.125)}
+RMS = {"rms": 1.0, "peak": np.sqrt(0.5), "pp": np.sqrt(0.125), "peak-to-peak": np.sqrt(0.125)}
 _UNKNOWN = {"", "unknown", "n/a", "na", "-", "--", "?", "none", "nan", "not recorded"}
 
 
@@ -44,6 +45,14 @@ def number_of(text: str, decimal: str = ".") -> tuple[float, str] | None:
             return None  # 1,500: a thousand or one and a half
         digits = digits.replace(",", ".")
     return float(digits), match[2].strip()
+
+
+def scaled(values: Any, factor: float) -> Any:
+    """Values times a factor to SI; divided by 1/factor where that is whole: 0.1 nm is 1e-10 m to the last digit."""
+    inverse = round(1 / factor) if 0 < abs(factor) < 1 else 0
+    if inverse and abs(inverse * factor - 1) < 1e-12:
+        return values / inverse
+    return values if factor == 1 else values * factor
 
 
 def modulation_kind(text: str) -> str:
@@ -76,7 +85,7 @@ def in_si(column: str, text: str, unit: str, decimal: str) -> tuple[float | None
     known = find_unit(written, expected=expected)
     if known is None or known.dimension != expected:
         return None, f"has the unit {shown(written)}, which is none of {expected} (such as {SI_UNITS[expected]})"
-    return number * known.factor, ""
+    return float(scaled(number, known.factor)), ""
 
 
 def read_metadata(entries: Iterable[Entry], kind: str, decimal: str, recipe: Recipe) -> Metadata:
@@ -153,7 +162,7 @@ def _take(
             )
             return ""
         number, why = in_si(column, value, unit, decimal)
-        number = None if number is None else float(number * _RMS[said])
+        number = None if number is None else float(number * RMS[said])
     else:
         number, why = in_si(column, value, unit, decimal)
     if number is None:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from sts.loaders.arrays import array_reader, read_arrays
 from sts.loaders.assemble import assemble
 from sts.loaders.block import Block
 from sts.loaders.decode import decode
 from sts.loaders.loaded import LoadedFile, UnreadableFile
 from sts.loaders.recipe import NO_RECIPE, Recipe, recipe_text
 from sts.loaders.text import read_text
+from sts.loaders.workbook import is_workbook, read_workbook
 
 LARGEST_FILE = 2**31  # bytes
 
@@ -30,7 +32,7 @@ def read_file(path: str | Path, *, recipe: Recipe | None = None) -> LoadedFile:
         With one line: file, place, what was found, what was expected, what to do.
     """
     path = Path(path)
-    return read_bytes(_bytes_of(path), path.name, recipe=recipe)
+    return read_bytes(bytes_of(path), path.name, recipe=recipe)
 
 
 def read_bytes(content: bytes, name: str, *, recipe: Recipe | None = None) -> LoadedFile:
@@ -43,11 +45,17 @@ def read_bytes(content: bytes, name: str, *, recipe: Recipe | None = None) -> Lo
 
 def scan(content: bytes, name: str, recipe: Recipe) -> tuple[str, list[Block], list[str]]:
     """The name of the reader, the blocks and the notes of a file, before anything is made of them."""
+    if is_workbook(content):
+        return "workbook", read_workbook(content, name, recipe), []
+    reader = array_reader(content)
+    if reader:
+        return reader, read_arrays(content, name, reader, recipe), []
     text, notes = decode(content, name, encoding=recipe.encoding)
     return "text", read_text(text, name, recipe), notes
 
 
-def _bytes_of(path: Path) -> bytes:
+def bytes_of(path: Path) -> bytes:
+    """The bytes of a file, or `UnreadableFile` with the reason."""
     try:
         size = path.stat().st_size
         if size > LARGEST_FILE:

@@ -29,7 +29,8 @@ _NUMBER = {
 _COMMENT = re.compile(r"\s*(?:#+|%+|//+|;+)")
 _RULE = re.compile(r"[\s\-=_*#~+|:;,.%/]*")
 _DELIMITERS = ("\t", ";", "|", ",", " ")  # " " stands for any white space
-_SAMPLE = 60
+_SAMPLE = 40
+_SMALL = 200_000  # characters
 _UNIT_WORDS = {"", "-", "a.u.", "arb.", "arb.u.", "arb. u.", "arb. units"}
 
 
@@ -132,9 +133,12 @@ def _find_dialect(lines: list[str], name: str, recipe: Recipe, marks: Sequence[s
     dialect = None
     for length in (_SAMPLE, 12, 4, 2):  # a short table under a long header
         best = 0.0
+        joined = "\n".join(sample[-length:])
         for delimiter in wanted:
+            if delimiter not in joined and delimiter != " ":
+                continue
             rows = [cells_of(line, delimiter) for line in sample[-length:]]
-            for decimal in recipe.decimal or ".,":
+            for decimal in recipe.decimal or (".," if "," in joined else "."):
                 score, tried = _try(rows, delimiter, decimal, missing)
                 if score > best + 1e-9:
                     best, dialect = score, tried
@@ -350,6 +354,10 @@ def _parse(rows: list[str], dialect: Dialect, recipe: Recipe) -> list[np.ndarray
     if all(dialect.numeric) and ("D" in body or "d" in body):
         body = re.sub(r"(?<=[\d.,])[dD](?=[+-]?\d)", "e", body)
     text = [j for j, numeric in enumerate(dialect.numeric) if not numeric]
+    if not text and len(body) < _SMALL:
+        plain = _plain_numbers(body, delimiter, decimal, dialect.width)
+        if plain is not None:
+            return plain
     dtypes: Any = {j: object if j in text else float for j in range(dialect.width)} if text else float
     frame = None if text else _frame(body, delimiter, decimal, dtypes, None)
     if frame is None:
@@ -377,6 +385,24 @@ def _parse(rows: list[str], dialect: Dialect, recipe: Recipe) -> list[np.ndarray
         else frame[j].to_numpy(float)
         for j in range(dialect.width)
     ]
+
+
+def _plain_numbers(body: str, delimiter: str, decimal: str, width: int) -> list[np.ndarray] | None:
+    """The columns of a small table without missing cells; None if it is not that plain.
+
+    Starting the C engine takes longer than the whole of a small file.
+    """
+    if "_" in body or (delimiter != " " and (" " in body or not body.isascii())):
+        return None
+    rows = [line.split() if delimiter == " " else line.split(delimiter) for line in body.split("\n") if line]
+    if any(len(row) != width for row in rows):
+        return None
+    try:
+        if decimal == ",":
+            rows = [[cell.replace(",", ".") if "." not in cell else "" for cell in row] for row in rows]
+        return [np.fromiter(map(float, column), float, len(rows)) for column in zip(*rows, strict=True)]
+    except (ValueError, OverflowError):
+        return None
 
 
 def _frame(body: str, delimiter: str, decimal: str, dtypes: Any, missing: list[str] | None) -> pd.DataFrame | None:

@@ -1,0 +1,153 @@
+"""What would be read from a file, and a starting recipe."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from sts.loaders.assemble import assemble
+from sts.loaders.block import Block
+from sts.loaders.columns import Role, roles_of
+from sts.loaders.loaded import Preview, UnreadableFile
+from sts.loaders.metadata import read_metadata
+from sts.loaders.reading import bytes_of, scan
+from sts.loaders.recipe import NO_RECIPE, Recipe, recipe_text
+from sts.loaders.words import understand
+from sts.plan import _toml as toml_value
+from sts.sweeps import SweepSet
+
+_COLUMNS = ["column", "unit", "read_as", "direction", "repeat", "first"]
+_METADATA = ["key", "value", "place", "read_as"]
+_SWEEPS = ["sweep", "kind", "points", "axis_from", "axis_to"]
+
+
+def preview_file(path: str | Path, *, recipe: Recipe | None = None) -> Preview:
+    """What `read_file` would make of a file; never raises for what is in it.
+
+    Parameters
+    ----------
+    path : path
+    recipe : Recipe, optional
+
+    Returns
+    -------
+    Preview
+        `problem` holds the line that `read_file` would raise, "" if the file reads.
+
+    Raises
+    ------
+    UnreadableFile
+        Only if there is no such file.
+    """
+    path = Path(path)
+    content = bytes_of(path)
+    used = recipe or NO_RECIPE
+    reader, problem = "", ""
+    blocks: list[Block] = []
+    sets: tuple[SweepSet, ...] = ()
+    notes: tuple[str, ...] = ()
+    try:
+        reader, blocks, first_notes = scan(content, path.name, used)
+        sets, more = assemble(blocks, path.name, used)
+        notes = (*first_notes, *more)
+    except UnreadableFile as error:
+        problem = str(error)
+    columns = pd.DataFrame([_column_row(r) for b in blocks[:20] for r in _roles(b, used, path.name)], columns=_COLUMNS)
+    metadata = pd.DataFrame(
+        [row for b in blocks[:20] for row in _metadata_rows(b, sets, used)], columns=_METADATA
+    ).drop_duplicates(ignore_index=True)
+    sweeps = pd.concat([_sweep_rows(s) for s in sets], ignore_index=True) if sets else pd.DataFrame(columns=_SWEEPS)
+    return Preview(
+        path.name,
+        reader,
+        columns,
+        metadata,
+        sweeps,
+        notes,
+        problem,
+        _starting_recipe(blocks, used, path.name, metadata),
+    )
+
+
+def _roles(block: Block, recipe: Recipe, name: str) -> list[Role]:
+    """The roles as far as they can be told, column by column."""
+    roles: list[Role] = []
+    for number, column in enumerate(block.columns, 1):
+        try:
+            roles.append(roles_of(Block([column], []), _renumbered(recipe, number), name)[0])
+        except UnreadableFile:
+            roles.append(Role(column, number, ""))
+    return [Role(r.column, i, r.read_as, r.factor, r.unit, r.direction, r.repeat) for i, r in enumerate(roles, 1)]
+
+
+def _renumbered(recipe: Recipe, number: int) -> Recipe:
+    """The recipe as seen by a block of the `number`-th column alone."""
+    columns = [
+        c.model_copy(update={"number": 1}) if c.number == number else c
+        for c in recipe.column
+        if c.number in (None, number)
+    ]
+    return recipe.model_copy(update={"column": columns})
+
+
+def _column_row(role: Role) -> dict[str, Any]:
+    values = role.column.values.reshape(-1)[:3]
+    first = ", ".join(f"{v:.6g}" if isinstance(v, (float, np.floating)) else str(v) for v in values)
+    return {
+        "column": role.label,
+        "unit": understand(role.column.name, role.column.unit).unit,
+        "read_as": role.read_as,
+        "direction": role.direction,
+        "repeat": "" if role.repeat is None else str(role.repeat),
+        "first": first,
+    }
+
+
+def _metadata_rows(block: Block, sets: tuple[SweepSet, ...], recipe: Recipe) -> list[dict[str, str]]:
+    kind = sets[0].kind if sets else "iv"
+    taken = read_metadata(block.header, kind, block.decimal, recipe).taken
+    return [{"key": e.key, "value": e.value, "place": e.place, "read_as": what} for e, what in taken]
+
+
+def _sweep_rows(sweeps: SweepSet) -> pd.DataFrame:
+    table = sweeps.table
+    said = [c for c in table.columns if c not in ("sweep", "source") and not ((table[c] == "") | table[c].isna()).all()]
+    front = pd.DataFrame(
+        {
+            "sweep": table["sweep"],
+            "kind": sweeps.kind,
+            "points": sweeps.axis.size,
+            "axis_from": sweeps.axis[0],
+            "axis_to": sweeps.axis[-1],
+        }
+    )
+    return pd.concat([front, table[said]], axis=1)
+
+
+def _starting_recipe(blocks: list[Block], recipe: Recipe, name: str, metadata: pd.DataFrame) -> str:
+    """A recipe with every column of the first block: as understood, or left to fill in behind a #."""
+    lines = [f"# A recipe for files like {name}. Lines behind # are to be filled in or left out."]
+    kept = recipe_text(recipe.model_copy(update={"column": []}))
+    lines += [kept.rstrip()] if kept else []
+    unused = metadata[metadata["read_as"] == ""] if len(metadata) else metadata
+    if len(unused):
+        lines += ["", "# [header]  # key as the file writes it = column of the table"]
+        lines += [f'# {toml_value(str(key))} = ""' for key in dict.fromkeys(unused["key"])][:20]
+    for role in _roles(blocks[0], recipe, name) if blocks else []:
+        unit = understand(role.column.name, role.column.unit).unit
+        known = bool(role.read_as)
+        lines += ["", "[[column]]" if known else "# [[column]]"]
+        mark = "" if known else "# "
+        who = role.column.path or role.column.name
+        lines.append(f"{mark}name = {toml_value(who)}" if who else f"{mark}number = {role.number}")
+        lines.append(
+            f"{mark}read_as = {toml_value(role.read_as)}"
+            if known
+            else '# read_as = "current"  # bias, height, lockin, ...'
+        )
+        if role.read_as in ("bias", "height", "current", "lockin", ""):
+            lines.append(f"{mark}unit = {toml_value(unit)}" if unit else f'{mark}unit = ""')
+    return "\n".join(lines) + "\n"
