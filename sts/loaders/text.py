@@ -417,7 +417,6 @@ def _frame(body: str, delimiter: str, decimal: str, dtypes: Any, missing: list[s
             decimal=decimal,
             dtype=dtypes,
             engine="c",
-            float_precision="round_trip",
             na_values=marks,
             keep_default_na=False,
             na_filter=missing is not None,
