@@ -170,6 +170,6 @@ def advice(tips: pd.DataFrame, *, by: str = "", confidence: float = 0.95) -> tup
             sentences.append(
                 f"{by} {group}: {len(rows)} tips; "
                 + ("a second tip is needed for any interval." if len(rows) < 2
-                   else f"{_more(more, 'tip')} would halve its interval; more sites or sweeps with these tips would not.")
+                   else f"{_more(more, 'tip')} would halve its interval; more sweeps with these tips would not.")
             )  # fmt: skip
     return tuple(sentences)

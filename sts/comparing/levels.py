@@ -13,7 +13,7 @@ import pandas as pd
 from scipy import stats
 
 from sts.comparing.calibration import Calibration
-from sts.comparing.pooling import larger_scatter, pool_random_effects, t_quantile
+from sts.comparing.pooling import Pooled, larger_scatter, pool_random_effects, t_quantile
 from sts.quantities import BARRIER_PER_DECAY_SQUARED
 
 REPEAT_COLUMNS = ("sample", "tip", "site", "repeat", "decay_per_nm", "decay_se_per_nm", "dof", "sweeps")
@@ -107,9 +107,8 @@ def site_level(
     )
     table = table.assign(**values)
     table = table.merge(_carried(rows, SITE), on=SITE, how="left")
-    tau = _pool_sites(table)[1].tau2 ** 0.5
-    by_tip = 2 * BARRIER_PER_NM2 * np.abs(_pool_sites(table)[1].mean) * tau
-    table["between_site_sd_eV"] = by_tip[tip]
+    pooled = _pool_sites(table)[1]
+    table["between_site_sd_eV"] = (2 * BARRIER_PER_NM2 * np.abs(pooled.mean) * np.sqrt(pooled.tau2))[tip]
     return table[[*SITE_COLUMNS, *SITE_EXTRAS, *_others(table, SITE_COLUMNS + SITE_EXTRAS)]]
 
 
@@ -153,8 +152,7 @@ def tip_level(sites: pd.DataFrame, *, confidence: float = 0.95, calibration: Cal
         },
     )
     table = table.assign(**values)
-    known = [*SITE_COLUMNS, *SITE_EXTRAS]
-    table = table.merge(_carried(sites, TIP, known), on=TIP, how="left")
+    table = table.merge(_carried(sites, TIP), on=TIP, how="left")
     return table[[*TIP_COLUMNS, *TIP_EXTRAS, *_others(table, TIP_COLUMNS + TIP_EXTRAS)]]
 
 
@@ -164,7 +162,7 @@ def _checked(repeats: pd.DataFrame) -> pd.DataFrame:
         raise ValueError(
             f"The table of repeats has no column {', '.join(missing)}; it needs {', '.join(REPEAT_COLUMNS)}."
         )
-    rows = repeats[np.isfinite(repeats["decay_per_nm"].to_numpy(float))].reset_index(drop=True)
+    rows: pd.DataFrame = repeats[np.isfinite(repeats["decay_per_nm"].to_numpy(float))].reset_index(drop=True)
     if rows.empty:
         raise ValueError("No repeat has a fitted slope; look at the flags of the sweeps, and keep some of them.")
     noise, dof = rows["decay_se_per_nm"].to_numpy(float), rows["dof"].to_numpy(float)
@@ -183,7 +181,7 @@ def _pooled_ratio(tip: np.ndarray, chi2: np.ndarray, dof: np.ndarray) -> tuple[n
         return np.where(own, chi2 / dof, pool_chi2 / pool_dof), np.where(own, dof, pool_dof)
 
 
-def _pool_sites(sites: pd.DataFrame) -> tuple[pd.DataFrame, Any]:
+def _pool_sites(sites: pd.DataFrame) -> tuple[pd.DataFrame, Pooled]:
     grouped = sites.groupby(TIP, sort=False, dropna=False)
     table = grouped.agg(sweeps=("sweeps", "sum"), sites=("site", "size"), repeats=("repeats", "sum")).reset_index()
     row, column = grouped.ngroup().to_numpy(), grouped.cumcount().to_numpy()
@@ -207,15 +205,16 @@ def _known_variance(sites: pd.DataFrame, tip: np.ndarray) -> np.ndarray:
 def _barrier_columns(
     slope: np.ndarray, se: np.ndarray, dof: np.ndarray, confidence: float, calibration: Calibration | None
 ) -> dict[str, Any]:
-    barrier = BARRIER_PER_NM2 * slope**2
+    # A slope that is not positive is no barrier: squaring would make one of a current that grows with height.
+    barrier = BARRIER_PER_NM2 * np.maximum(slope, 0) ** 2
     barrier_se = 2 * BARRIER_PER_NM2 * np.abs(slope) * se
     half = t_quantile(dof, confidence) * se
     calibration_se = np.full_like(barrier, np.nan) if calibration is None else calibration.barrier_se(barrier)
     return {
         "barrier_eV": barrier,
         "barrier_se_eV": barrier_se,
-        "barrier_low_eV": BARRIER_PER_NM2 * np.maximum(np.abs(slope) - half, 0) ** 2,
-        "barrier_high_eV": BARRIER_PER_NM2 * (np.abs(slope) + half) ** 2,
+        "barrier_low_eV": BARRIER_PER_NM2 * np.maximum(slope - half, 0) ** 2,
+        "barrier_high_eV": BARRIER_PER_NM2 * np.maximum(slope + half, 0) ** 2,
         "calibration_se_eV": calibration_se,
         "total_se_eV": np.hypot(barrier_se, np.nan_to_num(calibration_se)),
         "decay_per_nm": slope,
@@ -229,10 +228,10 @@ def _notes(rows: int, conditions: dict[str, Any]) -> list[str]:
     return ["; ".join(text for text, mask in marks if mask[i]) for i in range(rows)]
 
 
-def _carried(rows: pd.DataFrame, keys: list[str], known: list[str] | None = None) -> pd.DataFrame:
-    """The user's own columns that have one value in each group."""
-    known = list(REPEAT_COLUMNS) if known is None else known
-    columns = [c for c in rows.columns if c not in known and c not in keys and c != "flags"]
+def _carried(rows: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
+    """The user's own columns that have one value in each group; names that the results use themselves are ours."""
+    taken = {*REPEAT_COLUMNS, *SITE_COLUMNS, *SITE_EXTRAS, *TIP_COLUMNS, *TIP_EXTRAS, "flags"}
+    columns = [c for c in rows.columns if c not in taken]
     grouped = rows.groupby(keys, sort=False, dropna=False)
     constant = [c for c in columns if (grouped[c].nunique(dropna=False) <= 1).all()]
     first: pd.DataFrame = grouped[constant].first() if constant else grouped.size().to_frame()[[]]

@@ -1,0 +1,150 @@
+"""Do intervals of sites and tips cover, and does the comparison of tips keep its level?
+
+Slopes are drawn directly: site scatter and repeat noise are normal, and known. What fits make of currents is the
+matter of barrier.py.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from sts.comparing.levels import BARRIER_PER_NM2, site_level, tip_level
+from sts.comparing.pairs import FEWEST, compare_pairs, maximum_modulus_sf
+from sts.quantities import decay_from_barrier
+from studies import Finding
+
+TITLE = "Sites, tips and pairs of tips: coverage and false positives"
+
+COLUMNS = ("decay_per_nm", "decay_se_per_nm", "dof")
+NOISE = 0.3  # of one repeat's slope [1/nm]: 2.8 % of 4.5 eV
+
+
+def draw_repeats(
+    rng: np.random.Generator,
+    tips: int,
+    *,
+    barrier_eV: float = 4.5,
+    sites: int = 4,
+    repeats: int = 3,
+    site_sd: float = 0.02,
+    excess: float = 1.0,
+) -> tuple[pd.DataFrame, np.ndarray, float]:
+    """Repeats of equal tips, the true slope of every site, and the true slope of the tips [1/nm].
+
+    `site_sd` is the relative scatter of the slope between sites; `excess` how much more the repeats scatter than
+    their stated uncertainty says.
+    """
+    slope = float(decay_from_barrier(barrier_eV)) * 1e-9
+    site = slope * (1 + site_sd * rng.normal(size=tips * sites))
+    rows = tips * sites * repeats
+    table = pd.DataFrame(
+        {
+            "sample": "",
+            "tip": np.repeat(np.arange(tips), sites * repeats),
+            "site": np.repeat(np.arange(tips * sites), repeats),
+            "repeat": np.tile(np.arange(repeats, dtype=float), tips * sites),
+            "decay_per_nm": np.repeat(site, repeats) + excess * NOISE * rng.normal(size=rows),
+            "decay_se_per_nm": NOISE,
+            "dof": 200.0,
+            "sweeps": 2,
+        }
+    )
+    return table, site, slope
+
+
+def coverage(table: pd.DataFrame, slope: np.ndarray | float) -> float:
+    """Share [%] of the intervals that hold the barrier of the true slope."""
+    truth = BARRIER_PER_NM2 * np.asarray(slope) ** 2
+    return float(100 * ((table["barrier_low_eV"] <= truth) & (truth <= table["barrier_high_eV"])).mean())
+
+
+def level_findings(rng: np.random.Generator, tips: int) -> list[Finding]:
+    """Coverage at site and tip level."""
+    findings = []
+    for sites, repeats, site_sd, excess, barrier in (
+        (4, 3, 0.02, 1.0, 4.5),
+        (4, 3, 0.02, 2.0, 4.5),
+        (4, 2, 0.05, 1.5, 4.5),
+        (6, 5, 0.01, 1.0, 4.5),
+        (6, 1, 0.03, 1.0, 4.5),
+        (10, 3, 0.02, 1.2, 4.5),
+        (4, 3, 0.05, 1.5, 0.7),
+        (3, 3, 0.03, 1.5, 4.5),
+    ):
+        table, site, slope = draw_repeats(
+            rng, tips, sites=sites, repeats=repeats, site_sd=site_sd, excess=excess, barrier_eV=barrier
+        )
+        case = (
+            f"{barrier:g} eV, {sites} sites scattering {200 * site_sd:g} %, {repeats} repeats, "
+            f"{excess:g} times the stated noise"
+        )
+        level = site_level(table)
+        if repeats > 1 or excess == 1:
+            findings.append(
+                Finding(case, "coverage of 95 % intervals, site level [%]", coverage(level, site), 93, 97, tips * sites)
+            )
+        findings.append(
+            Finding(case, "coverage of 95 % intervals, tip level [%]", coverage(tip_level(level), slope), 93, 97, tips)
+        )
+    return findings
+
+
+def false_positives(rng: np.random.Generator, trials: int, sites: tuple[int, ...], spread: tuple[float, ...]) -> float:
+    """Share [%] of comparisons of equal tips in which any pair is called different.
+
+    Each trial is a sample of its own; `spread` is each tip's relative scatter of the slope between sites.
+    """
+    parts = []
+    for number, (count, sd) in enumerate(zip(sites, spread, strict=True)):
+        table, _, _ = draw_repeats(rng, trials, sites=count, site_sd=sd, excess=1.2)
+        parts.append(tip_level(site_level(table)).assign(sample=np.arange(trials), tip=f"tip {number}"))
+    slopes, errors, dofs = (np.stack([p[c].to_numpy(float) for p in parts]) for c in COLUMNS)
+    # The same arithmetic as `compare_pairs`, over all trials at once; the check below holds them together.
+    a, b = np.triu_indices(len(sites), 1)
+    relative = (errors / slopes) ** 2
+    variance = relative[a] + relative[b]
+    with np.errstate(divide="ignore"):
+        dof = variance**2 / (relative[a] ** 2 / dofs[a] + relative[b] ** 2 / dofs[b])
+    statistic = np.abs(np.log(slopes[a] / slopes[b])) / np.sqrt(variance)
+    p = np.stack([maximum_modulus_sf(s, len(a), d) for s, d in zip(statistic, dof, strict=True)])
+    check = compare_pairs(pd.concat([part.iloc[:20] for part in parts], ignore_index=True))
+    expected = check.sort_values("sample", kind="stable")["p_adjusted"].to_numpy().reshape(20, len(a))
+    if min(sites) >= FEWEST and not np.allclose(expected, p[:, :20].T):
+        raise AssertionError("The study's arithmetic has left that of compare_pairs.")
+    return float(100 * (p.min(axis=0) < 0.05).mean())
+
+
+def pair_findings(rng: np.random.Generator, trials: int) -> list[Finding]:
+    """False positives of the comparison of equal tips."""
+    findings = []
+    for sites, spread, high in (
+        ((4, 4), (0.02, 0.02), 6.0),
+        ((3, 6), (0.02, 0.02), 6.0),
+        ((3, 8), (0.02, 0.02), 6.0),
+        ((4, 6), (0.03, 0.02), 6.0),
+        ((4, 4, 4, 4), (0.02,) * 4, 6.0),
+        ((3, 4, 5, 6), (0.02,) * 4, 6.0),
+        ((4, 5, 6, 8), (0.01, 0.02, 0.03, 0.02), 6.0),
+        ((4,) * 6, (0.02,) * 6, 6.5),
+        # The hardest for Welch's degrees of freedom: the fewest sites scatter most.
+        ((3, 4, 5, 6), (0.04, 0.03, 0.02, 0.01), 7.5),
+    ):
+        scatter = "equal scatter" if len(set(spread)) == 1 else f"scatter {', '.join(f'{200 * s:g}' for s in spread)} %"
+        case = f"{len(sites)} equal tips, {', '.join(map(str, sites))} sites, {scatter}"
+        measure = "any pair called different at 5 % [%]"
+        findings.append(Finding(case, measure, false_positives(rng, trials, sites, spread), 3.0, high, trials))
+    return findings
+
+
+def run(quick: bool = False, seed: int = 0) -> list[Finding]:
+    """All regimes; quick takes a tenth of the trials, and widens the bounds by three of its standard errors."""
+    rng = np.random.default_rng(seed)
+    trials = 500 if quick else 5000
+    findings = level_findings(rng, trials) + pair_findings(rng, trials)
+    if not quick:
+        return findings
+    slack = [3 * np.sqrt(5 * 95 / f.trials) for f in findings]  # 5 % outside, or 5 % false positives
+    return [replace(f, low=f.low - s, high=f.high + s) for f, s in zip(findings, slack, strict=True)]

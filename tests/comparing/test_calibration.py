@@ -1,0 +1,95 @@
+"""The height scale and the model bounds against published step heights and closed forms."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy import constants
+
+from sts.comparing import STEP_HEIGHTS, calibration_factor, image_force_ratio, true_barrier
+
+
+def test_step_heights_follow_from_published_lattice_constants():
+    # gr_c_mtu: c = 6.7079 Å, JCPDS 25-284 (seen); au_a: a = 4.0786 Å, JCPDS 1974 (seen); silicon: CODATA 2022.
+    assert_allclose(STEP_HEIGHTS["graphite"].height_nm, 0.67079 / 2, rtol=1e-9)
+    assert_allclose(STEP_HEIGHTS["au111"].height_nm, 0.40786 / math.sqrt(3), atol=5e-7)
+    silicon = constants.physical_constants["lattice parameter of silicon"][0] * 1e9
+    assert_allclose(STEP_HEIGHTS["si111"].height_nm, silicon / math.sqrt(3), atol=5e-8)
+
+
+def test_graphite_uncertainty_covers_the_published_values():
+    step = STEP_HEIGHTS["graphite"]
+    # c/2 [nm]: Howe et al. 2003 (seen), Trucano and Chen 1975 (seen), IUPAC Gold Book H02818 (seen)
+    for c in (0.67106, 0.6711, 0.6708):
+        assert abs(c / 2 - step.height_nm) < 2 * step.se_nm
+
+
+@pytest.mark.parametrize(
+    ("scale", "ratio"),  # zcal_0.80 ... zcal_1.20: true over apparent barrier, closed form 1/c²
+    [(0.80, 1.5625), (0.90, 1.23456790123), (0.95, 1.108033241), (1.05, 0.907029478458), (1.20, 0.694444444444)],
+)
+def test_barrier_goes_with_the_inverse_square_of_the_factor(scale: float, ratio: float):
+    calibration = calibration_factor(0.335395 / scale, 0.0, "graphite")
+    assert_allclose(calibration.factor, scale)
+    assert_allclose(calibration.barrier(4.0), 4.0 * ratio, rtol=1e-10)
+
+
+def test_relative_uncertainties_add_in_quadrature_and_enter_a_barrier_twice():
+    """GUM (JCGM 100:2008) 5.1.6: relative variances of a quotient add; exponent -2 doubles the result."""
+    calibration = calibration_factor(2.0, 0.06, 2.1, 0.084)
+    assert_allclose(calibration.relative_se, 0.05)  # 3 % and 4 %
+    assert_allclose(calibration.barrier_se(4.5), 0.45)  # 5 % of height is 10 % of barrier
+
+
+def test_stated_uncertainty_of_the_factor_covers():
+    rng = np.random.default_rng(5)
+    hits = [
+        abs(c.factor - 1.05) < 1.96 * c.factor_se
+        for c in (calibration_factor(m, 0.01, "graphite") for m in 0.335395 / 1.05 + 0.01 * rng.normal(size=4000))
+    ]
+    assert 0.93 < np.mean(hits) < 0.97
+
+
+@pytest.mark.parametrize(
+    ("arguments", "text"),
+    [
+        ((0.34, 0.01, "gold"), "'gold' is not a known step; known are graphite, au111, si111"),
+        ((0.0, 0.01, "graphite"), "measured is 0; a height must be positive"),
+        ((0.34, -0.01, "graphite"), "measured_se is -0.01"),
+        ((0.34, 0.01, float("nan")), "known is nan"),
+    ],
+)
+def test_unusable_step_is_refused_with_the_number(arguments: tuple, text: str):
+    with pytest.raises(ValueError, match=text):
+        calibration_factor(*arguments)
+
+
+@pytest.mark.parametrize(("gap", "ratio"), [(0.6, 0.72), (0.8, 0.78), (1.0, 0.82)])
+def test_image_force_bound_agrees_with_an_independent_integration(gap: float, ratio: float):
+    """Adaptive quadrature of the sum over images, term by term, instead of the closed form.
+
+    The rounded ratios for 4 eV were found in an earlier, separate calculation.
+    """
+    from scipy import integrate, optimize
+
+    phi, images = 4.0, np.arange(1, 4001)
+
+    def height(z: float, s: float) -> float:
+        pull = 1 / (2 * z) + np.sum(images * s / ((images * s) ** 2 - z**2) - 1 / (images * s))
+        return phi - constants.e / (8 * math.pi * constants.epsilon_0) * 1e9 * pull
+
+    def action(s: float) -> float:
+        turn = optimize.brentq(height, 1e-4, s / 2, args=(s,))
+        return 2 * integrate.quad(lambda z: math.sqrt(max(height(z, s), 0)), turn, s / 2, limit=200, epsabs=1e-7)[0]
+
+    slope = (action(gap + 0.01) - action(gap - 0.01)) / 0.02
+    assert_allclose(image_force_ratio(phi, gap), slope**2 / phi, rtol=2e-3)
+    assert_allclose(image_force_ratio(phi, gap), ratio, atol=0.005)
+
+
+def test_true_barrier_inverts_the_image_force():
+    assert_allclose(true_barrier(5.0 * image_force_ratio(5.0, 0.8), 0.8), 5.0, rtol=1e-5)
+    assert math.isnan(image_force_ratio(1.0, 0.4))  # the image potential has pulled the barrier away
