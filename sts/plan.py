@@ -56,6 +56,7 @@ class ComparePlan(Section):
     """From sweeps to sites, tips and groups."""
 
     confidence: float = Field(0.95, gt=0.5, lt=1, description="level of every interval")
+    by: str = Field("tip", min_length=1, description="compare tips, or groups of tips by this logbook column")
 
 
 class ReportPlan(Section):
@@ -63,6 +64,11 @@ class ReportPlan(Section):
 
     title: str = Field("Scanning tunnelling spectroscopy: results", description="heading of the page")
     author: str = Field("", description="who made it; printed if given")
+    figure_width: Literal["single", "double"] = Field("single", description="columns of a journal page (85 or 178 mm)")
+    facts: dict[str, str] = Field(
+        default={},
+        description="circumstances that no file records, by item of the checklist, as { environment = 'air, 45 % RH' }",
+    )
 
 
 class Plan(Section):

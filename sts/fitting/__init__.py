@@ -1,1 +1,7 @@
 """Models fitted to sweeps and spectra: barriers, gaps, line shapes."""
+
+from sts.fitting.barrier import BarrierFit, fit_barrier
+from sts.fitting.directions import pair_directions, slopes_by_repeat
+from sts.fitting.windows import window_sensitivity
+
+__all__ = ["BarrierFit", "fit_barrier", "pair_directions", "slopes_by_repeat", "window_sensitivity"]

@@ -13,12 +13,12 @@ from scipy import stats
 
 from sts.fitting import exponential as engine
 from sts.fitting.noise import CLIP, Noise, noise_sums, solve_noise
-from sts.fitting.shape import Shape, examine
+from sts.fitting.shape import Shape, examine, slow_correlation
 from sts.flags import flag_rows, flags_of, join_flags
 from sts.plan import BarrierPlan, Plan
 from sts.processing.quality import find_saturation, find_step
 from sts.quantities import CONDUCTANCE_QUANTUM, ELEMENTARY_CHARGE, barrier_from_decay
-from sts.sweeps import SweepSet
+from sts.sweeps import COLUMNS, SweepSet
 
 Array = NDArray[np.float64]
 
@@ -85,8 +85,9 @@ def fit_barrier(
     -----
     φ = (ħ²/8m)(d ln I/dz)², with the decay from a fit weighted by σ² = σ0² + 2eB|S| + (ηS)² (`sts.fitting.noise`; S
     is the fitted tunnelling current). The noise terms are pooled over the sweeps of one tip with the same full scale;
-    each sweep's own scatter about its fit scales its interval (t with n - 3 degrees of freedom), and slow noise widens
-    it (`sts.fitting.shape`). A plain log fit stands beside: over three decades at 1 % noise it reads 25 % low.
+    each sweep's own scatter about its fit scales its interval (t with n - 3 degrees of freedom), and slow noise of the
+    group widens it (`sts.fitting.shape`). A plain log fit stands beside: over
+    three decades at 1 % noise it reads 25 % low.
     """
     if sweeps.kind != "iz":
         raise ValueError("fit_barrier needs I(z) sweeps (kind 'iz'); these are I(V) sweeps. Use average_spectrum.")
@@ -137,6 +138,7 @@ class _Work:
         self._first_noise()
         for _ in range(NOISE_ROUNDS):
             self._round()
+        self._correlate()
         for rows in self.blocks():
             self._finish(rows)
 
@@ -236,6 +238,25 @@ class _Work:
         with np.errstate(invalid="ignore"):
             return self.fits.good & (self.spread <= 3 * usual + 1e-300)
 
+    def _correlate(self) -> None:
+        """Slow noise of each group: the median correlation of its sweeps, where it is significant (else 0)."""
+        m = len(self.sweeps)
+        each, spread = np.zeros(m), np.full(m, np.inf)
+        for rows in self.blocks():
+            current, usable = self._data(rows)
+            fit, noise = self._part(rows), Noise(self.noise.terms, self.group[rows])
+            signal = fit.signal(self.u)
+            residual = current - signal - fit.offset[:, None]
+            gap = noise.terms[noise.group, 2]
+            each[rows], spread[rows] = slow_correlation(signal, residual, noise.variance(signal), usable, gap)
+        frame = pd.DataFrame({"each": each, "spread": spread})[self._counted()]
+        groups = frame.groupby(self.group[self._counted()])
+        median = groups["each"].median()
+        # 1.25: a median scatters more than a mean (normal distribution).
+        limit: Any = 3 * 1.25 * groups["spread"].median() / np.sqrt(groups.size())
+        found = median.where(median > limit, 0.0).reindex(range(len(self.group_names))).fillna(0.0)
+        self.correlation = found.to_numpy(float)[self.group]
+
     def _finish(self, rows: slice) -> None:
         current, usable = self._data(rows)
         noise = Noise(self.noise.terms, self.group[rows])
@@ -250,7 +271,10 @@ class _Work:
         freedom = np.maximum(self.points[rows] - PARAMETERS, 1)
         self.chi2[rows] = np.vecdot(usable / variance, residual**2) / freedom
         floor = np.sqrt(noise.terms[noise.group, 0])
-        shape = examine(self.u, signal, residual, variance, usable, fit.decay, self.chi2[rows], floor)
+        shape = examine(
+            self.u, signal, residual, variance, usable, decay=fit.decay, chi2=self.chi2[rows], floor=floor,
+            gap=noise.terms[noise.group, 2], correlation=self.correlation[rows],
+        )  # fmt: skip
         for name in self.shape:
             self.shape[name][rows] = getattr(shape, name)
         weight = usable / variance
@@ -287,10 +311,11 @@ class _Work:
         table = self._table(decay, se, reach, electronics, good)
         flags = self._flags(table, good, plan)
         names = self.sweeps.names
-        table.insert(table.columns.get_loc("barrier_log_eV") + 1, "flags", flags_of(names, flags))
+        place = list(table.columns).index("barrier_log_eV") + 1
+        table.insert(place, "flags", flags_of(names, flags))
         left_out = {s for s, f in zip(flags["sweep"], flags["flag"], strict=True) if f in set(plan.check.omit)}
         used = np.array([(n in keep) or (n not in omit and n not in left_out) for n in names], bool) & good
-        table.insert(table.columns.get_loc("flags") + 1, "used", used)
+        table.insert(place + 1, "used", used)
         return BarrierFit(
             height=self.height,
             current=self.sweeps.current,
@@ -309,7 +334,6 @@ class _Work:
         first = np.argmax(self.usable, axis=1)
         last = self.n - 1 - np.argmax(self.usable[:, ::-1], axis=1)
         fit = self.fits
-        row = np.arange(len(decay))
         with np.errstate(all="ignore"):
             top = np.abs(fit.amplitude) * np.exp(-fit.decay * self.u[first])
             bottom = np.maximum(np.abs(fit.amplitude) * np.exp(-fit.decay * self.u[last]), electronics)
@@ -337,12 +361,12 @@ class _Work:
             "decay_se_per_nm": se * 1e-9,
             "dof": np.maximum(self.points - PARAMETERS, 1),
             "choice_spread_eV": np.where(good, spread, np.nan),
-            "autocorrelation": self.shape["autocorrelation"][row],
+            "slow_correlation": self.correlation,
             "amplitude_pA": np.where(good, fit.amplitude * 1e12, np.nan),
             "duration_s": self.sweeps.table["duration_s"].to_numpy(float),
             "range_nm": np.full(len(decay), self.span * 1e9),
         }
-        own = [c for c in self.sweeps.table.columns if c not in SweepSet_columns()]
+        own = [c for c in self.sweeps.table.columns if c not in COLUMNS]
         return pd.concat([identity, pd.DataFrame(values), self.sweeps.table[own]], axis=1)
 
     def _noise_table(self) -> pd.DataFrame:
@@ -437,13 +461,6 @@ class _Work:
         table = self.sweeps.table
         spread = table.groupby(["sample", "tip", "site"], sort=False)["bias_V"].transform(lambda b: b.max() - b.min())
         return (spread > 1e-3).to_numpy(bool)
-
-
-def SweepSet_columns() -> set[str]:
-    """The columns of the data model (the rest are the user's own)."""
-    from sts.sweeps import COLUMNS
-
-    return set(COLUMNS)
 
 
 def _with(fit: engine.Exponential, *, good: NDArray[np.bool_]) -> engine.Exponential:

@@ -64,7 +64,9 @@ def pair_directions(sweeps: pd.DataFrame, *, level: float = 0.99) -> tuple[pd.Da
     details = []
     for row in result.itertuples():
         drift = f", as a drift of {row.drift_pm_per_s:.0f} pm/s would make" if np.isfinite(row.drift_pm_per_s) else ""
-        details.append(f"the slope of {row.retract} is {row.difference_percent:+.1f} % off that of {row.approach}{drift}")
+        details.append(
+            f"the slope of {row.retract} is {row.difference_percent:+.1f} % off that of {row.approach}{drift}"
+        )
     flags = [flag_rows(list(result[side]), ~agree, "directions disagree", details) for side in ("retract", "approach")]
     return result, join_flags(flags)
 

@@ -7,16 +7,19 @@ second fit, so it costs a few array operations for all sweeps at once.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import toeplitz
 
 Array = NDArray[np.float64]
 
-JUMP_SIGNIFICANCE = 5.5  # in standard deviations of the window means, robust against slow noise
+JUMP_LOCAL = 4.8  # difference of neighbouring window means, in its standard deviations, that is a jump by itself
+JUMP_LOCAL_WITH_SCORE, JUMP_SCORE = 3.7, 5.5  # or this much, where a step in the model is as significant as this
 JUMP_SIZE = 0.2  # smallest relative step that is called a jump
-JUMP_WINDOWS = (1, 2, 6)  # samples averaged before and after
-SHAPE_SIGNIFICANCE = 5.0
+JUMP_WINDOWS = (1, 2, 6, 12)  # samples averaged before and after
+MOST_CORRELATED = 1.1  # times what pure 1/f noise leaves between neighbours: more is a misfit
 KNOTS = np.array([0.15, 0.25, 0.35, 0.45, 0.55, 0.65, 0.75])
 
 
@@ -32,12 +35,21 @@ class Shape:
     hinge_t: Array
     slope_before: Array  # d ln I / du on both sides of the hinge (positive: decaying)
     slope_after: Array
-    inflation: Array  # variance of the decay with the residuals' autocorrelation, relative to that without (>= 1)
-    autocorrelation: Array  # of neighbouring residuals
+    inflation: Array  # variance of the decay with slow noise, relative to that with white noise (>= 1)
 
 
 def examine(
-    u: Array, signal: Array, residual: Array, variance: Array, usable: Array, decay: Array, chi2: Array, floor: Array
+    u: Array,
+    signal: Array,
+    residual: Array,
+    variance: Array,
+    usable: Array,
+    *,
+    decay: Array,
+    chi2: Array,
+    floor: Array,
+    gap: Array,
+    correlation: Array,
 ) -> Shape:
     """Run the tests on one block of sweeps.
 
@@ -51,13 +63,15 @@ def examine(
         1 or 0.
     decay, chi2, floor : ndarray, shape (m,)
         Decay per unit of u; reduced chi²; standard deviation of the noise without current [A].
+    gap, correlation : ndarray, shape (m,)
+        Relative variance of the gap noise, and the correlation of its neighbours that is significant (0: none).
     """
     weight = usable / variance
     columns = _Columns(weight, signal, u)
-    factor, at = _jumps(u, signal, residual, weight)
+    factor, at = _jumps(u, signal, residual, columns)
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        inflation, autocorrelation = _autocorrelation(columns, residual, usable, variance)
-        noise = np.sqrt(np.maximum(chi2, 1e-300) * inflation)
+        inflation, misfit = _inflation(columns, variance, usable, gap, correlation)
+        noise = np.sqrt(np.maximum(chi2, 1e-300) * np.where(misfit, 1.0, inflation))
         first = np.abs(signal[:, 0])
         visible = np.clip(np.log(np.maximum(first / np.maximum(floor, 1e-300), 1.0)) / np.abs(decay), 0.05, 1.0)
         bend, bend_t, _ = columns.add(signal * u**2, residual, noise)
@@ -78,7 +92,6 @@ def examine(
         slope_before=before[best, row],
         slope_after=after[best, row],
         inflation=inflation,
-        autocorrelation=autocorrelation,
     )
 
 
@@ -110,19 +123,33 @@ class _Columns:
         size = score / information
         return size, score / np.sqrt(information) / noise, -load[:, 2] * size
 
-    def influence(self) -> Array:
-        """What each residual adds to the coefficient of u S, shape (m, n)."""
-        row = self.inverse[:, 2]
-        total: Array = sum(row[:, i, None] * self.weighted[i] for i in range(3))
-        return total
+    def step_score(self, product: Array, information: Array) -> Array:
+        """|t| of the column S from each place on, shape (m, n + 1), from running sums of w S r and w S²."""
+        zero = np.zeros((len(product), 1))
+        running = [information]
+        for weighted in self.weighted[1:]:
+            running.append(np.concatenate([zero, np.cumsum(weighted * self.plain[0], axis=1)], axis=1))
+        cross = np.stack([total[:, -1:] - total for total in running], axis=2)  # (m, n + 1, 3)
+        load = cross @ self.inverse
+        left = (information[:, -1:] - information) - np.vecdot(load, cross)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            t = (product[:, -1:] - product) / np.sqrt(left)
+        return np.where(np.isfinite(t), np.abs(t), 0.0)
 
 
-def _jumps(u: Array, signal: Array, residual: Array, weight: Array) -> tuple[Array, Array]:
-    """The largest significant step of ln I between neighbouring windows: factor (1: none) and place."""
+def _jumps(u: Array, signal: Array, residual: Array, columns: _Columns) -> tuple[Array, Array]:
+    """The largest significant step of ln I: factor (1: none) and place.
+
+    Two questions are asked of every place. Would a step there fit better (score test with the model's parameters free,
+    the most powerful one, but it also answers to curvature and slow noise)? And do the means of a few samples just
+    before and after differ (weaker, but blind to all that is slow)? A jump needs both, or the second very clearly.
+    """
     m, n = signal.shape
+    ws = columns.weighted[0]
     zero = np.zeros((m, 1))
-    product = np.concatenate([zero, np.cumsum(weight * signal * residual, axis=1)], axis=1)
-    information = np.concatenate([zero, np.cumsum(weight * signal**2, axis=1)], axis=1)
+    product = np.concatenate([zero, np.cumsum(ws * residual, axis=1)], axis=1)
+    information = np.concatenate([zero, np.cumsum(ws * signal, axis=1)], axis=1)
+    score = columns.step_score(product, information)
     best, factor, at = np.zeros(m), np.ones(m), np.full(m, np.nan)
     row = np.arange(m)
     for window in JUMP_WINDOWS:
@@ -134,40 +161,98 @@ def _jumps(u: Array, signal: Array, residual: Array, weight: Array) -> tuple[Arr
             level = p / q
             step = level[:, window:] - level[:, :-window]
             z = step / np.sqrt(1 / q[:, window:] + 1 / q[:, :-window])
-        z = np.where(np.isfinite(z), z, 0.0)
-        spread = np.maximum(1.0, 1.4826 * np.median(np.abs(z), axis=1))[:, None]
-        with np.errstate(invalid="ignore"):
+            z = np.where(np.isfinite(z), z, 0.0)
+            spread = np.maximum(1.0, 1.4826 * np.median(np.abs(z), axis=1))[:, None]
+            local = np.abs(z) / spread
             ratio = (1 + level[:, window:]) / (1 + level[:, :-window])
             large = (np.abs(step) > JUMP_SIZE) & (level[:, :-window] > -1) & (level[:, window:] > -1)
-        z = np.where(large, np.abs(z) / spread, 0.0)
-        k = np.argmax(z, axis=1)
-        better = (z[row, k] > JUMP_SIGNIFICANCE) & (z[row, k] > best)
-        best = np.where(better, z[row, k], best)
+        there = score[:, window : window + local.shape[1]]
+        sure = (local > JUMP_LOCAL) | ((local > JUMP_LOCAL_WITH_SCORE) & (there > JUMP_SCORE))
+        local = np.where(large & sure, local, 0.0)
+        k = np.argmax(local, axis=1)
+        better = local[row, k] > best
+        best = np.where(better, local[row, k], best)
         factor = np.where(better, ratio[row, k], factor)
         at = np.where(better, u[np.minimum(k + window, n - 1)], at)
     return factor, at
 
 
-def _autocorrelation(columns: _Columns, residual: Array, usable: Array, variance: Array) -> tuple[Array, Array]:
-    """How slow (1/f) noise widens the uncertainty of the decay: factor on its variance, and the lag-1 correlation.
+def slow_correlation(signal: Array, residual: Array, variance: Array, usable: Array, gap: Array) -> tuple[Array, Array]:
+    """Correlation of neighbouring residuals where the noise is that of the gap, and its spread for white noise.
 
-    Newey & West (Econometrica 55, 703, 1987) sum the covariance of the contributions of the residuals to the decay over lags
-    up to the square root of n with falling weights; only where neighbours are correlated beyond chance.
+    Parameters
+    ----------
+    signal, residual, variance, usable : ndarray, shape (m, n)
+        As for `examine`.
+    gap : ndarray, shape (m,)
+        Relative variance η² of the gap noise.
+
+    Returns
+    -------
+    (ndarray, ndarray), shape (m,)
     """
-    standard = residual * usable / np.sqrt(variance)
-    n = usable.sum(axis=1)
-    total = np.vecdot(standard, standard)
-    first = np.vecdot(standard[:, 1:], standard[:, :-1]) / np.maximum(total, 1e-300)
-    inflation = np.ones(len(residual))
-    slow = np.flatnonzero(first * np.sqrt(np.maximum(n, 1.0)) > 3.0)
+    share = _gap_share(signal, variance, usable, gap)
+    x = residual * usable / np.sqrt(variance) * share
+    total = np.vecdot(x, x)
+    each = np.vecdot(share[:, 1:] ** 2, share[:, :-1] ** 2)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        correlation = np.vecdot(x[:, 1:], x[:, :-1]) / total
+        spread = np.sqrt(each) / np.vecdot(share, share)
+    # Noise-free curves leave rounding errors, which are correlated but no noise: far below the least noise assumed.
+    real = total > 1e-6 * np.vecdot(share, share)
+    return np.where(real & np.isfinite(correlation), correlation, 0.0), np.where(np.isfinite(spread), spread, np.inf)
+
+
+def _gap_share(signal: Array, variance: Array, usable: Array, gap: Array) -> Array:
+    """Share of the gap in the noise of each sample, 0 to 1."""
+    return np.asarray(usable * gap[:, None] * signal**2 / variance)
+
+
+def _inflation(
+    columns: _Columns, variance: Array, usable: Array, gap: Array, correlation: Array
+) -> tuple[Array, NDArray[np.bool_]]:
+    """Variance of the decay with slow (1/f) gap noise, relative to what white noise and the residuals' size say.
+
+    The gap noise is taken to have a 1/f spectrum in the share that `correlation` (m,) shows: all of it, if as large as
+    pure 1/f noise leaves it. Two things follow for such noise, both from its covariance: it moves the decay more
+    than white noise of the same size, and the fit hides part of it, so that the residuals look too quiet. Also
+    returned: whether neighbours are more alike than 1/f noise leaves them, (m,): a misfit, not noise.
+    """
+    inflation, misfit = np.ones(len(variance)), np.zeros(len(variance), bool)
+    slow = np.flatnonzero(correlation > 0)
     if slow.size:
-        part = columns.influence()[slow] * residual[slow]
-        white = np.vecdot(part, part)
-        lags = int(np.sqrt(residual.shape[1]))
-        covariance = white.copy()
-        for lag in range(1, lags + 1):
-            covariance += 2 * (1 - lag / (lags + 1)) * np.vecdot(part[:, lag:], part[:, :-lag])
-        ratio = covariance / np.maximum(white, 1e-300)
-        persistent = (1 + first[slow]) / np.maximum(1 - first[slow], 0.05)  # the same for AR(1) residuals
-        inflation[slow] = np.maximum(np.maximum(ratio, persistent), 1.0)
-    return inflation, first
+        signal, u_signal = columns.plain[0][slow], columns.plain[2][slow]
+        weight, inverse = columns.weight[slow], columns.inverse[slow]
+        covariance = pink_covariance(variance.shape[1])
+        share = _gap_share(signal, variance[slow], usable[slow], gap[slow])
+        basis = [weight * plain for plain in (signal, np.ones_like(signal), u_signal)]
+        noisy = [b * np.sqrt(gap[slow])[:, None] * signal for b in basis]
+        spread = [b @ covariance for b in noisy]
+        pink = np.stack([[np.vecdot(s, b) for b in noisy] for s in spread])
+        white = np.stack([[np.vecdot(a, b) for b in noisy] for a in noisy])
+        other = np.stack([[np.vecdot(a * (variance[slow] * (1 - share)), b) for b in basis] for a in basis])
+        of_decay = inverse[:, 2]
+
+        def moved(q: Array) -> Array:
+            return np.asarray(np.einsum("mi,ijm,mj->m", of_decay, q, of_decay))
+
+        left, left_white = (share.sum(axis=1) - np.einsum("mij,ijm->m", inverse, q) for q in (pink, white))
+        hidden = np.clip(left / left_white, 0.05, 1.0)
+        expected = (covariance[0, 1] - (1 - hidden)) / hidden
+        expected *= np.vecdot(share[:, 1:], share[:, :-1]) / np.vecdot(share, np.sqrt(share))
+        part = correlation[slow] / np.clip(expected, 0.05, None)
+        misfit[slow] = part > MOST_CORRELATED
+        part = np.clip(part, 0.0, 1.0)
+        ratio = (moved(pink) / hidden + moved(other)) / (moved(white) + moved(other))
+        inflation[slow] = 1 + part * np.maximum(ratio - 1, 0.0)
+    return inflation, misfit
+
+
+@lru_cache(maxsize=8)
+def pink_covariance(n: int) -> Array:
+    """Covariance (n, n) of noise with a 1/f spectrum and unit variance, without its mean over twice the length."""
+    power = np.zeros(n + 1)
+    power[1:] = 1 / np.arange(1, n + 1)
+    row = np.fft.irfft(power, n=2 * n)[:n]
+    covariance: Array = toeplitz(row / row[0])
+    return covariance
