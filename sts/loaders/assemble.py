@@ -82,6 +82,12 @@ def kind_of(roles: list[Role], recipe: Recipe, where: str) -> str:
     axes = {role.read_as for role in roles} & {"bias", "height"}
     if recipe.kind and KINDS[recipe.kind] in axes:
         return recipe.kind
+    if not axes and not any(role.column.name for role in roles):
+        raise UnreadableFile(
+            f"{where}: no line above the numbers names the {len(roles)} columns. Put one there, such as 'V "
+            f"(mV)' and 'I (nA)', or "
+            'say column_names = ["V (mV)", "I (nA)"] in a recipe.'
+        )
     if not axes:
         seen = ", ".join(shown(role.label) for role in roles[:8])
         raise UnreadableFile(
@@ -204,7 +210,7 @@ def _settle_polarity(sweeps: list[Sweep], signs: dict[str, int], meta: Metadata,
     if signs["bias"] < 0 and not stated:
         for sweep in sweeps:
             if sweep.current is not None:
-                sweep.current = -sweep.current
+                sweep.current = 0.0 - sweep.current
         notes.add("current turned with the bias: a junction takes up power, so it is positive at positive bias")
     else:
         notes.add(
@@ -305,7 +311,7 @@ def _runs(
     """The sweeps of one axis and its signals."""
     axis = _numbers(axis_role, rows, notes) * signs[axis_role.read_as] + 0.0  # no -0
     signals = [
-        _numbers(role, rows, notes) * (signs["current"] if role is current else 1)
+        _numbers(role, rows, notes) * (signs["current"] if role is current else 1) + 0.0
         for role in (current, lockin)
         if role is not None
     ]
@@ -335,8 +341,9 @@ def _runs(
     if len(kept) < len(branches):
         notes.add(f"{len(branches) - len(kept)} runs of fewer than {SHORTEST} points between longer ones are left out")
     if len(kept) > 1:
-        notes.add(f"the {KINDS[kind]} turns: split into {len(kept)} sweeps at the turning points")
+        notes.add(f"the {KINDS[kind]} turns or starts again: split into {len(kept)} sweeps there")
     sweeps = []
+    turned = signs[axis_role.read_as] * (1 if axis_role.factor > 0 else -1)
     stack = np.array(signals)
     for branch in kept:
         if not branch.steady:
@@ -352,7 +359,7 @@ def _runs(
                 current=averaged[0] if current is not None else None,
                 lockin=averaged[-1] if lockin is not None else None,
                 lockin_unit=lockin.unit if lockin is not None else "",
-                direction=_direction(kind, said, branch.sign, len(kept), recipe, notes),
+                direction=_direction(kind, said, branch.sign, len(kept), recipe, notes, turned),
                 repeat=_first_number(repeat, values.get("repeat"), meta.values.get("repeat")),
                 label=label,
                 values={
@@ -368,7 +375,7 @@ def _first_number(*values: Any) -> float:
     return next((float(v) for v in values if v is not None and v == v and v != ""), np.nan)
 
 
-def _direction(kind: str, said: str, sign: int, branches: int, recipe: Recipe, notes: Notes) -> str:
+def _direction(kind: str, said: str, sign: int, branches: int, recipe: Recipe, notes: Notes, turned: int) -> str:
     """The model's word for a direction: what the file says, else the order of the points where that tells."""
     up, down = DIRECTIONS[kind]
     word = DIRECTION_WORDS.get(said.strip().lower(), "")
@@ -386,8 +393,10 @@ def _direction(kind: str, said: str, sign: int, branches: int, recipe: Recipe, n
         word = {"up": "retract", "down": "approach"}.get(word, word)
     elif word in ("retract", "approach"):
         word = ""
-    if not word and kind == "iv" and sign < 0:
-        return down  # only the order of recording puts a falling axis into a file; a rising one may have been sorted
+    if not word and kind == "iv" and sign * turned < 0:
+        return (
+            up if sign > 0 else down
+        )  # only the order of recording puts a falling axis into a file; a rising one may have been sorted
     return word
 
 
@@ -444,9 +453,10 @@ def _stacks_of(block: Block, name: str, recipe: Recipe, notes: Notes) -> list[Sw
                 "sweeps. Save sweeps with different axes as separate arrays or files."
             )
         _check_size(kind, axis, signals[0] if current is not None else None, axis_role, current, where)
+        turned = signs[axis_role.read_as] * (1 if axis_role.factor > 0 else -1)
         branches = [b for b in split_branches(axis) if b.rows.size > 1]
         if len(branches) > 1:
-            notes.add(f"the {KINDS[kind]} turns: split into {len(branches)} sweeps at the turning points")
+            notes.add(f"the {KINDS[kind]} turns or starts again: split into {len(branches)} sweeps there")
         for number, branch in enumerate(branches, 1):
             values = axis[branch.rows]
             parts = [s[:, branch.rows] for s in signals]
@@ -456,7 +466,7 @@ def _stacks_of(block: Block, name: str, recipe: Recipe, notes: Notes) -> list[Sw
                 notes.add(f"{repeats} repeated values of the {KINDS[kind]} were averaged")
                 parts = [points[i * count : (i + 1) * count] for i in range(len(parts))]
             said = direction or str(meta.values.get("direction", ""))
-            word = _direction(kind, said, branch.sign, len(branches), recipe, notes)
+            word = _direction(kind, said, branch.sign, len(branches), recipe, notes, turned)
             label = "_".join(
                 p
                 for p in (
@@ -557,9 +567,10 @@ def _sets(sweeps: list[Sweep], name: str, notes: Iterable[str]) -> tuple[SweepSe
 
 def _number_repeats(sweeps: list[Sweep]) -> None:
     """Number sweeps that share label and direction, where the file does not."""
-    groups: dict[tuple[str, str, str], list[Sweep]] = {}
+    groups: dict[tuple[Any, ...], list[Sweep]] = {}
     for sweep in sweeps:
-        groups.setdefault((sweep.kind, sweep.label, sweep.direction), []).append(sweep)
+        about = tuple(str(sweep.values.get(k, "")) for k in ("sample", "tip", "site"))
+        groups.setdefault((sweep.kind, sweep.label, sweep.direction, about), []).append(sweep)
     for members in groups.values():
         given = [s.repeat for s in members]
         if len(members) > 1 and (np.isnan(given).any() or len(set(given)) < len(given)):
@@ -572,15 +583,20 @@ def _sweep_names(sweeps: list[Sweep], name: str) -> list[str]:
     if len(sweeps) == 1:
         return [stem]
     many_directions = len({s.direction for s in sweeps}) > 1
-    counts: dict[tuple[str, str], int] = {}
+    alike: dict[tuple[str, str], list[float]] = {}
     for s in sweeps:
-        counts[(s.label, s.direction)] = counts.get((s.label, s.direction), 0) + 1
+        alike.setdefault((s.label, s.direction), []).append(s.repeat)
     names: list[str] = []
     seen: set[str] = set()
+    counts: dict[tuple[str, str], int] = {}
     for s in sweeps:
+        key = (s.label, s.direction)
+        counts[key] = counts.get(key, 0) + 1
+        repeats = alike[key]
         parts = [stem, s.label, s.direction if many_directions else ""]
-        if counts[(s.label, s.direction)] > 1 and s.repeat == s.repeat:
-            parts.append(f"{s.repeat:.9g}")
+        if len(repeats) > 1:  # by the file's own numbers where they tell the sweeps apart, else in order
+            own = len(set(repeats)) == len(repeats) and not np.isnan(repeats).any()
+            parts.append(f"{s.repeat:.9g}" if own else str(counts[key]))
         base = safe_name("_".join(p for p in parts if p))
         unique, number = base, 2
         while unique in seen:

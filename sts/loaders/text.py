@@ -149,9 +149,11 @@ def _find_dialect(lines: list[str], name: str, recipe: Recipe, marks: Sequence[s
     if dialect is None:
         line = sample[-1]
         number = max(i for i, text in enumerate(lines, 1) if text == line)
-        if re.search(r"[^\s\d.,;+\-eE]", line) is None and sum(len(cells_of(x, " ")) == 1 for x in sample) == len(
-            sample
-        ):
+        digits = re.search(r"[^\s\d.,;+\-eE]", line) is None
+        if digits and re.search(r"\d,\d", line) and re.search(r"\d\.\d", line):
+            found = f"{shown(line.strip())}, with both comma and point in its numbers"
+            hint = "Export with one decimal mark and without marks for thousands."
+        elif digits and all(len(cells_of(x, " ")) == 1 for x in sample):
             found, hint = "one number a line", "Export the axis and the current side by side."
         else:
             found = shown(line.strip())
@@ -226,7 +228,7 @@ def entries_of(lines: Sequence[tuple[int, str]], delimiter: str, marks: Sequence
             found.append(Entry(match[1].strip(), match[2].strip().strip('"'), f"line {number}"))
             continue
         cells = cells_of(text, delimiter) if delimiter != " " else re.split(r"\t|\s{2,}", text)
-        if len(cells) % 2 == 0 and all(cells[::2]):
+        if len(cells) % 2 == 0 and all(re.search(r"[^\W\d_]", key) for key in cells[::2]):
             found += [Entry(k, v, f"line {number}") for k, v in zip(cells[::2], cells[1::2], strict=True)]
     return found
 

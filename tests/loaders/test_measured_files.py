@@ -84,7 +84,9 @@ def test_sweep_that_turns_twice_is_split_at_its_turning_points(opendata):
     assert sum(s.axis.size * len(s) for s in loaded.sets) == 802
     directions = [d for s in loaded.sets for d in s.table["direction"]]
     assert sorted(directions) == ["down", "up"]
-    up = next(s.select(s.table["direction"].to_numpy() == "up") for s in loaded.sets if "up" in set(s.table["direction"]))
+    up = next(
+        s.select(s.table["direction"].to_numpy() == "up") for s in loaded.sets if "up" in set(s.table["direction"])
+    )
     assert_allclose(up.axis[[0, -1]], [-1.5, 1.5], rtol=1e-12)  # 1.5 uA x 1 Mohm
     assert up.current[0, 0] == -1.3463678e-06  # first row of the file
     assert up.lockin[0, 0] == 2.8282128
@@ -137,7 +139,7 @@ def test_bare_array_and_text_agree(opendata, name):
 @pytest.mark.parametrize("name", ["Misra1a.dat", "Chwirut2.dat"])
 def test_a_table_that_is_no_sweep_is_refused_but_previewed(opendata, name):
     path = opendata / "nist-strd-exponential" / name
-    with pytest.raises(UnreadableFile, match="no column was understood as bias or height"):
+    with pytest.raises(UnreadableFile, match="no line above the numbers names the 2 columns"):
         read_file(path)
     preview = preview_file(path)
     assert preview.problem

@@ -1,0 +1,217 @@
+"""Array files written by general libraries (numpy, scipy.io, h5py, openpyxl, nexusformat) come back the same."""
+
+from __future__ import annotations
+
+import io
+import zipfile
+
+import h5py
+import numpy as np
+import openpyxl
+import pytest
+import scipy.io
+from numpy.testing import assert_allclose, assert_array_equal
+
+from sts.loaders import Recipe, UnreadableFile, read_file
+
+BIAS = np.linspace(-1, 1, 41)
+CURRENT = np.random.default_rng(1).normal(size=(6, 41)) * 1e-9
+
+
+def test_npz_with_one_row_a_sweep(tmp_path):
+    path = tmp_path / "heron.npz"
+    np.savez_compressed(path, bias_V=BIAS, current_A=CURRENT, tip=np.array(list("aabbcc")), x_nm=np.arange(6.0))
+    (s,) = read_file(path).sets
+    assert_array_equal(s.axis, BIAS)
+    assert_array_equal(s.current, CURRENT)
+    assert list(s.table["tip"]) == list("aabbcc")
+    assert_allclose(s.table["x_m"], np.arange(6) * 1e-9)
+    assert s.names[0] == "heron_1"
+
+
+def test_grid_of_spectra_is_one_set_with_a_place_for_each(tmp_path):
+    path = tmp_path / "grid.npz"
+    cube = np.random.default_rng(2).normal(size=(3, 4, 41))
+    np.savez(path, bias_mV=BIAS * 1000, current_pA=cube, x_nm=np.arange(4.0), y_nm=10 * np.arange(3.0))
+    (s,) = read_file(path).sets
+    assert_allclose(s.current, cube.reshape(12, 41) * 1e-12, rtol=1e-15)
+    assert_allclose(s.table["x_m"], np.tile(np.arange(4), 3) * 1e-9)
+    assert_allclose(s.table["y_m"], np.repeat([0, 10, 20], 4) * 1e-9)
+
+
+def test_points_may_lie_along_any_side(tmp_path):
+    path = tmp_path / "t.npz"
+    np.savez(path, bias_V=BIAS, current_A=CURRENT.T)
+    assert_array_equal(read_file(path).sets[0].current, CURRENT)
+
+
+def test_array_that_turns_is_split(tmp_path):
+    path = tmp_path / "turn.npz"
+    there_and_back = np.concatenate([BIAS, BIAS[::-1]])
+    np.savez(path, bias_V=there_and_back, current_A=np.concatenate([CURRENT, CURRENT[:, ::-1]], axis=1))
+    up, down = read_file(path).sets
+    assert_array_equal(up.current, CURRENT)
+    assert_array_equal(down.current, CURRENT)
+    assert set(up.table["direction"]) == {"up"}
+    assert set(down.table["direction"]) == {"down"}
+
+
+def test_plain_array_by_the_numbers_of_its_columns(tmp_path):
+    path = tmp_path / "a.npy"
+    np.save(path, np.column_stack([BIAS, CURRENT[0]]))
+    with pytest.raises(UnreadableFile, match="no axis with a signal"):
+        read_file(path)
+    columns = [
+        {"number": 1, "read_as": "bias", "unit": "V"},
+        {"number": 2, "read_as": "current", "unit": "A"},
+    ]
+    (s,) = read_file(path, recipe=Recipe.model_validate({"column": columns})).sets
+    assert_array_equal(s.current[0], CURRENT[0])
+
+
+def test_structured_array_names_its_columns(tmp_path):
+    path = tmp_path / "a.npy"
+    np.save(path, np.array(list(zip(BIAS, CURRENT[0], strict=True)), dtype=[("bias_V", "f8"), ("current_A", "f8")]))
+    assert_array_equal(read_file(path).sets[0].current[0], CURRENT[0])
+
+
+@pytest.mark.parametrize("compressed", [False, True])
+def test_matlab_5_written_by_scipy(tmp_path, compressed):
+    path = tmp_path / "m.mat"
+    scipy.io.savemat(path, {"bias_V": BIAS, "current_A": CURRENT, "tip": "heron"}, do_compression=compressed)
+    (s,) = read_file(path).sets
+    assert_array_equal(s.axis, BIAS)
+    assert_array_equal(s.current, CURRENT)
+
+
+def test_matlab_structure(tmp_path):
+    path = tmp_path / "m.mat"
+    scipy.io.savemat(path, {"data": {"bias_V": BIAS, "current_A": CURRENT}})
+    assert_array_equal(read_file(path).sets[0].current, CURRENT)
+
+
+def test_matlab_7_3_is_hdf5_with_a_front_page(tmp_path):
+    """Layout as the format's own files have it: a 512-byte text block, then HDF5 with the sides reversed."""
+    path = tmp_path / "m73.mat"
+    with h5py.File(path, "w", userblock_size=512) as file:
+        file["bias_V"] = BIAS[:, None]
+        file["current_A"] = CURRENT.T
+    content = bytearray(path.read_bytes())
+    front = b"MATLAB 7.3 MAT-file, Platform: GLNXA64, Created on: Mon Jan  1 00:00:00 2024 HDF5 schema 1.00 ."
+    content[: len(front)] = front
+    path.write_bytes(content)
+    assert_array_equal(read_file(path).sets[0].current, CURRENT)
+
+
+def test_nexus_by_a_general_library(tmp_path):
+    nx = pytest.importorskip("nexusformat.nexus")
+    path = tmp_path / "n.nxs"
+    signal = nx.NXfield(CURRENT * 1e9, name="current", units="nA")
+    axis = nx.NXfield(BIAS * 1e3, name="bias", units="mV")
+    sweep = nx.NXfield(np.arange(6), name="number")
+    nx.NXroot(nx.NXentry(nx.NXdata(signal, (sweep, axis)), name="entry")).save(str(path))
+    (s,) = read_file(path).sets
+    assert_allclose(s.axis, BIAS, rtol=1e-15)
+    assert_allclose(s.current, CURRENT, rtol=1e-15)
+
+
+def test_hdf5_with_units_as_attributes_and_lockin(tmp_path):
+    path = tmp_path / "h.h5"
+    with h5py.File(path, "w") as file:
+        group = file.create_group("sweeps")
+        group.attrs["tip"] = "heron"
+        for name, values, unit in (
+            ("V", BIAS, "V"),
+            ("I", CURRENT, "A"),
+            ("dI/dV", None, ""),
+            ("lockin", CURRENT, "S"),
+        ):
+            if values is not None:
+                group[name] = values
+                group[name].attrs["units"] = unit
+    (s,) = read_file(path).sets
+    assert_array_equal(s.lockin, CURRENT)
+    assert s.lockin_unit == "S"
+    assert set(s.table["tip"]) == {"heron"}
+
+
+def test_workbook_written_by_openpyxl_is_read_to_its_sixteen_digits(tmp_path):
+    path = tmp_path / "w.xlsx"
+    wb = openpyxl.Workbook()
+    ws = wb.active
+    ws.append(["tip:", "heron"])
+    ws.append(["V (V)", "I (A)"])
+    for row in zip(BIAS.tolist(), CURRENT[0].tolist(), strict=True):
+        ws.append(row)
+    notes = wb.create_sheet("notes")
+    notes.append(["nothing to see"])
+    wb.save(path)
+    (s,) = read_file(path).sets
+    assert_allclose(s.axis, BIAS, rtol=1e-15)
+    assert_allclose(s.current[0], CURRENT[0], rtol=1e-15)
+
+
+# ---- what must be refused
+
+
+def test_objects_are_never_unpickled(tmp_path):
+    class Trap:
+        def __reduce__(self):
+            return (pytest.fail, ("a file was unpickled",))
+
+    for name, save in (("a.npy", np.save), ("a.npz", lambda p, a: np.savez(p, bias_V=a))):
+        path = tmp_path / name
+        save(path, np.array([Trap()], dtype=object))
+        with pytest.raises(UnreadableFile, match="pickled objects"):
+            read_file(path)
+
+
+def test_links_out_of_an_hdf5_file_are_refused(tmp_path):
+    other = tmp_path / "secret.h5"
+    with h5py.File(other, "w") as file:
+        file["current_A"] = CURRENT[0]
+    linked, virtual, external = (tmp_path / f"{n}.h5" for n in ("linked", "virtual", "external"))
+    with h5py.File(linked, "w") as file:
+        file["bias_V"] = BIAS
+        file.create_group("deep")["current_A"] = h5py.ExternalLink(str(other), "/current_A")
+    with h5py.File(virtual, "w") as file:
+        file["bias_V"] = BIAS
+        layout = h5py.VirtualLayout((41,), "f8")
+        layout[:] = h5py.VirtualSource(str(other), "current_A", shape=(41,))
+        file.create_virtual_dataset("current_A", layout)
+    raw = tmp_path / "raw.bin"
+    raw.write_bytes(CURRENT[0].tobytes())
+    with h5py.File(external, "w") as file:
+        file["bias_V"] = BIAS
+        file.create_dataset("current_A", (41,), "f8", external=[(str(raw), 0, 328)])
+    for path in (linked, virtual, external):
+        with pytest.raises(UnreadableFile, match="not followed"):
+            read_file(path)
+
+
+def test_claims_of_absurd_size_are_refused_before_anything_is_allocated(tmp_path):
+    big = tmp_path / "big.h5"
+    with h5py.File(big, "w") as file:
+        file["bias_V"] = BIAS
+        file.create_dataset("current_A", (31_000_000, 41), "f8", chunks=(1000, 41), compression="gzip")
+    assert big.stat().st_size < 100_000
+    with pytest.raises(UnreadableFile, match=r"claims 10\.\d GB"):
+        read_file(big)
+    bomb = tmp_path / "bomb.npz"
+    with zipfile.ZipFile(bomb, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("bias_V.npy", bytes(30_000_000))
+    with pytest.raises(UnreadableFile, match="claims 30 MB unpacked"):
+        read_file(bomb)
+    cut = io.BytesIO()
+    np.save(cut, BIAS)
+    short = tmp_path / "short.npy"
+    short.write_bytes(cut.getvalue()[:-80])
+    with pytest.raises(UnreadableFile, match="it is cut off"):
+        read_file(short)
+
+
+def test_shapes_that_do_not_fit_are_said(tmp_path):
+    path = tmp_path / "a.npz"
+    np.savez(path, bias_V=BIAS, current_A=CURRENT[:, :40])
+    with pytest.raises(UnreadableFile, match=r"shape \(6, 40\), with no side of the 41 points"):
+        read_file(path)
