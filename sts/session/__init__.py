@@ -1,6 +1,21 @@
 """The session: one HDF5 file; this folder alone knows its layout."""
 
+from sts.session.export import export_csv, export_npz, export_originals, inert, safe_file_name
 from sts.session.layout import SessionError
+from sts.session.merging import merge
+from sts.session.rescuing import rescue
 from sts.session.store import ImportResult, Session, add_files
 
-__all__ = ["ImportResult", "Session", "SessionError", "add_files"]
+__all__ = [
+    "ImportResult",
+    "Session",
+    "SessionError",
+    "add_files",
+    "export_csv",
+    "export_npz",
+    "export_originals",
+    "inert",
+    "merge",
+    "rescue",
+    "safe_file_name",
+]

@@ -29,7 +29,8 @@ SIGNATURE = b"\x89HDF\r\n\x1a\n"
 
 _FULL = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
 _NOT_ALLOWED = {errno.EACCES, errno.EPERM, errno.EROFS}
-_UNREADABLE = (OSError, RuntimeError, KeyError, ValueError, TypeError, AttributeError, IndexError, MemoryError)
+# What h5py raises where a file is damaged inside
+DAMAGE = (OSError, RuntimeError, KeyError, ValueError, TypeError, AttributeError, IndexError, MemoryError)
 
 
 @contextmanager
@@ -52,7 +53,7 @@ def reading(path: Path) -> Iterator[h5py.File]:
             yield file
         except SessionError:
             raise
-        except _UNREADABLE as error:
+        except DAMAGE as error:
             raise SessionError(_damaged(path, error)) from error
 
 
@@ -93,6 +94,9 @@ def _why_not(path: Path, error: OSError) -> str:
 
 def _damaged(path: Path, error: BaseException) -> str:
     reason = (str(error).splitlines() or [type(error).__name__])[0]
+    short = re.search(r"truncated file: eof = (\d+).*stored_eof = (\d+)", reason)
+    if short:
+        reason = f"cut short: {short[1]} of {short[2]} bytes are there"
     return f"{path}: is damaged ({reason}). 'sts rescue {path.name} --out NEW.h5' saves what can still be read."
 
 

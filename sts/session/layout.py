@@ -210,10 +210,13 @@ def join_tables(parts: list[pd.DataFrame]) -> pd.DataFrame:
 def read_log(file: h5py.File, name: str) -> pd.DataFrame:
     """`sources`, `decisions` or `calibrations` as a table, also where it is empty."""
     table = read_table(part_of(file, name))
-    if table.columns.empty:
-        kinds = TABLES[name].items()
-        return pd.DataFrame({column: pd.Series(dtype=object if kind is str else kind) for column, kind in kinds})
-    return table
+    return no_rows(name) if table.columns.empty else table
+
+
+def no_rows(name: str) -> pd.DataFrame:
+    """The empty table of `sources`, `decisions` or `calibrations`."""
+    kinds = TABLES[name].items()
+    return pd.DataFrame({column: pd.Series(dtype=object if kind is str else kind) for column, kind in kinds})
 
 
 def append_log(file: h5py.File, name: str, rows: list[dict[str, Any]]) -> None:

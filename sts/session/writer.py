@@ -234,7 +234,7 @@ class _Content:
         if not chunks:
             return
         start = end - CHUNK_BYTES * len(chunks)
-        self._data.resize(end, axis=0)
+        self._data.resize(self.size, axis=0)  # never beyond it: HDF5 2.0 fails to shrink onto a chunk stored as is
         gains = len(zlib.compress(chunks[0][:65536], 1)) < 0.8 * min(len(chunks[0]), 65536)
         for number, chunk in enumerate(chunks):
             offset = (start + number * CHUNK_BYTES,)
@@ -248,7 +248,6 @@ class _Content:
             padded = bytes(self._begun) + bytes(CHUNK_BYTES - len(self._begun))
             end = self.size - len(self._begun) + CHUNK_BYTES
             self._write(end, [memoryview(padded)])
-        self._data.resize(self.size, axis=0)
 
 
 def rows_of(sweeps: SweepSet, rows: slice) -> SweepSet:

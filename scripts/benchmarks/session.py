@@ -1,0 +1,111 @@
+"""How fast and how lean the session is: ratios to plain h5py and seconds, measured in one run.
+
+`run` returns, with the bound of each in `BOUNDS`:
+
+- ``import_over_plain_write``: time to add arrays and their original bytes, over the time h5py takes to write the same
+  arrays into a contiguous dataset (both to the disk, fsync included).
+- ``open_s``, ``list_s``: opening, and listing all sweeps with their table [s].
+- ``memory_over_block``: memory needed for the import beyond the arrays handed over, in blocks of 32 MB.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import h5py
+import numpy as np
+
+from sts.loaders.loaded import LoadedFile
+from sts.session import Session
+from sts.session.layout import BLOCK_BYTES
+from sts.sweeps import SweepSet, sweep_table
+
+TITLE = "Session: import, opening and listing"
+BOUNDS = {"import_over_plain_write": 4.0, "open_s": 1.0, "list_s": 1.0, "memory_over_block": 8.0}
+
+
+def run(quick: bool) -> dict[str, float]:
+    """Measure; 100,000 sweeps of 512 points, or a tenth of that."""
+    sweeps = 10_000 if quick else 100_000
+    memory = _memory(sweeps)  # first: a child starts with its parent's peak
+    with tempfile.TemporaryDirectory() as folder:
+        file = _file(sweeps)
+        plain = _best(lambda n: _write_plain(Path(folder) / f"plain{n}.h5", file.sets[0].current))
+        ours = _best(lambda n: _import(Path(folder) / f"ours{n}.h5", file))
+        path = Path(folder) / "ours0.h5"
+        open_s = _best(lambda _: Session.open(path))
+        list_s = _best(lambda _: Session(path).sweeps())
+    return {
+        "import_over_plain_write": ours / plain,
+        "import_MB_per_s": file.sets[0].current.nbytes / ours / 1e6,
+        "open_s": open_s,
+        "list_s": list_s,
+        "memory_over_block": memory / BLOCK_BYTES,
+    }
+
+
+def _file(sweeps: int) -> LoadedFile:
+    rng = np.random.default_rng(1)
+    current = rng.normal(scale=1e-9, size=(sweeps, 512))
+    site = np.arange(sweeps)
+    table = sweep_table(
+        [f"grid_{i:06d}" for i in site], sample="gold", tip="heron", site=[f"s{i // 100}" for i in site],
+        direction="up", x_m=site * 1e-10, y_m=site * 2e-10, setpoint_current_A=1e-10,
+    )  # fmt: skip
+    # the original is as large as the arrays: a grid exported as .npy
+    content = current.tobytes()
+    return LoadedFile("grid.npy", content, "npy", "", (SweepSet("iv", np.linspace(-1, 1, 512), current, table),))
+
+
+def _best(work: Callable[[int], object], tries: int = 3) -> float:
+    times = []
+    for number in range(tries):
+        start = time.perf_counter()
+        work(number)
+        times.append(time.perf_counter() - start)
+    return min(times)
+
+
+def _write_plain(path: Path, current: np.ndarray) -> None:
+    with h5py.File(path, "w") as file:
+        file.create_dataset("current", data=current)
+    with path.open("rb+") as stream:
+        os.fsync(stream.fileno())
+
+
+def _import(path: Path, file: LoadedFile) -> None:
+    Session.create(path).add([file])
+
+
+def _memory(sweeps: int) -> float:
+    """Growth of the peak memory [bytes] while arrays that are there already are imported (a process of its own)."""
+    if os.name == "nt":  # no figure for the peak in the standard library
+        return float("nan")
+    code = f"import benchmarks.session as s; print(s.peak_growth({sweeps}))"
+    scripts = Path(__file__).resolve().parent.parent
+    done = subprocess.run([sys.executable, "-c", code], cwd=scripts, capture_output=True, text=True, check=True)
+    return float(done.stdout)
+
+
+def peak_growth(sweeps: int) -> int:
+    """As `_memory`, in this process."""
+    import resource
+
+    unit = 1 if sys.platform == "darwin" else 1024
+    with tempfile.TemporaryDirectory() as folder:
+        Session.create(Path(folder) / "warm.h5").add([_file(100)])
+        file = _file(sweeps)
+        before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+        _import(Path(folder) / "s.h5", file)
+        return (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) * unit
+
+
+if __name__ == "__main__":
+    for name, value in run(quick="--quick" in sys.argv).items():
+        print(f"{name:30s} {value:10.3f}  {f'(at most {BOUNDS[name]})' if name in BOUNDS else ''}")
