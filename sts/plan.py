@@ -26,6 +26,13 @@ class CheckPlan(Section):
     """How sweeps are judged."""
 
     outlier_cut: float = Field(3.0, gt=0, description="robust distance of ln|I| from the group's median, in scaled MAD")
+    jump_factor: float = Field(
+        1.2, gt=1, description="smallest factor by which the current must step to be called a jump"
+    )
+    setpoint_tolerance: float = Field(
+        0.3, gt=0, description="relative deviation of the current at the set-point bias that is flagged"
+    )
+    fewest_points: int = Field(11, ge=4, description="usable samples below which an I(V) sweep is left out")
     omit: list[str] = Field(
         default=["jump", "outlier", "all saturated", "too few points", "fit failed", "wrong sign"],
         description="flags that leave a sweep out of averages and fits (a person's decision always wins)",
@@ -37,6 +44,31 @@ class SpectraPlan(Section):
 
     by: list[str] = Field(default=["sample", "setpoint_current_A"], description="columns that define a group of sweeps")
     average: Literal["mean", "median", "geometric"] = Field("mean", description="average over sweeps")
+    replicates: Literal["auto", "repeat", "site", "tip"] = Field(
+        "auto",
+        description="whose scatter makes the bands; auto: tips if there are 3 or more in a group, else sites, else repeats",
+    )
+    scale_to_setpoint: bool = Field(
+        False, description="bring every sweep to its set-point current at the set-point bias before averaging"
+    )
+    offsets: Literal["remove", "keep"] = Field("remove", description="what to do with the offsets that were found")
+    smoothing: Literal["local polynomial", "gaussian", "penalised"] = Field(
+        "local polynomial", description="linear operator that smooths and differentiates"
+    )
+    order: int = Field(2, ge=1, le=4, description="order of the local polynomial")
+    smoothing_width_V: float | None = Field(
+        None, gt=0, description="energy width (full width at half height); not set: chosen by leaving one sweep out"
+    )
+    normalise: Literal["plain", "exponential", "gaussian", "root"] = Field(
+        "plain", description="denominator I/V: as it is, broadened by a kernel, or with a floor, sqrt((I/V)^2 + c^2)"
+    )
+    broadening_V: float | None = Field(
+        None,
+        gt=0,
+        description="width of the broadening: decay of the exponential, full width at half height of the Gaussian",
+    )
+    floor_S: float | None = Field(None, gt=0, description="c of the form with a floor")
+    seed: int = Field(1, ge=0, description="of every resampling, so that the same plan gives the same numbers")
 
 
 class BarrierPlan(Section):

@@ -56,8 +56,17 @@ def height_sweeps() -> SweepSet:
                     )
                     for column, value in zip(columns, values, strict=True):
                         columns[column].append(value)
-    table = sweep_table(names, sample="gold film", bias_V=0.1, setpoint_current_A=1e-9, setpoint_bias_V=0.1,
-                        temperature_K=295.0, duration_s=0.7, full_scale_A=1e-8, **columns)  # fmt: skip
+    table = sweep_table(
+        names,
+        sample="gold film",
+        bias_V=0.1,
+        setpoint_current_A=1e-9,
+        setpoint_bias_V=0.1,
+        temperature_K=295.0,
+        duration_s=0.7,
+        full_scale_A=1e-8,
+        **columns,
+    )
     return SweepSet("iz", HEIGHT, np.array(rows), table)
 
 
@@ -75,20 +84,46 @@ def barrier_fit(sweeps: SweepSet) -> BarrierFit:
     flags = flag_table(table)
     joined = {name: ";".join(flags.loc[flags["sweep"] == name, "flag"]) for name in table["sweep"]}
     columns = {
-        "barrier_eV": barrier, "barrier_se_eV": 0.012 * barrier, "barrier_low_eV": 0.976 * barrier,
-        "barrier_high_eV": 1.024 * barrier, "decay_per_nm": decay, "decades": decay * 0.7 / np.log(10),
-        "offset_pA": 1.0, "noise_pA": 1.0, "points": 71, "from_nm": 0.0, "to_nm": 0.7, "reduced_chi2": 1.02,
-        "barrier_log_eV": 0.96 * barrier, "flags": [joined[n] for n in table["sweep"]],
-        "used": [n != JUMPING for n in table["sweep"]], "decay_se_per_nm": 0.006 * decay, "dof": 68,
-        "choice_spread_eV": 0.01 * barrier, "made_by": table["made_by"],
-    }  # fmt: skip
+        "barrier_eV": barrier,
+        "barrier_se_eV": 0.012 * barrier,
+        "barrier_low_eV": 0.976 * barrier,
+        "barrier_high_eV": 1.024 * barrier,
+        "decay_per_nm": decay,
+        "decades": decay * 0.7 / np.log(10),
+        "offset_pA": 1.0,
+        "noise_pA": 1.0,
+        "points": 71,
+        "from_nm": 0.0,
+        "to_nm": 0.7,
+        "reduced_chi2": 1.02,
+        "barrier_log_eV": 0.96 * barrier,
+        "flags": [joined[n] for n in table["sweep"]],
+        "used": [n != JUMPING for n in table["sweep"]],
+        "decay_se_per_nm": 0.006 * decay,
+        "dof": 68,
+        "choice_spread_eV": 0.01 * barrier,
+        "made_by": table["made_by"],
+    }
     frame = pd.concat([table[["sweep", "sample", "tip", "site", "direction", "repeat"]], pd.DataFrame(columns)], axis=1)
     values: dict[str, Any] = {
-        "height": sweeps.axis, "current": sweeps.current, "fitted": fitted, "residual": (sweeps.current - fitted) / noise,
-        "used_points": np.ones(sweeps.current.shape, bool), "offset": offset, "table": frame, "flags": flags,
-        "noise": pd.DataFrame({"sample": "gold film", "tip": list(TIPS), "electronics_pA": 1.0, "shot_bandwidth_Hz": 0.0,
-                               "gap_percent": 1.0}),
-    }  # fmt: skip
+        "height": sweeps.axis,
+        "current": sweeps.current,
+        "fitted": fitted,
+        "residual": (sweeps.current - fitted) / noise,
+        "used_points": np.ones(sweeps.current.shape, bool),
+        "offset": offset,
+        "table": frame,
+        "flags": flags,
+        "noise": pd.DataFrame(
+            {
+                "sample": "gold film",
+                "tip": list(TIPS),
+                "electronics_pA": 1.0,
+                "shot_bandwidth_Hz": 0.0,
+                "gap_percent": 1.0,
+            }
+        ),
+    }
     assert list(frame.columns[: len(SWEEP_COLUMNS)]) == list(SWEEP_COLUMNS)
     return BarrierFit(**{f.name: values[f.name] for f in fields(BarrierFit) if f.name in values})
 
@@ -118,9 +153,14 @@ def barrier_analysis(sweeps: SweepSet) -> BarrierAnalysis:
         if "site" not in by:
             frame["sites"] = grouped["site"].nunique()
         for name, value in {
-            "barrier_eV": mean, "barrier_se_eV": half / 2.2, "barrier_low_eV": mean - half, "barrier_high_eV": mean + half,
-            "between_site_sd_eV": 0.02 * mean, "calibration_se_eV": np.nan, "total_se_eV": half / 2.2,
-        }.items():  # fmt: skip
+            "barrier_eV": mean,
+            "barrier_se_eV": half / 2.2,
+            "barrier_low_eV": mean - half,
+            "barrier_high_eV": mean + half,
+            "between_site_sd_eV": 0.02 * mean,
+            "calibration_se_eV": np.nan,
+            "total_se_eV": half / 2.2,
+        }.items():
             frame[name] = value
         return frame.reset_index()
 
@@ -131,30 +171,77 @@ def barrier_analysis(sweeps: SweepSet) -> BarrierAnalysis:
             ratio = TIPS[b] / TIPS[a]
             low, high = ratio * 0.95, ratio * 1.05
             difference = TIPS[b] - TIPS[a]
-            rows.append((b, a, ratio, low, high, difference, difference - 0.2, difference + 0.2,
-                         0.001 if low > 1 or high < 1 else 0.6,
-                         "differ" if low > 1 or high < 1 else "no difference shown"))  # fmt: skip
-    pairs = pd.DataFrame(rows, columns=["tip_a", "tip_b", "ratio", "ratio_low", "ratio_high", "difference_eV",
-                                        "difference_low_eV", "difference_high_eV", "p_adjusted", "verdict"])  # fmt: skip
-    window = pd.concat([
-        pd.DataFrame({"sweep": s, "lower_cut_nm": np.arange(0, 0.4, 0.1), "upper_cut_nm": 0.7,
-                      "barrier_eV": b * (1 + 0.01 * np.arange(4))})
-        for s, b in zip(used["sweep"], used["barrier_eV"], strict=True)
-    ], ignore_index=True)  # fmt: skip
+            rows.append(
+                (
+                    b,
+                    a,
+                    ratio,
+                    low,
+                    high,
+                    difference,
+                    difference - 0.2,
+                    difference + 0.2,
+                    0.001 if low > 1 or high < 1 else 0.6,
+                    "differ" if low > 1 or high < 1 else "no difference shown",
+                )
+            )
+    pairs = pd.DataFrame(
+        rows,
+        columns=[
+            "tip_a",
+            "tip_b",
+            "ratio",
+            "ratio_low",
+            "ratio_high",
+            "difference_eV",
+            "difference_low_eV",
+            "difference_high_eV",
+            "p_adjusted",
+            "verdict",
+        ],
+    )
+    window = pd.concat(
+        [
+            pd.DataFrame(
+                {
+                    "sweep": s,
+                    "lower_cut_nm": np.arange(0, 0.4, 0.1),
+                    "upper_cut_nm": 0.7,
+                    "barrier_eV": b * (1 + 0.01 * np.arange(4)),
+                }
+            )
+            for s, b in zip(used["sweep"], used["barrier_eV"], strict=True)
+        ],
+        ignore_index=True,
+    )
     empty = pd.DataFrame()
     components = pd.DataFrame(
         {"level": ["tip", "site", "sweep"], "sd_eV": [0.3, 0.08, 0.05], "share": [0.88, 0.08, 0.04]}
     )
-    budget = pd.DataFrame({
-        "tip": ["heron", "heron"], "component": ["scatter between sites", "image force"], "size_eV": [0.1, 1.1],
-        "kind": ["random", "model"], "note": ["", "not applied"],
-    })  # fmt: skip
+    budget = pd.DataFrame(
+        {
+            "tip": ["heron", "heron"],
+            "component": ["scatter between sites", "image force"],
+            "size_eV": [0.1, 1.1],
+            "kind": ["random", "model"],
+            "note": ["", "not applied"],
+        }
+    )
     advice = ("plover: 9 sites instead of 3 would halve the interval (now ±0.22 eV).",)
     return BarrierAnalysis(
-        fits=(fit,), sweeps=fit.table, directions=empty, sites=sites, tips=tips, pairs=pairs, groups=empty,
-        components=components, budget=budget, window=window, advice=advice,
+        fits=(fit,),
+        sweeps=fit.table,
+        directions=empty,
+        sites=sites,
+        tips=tips,
+        pairs=pairs,
+        groups=empty,
+        components=components,
+        budget=budget,
+        window=window,
+        advice=advice,
         notes=("Groups of tips were not asked for.",),
-    )  # fmt: skip
+    )
 
 
 def bias_sweeps(setpoint_pA: float) -> SweepSet:
@@ -165,9 +252,18 @@ def bias_sweeps(setpoint_pA: float) -> SweepSet:
     current = np.sign(bias) * edge**2 * 1e-12 * setpoint_pA / 0.86 + 1e-14 * bias
     rows = current * (1 + 0.03 * rng.standard_normal((8, 1))) + 2e-13 * rng.standard_normal((8, 121))
     names = [f"layer_{setpoint_pA:g}pA_{i:02d}" for i in range(1, 9)]
-    table = sweep_table(names, sample="layered semiconductor", tip="heron", site="a", direction=["up", "down"] * 4,
-                        repeat=np.repeat(np.arange(1, 5), 2), temperature_K=77.0, duration_s=1.0,
-                        setpoint_current_A=setpoint_pA * 1e-12, setpoint_bias_V=1.5)  # fmt: skip
+    table = sweep_table(
+        names,
+        sample="layered semiconductor",
+        tip="heron",
+        site="a",
+        direction=["up", "down"] * 4,
+        repeat=np.repeat(np.arange(1, 5), 2),
+        temperature_K=77.0,
+        duration_s=1.0,
+        setpoint_current_A=setpoint_pA * 1e-12,
+        setpoint_bias_V=1.5,
+    )
     return SweepSet("iv", bias, rows, table)
 
 
@@ -182,33 +278,69 @@ def spectrum(sweeps: SweepSet) -> Spectrum:
         ratio = np.where(bias == 0, 1.0, didv * bias / current)
     ratio = np.clip(ratio, 0, 30)
     se = 0.02 * didv + 2e-14
-    gaps = pd.DataFrame({
-        "gap_method": ["log onset", "extrapolation"], "gap_meV": [1150.0, 1162.0], "gap_se_meV": [12.0, 15.0],
-        "lower_edge_V": [-0.575, -0.581], "upper_edge_V": [0.575, 0.581], "floor": [1e-14, np.nan],
-        "exponent": [np.nan, 1.0], "note": ["", ""],
-    })  # fmt: skip
+    gaps = pd.DataFrame(
+        {
+            "gap_method": ["log onset", "extrapolation"],
+            "gap_meV": [1150.0, 1162.0],
+            "gap_se_meV": [12.0, 15.0],
+            "lower_edge_V": [-0.575, -0.581],
+            "upper_edge_V": [0.575, 0.581],
+            "floor": [1e-14, np.nan],
+            "exponent": [np.nan, 1.0],
+            "note": ["", ""],
+        }
+    )
     width = np.array([0.01, 0.02, 0.03, 0.05, 0.08, 0.12])
     return Spectrum(
-        keys={"sample": "layered semiconductor", "setpoint_current_A": setpoint}, bias=bias,
-        sweeps=tuple(sweeps.names[:7]), omitted=tuple(sweeps.names[7:]), current=current, current_se=0.02 * np.abs(current),
-        didv=didv, didv_se=se, didv_low=didv - 2.4 * se, didv_high=didv + 2.4 * se, normalised=ratio,
-        normalised_se=0.03 * ratio, normalised_low=0.93 * ratio, normalised_high=1.07 * ratio,
-        trusted=np.abs(bias) > 0.6, current_each=sweeps.current[:7], didv_each=didv * np.linspace(0.94, 1.06, 7)[:, None],
+        keys={"sample": "layered semiconductor", "setpoint_current_A": setpoint},
+        bias=bias,
+        sweeps=tuple(sweeps.names[:7]),
+        omitted=tuple(sweeps.names[7:]),
+        current=current,
+        current_se=0.02 * np.abs(current),
+        didv=didv,
+        didv_se=se,
+        didv_low=didv - 2.4 * se,
+        didv_high=didv + 2.4 * se,
+        normalised=ratio,
+        normalised_se=0.03 * ratio,
+        normalised_low=0.93 * ratio,
+        normalised_high=1.07 * ratio,
+        trusted=np.abs(bias) > 0.6,
+        current_each=sweeps.current[:7],
+        didv_each=didv * np.linspace(0.94, 1.06, 7)[:, None],
         offsets=Offsets(0.001, 0.0002, np.nan, np.nan, np.nan, np.nan, False, "one set-point: not separable"),
-        resolution=Resolution(0.0234, np.nan, 0.02, np.nan, 0.031), smoothing="local polynomial, order 2, width 20 meV",
-        half_difference=2.1e-13 + 2e-14 * np.random.default_rng(3).standard_normal(121), half_difference_fit=2.1e-13 * np.ones(121),
+        resolution=Resolution(0.0234, np.nan, 0.02, np.nan, 0.031),
+        smoothing="local polynomial, order 2, width 20 meV",
+        half_difference=2.1e-13 + 2e-14 * np.random.default_rng(3).standard_normal(121),
+        half_difference_fit=2.1e-13 * np.ones(121),
         directions={"displacement_fF": 70.0, "displacement_fF_se": 5.0, "lag_ms": 0.1, "drift_per_s": 0.001},
         criterion=pd.DataFrame({"width_V": width, "score": 1 + (np.log(width / 0.02)) ** 2, "chosen": width == 0.02}),
         gaps=gaps,
         flags=pd.DataFrame([(sweeps.names[7], "jump", "factor 1.6 at 0.4 V")], columns=FLAG_COLUMNS),
-    )  # fmt: skip
+    )
 
 
 SUMMARY = (
-    "sample", "setpoint_current_A", "sweeps_used", "sweeps_omitted", "temperature_K", "average", "smoothing",
-    "thermal_meV", "modulation_meV", "smoothing_meV", "resolution_meV", "current_offset_pA", "bias_offset_mV",
-    "displacement_fF", "gap_meV", "gap_se_meV", "gap_method", "flags",
-)  # fmt: skip
+    "sample",
+    "setpoint_current_A",
+    "sweeps_used",
+    "sweeps_omitted",
+    "temperature_K",
+    "average",
+    "smoothing",
+    "thermal_meV",
+    "modulation_meV",
+    "smoothing_meV",
+    "resolution_meV",
+    "current_offset_pA",
+    "bias_offset_mV",
+    "displacement_fF",
+    "gap_meV",
+    "gap_se_meV",
+    "gap_method",
+    "flags",
+)
 
 
 def spectra_analysis(sets: list[SweepSet]) -> SpectraAnalysis:
@@ -216,14 +348,42 @@ def spectra_analysis(sets: list[SweepSet]) -> SpectraAnalysis:
     spectra = tuple(spectrum(s) for s in sets)
     rows, long = [], []
     for one in spectra:
-        rows.append((one.keys["sample"], one.keys["setpoint_current_A"], 7, 1, 77.0, "mean", one.smoothing, 23.4, np.nan,
-                     20.0, 31.0, np.nan, 1.0, 70.0, 1150.0, 12.0, "log onset", ""))  # fmt: skip
+        rows.append(
+            (
+                one.keys["sample"],
+                one.keys["setpoint_current_A"],
+                7,
+                1,
+                77.0,
+                "mean",
+                one.smoothing,
+                23.4,
+                np.nan,
+                20.0,
+                31.0,
+                np.nan,
+                1.0,
+                70.0,
+                1150.0,
+                12.0,
+                "log onset",
+                "",
+            )
+        )
         arrays = {
-            "bias_V": one.bias, "current_A": one.current, "current_se_A": one.current_se, "didv_S": one.didv,
-            "didv_se_S": one.didv_se, "didv_low_S": one.didv_low, "didv_high_S": one.didv_high,
-            "normalised": one.normalised, "normalised_se": one.normalised_se, "normalised_low": one.normalised_low,
-            "normalised_high": one.normalised_high, "trusted": one.trusted,
-        }  # fmt: skip
+            "bias_V": one.bias,
+            "current_A": one.current,
+            "current_se_A": one.current_se,
+            "didv_S": one.didv,
+            "didv_se_S": one.didv_se,
+            "didv_low_S": one.didv_low,
+            "didv_high_S": one.didv_high,
+            "normalised": one.normalised,
+            "normalised_se": one.normalised_se,
+            "normalised_low": one.normalised_low,
+            "normalised_high": one.normalised_high,
+            "trusted": one.trusted,
+        }
         long.append(pd.DataFrame({**one.keys, **arrays}))
     return SpectraAnalysis(spectra, pd.concat(long, ignore_index=True), pd.DataFrame(rows, columns=list(SUMMARY)), ())
 
@@ -236,22 +396,46 @@ def analysis(**changes: Any) -> Analysis:
     for sweeps in (*biases, heights):
         table = sweeps.table
         bad = {n: "jump" for n in table["sweep"] if n == JUMPING or n.endswith("_08")}
-        flags = [bad.get(n, "saturated" if n == SATURATED else "low barrier" if n.startswith("sandpiper") else "")
-                 for n in table["sweep"]]  # fmt: skip
+        flags = [
+            bad.get(n, "saturated" if n == SATURATED else "low barrier" if n.startswith("sandpiper") else "")
+            for n in table["sweep"]
+        ]
         reasons = ["factor 1.8 at 0.30 nm" if f == "jump" else "" for f in flags]
-        judged.append(table[["sweep", "sample", "tip", "site", "direction", "repeat"]].assign(
-            kind=sweeps.kind, flags=flags, reasons=reasons, used=[n not in bad for n in table["sweep"]],
-            decided_by=["rule" if n in bad else "" for n in table["sweep"]]))  # fmt: skip
+        judged.append(
+            table[["sweep", "sample", "tip", "site", "direction", "repeat"]].assign(
+                kind=sweeps.kind,
+                flags=flags,
+                reasons=reasons,
+                used=[n not in bad for n in table["sweep"]],
+                decided_by=["rule" if n in bad else "" for n in table["sweep"]],
+            )
+        )
     result = Analysis(
-        session="invented.h5", plan=Plan(), sets=(*biases, heights), judged=pd.concat(judged, ignore_index=True),
-        sources=pd.DataFrame({
-            "name": ["heron.csv", "layer.txt"], "sha256": ["ab" * 32, "cd" * 32], "size": [1234, 5678],
-            "reader": ["text", "text"], "recipe": ["", ""], "imported": ["2026-03-05T17:00:00Z"] * 2,
-        }),
-        decisions=pd.DataFrame({"time": ["2026-03-05T18:00:00Z"], "sweep": [JUMPING], "action": ["omit"],
-                                "why": ["tip changed, seen on the screen"]}),
+        session="invented.h5",
+        plan=Plan(),
+        sets=(*biases, heights),
+        judged=pd.concat(judged, ignore_index=True),
+        sources=pd.DataFrame(
+            {
+                "name": ["heron.csv", "layer.txt"],
+                "sha256": ["ab" * 32, "cd" * 32],
+                "size": [1234, 5678],
+                "reader": ["text", "text"],
+                "recipe": ["", ""],
+                "imported": ["2026-03-05T17:00:00Z"] * 2,
+            }
+        ),
+        decisions=pd.DataFrame(
+            {
+                "time": ["2026-03-05T18:00:00Z"],
+                "sweep": [JUMPING],
+                "action": ["omit"],
+                "why": ["tip changed, seen on the screen"],
+            }
+        ),
         calibrations=pd.DataFrame(columns=["kind", "factor", "factor_se", "measured", "known", "source", "time"]),
-        barrier=barrier_analysis(heights), spectra=spectra_analysis(biases),
+        barrier=barrier_analysis(heights),
+        spectra=spectra_analysis(biases),
         versions={"sts": "0.1.0", "python": "3.11", "numpy": "2.4", "scipy": "1.17"},
-    )  # fmt: skip
+    )
     return replace(result, **changes)

@@ -1,0 +1,113 @@
+"""Pictures drawn to bytes: the same picture gives the same bytes, and an SVG can stand inside a page."""
+
+from __future__ import annotations
+
+import base64
+import io
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_pdf import FigureCanvasPdf
+from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.figure import Figure
+
+from sts.figures.style import data_behind, house_style, new_figure, points_drawn
+from sts.report.gallery import Picture
+from sts.report.tables import csv_text
+
+MOST_SVG_POINTS = 30_000  # beyond this a page with vector drawings gets slow and large
+FILE_DPI = 300
+PAGE_DPI = 200
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """A picture as files and as a piece of the page."""
+
+    picture: Picture
+    files: dict[str, bytes]  # suffix: content
+    inline: str  # HTML: an svg element, or an img with its data
+
+
+def draw(picture: Picture, *, width: str, formats: tuple[str, ...] = ("svg", "pdf", "png")) -> Drawn:
+    """Draw a picture once and save it in every format, with the CSV behind it."""
+    with house_style():
+        axes = new_figure(
+            width=picture.width or width, height_in=picture.height_in, rows=picture.rows, share=picture.share
+        )
+        picture.draw(axes)
+        figure = axes[0].figure
+        assert isinstance(figure, Figure)
+        engine = figure.get_layout_engine()
+        if engine is not None:
+            engine.execute(figure)
+            figure.set_layout_engine("none")  # laid out once, not again for each format
+        files = {suffix: save(figure, suffix) for suffix in formats}
+        inline = _inline(figure, axes, picture, files)
+    files["csv"] = csv_text(data_behind(axes)).encode()
+    return Drawn(picture, files, inline)
+
+
+def save(figure: Figure, suffix: str, *, dpi: int = FILE_DPI) -> bytes:
+    """A figure as bytes without dates or versions in it."""
+    buffer = io.BytesIO()
+    # print_* draws once; savefig would draw everything twice, to no use here.
+    before = figure.dpi
+    canvas: Any
+    try:
+        if suffix == "svg":
+            nothing = {"Date": None, "Creator": None, "Format": None, "Type": None}
+            canvas = FigureCanvasSVG(figure)
+            canvas.print_svg(buffer, metadata=nothing)
+        elif suffix == "pdf":
+            canvas = FigureCanvasPdf(figure)
+            canvas.print_pdf(buffer, metadata={"CreationDate": None, "Creator": None, "Producer": None})
+        else:
+            figure.dpi = dpi
+            canvas = FigureCanvasAgg(figure)
+            canvas.print_png(buffer, metadata={"Software": None})
+    finally:
+        figure.dpi = before
+    return buffer.getvalue()
+
+
+def _inline(figure: Figure, axes: list[Axes], picture: Picture, files: dict[str, bytes]) -> str:
+    if points_drawn(axes) <= MOST_SVG_POINTS:
+        return inline_svg((files.get("svg") or save(figure, "svg")).decode(), picture.name)
+    data = base64.b64encode(save(figure, "png", dpi=PAGE_DPI)).decode()
+    return f'<img src="data:image/png;base64,{data}" alt="">'
+
+
+GLYPH = "DejaVuSans-"  # ids of letters: the same shape has the same id in every figure
+DECIMALS = re.compile(r"(\d\.\d\d)\d+")  # a hundredth of a point is finer than any screen
+
+
+def share_letters(pieces: Sequence[str]) -> list[str]:
+    """The figures of one page with each letter's shape kept once, where it first comes."""
+    seen: set[str] = set()
+
+    def once(found: re.Match[str]) -> str:
+        if found.group(1) in seen:
+            return ""
+        seen.add(found.group(1))
+        return found.group(0)
+
+    return [re.sub(rf'<path id="({GLYPH}[^"]+)"[^>]*/>\s*', once, piece) for piece in pieces]
+
+
+def inline_svg(svg: str, name: str) -> str:
+    """An SVG file as an element of a page: no prolog, ids of its own, hidden from readers (the caption speaks)."""
+    svg = re.sub(r"^.*?(?=<svg)", "", svg, count=1, flags=re.DOTALL)
+    svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
+    svg = re.sub(r' (d|x|y)="[^"]*"', lambda found: DECIMALS.sub(r"\1", found.group(0)), svg)
+    prefix = re.sub(r"\W", "_", name)
+    svg = re.sub(rf'\bid="(?!{GLYPH})([^"]+)"', rf'id="{prefix}-\1"', svg)
+    svg = re.sub(rf'href="#(?!{GLYPH})([^"]+)"', rf'href="#{prefix}-\1"', svg)
+    svg = re.sub(r"url\(#([^)]+)\)", rf"url(#{prefix}-\1)", svg)
+    svg = re.sub(r'(<svg[^>]*?) width="[^"]*"', r"\1", svg, count=1)
+    svg = re.sub(r'(<svg[^>]*?) height="[^"]*"', r"\1", svg, count=1)
+    return svg.replace("<svg", '<svg aria-hidden="true" focusable="false"', 1)

@@ -1,0 +1,88 @@
+"""What is known about an analysis, looked up in one place: sweeps, flags, calibrations, recorded circumstances."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import pandas as pd
+
+from sts.analysis import Analysis
+from sts.flags import join_flags
+from sts.report.wording import distinct, listed
+from sts.sweeps import AXIS_UNITS
+
+
+def all_sweeps(analysis: Analysis) -> pd.DataFrame:
+    """One row a sweep: what was judged, with what the files and the logbook say beside it."""
+    tables = [
+        s.table.assign(kind=s.kind, points=len(s.axis), axis_from=s.axis[0], axis_to=s.axis[-1]) for s in analysis.sets
+    ]
+    if not tables:
+        return analysis.judged
+    known = pd.concat(tables, ignore_index=True)
+    extra = [c for c in known.columns if c not in analysis.judged.columns or c == "sweep"]
+    return analysis.judged.merge(known[extra], on="sweep", how="left")
+
+
+def all_flags(analysis: Analysis) -> pd.DataFrame:
+    """Every flag of the analysis once: rows (sweep, flag, detail); sweep is "" for a group as a whole."""
+    parts = []
+    if analysis.barrier is not None:
+        parts += [fit.flags for fit in analysis.barrier.fits]
+    if analysis.spectra is not None:
+        for spectrum in analysis.spectra.spectra:
+            if spectrum.flags is not None and len(spectrum.flags):
+                parts.append(spectrum.flags.assign(sweep=[s or f"({spectrum.label})" for s in spectrum.flags["sweep"]]))
+    parts.append(judged_flags(analysis.judged))
+    return join_flags(parts)
+
+
+def judged_flags(judged: pd.DataFrame) -> pd.DataFrame:
+    """The flags and reasons of `Analysis.judged`, one a row."""
+    rows = []
+    for sweep, flags, reasons in zip(judged["sweep"], judged["flags"], judged["reasons"], strict=True):
+        details = str(reasons).split(";")
+        for i, flag in enumerate(f for f in str(flags).split(";") if f):
+            rows.append((sweep, flag, details[i].strip() if i < len(details) else ""))
+    return pd.DataFrame(rows, columns=["sweep", "flag", "detail"], dtype=object)
+
+
+def low_barrier_tips(analysis: Analysis) -> list[tuple[str, str]]:
+    """(sample, tip) whose used sweeps carry the flag "low barrier" for the most part."""
+    if analysis.barrier is None:
+        return []
+    sweeps = analysis.barrier.sweeps
+    used = sweeps[sweeps["used"].astype(bool)]
+    low = used["flags"].map(lambda flags: "low barrier" in str(flags).split(";"))
+    share = low.groupby([used["sample"], used["tip"]], sort=False).mean()
+    return [(str(key[0]), str(key[1])) for key, value in share.items() if value > 0.5 and isinstance(key, tuple)]
+
+
+def calibration(analysis: Analysis, kind: str) -> dict[str, Any] | None:
+    """The calibration of a kind in force: the last one."""
+    rows = analysis.calibrations
+    rows = rows[rows["kind"] == kind] if len(rows) else rows
+    return None if not len(rows) else {str(k): v for k, v in rows.iloc[-1].to_dict().items()}
+
+
+def stated(analysis: Analysis, item: str, columns: Sequence[str]) -> str:
+    """What the plan or columns of the user's own (logbook, headers) say about a circumstance; "" if nothing does."""
+    if item in analysis.plan.report.facts:
+        return analysis.plan.report.facts[item]
+    found = []
+    for sweeps in analysis.sets:
+        for column in sweeps.table.columns:
+            if str(column).strip().lower().replace(" ", "_") in columns:
+                found += distinct(sweeps.table[column])
+    return listed(list(dict.fromkeys(found)))
+
+
+def axis_words(analysis: Analysis, kind: str) -> str:
+    """The ranges and numbers of points of the sweeps of a kind."""
+    scale, unit = (1.0, AXIS_UNITS["iv"]) if kind == "iv" else (1e9, "nm")
+    parts = dict.fromkeys(
+        f"{s.axis[0] * scale:.4g} to {s.axis[-1] * scale:.4g} {unit} in {len(s.axis)} points"
+        for s in analysis.sets if s.kind == kind
+    )  # fmt: skip
+    return listed(list(parts)[:6]) + (f" and {len(parts) - 6} more" if len(parts) > 6 else "")

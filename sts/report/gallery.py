@@ -1,0 +1,367 @@
+"""Which figures an analysis has, and what each says in words: title, finding, how to read it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from sts.analysis import Analysis, BarrierAnalysis
+from sts.figures import (
+    plot_barrier_by_tip,
+    plot_direction_difference,
+    plot_iz_fits,
+    plot_local_barrier,
+    plot_normalised,
+    plot_session_timeline,
+    plot_setpoint_series,
+    plot_smoothing_criterion,
+    plot_spectrum,
+    plot_sweep_trend,
+    plot_sweeps,
+    plot_tip_pairs,
+    plot_window_sensitivity,
+)
+from sts.figures.style import rows_of
+from sts.fitting.barrier import BarrierFit
+from sts.processing.spectrum import Spectrum
+from sts.report.facts import all_sweeps
+from sts.report.findings import answers, gap_words, tip_name
+from sts.report.reading import READING, Reading
+from sts.report.wording import count, listed, value_with_uncertainty
+from sts.sweeps import SweepSet
+
+MOST_TIPS = 8  # figures of single tips and spectra beyond this are not drawn, and the page says so
+MOST_SPECTRA = 8
+
+
+@dataclass(frozen=True, eq=False)
+class Picture:
+    """One figure of the report."""
+
+    name: str  # of its files
+    section: str  # "session", "barrier", "tips", "spectra"
+    title: str
+    finding: str  # one sentence: the alternative text
+    reading: Reading
+    draw: Callable[[list[Axes]], object]
+    width: str = ""  # the plan's, if empty
+    height_in: float = 2.6
+    rows: tuple[float, ...] = (1.0,)
+    share: bool = True
+
+
+def gallery(analysis: Analysis) -> list[Picture]:
+    """Every figure these results have, in the order of the page."""
+    pictures: list[Picture] = []
+    if analysis.barrier is not None and len(analysis.barrier.tips):
+        pictures += _tip_pictures(analysis, analysis.barrier)
+        pictures += _barrier_pictures(analysis, analysis.barrier)
+    if analysis.spectra is not None:
+        pictures += _spectra_pictures(analysis)
+    return [*pictures, *_session_pictures(analysis)]
+
+
+def _tip_pictures(analysis: Analysis, barrier: BarrierAnalysis) -> list[Picture]:
+    level = analysis.plan.compare.confidence
+    said = {a.question: a for a in answers(analysis)}
+    first = said["What are the barriers?"]
+    pictures = [
+        Picture(
+            "barrier_by_tip",
+            "tips",
+            "Apparent barrier height by tip",
+            f"{first.sentence} {first.warning}".strip(),
+            READING["barrier_by_tip"],
+            lambda axes: plot_barrier_by_tip(barrier.sweeps, barrier.sites, barrier.tips, confidence=level, ax=axes[0]),
+            width="double",
+            height_in=0.9 + 0.42 * len(barrier.tips),
+        )
+    ]
+    if len(barrier.pairs) and np.isfinite(barrier.pairs["ratio"].to_numpy(float)).any():
+        pictures.append(
+            Picture(
+                "tip_pairs",
+                "tips",
+                "Pairs of tips",
+                said["Do the tips differ?"].sentence,
+                READING["tip_pairs"],
+                lambda axes: plot_tip_pairs(barrier.pairs, confidence=level, ax=axes[0]),
+                width="double",
+                height_in=0.95 + 0.25 * len(barrier.pairs),
+            )
+        )
+    return pictures
+
+
+def typical_rows(fit: BarrierFit, sample: str, tip: str, most: int = 4) -> list[int]:
+    """One used sweep a site of a tip: that with the middle barrier; at most `most`."""
+    table = fit.table.reset_index(drop=True)
+    mine = table[(table["sample"] == sample) & (table["tip"] == tip) & table["used"].astype(bool)]
+    rows = []
+    for _, group in mine.groupby("site", sort=False):
+        ordered = group["barrier_eV"].sort_values(kind="stable")
+        rows.append(int(ordered.index[len(ordered) // 2]))
+    return rows[:most]
+
+
+def _barrier_pictures(analysis: Analysis, barrier: BarrierAnalysis) -> list[Picture]:
+    pictures = []
+    for number, tip in enumerate(list(rows_of(barrier.tips))[:MOST_TIPS], 1):
+        for fit in barrier.fits:
+            rows = typical_rows(fit, tip.sample, tip.tip)
+            if rows:
+                name = tip_name(tip.sample, tip.tip, barrier.tips)
+                pictures.append(_fit_picture(fit, rows, f"iz_fits_{number}_{tip.tip}", name))
+                break
+    if len(barrier.window):
+        pictures.append(
+            Picture(
+                "window_sensitivity",
+                "barrier",
+                "The barrier and the window of the fit",
+                _window_words(barrier),
+                READING["window"],
+                lambda axes: plot_window_sensitivity(barrier.window, barrier.sweeps, ax=axes[0]),
+            )
+        )
+    pictures += _local_pictures(barrier)
+    order = all_sweeps(analysis)
+    order = order[order["kind"] == "iz"][["sweep"]].merge(barrier.sweeps, on="sweep", how="inner")
+    if len(order) > 2:
+        pictures.append(
+            Picture(
+                "barrier_trend",
+                "barrier",
+                "The barrier in the order of measurement",
+                _trend_words(order),
+                READING["trend"],
+                lambda axes: plot_sweep_trend(order, ax=axes[0]),
+            )
+        )
+    return pictures
+
+
+def _fit_picture(fit: BarrierFit, rows: list[int], name: str, tip: str) -> Picture:
+    chi2 = fit.table["reduced_chi2"].to_numpy(float)[rows]
+    words = [
+        f"{r.sweep} {value_with_uncertainty(r.barrier_eV, r.barrier_se_eV, 'eV')}"
+        for r in rows_of(fit.table.iloc[rows])
+    ]
+    return Picture(
+        name,
+        "barrier",
+        f"I(z) with fits: {tip}",
+        f"{tip}: {listed(words)}; reduced chi-squared {_range_words(chi2)}.",
+        READING["iz_fits"],
+        lambda axes: plot_iz_fits(fit, rows, axes=axes),
+        rows=(2.2, 1.0),
+        height_in=3.4,
+    )
+
+
+def _range_words(values: np.ndarray) -> str:
+    low, high = f"{np.nanmin(values):.2g}", f"{np.nanmax(values):.2g}"
+    return low if low == high else f"{low} to {high}"
+
+
+def _local_pictures(barrier: BarrierAnalysis) -> list[Picture]:
+    try:
+        from sts.fitting import local_barrier
+    except ImportError:  # pragma: no cover - a build without that part
+        return []
+    pictures = []
+    for fit in barrier.fits[:1]:
+        local = local_barrier(fit)
+        rows = [rows_[0] for tip in rows_of(barrier.tips) if (rows_ := typical_rows(fit, tip.sample, tip.tip, 1))][:5]
+        if rows:
+            names = [str(fit.table["sweep"].iloc[i]) for i in rows]
+            pictures.append(
+                Picture(
+                    "local_barrier",
+                    "barrier",
+                    "Local barrier against height",
+                    f"Local apparent barrier height of {listed(names)}; one exponential would be level.",
+                    READING["local_barrier"],
+                    partial(_draw_local, local, names),
+                )
+            )
+    return pictures
+
+
+def _draw_local(local: object, names: list[str], axes: list[Axes]) -> Axes:
+    return plot_local_barrier(local, names=names, ax=axes[0])
+
+
+def _window_words(barrier: BarrierAnalysis) -> str:
+    table = barrier.window.merge(barrier.sweeps[["sweep", "tip"]], on="sweep", how="left")
+    parts = []
+    for tip, rows in table.groupby(table["tip"].astype(str), sort=False):
+        medians = rows.groupby("lower_cut_nm")["barrier_eV"].median().to_numpy(float)
+        medians = medians[np.isfinite(medians)]
+        if medians.size > 1:
+            parts.append(f"{tip or 'tip'} {abs(medians[-1] / medians[0] - 1) * 100:.1f} %")
+    if not parts:
+        return "How the barrier moves with the lower cut of the fit window."
+    return f"Cutting away the near part moves the median barrier by {listed(parts[:8])}."
+
+
+def _trend_words(order: pd.DataFrame) -> str:
+    used = order[order["used"].astype(bool) & np.isfinite(order["barrier_eV"])]
+    parts = []
+    for tip, rows in used.groupby(used["tip"].astype(str), sort=False):
+        y = rows["barrier_eV"].to_numpy(float)
+        if len(y) > 3:
+            half = len(y) // 2
+            parts.append(f"{tip or 'tip'} {(np.median(y[half:]) / np.median(y[:half]) - 1) * 100:+.1f} %")
+    if not parts:
+        return "The barrier of each sweep against its number in the order of measurement."
+    return f"From the first to the second half of each tip's sweeps the median barrier moved by {listed(parts[:8])}."
+
+
+def _spectra_pictures(analysis: Analysis) -> list[Picture]:
+    assert analysis.spectra is not None
+    spectra = analysis.spectra.spectra
+    level = analysis.plan.compare.confidence
+    pictures: list[Picture] = []
+    for number, one in enumerate(spectra[:MOST_SPECTRA], 1):
+        pictures += _spectrum_pictures(one, number, level)
+    by_sample: dict[str, list[Spectrum]] = {}
+    for one in spectra:
+        if np.isfinite(one.normalised).any():
+            by_sample.setdefault(str(one.keys.get("sample", "")), []).append(one)
+    for number, (sample, series) in enumerate(by_sample.items(), 1):
+        if 2 <= len(series) <= MOST_SPECTRA:
+            pictures.append(
+                Picture(
+                    f"setpoint_series_{number}",
+                    "spectra",
+                    f"Spectra of {sample or 'the sample'} together",
+                    listed([f"{s.label}: {gap_words(s)}" for s in series]) + ".",
+                    READING["setpoints"],
+                    partial(_draw_series, series),
+                    rows=(2.0, 1.0),
+                    share=False,
+                    height_in=4.0,
+                )
+            )
+    return pictures
+
+
+def _draw_series(series: list[Spectrum], axes: list[Axes]) -> list[Axes]:
+    return plot_setpoint_series(series, axes=axes)
+
+
+def _spectrum_pictures(one: Spectrum, number: int, level: float) -> list[Picture]:
+    label, n = one.label, count(len(one.sweeps), "sweep")
+    width = one.resolution.total_V * 1e3
+    blur = f"energy resolution {width:.3g} meV" if np.isfinite(width) else "energy resolution unknown"
+    pictures = [
+        Picture(
+            f"didv_{number}",
+            "spectra",
+            f"dI/dV: {label}",
+            f"{label}, mean of {n}: {gap_words(one)}; {blur}.",
+            READING["didv"],
+            lambda axes: plot_spectrum(one, confidence=level, ax=axes[0]),
+            height_in=3.0,
+        )
+    ]
+    if np.isfinite(one.normalised).any():
+        trusted = np.abs(one.bias[one.trusted])
+        reach = f"trusted beyond ±{trusted.min() * 1e3:.3g} mV" if trusted.size else "nowhere trusted"
+        pictures.append(
+            Picture(
+                f"normalised_{number}",
+                "spectra",
+                f"(dI/dV)/(I/V): {label}",
+                f"{label}, {n}: {gap_words(one)}; {reach}.",
+                READING["normalised"],
+                lambda axes: plot_normalised(one, confidence=level, ax=axes[0]),
+                height_in=3.0,
+            )
+        )
+    if one.half_difference is not None:
+        pictures.append(
+            Picture(
+                f"directions_{number}",
+                "spectra",
+                f"Upward and downward sweeps: {label}",
+                f"{label}: {_direction_words(one)}.",
+                READING["directions"],
+                lambda axes: plot_direction_difference(one, ax=axes[0]),
+            )
+        )
+    if one.criterion is not None and len(one.criterion):
+        chosen = one.criterion.loc[one.criterion["chosen"].astype(bool), "width_V"].to_numpy(float)
+        found = f"{chosen[0] * 1e3:.3g} meV was chosen" if chosen.size else "no width was chosen"
+        pictures.append(
+            Picture(
+                f"smoothing_{number}",
+                "spectra",
+                f"Strength of smoothing: {label}",
+                f"{label}: {found} from {n}.",
+                READING["smoothing"],
+                lambda axes: plot_smoothing_criterion(one, ax=axes[0]),
+            )
+        )
+    return pictures
+
+
+def _direction_words(one: Spectrum) -> str:
+    parts = []
+    for key, word, unit in (
+        ("displacement_fF", "displacement capacitance", "fF"),
+        ("lag_ms", "lag", "ms"),
+        ("drift_per_s", "drift of ln I", "per s"),
+    ):
+        value, se = one.directions.get(key, np.nan), one.directions.get(f"{key}_se", np.nan)
+        if np.isfinite(value):
+            parts.append(
+                f"{word} {value_with_uncertainty(value, se, unit) if np.isfinite(se) else f'{value:.3g} {unit}'}"
+            )
+    return listed(parts) or "the sizes of its causes need the duration of the sweeps, which is not recorded"
+
+
+def _session_pictures(analysis: Analysis) -> list[Picture]:
+    used = dict(zip(analysis.judged["sweep"], analysis.judged["used"].astype(bool), strict=True))
+    pictures = [_sweeps_picture(s, i, used) for i, s in enumerate(analysis.sets[:MOST_SPECTRA], 1)]
+    table = all_sweeps(analysis)
+    if len(table) and "started" in table:
+        lanes = len(table[["tip", "kind"]].drop_duplicates())
+        out = int((~table["used"].astype(bool)).sum())
+        if lanes <= 25:
+            pictures.append(
+                Picture(
+                    "session_timeline",
+                    "session",
+                    "The session in time",
+                    f"{count(len(table), 'sweep')} in {count(lanes, 'row')} of tip and kind; {out} left out.",
+                    READING["timeline"],
+                    lambda axes: plot_session_timeline(table, ax=axes[0]),
+                    height_in=0.9 + 0.22 * lanes,
+                )
+            )
+    return pictures
+
+
+def _sweeps_picture(sweeps: SweepSet, number: int, used: dict[str, bool]) -> Picture:
+    mask = np.array([used.get(name, True) for name in sweeps.names], bool)
+    kind = "I(V)" if sweeps.kind == "iv" else "I(z)"
+    samples = listed(list(dict.fromkeys(str(v) for v in sweeps.table["sample"] if v))[:3])
+    what = f"{kind}, {samples}" if samples else kind
+    out = [name for name in sweeps.names if not used.get(name, True)]
+    finding = f"{what}: {mask.sum()} of {count(len(sweeps), 'sweep')} kept"
+    finding += f"; left out: {listed(out[:4])}{f' and {len(out) - 4} more' if len(out) > 4 else ''}." if out else "."
+    return Picture(
+        f"sweeps_{number}_{sweeps.kind}",
+        "session",
+        f"Sweeps as measured: {what}",
+        finding,
+        READING["sweeps"],
+        lambda axes: plot_sweeps(sweeps, used=mask, ax=axes[0]),
+    )

@@ -1,0 +1,239 @@
+"""The methods paragraph, ready to paste, and the checklist of what a report on tunnelling spectra must state.
+
+No published checklist for scanning tunnelling spectroscopy is known to us; this one gathers what careful papers state
+(common practice, no source), in the order of the work. An item without a value is printed as not recorded, never left
+out.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from sts.analysis import Analysis
+from sts.report.facts import all_sweeps, axis_words, calibration, stated
+from sts.report.wording import NOT_RECORDED, count, distinct, level_words, listed, numbers_in_words
+
+
+@dataclass(frozen=True)
+class Item:
+    """One line of the checklist."""
+
+    key: str  # for `facts` in the plan
+    name: str
+    value: str
+
+    @property
+    def missing(self) -> bool:
+        """Whether nothing is known."""
+        return NOT_RECORDED in self.value
+
+
+# item: name, columns of a logbook or header in which it is looked for
+CIRCUMSTANCES: dict[str, tuple[str, tuple[str, ...]]] = {
+    "preparation": ("Preparation of the sample", ("preparation", "sample_preparation", "treatment")),
+    "tip_material": ("Tip material and making", ("tip_material", "made_by", "making", "material", "wire")),
+    "tip_history": ("Tip history and check sample", ("tip_history", "history", "conditioning", "check_sample")),
+    "environment": (
+        "Environment, pressure or humidity",
+        ("environment", "atmosphere", "medium", "pressure", "humidity"),
+    ),
+    "stabilisation": (
+        "Stabilisation and feedback-off time",
+        ("stabilisation", "feedback_off", "feedback_off_s", "settle_s"),
+    ),
+    "bandwidth": ("Amplifier gain and bandwidth", ("bandwidth", "bandwidth_hz", "gain", "gain_v_per_a", "amplifier")),
+    "lockin": ("Lock-in frequency, time constant, phase", ("lockin", "modulation_hz", "time_constant_s", "phase_deg")),
+}
+
+
+def checklist(analysis: Analysis) -> list[Item]:
+    """Everything a report must state, with what is known."""
+    table = all_sweeps(analysis)
+    kinds = set(table["kind"]) if len(table) else set()
+    has_lockin = any(s.lockin is not None for s in analysis.sets)
+
+    def circumstance(key: str) -> Item:
+        name, columns = CIRCUMSTANCES[key]
+        return Item(key, name, stated(analysis, key, columns) or NOT_RECORDED)
+
+    def known(key: str, name: str, value: str) -> Item:
+        return Item(key, name, analysis.plan.report.facts.get(key) or value or NOT_RECORDED)
+
+    samples, tips = distinct(table["sample"]), distinct(table["tip"])
+    items = [
+        known("sample", "Sample", listed(samples[:8])),
+        circumstance("preparation"),
+        known("tips", "Tips", f"{listed(tips[:12])}" + (f" and {len(tips) - 12} more" if len(tips) > 12 else "")),
+        circumstance("tip_material"),
+        circumstance("tip_history"),
+        circumstance("environment"),
+        known("temperature", "Temperature", _numbers(table, "temperature_K", 1.0, "K")),
+        known("bias_convention", "Bias convention", "sample relative to tip: positive bias probes empty sample states"),
+        known("setpoint", "Set-point", _setpoint(table)),
+        circumstance("stabilisation"),
+        known("ramp", "Ramp: range, points, duration", _ramp(analysis, table)),
+        known("directions", "Directions", listed(distinct(table["direction"]))),
+        known("full_scale", "Full scale of the current", _numbers(table, "full_scale_A", 1e9, "nA")),
+        circumstance("bandwidth"),
+    ]
+    if "iv" in kinds:
+        modulation = _numbers(table[table["kind"] == "iv"], "modulation_V", 1e3, "mV rms")
+        items.append(known("modulation", "Modulation", modulation if has_lockin else "none: dI/dV is numerical"))
+        if has_lockin:
+            items.append(circumstance("lockin"))
+        items += _spectra_items(analysis, known)
+    if "iz" in kinds:
+        items += _barrier_items(analysis, known, table)
+    items += [
+        known("counts", "Sweeps taken, left out, used", _counts(analysis, table)),
+        known("uncertainty", "Meaning of the uncertainties", _uncertainty(analysis)),
+        known("decisions", "Decided by a person after seeing the data", _decisions(analysis)),
+        known(
+            "hashes",
+            "Hashes of the raw files",
+            f"SHA-256 of {count(len(analysis.sources), 'file')}, listed below" if len(analysis.sources) else "",
+        ),
+    ]
+    return items
+
+
+def _numbers(table: Any, column: str, scale: float, unit: str) -> str:
+    return numbers_in_words(table[column], scale, unit) if column in table and len(table) else NOT_RECORDED
+
+
+def _setpoint(table: Any) -> str:
+    current = _numbers(table, "setpoint_current_A", 1e12, "pA")
+    bias = _numbers(table, "setpoint_bias_V", 1.0, "V")
+    height = table[table["kind"] == "iz"]
+    during = _numbers(height, "bias_V", 1.0, "V")
+    parts = [f"current {current}", f"bias {bias}", *([f"bias during I(z) {during}"] if len(height) else [])]
+    return NOT_RECORDED if all(NOT_RECORDED in p for p in parts) else "; ".join(parts)
+
+
+def _ramp(analysis: Analysis, table: Any) -> str:
+    parts = []
+    for kind, name, scale, unit in (("iv", "I(V)", 1.0, "V/s"), ("iz", "I(z)", 1e9, "nm/s")):
+        rows = table[table["kind"] == kind]
+        if not len(rows):
+            continue
+        with np.errstate(divide="ignore", invalid="ignore"):
+            rate = np.abs(rows["axis_to"] - rows["axis_from"]) / rows["duration_s"]
+        seconds = numbers_in_words(rows["duration_s"], 1.0, "s")
+        speed = "" if NOT_RECORDED in seconds else f", {numbers_in_words(rate, scale, unit)}"
+        parts.append(f"{name} {axis_words(analysis, kind)}, duration {seconds}{speed}")
+    return "; ".join(parts)
+
+
+def _spectra_items(analysis: Analysis, known: Any) -> list[Item]:
+    spectra = analysis.spectra
+    if spectra is None:
+        return []
+    offsets = dict.fromkeys(s.offsets.how for s in spectra.spectra)
+    smoothing = dict.fromkeys(s.smoothing for s in spectra.spectra)
+    widths = [s.resolution.total_V * 1e3 for s in spectra.spectra if math.isfinite(s.resolution.total_V)]
+    total = f"; total energy width {min(widths):.3g} to {max(widths):.3g} meV" if widths else ""
+    plan = analysis.plan.spectra.model_dump()
+    ratio = ", ".join(f"{k} {v}" for k, v in plan.items() if any(w in k for w in ("broad", "denominator", "normal")))
+    return [
+        known("offsets", "Offsets removed", listed(list(offsets))),
+        known("average", "Average over sweeps", str(plan["average"])),
+        known("smoothing", "Smoothing and energy width", listed(list(smoothing)[:4]) + total),
+        known("normalisation", "Normalisation", "(dI/dV)/(I/V), ratio of averages" + (f"; {ratio}" if ratio else "")),
+    ]
+
+
+def _barrier_items(analysis: Analysis, known: Any, table: Any) -> list[Item]:
+    height = calibration(analysis, "height")
+    words = ""
+    if height is not None:
+        words = (
+            f"true = {height['factor']:.4g} × nominal, standard uncertainty {height['factor_se']:.2g}, "
+            f"from {height['source']}, {height['time']}"
+        )
+    items = [known("height_calibration", "Calibration of the height scale", words)]
+    if analysis.barrier is None or not len(analysis.barrier.sweeps):
+        return items
+    sweeps = analysis.barrier.sweeps
+    used = sweeps[sweeps["used"].astype(bool)]
+    window = (
+        f"{used['from_nm'].median():.3g} to {used['to_nm'].median():.3g} nm (median), "
+        f"{used['decades'].median():.2g} decades above the noise"
+        if len(used)
+        else "no sweep was used"
+    )
+    model = "I = A exp(−2κz) + offset, weights from the fitted curve"
+    return [*items, known("fit", "Fit: model and window", f"{model}; {window}")]
+
+
+def _counts(analysis: Analysis, table: Any) -> str:
+    parts = []
+    for kind, name in (("iv", "I(V)"), ("iz", "I(z)")):
+        rows = table[table["kind"] == kind]
+        if len(rows):
+            used = int(rows["used"].astype(bool).sum())
+            sites = len(rows[["sample", "tip", "site"]].drop_duplicates())
+            tips = len(rows[["sample", "tip"]].drop_duplicates())
+            parts.append(
+                f"{name}: {len(rows)} taken, {len(rows) - used} left out, {used} used; "
+                f"{count(sites, 'site')}, {count(tips, 'tip')}"
+            )
+    return "; ".join(parts)
+
+
+def _uncertainty(analysis: Analysis) -> str:
+    level = level_words(analysis.plan.compare.confidence)
+    return f"± is one standard uncertainty (k = 1) unless said; intervals and bands are {level}"
+
+
+def _decisions(analysis: Analysis) -> str:
+    rows = analysis.decisions
+    return (
+        f"{count(len(rows), 'decision')}, listed below with reasons" if len(rows) else "nothing: rules of the plan only"
+    )
+
+
+def methods_paragraph(analysis: Analysis) -> str:
+    """What was done, as text for a paper; unknown numbers are named as not recorded."""
+    items = {item.key: item.value for item in checklist(analysis)}
+    text = [
+        (
+            f"Sweeps were taken on {items['sample']} (preparation: {items['preparation']}) with {_tips_words(items)} "
+            f"(environment: {items['environment']}; temperature: {items['temperature']}). "
+            f"The bias is that of the sample relative to the tip. Set-point: {items['setpoint']}. "
+            f"Feedback and stabilisation: {items['stabilisation']}. Ramps: {items['ramp']}; "
+            f"directions: {items['directions']}. "
+            f"Amplifier: full scale {items['full_scale']}, gain and bandwidth {items['bandwidth']}. "
+            f"{items['counts']}; sweeps were left out as a whole and only for stated reasons."
+        )
+    ]
+    if "smoothing" in items:
+        text.append(
+            f"I(V) sweeps were averaged ({items['average']}) after removal of offsets ({items['offsets']}) and "
+            f"differentiated by a linear smoother ({items['smoothing']}); modulation: {items['modulation']}. "
+            f"Conductance was normalised as {items['normalisation']}; it is 1 at zero bias by construction, and points "
+            "where the offsets could shift it by more than a tenth are not interpreted. Bands come from the scatter "
+            "between sweeps."
+        )
+    if "fit" in items:
+        text.append(
+            "Apparent barrier heights φ = (ħ²/8m)(d ln I/dz)² were obtained from I(z) by weighted non-linear "
+            "least squares "
+            f"({items['fit']}); the noise was estimated from the data. Retract and approach were paired so that drift "
+            "cancels; slopes were averaged over repeats and sites before squaring. Sites are the replicates of a tip "
+            f"(random effects). Calibration of the height scale: {items['height_calibration']}; its uncertainty enters "
+            "the "
+            "barrier twice and is stated apart, since it cancels between tips."
+        )
+    versions = ", ".join(f"{name} {version}" for name, version in analysis.versions.items())
+    text.append(
+        f"Uncertainties: {items['uncertainty']}. Decided after seeing the data: {items['decisions']}. ({versions})"
+    )
+    return " ".join(text)
+
+
+def _tips_words(items: dict[str, str]) -> str:
+    return f"the tips {items['tips']} (material and making: {items['tip_material']}; history: {items['tip_history']})"

@@ -1,0 +1,244 @@
+"""The page: one HTML file that holds everything and asks nobody for anything."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from importlib.resources import files
+from typing import Any
+
+import jinja2
+import pandas as pd
+from markupsafe import Markup
+
+from sts.analysis import Analysis
+from sts.plan import write_toml
+from sts.report.citations import works_used
+from sts.report.drawing import Drawn, draw, share_letters
+from sts.report.facts import all_sweeps
+from sts.report.findings import answers, flag_panel, improvements
+from sts.report.gallery import MOST_SPECTRA, MOST_TIPS, gallery
+from sts.report.methods import checklist, methods_paragraph
+from sts.report.wording import count, decimals_for
+
+MOST_ROWS = 1500  # sweeps listed on the page; flagged ones come first, all stand in the CSV
+
+CAUTIONS = (
+    (
+        "Piezo drives carry hundreds of volts, and a piezo holds its charge after the supply is off: "
+        "discharge it through a resistor, never by a short."
+    ),
+    "Cut wire ends fly and pierce: eye protection, and a box for sharps.",
+    "Etching baths burn: goggles, gloves, a fume hood.",
+    "Cryogens burn, build pressure and displace air: vent, and watch the oxygen.",
+    "Local rules and the qualified people of your laboratory come first.",
+)
+
+
+def render_page(analysis: Analysis, drawn: Sequence[Drawn] | None = None) -> str:
+    """The whole report as one HTML page.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    drawn : sequence of Drawn, optional
+        Figures drawn before; drawn here if not given.
+    """
+    if drawn is None:
+        width = analysis.plan.report.figure_width
+        drawn = [draw(picture, width=width, formats=("svg",)) for picture in gallery(analysis)]
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("sts.report", "templates"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    here = files("sts.report") / "templates"
+    sections: dict[str, list[dict[str, Any]]] = {}
+    for one, piece in zip(drawn, share_letters([one.inline for one in drawn]), strict=True):
+        sections.setdefault(one.picture.section, []).append({"picture": one.picture, "svg": Markup(piece)})
+    items = checklist(analysis)
+    text = environment.get_template("page.html.j2").render(
+        analysis=analysis,
+        style=Markup((here / "page.css").read_text(encoding="utf-8")),
+        script=Markup((here / "page.js").read_text(encoding="utf-8")),
+        answers=answers(analysis),
+        flags=flag_panel(analysis),
+        improvements=improvements(analysis),
+        figures=sections,
+        tables=_tables(analysis),
+        sweeps=_sweep_rows(analysis),
+        sweep_total=len(analysis.judged),
+        notes=_notes(analysis),
+        paragraph=methods_paragraph(analysis),
+        items=items,
+        missing=[item.name for item in items if item.missing],
+        works=works_used(analysis),
+        plan=write_toml(analysis.plan),
+        sources=analysis.sources.to_dict(orient="records"),
+        decisions=analysis.decisions.to_dict(orient="records"),
+        calibrations=analysis.calibrations.to_dict(orient="records"),
+        cautions=CAUTIONS,
+        subtitle=_subtitle(analysis),
+    )
+    return str(text)
+
+
+def _subtitle(analysis: Analysis) -> str:
+    judged = analysis.judged
+    parts = [f"session {analysis.session}"]
+    parts += [
+        count(int((judged["kind"] == kind).sum()), f"{name} sweep")
+        for kind, name in (("iv", "I(V)"), ("iz", "I(z)"))
+        if (judged["kind"] == kind).any()
+    ]
+    if analysis.plan.report.author:
+        parts.append(analysis.plan.report.author)
+    return " · ".join(parts)
+
+
+def _notes(analysis: Analysis) -> list[str]:
+    notes = [
+        *(analysis.barrier.notes if analysis.barrier is not None else ()),
+        *(analysis.spectra.notes if analysis.spectra is not None else ()),
+    ]
+    if analysis.barrier is not None and len(analysis.barrier.tips) > MOST_TIPS:
+        notes.append(f"Fits are drawn for the first {MOST_TIPS} of {len(analysis.barrier.tips)} tips.")
+    if analysis.spectra is not None and len(analysis.spectra.spectra) > MOST_SPECTRA:
+        notes.append(f"The first {MOST_SPECTRA} of {len(analysis.spectra.spectra)} spectra are drawn.")
+    return list(dict.fromkeys(notes))
+
+
+# --- tables of the page: heading, column, decimals or the column of the uncertainty that sets them -----------------
+
+_TIP_COLUMNS = (
+    ("Sample", "sample", None),
+    ("Tip", "tip", None),
+    ("Sites", "sites", 0),
+    ("Sweeps", "sweeps", 0),
+    ("φ (eV)", "barrier_eV", "barrier_se_eV"),
+    ("u (eV)", "barrier_se_eV", "barrier_se_eV"),
+    ("from (eV)", "barrier_low_eV", "barrier_se_eV"),
+    ("to (eV)", "barrier_high_eV", "barrier_se_eV"),
+    ("Between sites (eV)", "between_site_sd_eV", "barrier_se_eV"),
+    ("u of calibration (eV)", "calibration_se_eV", "barrier_se_eV"),
+    ("u in total (eV)", "total_se_eV", "barrier_se_eV"),
+)
+_SITE_COLUMNS = tuple(
+    c if c[1] != "sites" else ("Site", "site", None) for c in _TIP_COLUMNS if c[1] not in ("between_site_sd_eV",)
+)
+_PAIR_COLUMNS = (
+    ("Tip", "tip_a", None),
+    ("against", "tip_b", None),
+    ("Ratio", "ratio", 3),
+    ("from", "ratio_low", 3),
+    ("to", "ratio_high", 3),
+    ("Difference (eV)", "difference_eV", 2),
+    ("from (eV)", "difference_low_eV", 2),
+    ("to (eV)", "difference_high_eV", 2),
+    ("p, adjusted", "p_adjusted", 4),
+    ("Verdict", "verdict", None),
+)
+_SPECTRA_COLUMNS = (
+    ("Used", "sweeps_used", 0),
+    ("Left out", "sweeps_omitted", 0),
+    ("T (K)", "temperature_K", 1),
+    ("Thermal (meV)", "thermal_meV", 1),
+    ("Modulation (meV)", "modulation_meV", 1),
+    ("Smoothing (meV)", "smoothing_meV", 1),
+    ("Resolution (meV)", "resolution_meV", 1),
+    ("Zero of bias (mV)", "bias_offset_mV", 2),
+    ("Zero of current (pA)", "current_offset_pA", 2),
+    ("Displacement (fF)", "displacement_fF", 1),
+    ("Gap (meV)", "gap_meV", 0),
+    ("u (meV)", "gap_se_meV", 1),
+    ("Gap by", "gap_method", None),
+    ("Flags", "flags", None),
+)
+_BUDGET_COLUMNS = (
+    ("Tip", "tip", None),
+    ("Component", "component", None),
+    ("Size (eV)", "size_eV", 3),
+    ("Kind", "kind", None),
+    ("Note", "note", None),
+)
+_COMPONENT_COLUMNS = (("Level", "level", None), ("Scatter (eV)", "sd_eV", 3), ("Share of variance", "share", 2))
+
+
+def _tables(analysis: Analysis) -> dict[str, list[dict[str, Any]]]:
+    barrier, spectra = analysis.barrier, analysis.spectra
+    found: dict[str, list[dict[str, Any]]] = {"tips": [], "barrier": [], "spectra": []}
+
+    def add(section: str, caption: str, frame: pd.DataFrame, columns: Any, file: str, *, folded: bool = False) -> None:
+        if len(frame):
+            head, rows = _cells(frame, columns)
+            found[section].append({"caption": caption, "head": head, "rows": rows, "file": file, "folded": folded})
+
+    if barrier is not None:
+        add("tips", "Apparent barrier height φ by tip", barrier.tips, _TIP_COLUMNS, "barrier_tips.csv")
+        add("tips", "Pairs of tips", barrier.pairs, _PAIR_COLUMNS, "barrier_pairs.csv", folded=len(barrier.pairs) > 10)
+        if len(barrier.groups):
+            columns = tuple((str(c).replace("_", " "), str(c), 3) for c in barrier.groups.columns)
+            add("tips", "Groups of tips (a tip is one replicate)", barrier.groups, columns, "barrier_groups.csv")
+        add(
+            "barrier",
+            "Apparent barrier height φ by site",
+            barrier.sites,
+            _SITE_COLUMNS,
+            "barrier_sites.csv",
+            folded=True,
+        )
+        add("barrier", "Where the scatter comes from", barrier.components, _COMPONENT_COLUMNS, "barrier_components.csv")
+        add("barrier", "Budget of uncertainty", barrier.budget, _BUDGET_COLUMNS, "barrier_budget.csv", folded=True)
+    if spectra is not None and len(spectra.summary):
+        shown = spectra.summary.assign(label=[s.label for s in spectra.spectra])
+        add("spectra", "Spectra", shown, (("Spectrum", "label", None), *_SPECTRA_COLUMNS), "spectra_summary.csv")
+    return found
+
+
+def _cells(frame: pd.DataFrame, columns: Any) -> tuple[list[tuple[str, bool]], list[list[str]]]:
+    present = [(head, name, digits) for head, name, digits in columns if name in frame.columns and _known(frame[name])]
+    head = [(h, pd.api.types.is_numeric_dtype(frame[name])) for h, name, _ in present]
+    rows = []
+    for record in frame.to_dict(orient="records"):
+        rows.append([_cell(record[name], record.get(d) if isinstance(d, str) else d) for _, name, d in present])
+    return head, rows
+
+
+def _known(column: pd.Series) -> bool:
+    return bool(column.notna().any()) and not bool((column.astype(str) == "").all())
+
+
+def _cell(value: Any, digits: Any) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, (int, float)):
+        if not math.isfinite(value):
+            return "–"
+        places = digits if isinstance(digits, int) else decimals_for(float(digits)) if digits is not None else None
+        return f"{value:.{places}f}" if places is not None else f"{value:g}"
+    return "" if value is None else str(value)
+
+
+def _sweep_rows(analysis: Analysis) -> list[dict[str, Any]]:
+    table = all_sweeps(analysis)
+    if analysis.barrier is not None:
+        table = table.merge(analysis.barrier.sweeps[["sweep", "barrier_eV", "barrier_se_eV"]], on="sweep", how="left")
+    flagged = (table["flags"] != "") | ~table["used"].astype(bool)
+    table = table.assign(number=range(1, len(table) + 1), flagged=flagged)
+    if len(table) > MOST_ROWS:
+        table = table.sort_values("flagged", ascending=False, kind="stable").head(MOST_ROWS)
+    rows = []
+    for record in table.to_dict(orient="records"):
+        barrier = record.get("barrier_eV", math.nan)
+        rows.append(
+            {
+                **{str(k): v for k, v in record.items()},
+                "kind": "I(V)" if record["kind"] == "iv" else "I(z)",
+                "barrier": _cell(barrier, decimals_for(float(record.get("barrier_se_eV", math.nan)))),
+                "used": bool(record["used"]),
+                "repeat": _cell(record["repeat"], None),
+            }
+        )
+    return rows

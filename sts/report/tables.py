@@ -1,0 +1,57 @@
+"""Tables as text that is the same for the same input, and that no spreadsheet runs as a formula."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")  # OWASP, "CSV Injection": cells that a spreadsheet may run
+DIGITS = ".10g"
+
+
+def inert(text: str) -> str:
+    """A text cell that a spreadsheet shows instead of running: an apostrophe goes before a formula's first sign."""
+    return f"'{text}" if text.startswith(FORMULA_STARTS) else text
+
+
+def csv_text(frame: pd.DataFrame) -> str:
+    """A table as CSV: comma, point, ``\\n``, ten significant digits, true/false, unknown empty."""
+    shown = pd.DataFrame({column: [_cell(v) for v in frame[column]] for column in frame.columns}, dtype=object)
+    shown.columns = pd.Index([inert(str(c)) for c in frame.columns], dtype=object)
+    return str(shown.to_csv(index=False, lineterminator="\n"))
+
+
+def _cell(value: Any) -> str:
+    if isinstance(value, (bool, np.bool_)):
+        return "true" if value else "false"
+    if isinstance(value, (int, np.integer)):
+        return str(int(value))
+    if isinstance(value, (float, np.floating)):
+        return "" if math.isnan(value) else format(float(value), DIGITS)
+    return "" if value is None or value is pd.NA else inert(str(value))
+
+
+def plain(value: Any) -> Any:
+    """Any result as what JSON knows: numbers to ten digits, unknown as null, tables as lists of rows."""
+    if isinstance(value, pd.DataFrame):
+        return [{str(k): plain(v) for k, v in row.items()} for row in value.to_dict(orient="records")]
+    if isinstance(value, dict):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple, np.ndarray)):
+        return [plain(v) for v in value]
+    if isinstance(value, (bool, np.bool_)):
+        return bool(value)
+    if isinstance(value, (int, np.integer)):
+        return int(value)
+    if isinstance(value, (float, np.floating)):
+        return float(format(float(value), DIGITS)) if math.isfinite(value) else None
+    return None if value is None or value is pd.NA else str(value)
+
+
+def json_text(value: Any) -> str:
+    """JSON with sorted keys."""
+    return json.dumps(plain(value), indent=1, sort_keys=True, ensure_ascii=False) + "\n"

@@ -1,0 +1,70 @@
+"""Numbers and counts in words: rounding by the uncertainty, intervals, plurals."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+NOT_RECORDED = "not recorded"
+
+
+def decimals_for(uncertainty: float, *, default: int = 2) -> int:
+    """Decimals that show an uncertainty with two significant digits (at most 6; `default` where it is unknown)."""
+    if not (math.isfinite(uncertainty) and uncertainty > 0):
+        return default
+    return min(max(1 - math.floor(math.log10(uncertainty)), 0), 6)
+
+
+def value_with_interval(value: float, low: float, high: float, unit: str) -> str:
+    """A number with its interval, rounded alike: ``4.38 eV (4.28 to 4.49)``."""
+    if not math.isfinite(value):
+        return NOT_RECORDED if not math.isfinite(low) else f"between {low:.3g} and {high:.3g} {unit}"
+    half = max(abs(high - value), abs(value - low)) if math.isfinite(low) and math.isfinite(high) else math.nan
+    digits = decimals_for(half, default=2)
+    space = f" {unit}" if unit else ""
+    if not math.isfinite(half):
+        return f"{value:.{digits}f}{space} (no interval)"
+    return f"{value:.{digits}f}{space} ({low:.{digits}f} to {high:.{digits}f})"
+
+
+def value_with_uncertainty(value: float, uncertainty: float, unit: str) -> str:
+    """A number with plus and minus, rounded alike: ``1150 ± 24 meV``."""
+    if not math.isfinite(uncertainty):
+        return f"{value:.4g} {unit} (uncertainty unknown)"
+    digits = decimals_for(uncertainty)
+    return f"{value:.{digits}f} ± {uncertainty:.{digits}f} {unit}"
+
+
+def count(number: int, one: str, many: str = "") -> str:
+    """``1 sweep``, ``2 sweeps``."""
+    return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+def listed(parts: Sequence[str], *, last: str = "and") -> str:
+    """``a, b and c``."""
+    parts = [p for p in parts if p]
+    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} {last} {parts[-1]}" if parts else ""
+
+
+def distinct(values: pd.Series) -> list[str]:
+    """The different values of a column, in order, unknown ones left out."""
+    seen = dict.fromkeys(str(v) for v in values if not (v is None or v == "" or (isinstance(v, float) and np.isnan(v))))
+    return list(seen)
+
+
+def numbers_in_words(values: pd.Series, scale: float, unit: str) -> str:
+    """One value, or the few different ones, or their range; `NOT_RECORDED` where none is known."""
+    known = np.unique(np.round(values.to_numpy(float)[np.isfinite(values.to_numpy(float))] * scale, 9))
+    if not known.size:
+        return NOT_RECORDED
+    if known.size <= 4:
+        return f"{listed([f'{v:.6g}' for v in known])} {unit}"
+    return f"{known[0]:.4g} to {known[-1]:.4g} {unit}"
+
+
+def level_words(confidence: float) -> str:
+    """``95 %``."""
+    return f"{confidence * 100:g} %"

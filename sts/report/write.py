@@ -1,0 +1,323 @@
+"""Results to a folder: page, figures, tables, arrays, plan. All is made first, then written; nothing is half there."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import re
+from collections.abc import Callable
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+import h5py
+import numpy as np
+import pandas as pd
+
+from sts.analysis import Analysis
+from sts.plan import write_toml
+from sts.report.citations import bibtex
+from sts.report.drawing import Drawn, draw
+from sts.report.facts import all_flags
+from sts.report.findings import answers, flag_panel, improvements
+from sts.report.gallery import gallery
+from sts.report.methods import checklist, methods_paragraph
+from sts.report.page import render_page
+from sts.report.tables import csv_text, json_text
+
+PARTS = {
+    "report": ("session", "barrier", "tips", "spectra"),
+    "spectra": ("spectra",),
+    "barrier": ("barrier", "tips"),
+    "compare": ("tips",),
+}
+RESULTS_FORMAT = 1
+
+
+def write_results(
+    analysis: Analysis,
+    out: str | Path,
+    *,
+    what: str = "report",
+    pdf: bool = False,
+    force: bool = False,
+    progress: Callable[[int, int], None] | None = None,
+) -> list[Path]:
+    """Write an analysis to a folder.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    out : path
+        The folder; made if it is not there.
+    what : str
+        ``"report"`` for all with the page, ``"spectra"``, ``"barrier"`` or ``"compare"`` for the tables and figures of
+        that part.
+    pdf : bool
+        Also the page as PDF; needs the extra ``pdf``.
+    force : bool
+        Overwrite results that are there already.
+    progress : callable(done, total), optional
+
+    Returns
+    -------
+    list of pathlib.Path
+        The files written. Equal input gives equal bytes.
+
+    Raises
+    ------
+    ValueError
+        If `what` is unknown, or a file would be overwritten without `force`.
+    """
+    if what not in PARTS:
+        raise ValueError(f"what is '{what}'; it must be one of {', '.join(PARTS)}.")
+    folder = Path(out)
+    if folder.exists() and not folder.is_dir():
+        raise ValueError(f"{folder} is a file; give the name of a folder.")
+    pictures = [p for p in gallery(analysis) if p.section in PARTS[what]]
+    drawn: list[Drawn] = []
+    for done, picture in enumerate(pictures):
+        drawn.append(draw(picture, width=analysis.plan.report.figure_width))
+        if progress is not None:
+            progress(done + 1, len(pictures) + 1)
+    content = contents(analysis, drawn, what)
+    if pdf:
+        content["report.pdf"] = _pdf(content["report.html"].decode())
+    written = _write(folder, content, force=force)
+    if progress is not None:
+        progress(len(pictures) + 1, len(pictures) + 1)
+    return written
+
+
+def contents(analysis: Analysis, drawn: list[Drawn], what: str = "report") -> dict[str, bytes]:
+    """Every file of the results, by its name within the folder."""
+    tables = result_tables(analysis, what)
+    texts = {name: csv_text(frame) for name, frame in tables.items()}
+    texts["plan.toml"] = write_toml(analysis.plan)
+    texts["references.bib"] = bibtex(analysis)
+    names = _file_names([one.picture.name for one in drawn])
+    files: dict[str, bytes] = {name: text.encode() for name, text in texts.items()}
+    for one, name in zip(drawn, names, strict=True):
+        files |= {f"figures/{name}.{suffix}": data for suffix, data in one.files.items()}
+    files["results.h5"] = _arrays(analysis)
+    if what == "report":
+        files["report.html"] = render_page(analysis, drawn).encode()
+    summary = {**_summary(analysis), "what": what, "files": sorted([*files, "results.json"])}
+    files["results.json"] = json_text(summary).encode()
+    return dict(sorted(files.items()))
+
+
+def result_tables(analysis: Analysis, what: str = "report") -> dict[str, pd.DataFrame]:
+    """The tables of the results by file name; empty ones are left out, except those that are a contract."""
+    found: dict[str, pd.DataFrame] = {}
+    barrier, spectra = analysis.barrier, analysis.spectra
+    if barrier is not None and what != "spectra":
+        found |= {
+            "barrier_tips.csv": barrier.tips,
+            "barrier_pairs.csv": barrier.pairs,
+            "barrier_sites.csv": barrier.sites,
+            "barrier_sweeps.csv": barrier.sweeps,
+        }
+        more = {
+            "barrier_groups.csv": barrier.groups,
+            "barrier_components.csv": barrier.components,
+            "barrier_budget.csv": barrier.budget,
+            "barrier_directions.csv": barrier.directions,
+            "barrier_window.csv": barrier.window,
+        }
+        found |= {name: frame for name, frame in more.items() if len(frame)}
+    if spectra is not None and what in ("report", "spectra"):
+        found |= {"spectra.csv": spectra.table, "spectra_summary.csv": spectra.summary}
+        per_spectrum = {"gaps": "spectra_gaps.csv", "peaks": "spectra_peaks.csv"}
+        for attribute, name in per_spectrum.items():
+            parts = [
+                getattr(s, attribute).assign(**dict(s.keys.items()))
+                for s in spectra.spectra
+                if getattr(s, attribute) is not None and len(getattr(s, attribute))
+            ]
+            if parts:
+                frame = pd.concat(parts, ignore_index=True)
+                keys = [k for k in spectra.spectra[0].keys if k in frame.columns]
+                found[name] = frame[[*keys, *(c for c in frame.columns if c not in keys)]]
+    if what == "report":
+        found |= {
+            "sweeps.csv": analysis.judged,
+            "flags.csv": all_flags(analysis),
+            "sources.csv": analysis.sources,
+            "decisions.csv": analysis.decisions,
+            "calibrations.csv": analysis.calibrations,
+        }
+    return found
+
+
+def _summary(analysis: Analysis) -> dict[str, Any]:
+    summary: dict[str, Any] = {
+        "format": RESULTS_FORMAT,
+        "session": analysis.session,
+        "versions": analysis.versions,
+        "plan": analysis.plan.model_dump(),
+        "plan_sha256": hashlib.sha256(write_toml(analysis.plan).encode()).hexdigest(),
+        "sources": analysis.sources,
+        "decisions": analysis.decisions,
+        "calibrations": analysis.calibrations,
+        "sweeps": analysis.judged,
+        "flags": flag_panel(analysis),
+        "findings": [{"question": a.question, "answer": a.sentence, "warning": a.warning} for a in answers(analysis)],
+        "improvements": improvements(analysis),
+        "methods": methods_paragraph(analysis),
+        "checklist": [
+            {"item": i.key, "name": i.name, "value": i.value, "missing": i.missing} for i in checklist(analysis)
+        ],
+    }
+    if analysis.barrier is not None:
+        b = analysis.barrier
+        parts = ("sweeps", "directions", "sites", "tips", "pairs", "groups", "components", "budget", "advice", "notes")
+        summary["barrier"] = {name: getattr(b, name) for name in parts}
+    if analysis.spectra is not None:
+        summary["spectra"] = {
+            "summary": analysis.spectra.summary,
+            "notes": analysis.spectra.notes,
+            "each": [
+                {
+                    "label": s.label,
+                    "keys": s.keys,
+                    "sweeps": s.sweeps,
+                    "omitted": s.omitted,
+                    "smoothing": s.smoothing,
+                    "offsets": vars(s.offsets),
+                    "resolution": vars(s.resolution),
+                    "directions": s.directions,
+                    "gaps": s.gaps,
+                    "peaks": s.peaks,
+                }
+                for s in analysis.spectra.spectra
+            ],
+        }
+    return summary
+
+
+def _arrays(analysis: Analysis) -> bytes:
+    """The arrays of the results as HDF5, without times in it."""
+    with h5py.File("results.h5", "w", driver="core", backing_store=False, track_order=False) as file:
+        file.attrs["sts_results_format"] = RESULTS_FORMAT
+        if analysis.barrier is not None:
+            for number, fit in enumerate(analysis.barrier.fits, 1):
+                group = file.create_group(f"barrier_{number:03d}")
+                _put(group, "sweep", np.array([str(n) for n in fit.table["sweep"]], dtype=object))
+                for name, unit in (
+                    ("height", "m"),
+                    ("current", "A"),
+                    ("fitted", "A"),
+                    ("residual", "1"),
+                    ("used_points", "1"),
+                    ("offset", "A"),
+                ):
+                    _put(group, name, getattr(fit, name), unit)
+        if analysis.spectra is not None:
+            for number, one in enumerate(analysis.spectra.spectra, 1):
+                group = file.create_group(f"spectrum_{number:03d}")
+                group.attrs["label"] = one.label
+                _put(group, "sweep", np.array(one.sweeps, dtype=object))
+                for name, unit in _SPECTRUM_ARRAYS:
+                    if getattr(one, name) is not None:
+                        _put(group, name, getattr(one, name), one.didv_unit if unit == "didv" else unit)
+        file.flush()
+        return bytes(file.id.get_file_image())
+
+
+_SPECTRUM_ARRAYS = (
+    ("bias", "V"),
+    ("current", "A"),
+    ("current_se", "A"),
+    ("didv", "didv"),
+    ("didv_se", "didv"),
+    ("didv_low", "didv"),
+    ("didv_high", "didv"),
+    ("normalised", "1"),
+    ("normalised_se", "1"),
+    ("normalised_low", "1"),
+    ("normalised_high", "1"),
+    ("trusted", "1"),
+    ("current_each", "A"),
+    ("didv_each", "didv"),
+    ("half_difference", "A"),
+    ("half_difference_fit", "A"),
+)
+
+
+def _put(group: h5py.Group, name: str, values: Any, unit: str = "") -> None:
+    array = np.asarray(values)
+    if array.dtype == object:
+        data = group.create_dataset(name, data=array, dtype=h5py.string_dtype(), track_times=False)
+    else:
+        packed = {"compression": "gzip", "shuffle": True} if array.size > 1000 else {}
+        data = group.create_dataset(name, data=array, track_times=False, **packed)
+    if unit:
+        data.attrs["units"] = unit
+
+
+def safe_name(text: str) -> str:
+    """A file name from any text: letters, digits, ``-`` and ``_``; it cannot leave its folder on any system."""
+    name = re.sub(r"[^A-Za-z0-9_-]+", "_", text).strip("_")[:60]
+    return name or "figure"
+
+
+def _file_names(names: list[str]) -> list[str]:
+    """Safe names that differ also where letter case does not count."""
+    seen: dict[str, int] = {}
+    result = []
+    for name in map(safe_name, names):
+        times = seen[name.lower()] = seen.get(name.lower(), 0) + 1
+        result.append(name if times == 1 else f"{name}_{times}")
+    return result
+
+
+def _write(folder: Path, content: dict[str, bytes], *, force: bool) -> list[Path]:
+    there = [name for name in content if (folder / name).exists()]
+    if there and not force:
+        raise ValueError(
+            f"{folder / there[0]} is there already{f' ({len(there)} files in all)' if len(there) > 1 else ''}; "
+            "nothing was written. Choose another folder, or overwrite with --force (force=True)."
+        )
+    if there:
+        _remove_stale(folder, set(content))
+    written = []
+    for name, data in content.items():
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        fresh = path.with_name(path.name + ".new")
+        fresh.write_bytes(data)
+        os.replace(fresh, path)
+        written.append(path)
+    return written
+
+
+def _remove_stale(folder: Path, fresh: set[str]) -> None:
+    """Files of an earlier result that this one does not have: a figure of other data beside new ones misleads."""
+    try:
+        before = json.loads((folder / "results.json").read_text(encoding="utf-8"))["files"]
+    except (OSError, ValueError, KeyError, TypeError):
+        return
+    for name in before if isinstance(before, list) else []:
+        parts = PurePosixPath(str(name)).parts
+        ours = (
+            1 <= len(parts) <= 2
+            and all(p not in ("..", "/", "") for p in parts)
+            and (len(parts) == 1 or parts[0] == "figures")
+        )
+        path = folder.joinpath(*parts) if ours else None
+        if path is not None and name not in fresh and path.is_file() and not path.is_symlink():
+            path.unlink()
+
+
+def _pdf(page: str) -> bytes:
+    try:
+        import weasyprint
+    except (ImportError, OSError) as error:  # OSError: its system libraries are missing
+        raise ValueError(
+            f"The page cannot become a PDF here ({type(error).__name__}). Install the extra with "
+            "pip install 'sts[pdf]', or "
+            "print report.html from a browser."
+        ) from error
+    data: bytes = weasyprint.HTML(string=page).write_pdf()
+    return data
