@@ -135,4 +135,5 @@ def test_site_and_tip_intervals_cover_the_planted_truth(excess: float):
     covered = (sites["barrier_low_eV"] < true_site) & (true_site < sites["barrier_high_eV"])
     assert 0.93 < covered.mean() < 0.975
     tips = tip_level(sites)
-    assert 0.93 < ((tips["barrier_low_eV"] < 4.5) & (tips["barrier_high_eV"] > 4.5)).mean() < 0.97
+    covered = (tips["barrier_low_eV"] < 4.5) & (tips["barrier_high_eV"] > 4.5)
+    assert 0.93 < covered.mean() < 0.98  # one standard error of the simulation is 0.7 %

@@ -73,11 +73,11 @@ def test_value_without_variance_is_refused_with_count():
 @pytest.mark.parametrize(("observed", "dof"), [(0.5, 8), (2.0, 8), (0.5, 1), (0.05, 1)])
 def test_larger_of_propagated_and_observed_is_stated(observed: float, dof: float):
     se, nu = larger_scatter(1.0, np.inf, observed, dof)
-    if dof >= 3:
+    if dof >= 4:
         assert_allclose(se, max(1.0, observed))
     assert_allclose(
         t_quantile(nu, 0.95) * se,
-        max(1.96, stats.t.ppf(0.975, dof) * observed) if dof < 3 or observed > 1 else 1.96,
+        max(1.96, stats.t.ppf(0.975, dof) * observed) if dof < 4 or observed > 1 else 1.96,
         rtol=1e-4,
     )
 
