@@ -187,7 +187,8 @@ def _refuse_ambiguous_comma(
 ) -> None:
     """Refuse a file in which the comma may be both the delimiter and the decimal mark, with both readings."""
     comma = dialect is None or (dialect.delimiter == "," and dialect.decimal == ".")
-    if not comma or recipe.decimal or recipe.delimiter:
+    named = dialect is not None and len(recipe.column_names) == dialect.width
+    if not comma or named or recipe.decimal or recipe.delimiter:
         return
     rows = [line for line in sample if re.fullmatch(r"[\s\d,+\-eE]*,[\s\d,+\-eE]*", line)]
     if len(rows) < 0.7 * len(sample) or any('"' in row for row in sample):
@@ -356,12 +357,12 @@ def _parse(rows: list[str], dialect: Dialect, recipe: Recipe) -> list[np.ndarray
     if all(dialect.numeric) and ("D" in body or "d" in body):
         body = re.sub(r"(?<=[\d.,])[dD](?=[+-]?\d)", "e", body)
     text = [j for j, numeric in enumerate(dialect.numeric) if not numeric]
-    if not text and len(body) < _SMALL:
+    if not text and not recipe.missing and len(body) < _SMALL:
         plain = _plain_numbers(body, delimiter, decimal, dialect.width)
         if plain is not None:
             return plain
     dtypes: Any = {j: object if j in text else float for j in range(dialect.width)} if text else float
-    frame = None if text else _frame(body, delimiter, decimal, dtypes, None)
+    frame = None if text or recipe.missing else _frame(body, delimiter, decimal, dtypes, None)
     if frame is None:
         frame = _frame(body, delimiter, decimal, dtypes, sorted(_missing(recipe)))
     if frame is None:
