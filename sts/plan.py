@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import tomllib
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError
 
 
 class PlanError(ValueError):
@@ -46,7 +46,7 @@ class SpectraPlan(Section):
     average: Literal["mean", "median", "geometric"] = Field("mean", description="average over sweeps")
     replicates: Literal["auto", "repeat", "site", "tip"] = Field(
         "auto",
-        description="whose scatter makes the bands; auto: tips if there are 3 or more in a group, else sites, else repeats",
+        description="whose scatter makes the bands; auto: tips if 3 or more are in a group, else sites, else repeats",
     )
     scale_to_setpoint: bool = Field(
         False, description="bring every sweep to its set-point current at the set-point bias before averaging"
@@ -97,7 +97,7 @@ class ReportPlan(Section):
     title: str = Field("Scanning tunnelling spectroscopy: results", description="heading of the page")
     author: str = Field("", description="who made it; printed if given")
     figure_width: Literal["single", "double"] = Field("single", description="columns of a journal page (85 or 178 mm)")
-    facts: dict[str, str] = Field(
+    facts: dict[Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9_-]+$")], str] = Field(
         default={},
         description="circumstances that no file records, by item of the checklist, as { environment = 'air, 45 % RH' }",
     )

@@ -98,6 +98,11 @@ def checklist(analysis: Analysis) -> list[Item]:
             f"SHA-256 of {count(len(analysis.sources), 'file')}, listed below" if len(analysis.sources) else "",
         ),
     ]
+    facts = analysis.plan.report.facts
+    known_keys = {item.key for item in items}
+    items += [
+        Item(key, key.replace("_", " ").capitalize(), text) for key, text in facts.items() if key not in known_keys
+    ]
     return items
 
 
@@ -136,13 +141,18 @@ def _spectra_items(analysis: Analysis, known: Any) -> list[Item]:
     smoothing = dict.fromkeys(s.smoothing for s in spectra.spectra)
     widths = [s.resolution.total_V * 1e3 for s in spectra.spectra if math.isfinite(s.resolution.total_V)]
     total = f"; total energy width {min(widths):.3g} to {max(widths):.3g} meV" if widths else ""
-    plan = analysis.plan.spectra.model_dump()
-    ratio = ", ".join(f"{k} {v}" for k, v in plan.items() if any(w in k for w in ("broad", "denominator", "normal")))
+    plan = analysis.plan.spectra
+    forms = {"plain": "denominator as it is", "root": "denominator with a floor, sqrt((I/V)² + c²)"}
+    ratio = forms.get(plan.normalise, f"denominator broadened by a kernel ({plan.normalise})")
+    if plan.normalise in ("exponential", "gaussian") and plan.broadening_V is not None:
+        ratio += f", width {plan.broadening_V * 1e3:g} meV"
+    if plan.normalise == "root" and plan.floor_S is not None:
+        ratio += f", c = {plan.floor_S:g} S"
     return [
         known("offsets", "Offsets removed", listed(list(offsets))),
-        known("average", "Average over sweeps", str(plan["average"])),
+        known("average", "Average over sweeps", plan.average),
         known("smoothing", "Smoothing and energy width", listed(list(smoothing)[:4]) + total),
-        known("normalisation", "Normalisation", "(dI/dV)/(I/V), ratio of averages" + (f"; {ratio}" if ratio else "")),
+        known("normalisation", "Normalisation", f"(dI/dV)/(I/V), ratio of averages, {ratio}"),
     ]
 
 

@@ -36,7 +36,7 @@ READING = {
         "A step: treat the parts as two tips. A slope: wait longer after approach, or measure tips in mixed order.",
     ),
     "iz_fits": Reading(
-        "One sweep of each site (that with the middle barrier), offset removed, with its fit. Below: what is left over.",
+        "One sweep a site (that with the middle barrier), offset removed, with its fit. Below: what is left over.",
         "Good: straight lines; residuals around zero, one in 20 beyond the dashed lines. Bad: waves or steps.",
         "Waves: drift, creep or a soft film. A step: the tip changed; the sweep should be left out.",
     ),

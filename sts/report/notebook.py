@@ -1,0 +1,77 @@
+"""How results show themselves in a notebook: a compact table, and a figure where one says more."""
+
+from __future__ import annotations
+
+from html import escape
+from typing import Any
+
+from sts.analysis import Analysis
+from sts.fitting.barrier import BarrierFit
+from sts.processing.spectrum import Spectrum
+from sts.report.findings import answers, gap_words
+from sts.report.wording import NOT_RECORDED, count, distinct, listed, value_with_uncertainty
+from sts.sweeps import AXIS_UNITS, KINDS, SweepSet
+
+MOST_ROWS = 12
+
+
+def html_table(rows: dict[str, str], caption: str) -> str:
+    """Names and values as a small HTML table; text is escaped."""
+    body = "".join(
+        f'<tr><th scope="row" style="text-align:left">{escape(name)}</th>'
+        f'<td style="text-align:left">{escape(value)}</td></tr>'
+        for name, value in rows.items()
+    )
+    return f'<table><caption style="text-align:left"><b>{escape(caption)}</b></caption><tbody>{body}</tbody></table>'
+
+
+def sweeps_html(sweeps: SweepSet) -> str:
+    """A set of sweeps: how many, on which axis, from which tips and sites."""
+    table = sweeps.table
+    scale, unit = (1e9, "nm") if sweeps.kind == "iz" else (1.0, AXIS_UNITS["iv"])
+    axis = f"{sweeps.axis[0] * scale:.4g} to {sweeps.axis[-1] * scale:.4g} {unit}, {len(sweeps.axis)} points"
+    rows = {
+        "sweeps": str(len(sweeps)),
+        KINDS[sweeps.kind]: axis,
+        **{name: listed(distinct(table[name])[:8]) or NOT_RECORDED for name in ("sample", "tip", "site", "direction")},
+        "notes": "; ".join(sweeps.notes) or "none",
+    }
+    return html_table(rows, "I(V) sweeps" if sweeps.kind == "iv" else "I(z) sweeps")
+
+
+def spectrum_html(spectrum: Spectrum) -> str:
+    """An averaged spectrum: how many sweeps, gap, resolution, offsets, smoothing."""
+    width = spectrum.resolution.total_V * 1e3
+    trusted = abs(spectrum.bias[spectrum.trusted])
+    rows = {
+        "sweeps": f"{len(spectrum.sweeps)} used, {len(spectrum.omitted)} left out",
+        "bias": f"{spectrum.bias[0]:.4g} to {spectrum.bias[-1]:.4g} V, {len(spectrum.bias)} points",
+        "gap": gap_words(spectrum),
+        "resolution": f"{width:.3g} meV" if width == width else "unknown",
+        "smoothing": spectrum.smoothing,
+        "offsets": spectrum.offsets.how,
+        "(dI/dV)/(I/V)": f"trusted beyond ±{trusted.min() * 1e3:.3g} mV" if trusted.size else "nowhere trusted",
+    }
+    return html_table(rows, f"Spectrum: {spectrum.label}")
+
+
+def barrier_html(fit: BarrierFit) -> str:
+    """Fits of I(z): one row a sweep, the first dozen."""
+    rows = {}
+    for record in fit.table.head(MOST_ROWS).to_dict(orient="records"):
+        flags = f" [{record['flags']}]" if record["flags"] else ""
+        used = "" if record["used"] else ", left out"
+        value: Any = record["barrier_eV"]
+        words = (
+            value_with_uncertainty(float(value), float(record["barrier_se_eV"]), "eV") if value == value else "no fit"
+        )
+        rows[str(record["sweep"])] = f"{words}{used}{flags}"
+    if len(fit.table) > MOST_ROWS:
+        rows["…"] = f"and {count(len(fit.table) - MOST_ROWS, 'more sweep')}"
+    return html_table(rows, "Apparent barrier heights")
+
+
+def analysis_html(analysis: Analysis) -> str:
+    """The first screen of the report: questions and answers."""
+    rows = {a.question: f"{a.sentence} {a.warning}".strip() for a in answers(analysis)}
+    return html_table(rows, analysis.session)
