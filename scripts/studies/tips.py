@@ -11,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from sts.comparing.groups import compare_groups
 from sts.comparing.levels import BARRIER_PER_NM2, site_level, tip_level
 from sts.comparing.pairs import FEWEST, compare_pairs, maximum_modulus_sf
 from sts.fitting import fit_barrier, slopes_by_repeat
@@ -178,11 +179,43 @@ def pair_findings(rng: np.random.Generator, trials: int) -> list[Finding]:
     return findings
 
 
+def group_findings(rng: np.random.Generator, trials: int) -> list[Finding]:
+    """Equal groups of tips that differ from tip to tip: how often is a difference claimed?"""
+    findings = []
+    for sizes in ((4, 4), (3, 6)):
+        names = ["cut"] * sizes[0] + ["etched"] * sizes[1]
+        ratios, permutations, smallest = [], [], 1.0
+        for _ in range(trials):
+            barrier = 4.5 * np.exp(0.1 * rng.normal(size=len(names)))
+            tips = pd.DataFrame({"sample": "", "tip": range(len(names)), "barrier_eV": barrier, "made_by": names})
+            tests = compare_groups(tips, "made_by").tests
+            ratios.append(tests["p"].iloc[0])
+            permutations.append(tests["p"].iloc[-1])
+            smallest = tests["smallest_attainable_p"].iloc[-1]
+        case = f"two equal groups of {sizes[0]} and {sizes[1]} tips, tips scatter 10 %"
+        share = 100 * float(np.mean(np.array(ratios) < 0.05))
+        findings.append(Finding(case, "ratio called different at 5 % [%]", share, 3.0, 6.0, trials))
+        # A permutation test has few levels: it may not exceed 5 %, and it reaches what the count of ways allows.
+        share = 100 * float(np.mean(np.array(permutations) <= 0.05))
+        findings.append(
+            Finding(
+                case,
+                "permutation p of 5 % or less [%]",
+                share,
+                50 * smallest,
+                5 + 300 * float(np.sqrt(0.05 * 0.95 / trials)),
+                trials,
+            )
+        )
+    return findings
+
+
 def run(quick: bool = False, seed: int = 0) -> list[Finding]:
     """All regimes; quick takes a tenth of the trials, and widens the bounds by three of its standard errors."""
     rng = np.random.default_rng(seed)
     trials = 500 if quick else 5000
     findings = level_findings(rng, trials) + fit_findings(rng, trials // 4) + pair_findings(rng, trials)
+    findings += group_findings(rng, trials)
     if not quick:
         return findings
     slack = [3 * np.sqrt(5 * 95 / f.trials) for f in findings]  # 5 % outside, or 5 % false positives
