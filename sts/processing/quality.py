@@ -31,9 +31,9 @@ def find_saturation(current: Any, *, full_scale: Any = None) -> NDArray[np.bool_
     Notes
     -----
     With a known full scale: every sample within 0.3 % of it or beyond. In any case also a plateau at an extreme of
-    the sweep: at least 3 samples in a row within 0.3 % (or 1.5 converter steps) of the extreme, and more than four
-    times as many as lie in the next band of equal width. A smooth maximum has 2.4 times as many in the first band
-    (the square root of 1 against that of 2), a straight line as many, so neither is taken for a limit; nor
+    the sweep: at least 3 equal samples in a row, or 5 within 0.3 % (or 1.5 converter steps) of the extreme, and more
+    than four times as many as lie in the next band of equal width. A smooth maximum has 2.4 times as many in the first
+    band (the square root of 1 against that of 2), a straight line as many, so neither is taken for a limit; nor
     is a noise floor or a row of zero codes, because an extreme counts only from half the largest |I| and from
     eight converter steps on.
     """
@@ -54,7 +54,9 @@ def find_saturation(current: Any, *, full_scale: Any = None) -> NDArray[np.bool_
             below = (signal >= extreme - 2 * band) & ~near
             counts = (extreme > 0) & (extreme >= 0.5 * largest) & (extreme >= 8 * step)
         run = longest_run(near)
-        railed = counts[:, 0] & (run >= 3) & (run > 4 * below.sum(axis=1))
+        with np.errstate(invalid="ignore"):
+            equal = longest_run(signal >= extreme * (1 - 1e-5))
+        railed = counts[:, 0] & ((run >= 5) | (equal >= 3)) & (run > 4 * below.sum(axis=1))
         found |= near & railed[:, None]
     return found
 

@@ -1,0 +1,438 @@
+"""The pipeline from a group of I(V) sweeps to one spectrum with error bands."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import stats
+
+from ..flags import flag_rows, join_flags
+from ..plan import Plan, SpectraPlan
+from ..sweeps import SweepSet
+from .averaging import (
+    average_units,
+    direction_signs,
+    fill_missing,
+    group_codes,
+    mean_to_median,
+    repeat_codes,
+    unit_means,
+)
+from .directions import DirectionFit, fit_half_difference, half_differences
+from .judging import judge_iv, level_trend
+from .normalise import denominator, normalise, trusted_bias
+from .offsets import UNKNOWN, find_offsets
+from .quality import find_saturation
+from .resolution import resolution
+from .smoothing import Smoother, make_smoother
+from .spectrum import Offsets, Resolution, Spectrum
+from .strength import choose_smoother
+
+Array = NDArray[np.float64]
+
+
+def average_spectrum(
+    sweeps: SweepSet,
+    plan: Plan | None = None,
+    *,
+    keys: Mapping[str, Any] | None = None,
+    omit: Collection[str] = (),
+    keep: Collection[str] = (),
+    offsets: Offsets | None = None,
+    flags: pd.DataFrame | None = None,
+) -> Spectrum:
+    """Average one group of sweeps and bring it to dI/dV and (dI/dV)/(I/V).
+
+    Parameters
+    ----------
+    sweeps : SweepSet
+        I(V) sweeps of one group, on one bias axis.
+    plan : Plan, optional
+        Every setting; the defaults if not given.
+    keys : mapping, optional
+        What defines the group, for its label.
+    omit, keep : collection of str
+        Names of sweeps that a person decided to leave out, or to keep whatever the rules say.
+    offsets : Offsets, optional
+        Found from more than this group (other set-points, say); found from the group itself if not given.
+    flags : pandas.DataFrame, optional
+        What `judge_iv` said, if it was asked before.
+
+    Returns
+    -------
+    Spectrum
+
+    Raises
+    ------
+    ValueError
+        If every sweep is left out, the sweeps are not I(V), or there are fewer points than smoothing needs.
+
+    Notes
+    -----
+    In this order: saturated samples masked, sweeps left out, offsets, directions balanced, average, smoothing and
+    derivative, normalisation. All steps up to the derivative are linear in the sweeps, so its band is the scatter
+    between repeats (or sites, or tips) carried through, with Student's t. Up and down of one repeat are one unit. The
+    band of the normalised conductance N = g/q follows from the first-order contribution N + (g_i - N q_i)/q of each
+    unit, which holds the correlation of I and dI/dV and drops the scatter of the set-point.
+    """
+    plan = plan or Plan()
+    if sweeps.kind != "iv":
+        raise ValueError(f"A spectrum is averaged from I(V) sweeps; these are '{sweeps.kind}'.")
+    judged = judge_iv(sweeps, plan.check) if flags is None else flags[flags["sweep"].isin(sweeps.names)]
+    used, omitted = _choose(sweeps, judged, plan, omit, keep)
+    if not used.has_current:
+        return _lockin_only(used, plan, dict(keys or {}), omitted, judged)
+    notes: dict[str, str] = {}
+    railed = find_saturation(used.current, full_scale=used.table["full_scale_A"].to_numpy(float))
+    filled = fill_missing(np.where(railed, np.nan, used.current))
+    if not filled.points.all():
+        notes["holes"] = f"{int((~filled.points).sum())} of {filled.points.size} points have no usable sample"
+    offsets = find_offsets(used) if offsets is None else offsets
+    if plan.spectra.offsets == "remove" and not offsets.separable:
+        notes["offsets not separable"] = offsets.how
+    bias, current = _remove_offsets(used.axis[filled.points], filled.current, offsets, plan.spectra)
+    if plan.spectra.scale_to_setpoint:
+        current = _scale(used, bias, current)
+    signs, repeats = direction_signs(used), repeat_codes(used)
+    halves, _ = half_differences(current, signs, repeats)
+    if len(halves):
+        current_even = current - signs[:, None] * halves.mean(axis=0)
+    else:
+        current_even = current
+        if (signs != 0).any():
+            notes["one direction"] = (
+                "all sweeps run "
+                + ("up" if (signs >= 0).all() else "down")
+                + (" only" if abs(signs.sum()) == len(signs) else ", or no repeat has both directions")
+            )
+    each_repeat = unit_means(current_even, repeats)
+    units, kind = _units(used, each_repeat, repeats, plan.spectra, notes)
+    average = average_units(units, plan.spectra.average, seed=plan.spectra.seed)
+    temperature = _common(used.table["temperature_K"])
+    smoother, criterion, why = _smoother(bias, each_repeat, plan.spectra, temperature)
+    if criterion is None and plan.spectra.smoothing_width_V is None:
+        notes["few repeats"] = why
+    mean = _zeroed(bias, average.current, smoother, offsets, plan.spectra)
+    shift = average.current[0] - mean[0]
+    influence = average.influence - shift
+    didv = smoother.differentiate(mean)
+    slopes = smoother.differentiate(influence)
+    if len(units) > 1:
+        quantile = float(stats.t.ppf(0.5 + plan.compare.confidence / 2, len(units) - 1))
+        current_se, didv_se = _standard_error(influence), _standard_error(slopes)
+    else:
+        quantile = float(stats.norm.ppf(0.5 + plan.compare.confidence / 2))
+        sigma = _residual_noise(smoother, mean)
+        current_se, didv_se = np.full(bias.size, sigma), sigma * smoother.noise_gain
+        notes["no band"] = f"one {kind}: band from the residuals, {sigma * 1e12:.3g} pA rms"
+    smooth = smoother.apply(mean)
+    form: dict[str, Any] = {
+        "kind": plan.spectra.normalise,
+        "broadening_V": plan.spectra.broadening_V or np.nan,
+        "floor_S": plan.spectra.floor_S or np.nan,
+    }
+    ratio, below = normalise(bias, smooth, didv, **form)
+    ratio_se = _ratio_error(bias, smoother, smooth, influence, slopes, ratio, below, form, didv_se, current_se)
+    trusted = filled.whole[filled.points] if filled.whole.size != bias.size else filled.whole
+    trusted = trusted & trusted_bias(bias, below, **_doubt(offsets, mean, bias, didv))
+    direction_fit = _directions(bias, halves, mean, didv, used, notes)
+    notes |= _group_notes(units, each_repeat)
+    whole = _Whole(used.axis.size, filled.points)
+    return Spectrum(
+        keys=dict(keys or {}),
+        bias=whole.axis(used.axis, bias),
+        sweeps=tuple(used.names),
+        omitted=omitted,
+        current=whole(mean),
+        current_se=whole(current_se),
+        didv=whole(didv),
+        didv_se=whole(didv_se),
+        didv_low=whole(didv - quantile * didv_se),
+        didv_high=whole(didv + quantile * didv_se),
+        normalised=whole(ratio),
+        normalised_se=whole(ratio_se),
+        normalised_low=whole(ratio - quantile * ratio_se),
+        normalised_high=whole(ratio + quantile * ratio_se),
+        trusted=whole.mask(trusted),
+        current_each=whole(current - shift),
+        didv_each=whole(smoother.differentiate(current)),
+        offsets=offsets,
+        resolution=_resolution(temperature, used, smoother, direction_fit),
+        smoothing=f"{smoother.words}; {why}",
+        flags=join_flags([judged[judged["sweep"].isin(used.names)], _notes(notes)]),
+        half_difference=whole(direction_fit.half_difference) if direction_fit else None,
+        half_difference_fit=whole(direction_fit.fitted) if direction_fit else None,
+        directions=direction_fit.values if direction_fit else {},
+        criterion=criterion,
+    )
+
+
+def _choose(
+    sweeps: SweepSet, judged: pd.DataFrame, plan: Plan, omit: Collection[str], keep: Collection[str]
+) -> tuple[SweepSet, tuple[str, ...]]:
+    """The sweeps that are used, and the names of the others."""
+    by_rule = set(judged.loc[judged["flag"].isin(plan.check.omit), "sweep"])
+    left_out = (by_rule - set(keep)) | set(omit)
+    rows = np.array([name not in left_out for name in sweeps.names])
+    if not rows.any():
+        reasons = sorted(
+            set(judged.loc[judged["sweep"].isin(sweeps.names) & judged["flag"].isin(plan.check.omit), "flag"])
+        )
+        why = "left out by decision" if not reasons else f"left out ({', '.join(reasons)})"
+        raise ValueError(
+            f"No sweep is left: all {len(sweeps)} are {why}. Keep one by decision, or take a flag off 'check.omit' in "
+            "the plan."
+        )
+    return sweeps.select(rows), tuple(name for name in sweeps.names if name in left_out)
+
+
+def _remove_offsets(bias: Array, current: Array, offsets: Offsets, plan: SpectraPlan) -> tuple[Array, Array]:
+    """Bias axis and currents with the separable offsets taken off."""
+    if plan.offsets == "keep":
+        return bias, current
+    shift = offsets.bias_V if np.isfinite(offsets.bias_V) else 0.0
+    zero = offsets.current_A if np.isfinite(offsets.current_A) else 0.0
+    return bias - shift, current - zero
+
+
+def _zeroed(bias: Array, current: Array, smoother: Smoother, offsets: Offsets, plan: SpectraPlan) -> Array:
+    """The mean current with I(0) = 0, where V = 0 lies inside the sweep.
+
+    What remains at V = 0 (all of the offset where one set-point cannot separate it, its uncertainty otherwise) counts
+    as a current offset: for an ohmic junction the same as a shift of bias, and in a gap the only thing it can be.
+    """
+    if plan.offsets == "keep" or not bias[0] < 0 < bias[-1]:
+        return current
+    return current - float(np.interp(0.0, bias, smoother.apply(current)))
+
+
+def _doubt(offsets: Offsets, current: Array, bias: Array, didv: Array) -> dict[str, float]:
+    """Offsets as found, for the rule of trust: the zero crossing stands for both where they are not separable."""
+    if offsets.separable or np.isfinite(offsets.current_A):
+        return {"current_offset_A": offsets.current_A, "bias_offset_V": offsets.bias_V}
+    return {"current_offset_A": np.nan, "bias_offset_V": offsets.zero_crossing_V}
+
+
+def _scale(used: SweepSet, bias: Array, current: Array) -> Array:
+    """Every sweep times set-point current over its own current at the set-point bias."""
+    wanted = used.table["setpoint_current_A"].to_numpy(float)
+    at = used.table["setpoint_bias_V"].to_numpy(float)
+    known = np.isfinite(wanted) & (at >= bias[0]) & (at <= bias[-1])
+    if not known.all():
+        raise ValueError(
+            f"{int((~known).sum())} sweeps have no set-point current and bias within the sweep; they cannot be scaled "
+            "to the set-point. Fill them in with a logbook, or set 'scale_to_setpoint = false'."
+        )
+    position = np.clip(np.searchsorted(bias, at), 2, bias.size - 3)
+    nearby = position[:, None] + np.arange(-2, 3)
+    there = np.abs(np.take_along_axis(current, nearby, axis=1).mean(axis=1))
+    scaled: Array = current * (np.abs(wanted) / there)[:, None]
+    return scaled
+
+
+def _units(
+    used: SweepSet, each_repeat: Array, repeats: NDArray[np.int64], plan: SpectraPlan, notes: dict[str, str]
+) -> tuple[Array, str]:
+    """The curves whose scatter makes the bands: repeats, or means of sites or tips."""
+    first = np.unique(repeats, return_index=True)[1]
+    levels = {
+        "tip": group_codes(used.table, ["sample", "tip"])[first],
+        "site": group_codes(used.table, ["sample", "tip", "site"])[first],
+    }
+    counts = {name: int(codes.max()) + 1 for name, codes in levels.items()}
+    level: str = plan.replicates
+    if level == "auto":
+        level = next((name for name in ("tip", "site") if counts[name] >= 3), "repeat")
+        if level == "repeat" and counts["site"] == 2:
+            notes["few sites"] = "two sites: the band is that of the repeats and holds for these two only"
+    elif level != "repeat" and counts[level] < 2:
+        raise ValueError(
+            f"The bands are to come from the scatter between {level}s, but there is only one. Set 'replicates' to "
+            "'repeat'."
+        )
+    return (each_repeat, "repeat") if level == "repeat" else (unit_means(each_repeat, levels[level]), level)
+
+
+def _smoother(
+    bias: Array, each_repeat: Array, plan: SpectraPlan, temperature: float
+) -> tuple[Smoother, pd.DataFrame | None, str]:
+    if plan.smoothing_width_V is not None:
+        smoother = make_smoother(bias, width_V=plan.smoothing_width_V, method=plan.smoothing, order=plan.order)
+        return smoother, None, "width set in the plan"
+    return choose_smoother(bias, each_repeat, method=plan.smoothing, order=plan.order, temperature_K=temperature)
+
+
+def _standard_error(units: Array) -> Array:
+    error: Array = units.std(axis=0, ddof=1) / np.sqrt(len(units))
+    return error
+
+
+def _residual_noise(smoother: Smoother, current: Array) -> float:
+    """Noise [A] from the residuals of smoothing, allowing for the degrees of freedom that smoothing took."""
+    residual = current - smoother.apply(current)
+    freedom = np.trace((np.eye(len(current)) - smoother.smooth).T @ (np.eye(len(current)) - smoother.smooth))
+    return float(np.sqrt(residual @ residual / max(freedom, 1.0)))
+
+
+def _ratio_error(
+    bias: Array,
+    smoother: Smoother,
+    smooth: Array,
+    influence: Array,
+    slopes: Array,
+    ratio: Array,
+    below: Array,
+    form: dict[str, Any],
+    didv_se: Array,
+    current_se: Array,
+) -> Array:
+    """Standard uncertainty of the normalised conductance."""
+    if len(influence) > 1:
+        # derivative of the denominator along each unit's deviation (exact for the linear forms)
+        deviation = smoother.apply(influence) - smooth
+        step = 1e-4 if form["kind"] == "root" else 1.0
+        moved = denominator(
+            bias,
+            smooth + step * deviation,
+            smoother.differentiate(smooth) + step * (slopes - slopes.mean(axis=0)),
+            **form,
+        )
+        change = (moved - below) / step
+        with np.errstate(divide="ignore", invalid="ignore"):
+            contribution = (slopes - slopes.mean(axis=0) - ratio * change) / below
+        return _standard_error(contribution)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        relative = np.hypot(
+            didv_se / below, ratio * current_se * np.sqrt((smoother.smooth**2).sum(axis=1)) / (bias * below)
+        )
+    return np.asarray(np.where(np.isfinite(relative), relative, np.nan))
+
+
+def _directions(
+    bias: Array, halves: Array, current: Array, didv: Array, used: SweepSet, notes: dict[str, str]
+) -> DirectionFit | None:
+    if not len(halves):
+        return None
+    return fit_half_difference(bias, halves, current, didv, duration_s=_common(used.table["duration_s"]))
+
+
+def _group_notes(units: Array, each_repeat: Array) -> dict[str, str]:
+    """Doubts about the group as a whole: a mean above the median, a trend from sweep to sweep."""
+    notes = {}
+    skew = mean_to_median(units)
+    if skew > 1.05:
+        notes["skewed"] = f"mean/median = {skew:.3g}"
+    mean = each_repeat.mean(axis=0)
+    level = each_repeat @ mean / max(float(mean @ mean), np.finfo(float).tiny)
+    if len(level) >= 5 and (level > 0).all():
+        slope, p = level_trend(np.log(level))
+        if p < 0.003 and abs(slope) * (len(level) - 1) > 0.05:
+            notes["trend"] = f"{slope * 100:+.2g} % of current from repeat to repeat (p = {p:.1g})"
+    return notes
+
+
+def _notes(notes: dict[str, str]) -> pd.DataFrame:
+    return join_flags([flag_rows([""], [True], flag, [detail]) for flag, detail in notes.items()])
+
+
+def _common(column: pd.Series) -> float:
+    """The value of a column if all sweeps agree within 1 %, their mean within 10 %, else NaN."""
+    values = column.to_numpy(float)
+    if not np.isfinite(values).all() or np.ptp(values) > 0.1 * abs(values.mean()):
+        return float("nan")
+    return float(values.mean())
+
+
+@dataclass(frozen=True, eq=False)
+class _Whole:
+    """Puts arrays on the points kept back on the whole axis: NaN (or false) where every sweep misses a sample."""
+
+    size: int
+    points: NDArray[np.bool_]
+
+    def __call__(self, values: Array) -> Array:
+        result = np.full((*values.shape[:-1], self.size), np.nan)
+        result[..., self.points] = values
+        return result
+
+    def mask(self, values: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        result = np.zeros(self.size, bool)
+        result[self.points] = values
+        return result
+
+    def axis(self, axis: Array, bias: Array) -> Array:
+        return np.asarray(axis + (bias[0] - axis[self.points][0]))
+
+
+def _resolution(temperature: float, used: SweepSet, smoother: Smoother | None, fit: DirectionFit | None) -> Resolution:
+    """Thermal, modulation, smoothing and lag broadening, each and together.
+
+    A modulation that was on broadens the recorded current, and so its numerical derivative, too: the amplifier
+    averages over it.
+    """
+    return resolution(
+        temperature_K=temperature,
+        modulation_rms_V=_common(used.table["modulation_V"]),
+        smoothing_kernel=smoother.kernel() if smoother else None,
+        lag_V=abs(fit.values["lag_V"]) if fit else np.nan,
+    )
+
+
+def _lockin_only(
+    used: SweepSet, plan: Plan, keys: dict[str, Any], omitted: tuple[str, ...], judged: pd.DataFrame
+) -> Spectrum:
+    """Average of a lock-in channel recorded without a current: no derivative, no normalisation, no invented unit."""
+    if used.lockin is None or not np.isfinite(used.lockin).any():
+        raise ValueError("These sweeps hold neither a current nor a lock-in channel; there is nothing to average.")
+    notes: dict[str, str] = {}
+    filled = fill_missing(used.lockin)
+    signs, repeats = direction_signs(used), repeat_codes(used)
+    halves, _ = half_differences(filled.current, signs, repeats)
+    even = filled.current - signs[:, None] * halves.mean(axis=0) if len(halves) else filled.current
+    each_repeat = unit_means(even, repeats)
+    units, kind = _units(used, each_repeat, repeats, plan.spectra, notes)
+    average = average_units(units, plan.spectra.average, seed=plan.spectra.seed)
+    whole = _Whole(used.axis.size, filled.points)
+    if not filled.points.all():
+        notes["holes"] = f"{int((~filled.points).sum())} of {filled.points.size} points have no usable sample"
+    if len(units) > 1:
+        quantile = float(stats.t.ppf(0.5 + plan.compare.confidence / 2, len(units) - 1))
+        error = _standard_error(average.influence)
+    else:
+        quantile = float(stats.norm.ppf(0.5 + plan.compare.confidence / 2))
+        smoother, _, _ = choose_smoother(used.axis[filled.points], units)
+        sigma = _residual_noise(smoother, average.current)
+        error = np.full(average.current.size, sigma)
+        notes["no band"] = (
+            f"one {kind}: band from the residuals, {sigma:.3g} {used.lockin_unit or '(unit unknown)'} rms"
+        )
+    unknown = np.full(used.axis.size, np.nan)
+    return Spectrum(
+        keys=keys,
+        bias=used.axis,
+        sweeps=tuple(used.names),
+        omitted=omitted,
+        current=unknown,
+        current_se=unknown,
+        didv=whole(average.current),
+        didv_se=whole(error),
+        didv_low=whole(average.current - quantile * error),
+        didv_high=whole(average.current + quantile * error),
+        normalised=unknown,
+        normalised_se=unknown,
+        normalised_low=unknown,
+        normalised_high=unknown,
+        trusted=whole.mask(filled.whole),
+        current_each=np.full(used.current.shape, np.nan),
+        didv_each=whole(filled.current),
+        offsets=replace(UNKNOWN, how="lock-in channel only: no current to find them from"),
+        resolution=_resolution(_common(used.table["temperature_K"]), used, None, None),
+        smoothing="none: lock-in channel as recorded",
+        didv_unit=used.lockin_unit,
+        flags=join_flags([judged[judged["sweep"].isin(used.names)], _notes(notes)]),
+    )

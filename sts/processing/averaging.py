@@ -1,0 +1,212 @@
+"""Groups of sweeps, repeats within them, missing samples, and three kinds of average."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from ..sweeps import DIRECTIONS, SweepSet
+from .quality import MAD_SCALE, noise_level
+
+Array = NDArray[np.float64]
+
+
+def group_sweeps(sweeps: SweepSet, by: Sequence[str]) -> list[tuple[dict[str, Any], SweepSet]]:
+    """Split a set by columns of its table, in the order in which the groups first appear.
+
+    Unknown values (NaN, "") form a group of their own.
+
+    Raises
+    ------
+    ValueError
+        If a column is not in the table.
+    """
+    missing = [column for column in by if column not in sweeps.table]
+    if missing:
+        raise ValueError(
+            f"There is no column '{missing[0]}' to group by; there are: {', '.join(map(str, sweeps.table.columns))}."
+        )
+    codes = group_codes(sweeps.table, by)
+    groups = []
+    for code in range(int(codes.max()) + 1):
+        rows = np.flatnonzero(codes == code)
+        first = sweeps.table.iloc[int(rows[0])]
+        groups.append(({column: _plain(first[column]) for column in by}, sweeps.select(rows)))
+    return groups
+
+
+def group_codes(table: pd.DataFrame, by: Sequence[str]) -> NDArray[np.int64]:
+    """A number for each row, the same where all columns agree (unknown agrees with unknown), in order of appearance."""
+    if not by:
+        return np.zeros(len(table), np.int64)
+    return np.asarray(table.groupby(list(by), sort=False, dropna=False).ngroup(), np.int64)
+
+
+def _plain(value: Any) -> Any:
+    return value.item() if isinstance(value, np.generic) else value
+
+
+def direction_signs(sweeps: SweepSet) -> NDArray[np.int64]:
+    """+1 for up (or retract), -1 for down (or approach), 0 for unknown, shape (m,)."""
+    first, second = DIRECTIONS[sweeps.kind]
+    direction = sweeps.table["direction"].to_numpy(object)
+    return np.where(direction == first, 1, np.where(direction == second, -1, 0)).astype(np.int64)
+
+
+def repeat_codes(sweeps: SweepSet) -> NDArray[np.int64]:
+    """Which repeat each sweep belongs to: up and down with the same place and number are one repeat.
+
+    Where no number is recorded, the k-th sweep up and the k-th sweep down of a place are taken as one repeat.
+    """
+    place = ["sample", "tip", "site", "setpoint_current_A", "setpoint_bias_V"]
+    table = sweeps.table[place].assign(direction=direction_signs(sweeps), repeat=sweeps.table["repeat"])
+    unnumbered = table["repeat"].isna()
+    order = table.groupby([*place, "direction"], dropna=False, sort=False).cumcount()
+    table["repeat"] = np.where(unnumbered, -1.0 - order, table["repeat"])  # negative: apart from recorded numbers
+    # two sweeps in one direction with the same number are two repeats
+    table["twice"] = table.groupby([*place, "repeat", "direction"], dropna=False, sort=False).cumcount()
+    return group_codes(table, [*place, "repeat", "twice"])
+
+
+@dataclass(frozen=True, eq=False)
+class Filled:
+    """Sweeps without holes, on the points at which at least one sweep was good."""
+
+    points: NDArray[np.bool_]  # (n,) points kept
+    current: Array  # (m, k) on the points kept, missing samples replaced by the group's curve at the sweep's level
+    whole: NDArray[np.bool_]  # (k,) points at which no sweep was filled in
+
+
+def fill_missing(current: Array) -> Filled:
+    """Replace missing samples (NaN) of a sweep by the median curve of the group, scaled to the sweep.
+
+    Without it the mean would step where one sweep drops out. Points at which every sweep is missing are left out.
+
+    Raises
+    ------
+    ValueError
+        If no sample is left at all.
+    """
+    there = np.isfinite(current)
+    points: NDArray[np.bool_] = np.logical_or.reduce(there, axis=0)
+    if not points.any():
+        raise ValueError("No usable sample is left in these sweeps: all are missing or saturated.")
+    kept, good = current[:, points], there[:, points]
+    whole: NDArray[np.bool_] = np.logical_and.reduce(good, axis=0)
+    if whole.all():
+        return Filled(points, kept, whole)
+    middle = np.nanmedian(kept, axis=0)
+    top = np.where(good, kept * middle, 0.0).sum(axis=1)
+    bottom = np.where(good, middle**2, 0.0).sum(axis=1)
+    level = np.where(bottom > 0, top / np.where(bottom > 0, bottom, 1.0), 1.0)
+    return Filled(points, np.where(good, kept, level[:, None] * middle), whole)
+
+
+def unit_means(rows: Array, codes: NDArray[np.int64]) -> Array:
+    """Mean of the rows of each code, shape (number of codes, n)."""
+    count = int(codes.max()) + 1
+    total = np.zeros((count, rows.shape[1]))
+    np.add.at(total, codes, rows)
+    means: Array = total / np.bincount(codes, minlength=count)[:, None]
+    return means
+
+
+@dataclass(frozen=True, eq=False)
+class Average:
+    """An average curve, and what each unit contributes to its error."""
+
+    current: Array  # (n,)
+    influence: Array  # (R, n) first-order contributions: their mean is the average, their scatter its uncertainty
+
+
+def average_units(units: Array, kind: str, *, seed: int = 0) -> Average:
+    """Mean, median or geometric mean over units (repeats, sites or tips).
+
+    Parameters
+    ----------
+    units : numpy.ndarray, shape (R, n)
+        Independent curves [A].
+    kind : {'mean', 'median', 'geometric'}
+        The geometric mean acts on |I| where all units are well above the noise and share a sign; elsewhere the
+        units are brought to the geometric mean of their levels and then averaged, since a logarithm of noise is biased.
+    seed : int
+        Of the resampling behind the influence of the median.
+
+    Notes
+    -----
+    For the mean the influence of a unit is the unit itself; for the geometric mean M(1 + ln(I_i/M)). The median is
+    not smooth; its influence comes from 400 bootstrap samples (regression of the resampled median on how often each
+    unit was drawn), scaled so that its scatter returns the bootstrap variance.
+    """
+    if kind == "mean" or len(units) < 2:
+        return Average(units.mean(axis=0), units)
+    if kind == "median":
+        return _median(units, seed)
+    if kind != "geometric":
+        raise ValueError(f"average is '{kind}'; it must be 'mean', 'median' or 'geometric'.")
+    mean = units.mean(axis=0)
+    level = units @ mean / float(mean @ mean)
+    if np.any(level <= 0):
+        raise ValueError(
+            "A geometric mean needs sweeps of one sign; one of these runs against the others. Use the mean or median."
+        )
+    centre = np.exp(np.mean(np.log(level)))
+    clear = (np.abs(units).min(axis=0) > 10 * np.nanmax(noise_level(units))) & (
+        np.abs(np.sign(units).sum(axis=0)) == len(units)
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        logs = np.log(np.abs(units))
+        geometric = np.sign(mean) * np.exp(logs.mean(axis=0))
+        around = geometric * (1 + logs - logs.mean(axis=0))
+    leveled = units / level[:, None] * centre
+    near = leveled.mean(axis=0)
+    shifted = leveled + near * (np.log(level) - np.log(centre))[:, None]
+    return Average(np.where(clear, geometric, near), np.where(clear, around, shifted))
+
+
+def _median(units: Array, seed: int) -> Average:
+    count = len(units)
+    centre = np.median(units, axis=0)
+    draws = np.random.default_rng(seed).multinomial(count, np.full(count, 1 / count), size=400)
+    order = np.argsort(units, axis=0)
+    ranked = np.take_along_axis(units, order, axis=0)
+    medians = np.empty((len(draws), units.shape[1]))
+    for start in range(0, units.shape[1], 256):  # blocks of points, to bound the memory
+        block = slice(start, start + 256)
+        weight = np.cumsum(draws[:, order[:, block]], axis=1)  # (draws, R, points)
+        low = np.argmax(2 * weight >= count, axis=1)
+        high = np.argmax(2 * weight > count, axis=1)
+        medians[:, block] = (
+            np.take_along_axis(ranked[:, block], low, 0) + np.take_along_axis(ranked[:, block], high, 0)
+        ) / 2
+    moved = medians - medians.mean(axis=0)
+    influence = (draws - 1.0).T @ moved / len(draws) * count  # Cov(n_i, n_j) = δ_ij - 1/R
+    wanted = np.sqrt(moved.var(axis=0) * count)
+    have = influence.std(axis=0, ddof=1)
+    scale = np.divide(wanted, have, out=np.zeros_like(wanted), where=have > 0)
+    return Average(centre, centre + (influence - influence.mean(axis=0)) * scale)
+
+
+def mean_to_median(units: Array) -> float:
+    """Mean over median of |I|, the median over the points well above the noise; NaN if there are none.
+
+    Scatter of the gap makes |I| log-normal, and pulls the mean above the median: 1.09 for 20 pm, 1.69 for 50 pm at
+    4 eV; the law was found on graphite and gold by Severin et al. (2008).
+    """
+    if len(units) < 5:
+        return float("nan")
+    middle = np.median(units, axis=0)
+    clear = np.abs(middle) > 10 * np.nanmedian(noise_level(units))
+    return float(np.median(units.mean(axis=0)[clear] / middle[clear])) if clear.any() else float("nan")
+
+
+def scaled_mad(values: Array, axis: int = 0) -> Array:
+    """Standard deviation from the median absolute deviation (1.4826 MAD), NaN ignored."""
+    middle = np.nanmedian(values, axis=axis, keepdims=True)
+    result: Array = MAD_SCALE * np.nanmedian(np.abs(values - middle), axis=axis)
+    return result

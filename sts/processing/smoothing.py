@@ -1,0 +1,253 @@
+"""Smoothing and differentiation as linear operators, on equal and unequal steps.
+
+Every method is a pair of matrices: S y is the smoothed current, D y its derivative. Hence the covariance of dI/dV is
+D Σ Dᵀ for any covariance Σ of the current, and the derivative is the true dI/dV seen through a kernel of known
+width. The strength of every method is that width: the full width at half height of the kernel of dI/dV [V].
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import linalg
+
+Array = NDArray[np.float64]
+
+METHODS = ("local polynomial", "gaussian", "penalised")
+SIGMA_TO_WIDTH = 2 * np.sqrt(2 * np.log(2))  # full width at half height of a Gaussian, in standard deviations
+# Window over width of the kernel, in the limit of many points: the kernel of orders 1 and 2 is the parabola
+# 1 - u^2, that of orders 3 and 4 is (1 - u^2)(1 - 7 u^2/3), u from -1 to 1 over the window.
+_WINDOW = {1: np.sqrt(2.0), 2: np.sqrt(2.0), 3: 2.4232, 4: 2.4232}
+_PENALTY_WIDTH = 3.3123  # full width at half height of the kernel with transfer function 1/(1 + k^6)
+_BLOCK = 64  # columns of one block of a banded product
+_GAUSS_REACH = 4.0  # the Gaussian weight is cut at this many standard deviations
+
+
+@dataclass(frozen=True, eq=False)
+class Smoother:
+    """Operators of one smoothing on one axis of n points."""
+
+    method: str
+    axis: Array  # (n,) [V]
+    smooth: Array  # S, (n, n)
+    derivative: Array  # D, (n, n) [1/V]
+    words: str  # for tables and reports
+
+    def apply(self, current: Any) -> Array:
+        """Smoothed current, shape (..., n), unit of `current`."""
+        return multiply(current, self.smooth)
+
+    def differentiate(self, current: Any) -> Array:
+        """Derivative with respect to the axis, shape (..., n), unit of `current` per volt."""
+        return multiply(current, self.derivative)
+
+    @property
+    def noise_gain(self) -> Array:
+        """Standard deviation of the derivative for white noise of 1 A, shape (n,) [1/V]."""
+        gain: Array = np.sqrt((self.derivative**2).sum(axis=1))
+        return gain
+
+    def kernel(self, position: int | None = None) -> tuple[Array, Array]:
+        """The kernel through which dI/dV is seen at one point: offsets [V] and density [1/V], whose integral is 1.
+
+        `position` is the index on the axis (default: the middle). Offsets are the middles of the steps, the kernel is
+        constant over a step.
+        """
+        row = self.axis.size // 2 if position is None else position
+        density = self._shares(slice(row, row + 1))[0] / np.diff(self.axis)
+        return (self.axis[1:] + self.axis[:-1]) / 2 - self.axis[row], density
+
+    @property
+    def widths(self) -> Array:
+        """Full width at half height of the kernel of dI/dV at every point [V], shape (n,)."""
+        density = self._shares(slice(None)) / np.diff(self.axis)
+        return _half_widths((self.axis[1:] + self.axis[:-1]) / 2, density, np.diff(self.axis))
+
+    @property
+    def width(self) -> float:
+        """Full width at half height of the kernel of dI/dV [V]: the median over the axis (one-sided at the ends)."""
+        return float(np.median(self.widths))
+
+    def _shares(self, rows: slice) -> Array:
+        # The current is the integral of dI/dV: a slope of one step moves all points to its right.
+        tail = np.cumsum(self.derivative[rows, ::-1], axis=1)[:, ::-1]
+        shares: Array = tail[:, 1:] * np.diff(self.axis)
+        return shares
+
+
+def make_smoother(axis: Any, *, width_V: float, method: str = "local polynomial", order: int = 2) -> Smoother:
+    """Operators that smooth with a kernel of about the given width.
+
+    Parameters
+    ----------
+    axis : array_like, shape (n,)
+        Ascending bias [V]; steps need not be equal.
+    width_V : float
+        Full width at half height of the kernel of dI/dV [V]. The width that results is `Smoother.width`: windows
+        hold whole points, and never fewer than the method needs.
+    method : {'local polynomial', 'gaussian', 'penalised'}
+        ``local polynomial`` fits a polynomial to all points of a window (Savitzky-Golay where steps are equal; the
+        first and last window serve their outer points). ``gaussian`` weighs the points of a local parabola by a
+        Gaussian: the derivative of a Gaussian where steps are equal. ``penalised`` minimises the squared residuals
+        plus the squared third derivative (divided differences), and differentiates over three points.
+    order : int
+        Of the local polynomial, 1 to 4. The other methods are exact for order 2.
+
+    Raises
+    ------
+    ValueError
+        For an unknown method, an order out of range, a width that is not positive, or fewer points than needed.
+
+    Notes
+    -----
+    A. Savitzky, M. J. E. Golay, Anal. Chem. 36, 1627 (1964); W. S. Cleveland, J. Am. Stat. Assoc. 74, 829 (1979);
+    P. H. C. Eilers, Anal. Chem. 75, 3631 (2003). All are exact for polynomials up to their order everywhere, ends
+    included.
+    """
+    axis = np.asarray(axis, float)
+    if method not in METHODS:
+        raise ValueError(f"The smoothing method is '{method}'; it must be one of: {', '.join(METHODS)}.")
+    if method == "local polynomial" and order not in _WINDOW:
+        raise ValueError(f"The order of the local polynomial is {order}; it must be 1, 2, 3 or 4.")
+    if not (np.isfinite(width_V) and width_V > 0):
+        raise ValueError(f"The smoothing width is {width_V:g} V; it must be above zero.")
+    if axis.ndim != 1 or np.any(np.diff(axis) <= 0) or not np.isfinite(axis).all():
+        raise ValueError("The bias axis must ascend and be finite; sort it and average repeated values first.")
+    degree = order if method == "local polynomial" else 2
+    if axis.size < degree + 2:
+        raise ValueError(
+            f"The sweep has {axis.size} points; smoothing of order {degree} needs at least {degree + 2}. "
+            "Record more points, or use a lower order."
+        )
+    if method == "penalised":
+        smooth, derivative = _penalised(axis, width_V / _PENALTY_WIDTH)
+        words = "penalised least squares, third difference"
+    elif method == "gaussian":
+        sigma = width_V / SIGMA_TO_WIDTH
+        smooth, derivative = _local(axis, axis, _GAUSS_REACH * sigma, 2, sigma)
+        words = f"derivative of a Gaussian, standard deviation {_millivolt(sigma)}"
+    else:
+        half = min(_WINDOW[order] * width_V / 2, np.ptp(axis) / 2)
+        centre = np.clip(axis, axis[0] + half, axis[-1] - half)
+        smooth, derivative = _local(axis, centre, half, order, None)
+        words = f"local polynomial of order {order}, window {_millivolt(2 * half)}"
+    smoother = Smoother(method, axis, smooth, derivative, words)
+    return Smoother(method, axis, smooth, derivative, f"{words}, energy width {_millivolt(smoother.width)}")
+
+
+def narrowest_width(axis: Any, *, order: int = 2) -> float:
+    """The smallest sensible width [V]: a window of `order` + 2 (at least 3) typical steps."""
+    step = float(np.median(np.diff(np.asarray(axis, float))))
+    return (order + 2) * step / float(_WINDOW[order])
+
+
+def multiply(values: Any, matrix: Array) -> Array:
+    """``values @ matrix.T`` for a banded matrix, in blocks of columns; shape (..., n).
+
+    Only the band is multiplied, so thousands of sweeps cost a few passes over memory.
+    """
+    values = np.asarray(values, float)
+    columns = matrix.shape[0]
+    first, last = _band(matrix)
+    rows = values.reshape(-1, values.shape[-1])
+    result = np.empty((len(rows), columns))
+    for start in range(0, columns, _BLOCK):
+        stop = min(start + _BLOCK, columns)
+        low, high = int(first[start:stop].min()), int(last[start:stop].max()) + 1
+        np.matmul(rows[:, low:high], matrix[start:stop, low:high].T, out=result[:, start:stop])
+    return result.reshape(*values.shape[:-1], columns)
+
+
+def _band(matrix: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """First and last column of each row that is not zero."""
+    there = matrix != 0
+    return np.argmax(there, axis=1), matrix.shape[1] - 1 - np.argmax(there[:, ::-1], axis=1)
+
+
+def _local(axis: Array, centre: Array, half: float, order: int, sigma: float | None) -> tuple[Array, Array]:
+    """Operators of a local polynomial fit: window `centre` ± `half`, with Gaussian weights if `sigma` is given."""
+    points = axis.size
+    needed = min(max(order + 1, 3), points)
+    slack = 1e-9 * np.ptp(axis)
+    first = np.searchsorted(axis, centre - half - slack)
+    last = np.searchsorted(axis, centre + half + slack)  # one past
+    while np.any(short := last - first < needed):  # sparse places: take the nearest points
+        left = np.where(first > 0, centre - axis[np.maximum(first - 1, 0)], np.inf)
+        right = np.where(last < points, axis[np.minimum(last, points - 1)] - centre, np.inf)
+        first, last = first - (short & (left < right)), last + (short & ~(left < right))
+    offset = np.arange(int((last - first).max()))
+    index = np.minimum(first[:, None] + offset, points - 1)
+    inside = first[:, None] + offset < last[:, None]
+    distance = axis[index] - centre[:, None]
+    scale = np.max(np.abs(distance) * inside, axis=1)
+    weight = inside * (
+        1.0 if sigma is None else np.exp(-0.25 * (distance / np.maximum(sigma, scale[:, None] / 6)) ** 2)
+    )
+    powers = np.arange(order + 1)
+    basis = weight[..., None] * (distance / scale[:, None])[..., None] ** powers
+    q, r = np.linalg.qr(basis)
+    place = ((axis - centre) / scale)[:, None]
+    value = place**powers
+    slope = powers * place ** np.maximum(powers - 1, 0) / scale[:, None]
+    # rows b R^-1 Q^T of the least-squares solution, evaluated at the point itself
+    solved = np.linalg.solve(np.swapaxes(r, 1, 2), np.stack([value, slope], axis=2))
+    rows = np.einsum("ikc,ijk->cij", solved, q) * weight
+    result = np.zeros((2, points, points))
+    where = np.broadcast_to(np.arange(points)[:, None], index.shape)
+    result[:, where[inside], index[inside]] = rows[:, inside]
+    return result[0], result[1]
+
+
+def _penalised(axis: Array, length: float) -> tuple[Array, Array]:
+    """Operators of penalised least squares; the transfer function is 1/(1 + (k length)^6) far from the ends."""
+    points = axis.size
+    share = np.gradient(
+        axis
+    )  # weight of a point: the stretch of axis it stands for, so the width is the same everywhere
+    third = np.zeros((points - 3, points))
+    rows = np.arange(points - 3)
+    for j in range(4):  # divided difference, times 3! to be the derivative
+        product = np.ones(points - 3)
+        for k in range(4):
+            if k != j:
+                product *= axis[j : points - 3 + j] - axis[k : points - 3 + k]
+        third[rows, rows + j] = 6 / product
+    stretch = (axis[3:] - axis[:-3]) / 3
+    normal = (third.T * (length**6 * stretch)) @ third
+    normal[np.diag_indices(points)] += share
+    banded = np.zeros((4, points))
+    for k in range(4):
+        banded[3 - k, k:] = np.diagonal(normal, k)
+    smooth = linalg.solveh_banded(banded, np.diag(share))
+    # Parabolas pass unchanged; taking them out first keeps the rounding of the stiff system (1e-5) away from them.
+    parabolas, _ = np.linalg.qr((axis - axis.mean())[:, None] ** np.arange(3) / np.ptp(axis) ** np.arange(3))
+    smooth += (parabolas - smooth @ parabolas) @ parabolas.T
+    return smooth, np.gradient(smooth, axis, axis=0, edge_order=2)
+
+
+def _half_widths(position: Array, density: Array, step: Array) -> Array:
+    """Full width at half height of each row of `density` on `position`, by linear interpolation."""
+    top = np.argmax(density, axis=1)
+    rows = np.arange(len(density))
+    half = density[rows, top] / 2
+    above = density >= half[:, None]
+    column = np.arange(density.shape[1])
+    right = np.where((column > top[:, None]) & ~above, column, density.shape[1]).min(axis=1)
+    left = np.where((column < top[:, None]) & ~above, column, -1).max(axis=1)
+
+    def crossing(inner: NDArray[np.int64], outer: NDArray[np.int64], sign: float) -> Array:
+        off = (outer < 0) | (outer >= density.shape[1])
+        safe = np.clip(outer, 0, density.shape[1] - 1)
+        high, low = density[rows, inner], density[rows, safe]
+        share = np.where(off, 0.0, (high - half) / np.where(high > low, high - low, 1.0))
+        end = position[inner] + sign * step[inner] / 2  # the kernel ends where the axis ends
+        return np.where(off, end, position[inner] + share * (position[safe] - position[inner]))
+
+    return crossing(right - 1, right, 1.0) - crossing(left + 1, left, -1.0)
+
+
+def _millivolt(value: float) -> str:
+    return f"{value * 1e3:.3g} mV"
