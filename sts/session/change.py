@@ -25,6 +25,7 @@ from sts.session.layout import SessionError
 
 LOCK_TIMEOUT = 120.0  # [s] how long to wait for another program that changes the same session
 REPLACE_TRIES = 25  # of 0.2 s each: on Windows a file that anybody has open cannot be replaced
+MOST_HOLES = 1 << 18  # [bytes] of unused space, and a quarter of the file: then it is written anew without
 SIGNATURE = b"\x89HDF\r\n\x1a\n"
 
 _FULL = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
@@ -121,8 +122,7 @@ class Change:
             if self._target.exists():
                 with _opened(self._target) as file:  # open while it is copied: no other program can begin to write
                     version = layout.format_of(file, self._target)
-                    shutil.copyfile(self._target, self._copy)
-                    shutil.copymode(self._target, self._copy)
+                    self._copy_from(file)
                 self._file = h5py.File(self._copy, "r+", locking=False)
                 layout.upgrade(self._file, version)
             else:
@@ -130,10 +130,20 @@ class Change:
                 layout.prepare(self._file)
         return self._file
 
+    def _copy_from(self, file: h5py.File) -> None:
+        if layout.holes(file) > max(MOST_HOLES, self._target.stat().st_size // 4):
+            with suppress(*DAMAGE):
+                layout.repack(file, self._copy)
+                shutil.copymode(self._target, self._copy)
+                return
+            self._copy.unlink(missing_ok=True)  # damaged somewhere: keep every byte as it is
+        shutil.copy(self._target, self._copy)
+
     def commit(self) -> None:
         """Put the copy in the session's place."""
         if self._file is None:
             return
+        layout.count_holes(self._file)
         self._file.flush()
         self._file.close()
         with self._copy.open("rb+") as stream:

@@ -104,6 +104,23 @@ def prepare(file: h5py.File) -> None:
         entry.create_group(name).attrs["NX_class"] = "NXcollection"
 
 
+def count_holes(file: h5py.File) -> None:
+    """Note the space that this change left unused; HDF5 forgets about it when the file is closed."""
+    file.attrs["sts_holes"] = holes(file) + int(file.id.get_freespace())
+
+
+def holes(file: h5py.File) -> int:
+    """Unused space within the file [bytes]."""
+    return int(file.attrs.get("sts_holes", 0))
+
+
+def repack(file: h5py.File, path: Path) -> None:
+    """Write the same session without holes to `path`."""
+    with h5py.File(path, "x", locking=False) as new:
+        new.attrs.update({**file.attrs, "sts_holes": 0})
+        file.copy("entry", new)
+
+
 def set_names(file: h5py.File, kind: str | None = None) -> list[str]:
     """The names of the sets of sweeps, in order of import."""
     kinds = [kind] if kind else list(KINDS)

@@ -15,6 +15,7 @@ from sts.session import layout
 from sts.sweeps import AXIS_UNITS, COLUMNS, KINDS, SweepSet
 
 CHUNK_BYTES = 1 << 20
+SAMPLE = 1 << 16  # [bytes] at both ends of a chunk, to see whether it shrinks
 SMALL_SET = 8 << 20  # [bytes] below, a set that grows is written anew, with chunks that suit its new size
 STORED_AS_IS = 1  # HDF5 filter mask: the first filter, deflate, was skipped for this chunk
 
@@ -235,7 +236,7 @@ class _Content:
             return
         start = end - CHUNK_BYTES * len(chunks)
         self._data.resize(self.size, axis=0)  # never beyond it: HDF5 2.0 fails to shrink onto a chunk stored as is
-        gains = len(zlib.compress(chunks[0][:65536], 1)) < 0.8 * min(len(chunks[0]), 65536)
+        gains = len(zlib.compress(chunks[0][:SAMPLE], 1)) + len(zlib.compress(chunks[0][-SAMPLE:], 1)) < 1.6 * SAMPLE
         for number, chunk in enumerate(chunks):
             offset = (start + number * CHUNK_BYTES,)
             if gains:

@@ -1,0 +1,208 @@
+"""Processes killed at random moments while they change a session, and two that import at once.
+
+Whatever happens, the session must open and hold either what it held before or the whole change, with every number
+as it was. Needs ``SIGKILL``; on Windows a process is ended by ``TerminateProcess``, which it cannot catch either.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import random
+import sys
+import tempfile
+import time
+from collections.abc import Sequence
+from multiprocessing.process import BaseProcess
+from multiprocessing.synchronize import Event
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from sts.loaders.loaded import LoadedFile
+from sts.session import Session, SessionError, merge
+from sts.sweeps import SweepSet, sweep_table
+from studies import Finding
+
+TITLE = "Kills and simultaneous imports"
+CHANGES = ("import", "mark", "calibrate", "merge")
+
+
+def run(quick: bool, seed: int) -> list[Finding]:
+    """300 kills (40 if quick) shared between the four changes; 50 (8) double imports."""
+    kills, doubles = (40, 8) if quick else (300, 50)
+    findings = []
+    with tempfile.TemporaryDirectory() as folder:
+        for change in CHANGES:
+            lost, during, stale = killed(Path(folder), change, kills // len(CHANGES), seed)
+            findings += [
+                Finding(f"killed during {change}", "sessions that lost anything", lost, 0, 0, kills // len(CHANGES)),
+                Finding(f"killed during {change}", "temporary files left after the next run", stale, 0, 0,
+                        kills // len(CHANGES)),
+                Finding(f"killed during {change}", "share of kills before the change took effect [%]",
+                        100 * during / (kills // len(CHANGES)), trials=kills // len(CHANGES)),
+            ]  # fmt: skip
+        lost = sum(imported_at_once(Path(folder) / f"double{i}.h5", seed + i) for i in range(doubles))
+        findings.append(Finding("two processes import at once", "sweeps missing", lost, 0, 0, doubles))
+    return findings
+
+
+def example(number: int, *, sweeps: int = 40, points: int = 512) -> LoadedFile:
+    """An invented file, the same for the same number."""
+    current = np.random.default_rng(number).normal(size=(sweeps, points))
+    table = sweep_table([f"f{number}_{i}" for i in range(sweeps)], tip=f"tip {number % 3}")
+    sets = (SweepSet("iv", np.linspace(-1, 1, points), current, table),)
+    return LoadedFile(f"f{number}.npy", current.tobytes(), "npy", "", sets)
+
+
+def _change(change: str, path: Path, number: int) -> None:
+    session = Session(path)
+    if change == "import":
+        session.add([example(number), example(number + 1)])
+    elif change == "mark":
+        session.mark([f"f0_{i}" for i in range(20)], "omit", f"round {number}")
+    elif change == "calibrate":
+        factor = 1 + number / 1e4
+        session.add_calibration(
+            "height", factor=factor, factor_se=0.01, measured=1.0, known=factor, source=f"round {number}"
+        )
+    else:
+        merge(path, path.with_name(f"other{number}.h5"))
+
+
+def _state(path: Path) -> tuple[set[str], int, int]:
+    """Names of the files held, decisions and calibrations; every number and every original is checked.
+
+    Raises
+    ------
+    SessionError, AssertionError
+        If the session does not open, or holds anything else than what went in.
+    """
+    session = Session.open(path)
+    files = set(session.sources()["name"])
+    found = _by_name(session.sets())
+    for name in files:
+        file = example(int(name[1:-4]))
+        assert session.original(name) == file.content, name
+        for sweep, current in zip(file.sets[0].names, file.sets[0].current, strict=True):
+            assert np.array_equal(found.pop(sweep), current), sweep
+    assert not found
+    return files, len(session.decisions()), len(session.calibrations())
+
+
+def killed(folder: Path, change: str, kills: int, seed: int) -> tuple[int, int, int]:
+    """Kill `kills` processes at random moments of a change.
+
+    Returns
+    -------
+    lost, before, stale : int
+        Sessions that were not whole; kills before the change took effect; temporary files left after the next run.
+    """
+    moments = random.Random(f"{seed}/{change}")
+    path = folder / f"{change} séance µ.h5"  # a space and letters beyond ASCII on purpose
+    Session.create(path).add([example(0)])
+    lost = before_it = 0
+    duration = _duration(folder, change)
+    for number in range(1, kills + 1):
+        if change == "merge":
+            Session.create(path.with_name(f"other{number}.h5")).add([example(2 * number), example(2 * number + 1)])
+        before = _state(path)
+        _kill_during(change, path, 2 * number if change == "import" else number, moments, duration)
+        try:
+            after = _state(path)
+        except (SessionError, AssertionError) as error:
+            print(f"{change}, round {number}: {error}", file=sys.stderr)
+            lost += 1
+            path.unlink()
+            Session.create(path).add([example(0)])
+            continue
+        whole = _expected(change, before, number)
+        lost += after not in (before, whole)
+        before_it += after == before
+        if change in ("import", "merge") and len(after[0]) > 20:  # keep the rounds equally long
+            path.unlink()
+            Session.create(path).add([example(0)])
+    Session(path).mark(["f0_0"], "keep", "the next run")
+    stale = sum(name.name.endswith(".part") for name in folder.iterdir())
+    return lost, before_it, stale
+
+
+def _expected(change: str, before: tuple[set[str], int, int], number: int) -> tuple[set[str], int, int]:
+    files, decisions, calibrations = before
+    if change in ("import", "merge"):
+        return files | {f"f{2 * number}.npy", f"f{2 * number + 1}.npy"}, decisions, calibrations
+    return files, decisions + 20 * (change == "mark"), calibrations + (change == "calibrate")
+
+
+_POSIX = "forkserver" in multiprocessing.get_all_start_methods()
+_CONTEXT: Any = multiprocessing.get_context("forkserver" if _POSIX else "spawn")
+if _POSIX:  # processes start quickly, with everything imported already, so that kills fall within the change
+    _CONTEXT.set_forkserver_preload(["sts.session", "sts.loaders.loaded"])
+
+
+def _announced(change: str, path: Path, number: int, begun: Event, done: Event) -> None:
+    begun.set()
+    _change(change, path, number)
+    done.set()
+
+
+def _start(change: str, path: Path, number: int) -> tuple[BaseProcess, Event]:
+    begun, done = _CONTEXT.Event(), _CONTEXT.Event()
+    process = _CONTEXT.Process(target=_announced, args=(change, path, number, begun, done))
+    process.start()
+    begun.wait(60)
+    return process, done
+
+
+def _kill_during(change: str, path: Path, number: int, moments: random.Random, span: float) -> None:
+    process, _ = _start(change, path, number)
+    time.sleep(moments.uniform(0, 1.2 * span))
+    process.kill()
+    process.join()
+
+
+def _duration(folder: Path, change: str) -> float:
+    """How long one such change takes [s]: the shortest of three."""
+    path = folder / f"timed {change}.h5"
+    Session.create(path).add([example(0)])
+    times = []
+    for number in (999992, 999994, 999996):
+        if change == "merge":
+            Session.create(path.with_name(f"other{number}.h5")).add([example(number), example(number + 1)])
+        process, done = _start(change, path, number)
+        start = time.perf_counter()
+        done.wait(60)
+        times.append(time.perf_counter() - start)
+        process.join()
+    return min(times)
+
+
+def _import_several(path: Path, numbers: list[int]) -> None:
+    for number in numbers:
+        Session(path).add([example(number, sweeps=5)])
+
+
+def imported_at_once(path: Path, seed: int) -> int:
+    """Two processes import two files each at once, one of them in common; return how many sweeps are missing."""
+    Session.create(path)
+    first = 10 * (seed + 1)
+    lists = [[first, first + 1], [first + 2, first + 1]]
+    processes = [_CONTEXT.Process(target=_import_several, args=(path, numbers)) for numbers in lists]
+    for process in processes:
+        process.start()
+    for process in processes:
+        process.join()
+    held = _by_name(Session.open(path).sets())
+    wanted = _by_name([example(number, sweeps=5).sets[0] for number in range(first, first + 3)])
+    missing = sum(name not in held or not np.array_equal(held[name], wanted[name]) for name in wanted)
+    return missing + len(held.keys() - wanted.keys())
+
+
+def _by_name(sets: Sequence[SweepSet]) -> dict[str, np.ndarray]:
+    return {name: row for part in sets for name, row in zip(part.names, part.current, strict=True)}
+
+
+if __name__ == "__main__":
+    for finding in run(quick="--quick" in sys.argv, seed=1):
+        print(f"{'ok ' if finding.kept else 'NOT'} {finding.case}: {finding.measure} {finding.value:g}"
+              f" of {finding.trials}")  # fmt: skip
