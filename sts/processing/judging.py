@@ -20,9 +20,11 @@ Array = NDArray[np.float64]
 _SMALL = 5  # a group smaller than this borrows from the other sites of its tip
 _SCATTER_FLOOR = 0.02  # of ln I: less than 1 pm of gap never makes an outlier
 _SHAPE_FLOOR = 0.25  # of the logarithm of the scatter about a sweep's own level
+_SHAPE_SIGMAS = 2.0  # a shape differs only if it does by more than the noise and 1 % of the current allow
 _CLEAR = 3.0  # a point counts where the median current is this many times the noise
 _WINDOWS = (4, 12, 40)  # points either side of a possible jump
 _SIGMAS = 5.5  # a jump must stand out this far from the noise of the same statistic
+_STAYS = 0.5  # share of the smallest jump that must still be there over the longest window
 _STEP_SIGMAS = 5.0
 
 
@@ -76,7 +78,7 @@ def judge_iv(sweeps: SweepSet, plan: CheckPlan | None = None) -> pd.DataFrame:
         members = members[usable[members]]
         reference = reference[usable[reference]]
         if members.size:
-            parts.append(_judge_group(sweeps, clean, noise, members, reference, plan))
+            parts.append(_judge_group(sweeps, signal, clean, noise, members, reference, plan))
     return join_flags(parts)
 
 
@@ -116,6 +118,7 @@ def _ratio(current: Array, median: Array, weight: Array) -> Array:
 
 def _judge_group(
     sweeps: SweepSet,
+    signal: Array,
     clean: Array,
     noise: Array,
     members: NDArray[np.int64],
@@ -125,7 +128,7 @@ def _judge_group(
     names = [sweeps.names[i] for i in members]
     inside = np.isin(reference, members)
     if reference.size < 3:
-        where = jumps_alone(sweeps.axis, clean[members], noise[members], factor=plan.jump_factor)
+        where = jumps_alone(sweeps.axis, signal[members], noise[members], factor=plan.jump_factor)
         return _jump_rows(names, where[0], where[1])
     comparison = _compare(sweeps.axis, clean[reference], float(np.nanmedian(noise[reference])))
     if comparison.axis.size < 6:
@@ -158,7 +161,7 @@ def _distances(comparison: _Comparison, level: Array) -> tuple[Array, Array]:
     own = scaled_mad(residue / expected, axis=1) + 1e-3
     logs = np.log(own)
     shape = (logs - np.median(logs)) / max(float(scaled_mad(logs)) * wide, _SHAPE_FLOOR)
-    return distance, shape
+    return distance, np.where(own > _SHAPE_SIGMAS, shape, 0.0)
 
 
 def small_sample_factor(count: int) -> float:
@@ -176,7 +179,7 @@ def _jumps(comparison: _Comparison, noise: float, factor: float) -> tuple[Array,
 
     For windows of several lengths left and right of every point, the least-squares factors of the sweep to the
     median are compared. A step must exceed `factor`, the electronics' noise, and the scatter of the same
-    statistic over all sweeps and points (slow noise of the gap).
+    statistic over all sweeps and points (slow noise of the gap), and it must stay.
     """
     there = np.isfinite(comparison.current)
     weight = comparison.weight * comparison.median**2
@@ -185,9 +188,7 @@ def _jumps(comparison: _Comparison, noise: float, factor: float) -> tuple[Array,
     blur = _running(there * (comparison.weight**2 * comparison.median**2 * noise**2))
     points = comparison.axis.size
     split = np.arange(3, points - 2)
-    best = np.zeros(len(top))
-    where = np.full(len(top), -1)
-    size = np.full(len(top), np.nan)
+    changes, scores = [], []
     for window in _WINDOWS:
         low, high = np.maximum(split - window, 0), np.minimum(split + window, points)
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -204,13 +205,16 @@ def _jumps(comparison: _Comparison, noise: float, factor: float) -> tuple[Array,
         change[~(np.isfinite(change) & np.isfinite(error))] = 0.0
         common = float(scaled_mad(change.ravel()))
         score = np.abs(change) / np.maximum(_SIGMAS * np.hypot(np.nan_to_num(error), common), np.log(factor))
-        at = np.argmax(score, axis=1)
-        rows = np.arange(len(score))
-        better = score[rows, at] > np.maximum(best, 1.0)
-        best = np.where(better, score[rows, at], best)
-        where = np.where(better, split[at], where)
-        size = np.where(better, np.exp(change[rows, at]), size)
-    return np.where(where >= 0, comparison.axis[np.maximum(where, 0)], np.nan), size
+        changes.append(change)
+        scores.append(score)
+    stays = np.abs(changes[-1]) > _STAYS * np.log(factor)  # else it is a spike, or an offset that moved near V = 0
+    total = np.where(stays, np.maximum.reduce(scores), 0.0)
+    at = np.argmax(total, axis=1)
+    rows = np.arange(len(total))
+    found = total[rows, at] > 1.0
+    which = np.argmax(np.stack(scores)[:, rows, at], axis=0)
+    size = np.exp(np.stack(changes)[which, rows, at])
+    return np.where(found, comparison.axis[split[at]], np.nan), np.where(found, size, np.nan)
 
 
 def _running(values: Array) -> Array:
@@ -236,14 +240,18 @@ def jumps_alone(axis: Array, current: Array, noise: Array, *, factor: float) -> 
     pair_left = np.fmax.reduce([height[:, :-4], height[:, 3:-1], height[:, 4:]])
     around = np.where((jump[:, 3:-1] * jump[:, 2:-2] > 0), np.minimum(around, pair), around)
     around = np.where((jump[:, 1:-3] * jump[:, 2:-2] > 0), np.minimum(around, pair_left), around)
-    before = np.abs(np.nanmean(np.stack([current[:, 1:-4], current[:, 2:-3]]), axis=0))
-    after = np.abs(np.nanmean(np.stack([current[:, 3:-2], current[:, 4:-1]]), axis=0))
-    span = np.nanmax(current, axis=1, keepdims=True) - np.nanmin(current, axis=1, keepdims=True)
+    size_of = np.abs(current)
+    before = np.fmax(size_of[:, 1:-4], size_of[:, 2:-3])
+    after = np.fmax(size_of[:, 3:-2], size_of[:, 4:-1])
+    span = (np.fmax.reduce(current, axis=1) - np.fmin.reduce(current, axis=1))[:, None]
     with np.errstate(invalid="ignore", divide="ignore"):
         change = after / before
         found = (inner > 4 * around) & (inner > 8 * noise[:, None]) & (inner > 0.03 * span)
         found &= np.abs(np.log(change)) > np.log(factor)
-        found &= np.abs(after - before) > 0.5 * inner
+        found &= (
+            np.abs(np.fmax(current[:, 3:-2], current[:, 4:-1]) - np.fmax(current[:, 1:-4], current[:, 2:-3]))
+            > 0.5 * inner
+        )
     at = np.argmax(np.where(found, inner, 0.0), axis=1)
     rows = np.arange(len(current))
     hit = found[rows, at]
