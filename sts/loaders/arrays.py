@@ -88,28 +88,30 @@ def _claimed(size: int, name: str) -> None:
         )
 
 
-def _npy_header(content: bytes, name: str) -> None:
-    """Refuse objects and absurd sizes before anything is allocated."""
+def _npy_array(content: bytes, name: str) -> np.ndarray:
+    """The array of an .npy file, without a copy; objects and absurd sizes are refused before anything is "
+    "allocated."""
     stream = io.BytesIO(content)
     version = np.lib.format.read_magic(stream)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         read = np.lib.format.read_array_header_1_0 if version == (1, 0) else np.lib.format.read_array_header_2_0
-        shape, _, dtype = read(stream)
+        shape, fortran, dtype = read(stream)
     if dtype.hasobject:
         raise UnreadableFile(f"{name}: holds pickled objects, which are never opened. Save plain numbers.")
-    size = math.prod(int(n) for n in shape) * dtype.itemsize
+    count, start = math.prod(int(n) for n in shape), stream.tell()
+    size = count * dtype.itemsize
     _claimed(size, name)
-    if size > len(content) - stream.tell():
+    if size > len(content) - start:
         raise UnreadableFile(
-            f"{name}: claims {size} bytes of numbers but holds {len(content) - stream.tell()}; it is cut "
-            f"off. Copy it again."
+            f"{name}: claims {size} bytes of numbers but holds {len(content) - start}; it is cut off. Copy it again."
         )
+    values = np.frombuffer(content, dtype, count, start)
+    return values.reshape(shape[::-1]).T if fortran else values.reshape(shape)
 
 
 def _npy(content: bytes, name: str) -> dict[str, np.ndarray]:
-    _npy_header(content, name)
-    values = np.load(io.BytesIO(content), allow_pickle=False)
+    values = _npy_array(content, name)
     if values.dtype.names:
         return {str(n): np.asarray(values[n]) for n in values.dtype.names}
     if values.ndim == 2:  # a bare table: the shorter side counts the columns
@@ -124,9 +126,7 @@ def _npz(content: bytes, name: str) -> dict[str, np.ndarray]:
     with zipfile.ZipFile(io.BytesIO(content)) as archive:
         for member in archive.namelist():
             if member.endswith(".npy"):
-                data = archive.read(member)
-                _npy_header(data, f"{name}, {member}")
-                result[member.removesuffix(".npy")] = np.load(io.BytesIO(data), allow_pickle=False)
+                result[member.removesuffix(".npy")] = _npy_array(archive.read(member), f"{name}, {member}")
     return result
 
 

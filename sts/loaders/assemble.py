@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from sts.loaders.block import Block
-from sts.loaders.branches import SHORTEST, average_repeats, split_branches
+from sts.loaders.branches import SHORTEST, Branch, average_repeats, split_branches
 from sts.loaders.columns import Role, roles_of
 from sts.loaders.loaded import UnreadableFile, shown
 from sts.loaders.metadata import Metadata, in_si, read_metadata, scaled
@@ -296,11 +296,27 @@ def _channels(roles: list[Role], axis_name: str) -> list[Channel]:
 
 def _numbers(role: Role, rows: np.ndarray | slice, notes: Notes) -> np.ndarray:
     values = np.asarray(role.column.values[rows], float)
-    wild = ~(np.abs(values) < OVERLOAD) & ~np.isnan(values)
-    if wild.any():
+    if not _largest(values) < OVERLOAD:
+        wild = np.abs(values) >= OVERLOAD
         notes.add(f"{shown(role.label)}: {int(wild.sum())} samples marked as overload or infinite are taken as missing")
         values = np.where(wild, np.nan, values)
     return np.asarray(scaled(values, role.factor), float)
+
+
+def _branches(axis: np.ndarray, breaks: tuple[int, ...], kind: str, where: str, role: Role) -> list[Branch]:
+    try:
+        return split_branches(axis, breaks)
+    except ValueError as error:
+        raise UnreadableFile(
+            f"{where}, column {role.number} '{role.label}': the {KINDS[kind]} {error}; expected sweeps "
+            f"that run one way, or there "
+            "and back. Check which column is the axis; if sweeps are mixed, a column 'sweep' tells them apart."
+        ) from None
+
+
+def _largest(values: np.ndarray) -> float:
+    """The largest magnitude, NaN passed over, without temporaries."""
+    return float(max(np.fmax.reduce(values, axis=None, initial=0.0), -np.fmin.reduce(values, axis=None, initial=0.0)))
 
 
 def _runs(
@@ -335,7 +351,7 @@ def _runs(
             f"sweep of {KINDS[kind]}. "
             "Check which column is the axis (preview the file), or name the columns in a recipe."
         )
-    branches = split_branches(axis, breaks)
+    branches = _branches(axis, breaks, kind, where, axis_role)
     longest = max((b.rows.size for b in branches), default=0)
     kept = [b for b in branches if b.rows.size >= min(SHORTEST, longest)]
     if len(kept) < len(branches):
@@ -403,7 +419,7 @@ def _direction(kind: str, said: str, sign: int, branches: int, recipe: Recipe, n
 def _check_size(
     kind: str, axis: np.ndarray, current: np.ndarray | None, axis_role: Role, current_role: Role | None, where: str
 ) -> None:
-    largest = float(np.max(np.abs(axis), initial=0.0))
+    largest = _largest(axis)
     if largest > LARGEST[kind]:
         raise UnreadableFile(
             f"{where}, column {axis_role.number} '{axis_role.label}': reaches {largest:g} "
@@ -411,7 +427,7 @@ def _check_size(
             f"of a tunnelling junction does. Check the unit (capitals count: mV, not MV)."
         )
     if current is not None and current_role is not None:
-        most = float(np.max(np.abs(current[np.isfinite(current)]), initial=0.0))
+        most = _largest(current)
         if most > LARGEST_CURRENT:
             raise UnreadableFile(
                 f"{where}, column {current_role.number} '{current_role.label}': reaches {most:g} A, which "
@@ -440,8 +456,8 @@ def _stacks_of(block: Block, name: str, recipe: Recipe, notes: Notes) -> list[Sw
     channels = _channels(roles, KINDS[kind])
     for axis_role, current, lockin, direction, repeat in channels:
         signals = [np.atleast_2d(_numbers(r, slice(None), notes)) for r in (current, lockin) if r is not None]
-        if current is not None:
-            signals[0] = signals[0] * signs["current"] + 0.0
+        if current is not None and signs["current"] < 0:
+            signals[0] = 0.0 - signals[0]
         count = len(signals[0])
         if len({s.shape for s in signals}) > 1:
             raise UnreadableFile(f"{where}: current {signals[0].shape} and lock-in {signals[1].shape} differ in shape.")
@@ -454,12 +470,13 @@ def _stacks_of(block: Block, name: str, recipe: Recipe, notes: Notes) -> list[Sw
             )
         _check_size(kind, axis, signals[0] if current is not None else None, axis_role, current, where)
         turned = signs[axis_role.read_as] * (1 if axis_role.factor > 0 else -1)
-        branches = [b for b in split_branches(axis) if b.rows.size > 1]
+        branches = [b for b in _branches(axis, (), kind, where, axis_role) if b.rows.size > 1]
         if len(branches) > 1:
             notes.add(f"the {KINDS[kind]} turns or starts again: split into {len(branches)} sweeps there")
         for number, branch in enumerate(branches, 1):
             values = axis[branch.rows]
-            parts = [s[:, branch.rows] for s in signals]
+            whole = branch.rows.size == axis.size and branch.steady
+            parts = [s[:, :: branch.sign] if whole else s[:, branch.rows] for s in signals]
             if (np.diff(values) == 0).any():
                 points = np.concatenate(parts)
                 values, points, repeats = average_repeats(values, points)

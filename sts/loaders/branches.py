@@ -30,6 +30,11 @@ def split_branches(axis: np.ndarray, breaks: tuple[int, ...] = ()) -> list[Branc
     axis : ndarray, shape (n,)
     breaks : tuple of int
         Rows before which an empty line stands: a run ends there if the axis does not go on the same way.
+
+    Raises
+    ------
+    ValueError
+        If it turns so often that no runs can be told apart; the text says how often.
     """
     cuts = [b for b in breaks if 1 < b < axis.size and (axis[b] - axis[b - 1]) * (axis[b - 1] - axis[b - 2]) <= 0]
     starts, ends = [0, *cuts], [*cuts, axis.size]
@@ -60,6 +65,8 @@ def _split(axis: np.ndarray) -> list[Branch]:
         )
         if not flyback:  # one step back to the start is no run of its own
             pieces.append((first, last))
+    if sum(last - first for first, last in pieces) < 0.6 * (axis.size - 1):
+        raise ValueError(f"turns {len(turns)} times within {axis.size} points")
     found = [_branch(axis, *_without_plateau(axis, piece, pieces)) for piece in pieces]
     return [branch for branch in found if branch is not None]
 

@@ -65,7 +65,10 @@ def read_logbook(path: str | Path) -> Logbook:
     if is_workbook(content):
         rows = next(iter(sheets_of(content, name).values()))
     else:
-        rows, decimal = _csv_rows(decode(content, name)[0])
+        try:
+            rows, decimal = _csv_rows(decode(content, name)[0])
+        except csv.Error as error:
+            raise UnreadableFile(f"{name}: is no table that can be read ({error}). Save it again as CSV.") from None
     filled = [(i, row) for i, row in enumerate(rows, 1) if any(cell.strip() for cell in row)]
     if len(filled) < 2:
         raise UnreadableFile(f"{name}: holds no rows; expected a row of column names and rows below it.")

@@ -30,6 +30,9 @@ _COMMENT = re.compile(r"\s*(?:#+|%+|//+|;+)")
 _RULE = re.compile(r"[\s\-=_*#~+|:;,.%/]*")
 _DELIMITERS = ("\t", ";", "|", ",", " ")  # " " stands for any white space
 _SAMPLE = 40
+_LONGEST_LINE = 1_000_000  # characters
+_WIDEST = 20_000  # cells
+_MOST_HEADER = 10_000  # lines, at its top and at its end
 _SMALL = 200_000  # characters
 _UNIT_WORDS = {"", "-", "a.u.", "arb.", "arb.u.", "arb. u.", "arb. units"}
 
@@ -58,6 +61,7 @@ def read_text(text: str, name: str, recipe: Recipe) -> list[Block]:
         filled = [i for i, line in enumerate(lines) if line.strip()]
         lines = lines[: [*filled, len(lines)][-recipe.skip_last_lines - 1] if filled else 0]
     marks = tuple(recipe.comment)
+    _refuse_endless_lines(lines, name)
     whole = not text.endswith("\n")  # the last line has no end: it may be cut off
     dialect = _find_dialect(lines, name, recipe, marks)
     first = _first_row(lines, dialect, marks)
@@ -65,12 +69,26 @@ def read_text(text: str, name: str, recipe: Recipe) -> list[Block]:
     return [simple] if simple else _walk(lines, dialect, name, recipe, marks, whole)
 
 
+def _refuse_endless_lines(lines: list[str], name: str) -> None:
+    """Refuse lines that no table of sweeps has; taking them apart could take minutes."""
+    for number, line in enumerate(lines, 1):
+        if len(line) <= _WIDEST:
+            continue
+        cells = max(len(line.split()), *(line.count(d) + 1 for d in _DELIMITERS if d != " "))
+        if len(line) > _LONGEST_LINE or cells > _WIDEST:
+            raise UnreadableFile(
+                f"{name}, line {number}: has {len(line)} characters in up to {cells} cells; rows of up to "
+                f"{_WIDEST} numbers are "
+                "read. Export the points of a sweep below each other, or as an array (.npz)."
+            )
+
+
 # ---- cells and numbers
 
 
 def cells_of(line: str, delimiter: str) -> list[str]:
     """The cells of a line, without quotes and surrounding spaces."""
-    if '"' in line:
+    if '"' in line and len(line) < csv.field_size_limit():
         row = next(csv.reader([line.strip()], delimiter=delimiter, skipinitialspace=True), [])
         return [cell.strip() for cell in row if cell.strip() or delimiter != " "]
     return line.split() if delimiter == " " else [cell.strip() for cell in line.split(delimiter)]
@@ -135,8 +153,8 @@ def _find_dialect(lines: list[str], name: str, recipe: Recipe, marks: Sequence[s
         best = 0.0
         joined = "\n".join(sample[-length:])
         for delimiter in wanted:
-            if delimiter not in joined and delimiter != " ":
-                continue
+            if best == 1 or (delimiter not in joined and delimiter != " "):
+                continue  # a row of numbers throughout cannot be bettered
             rows = [cells_of(line, delimiter) for line in sample[-length:]]
             for decimal in recipe.decimal or (".," if "," in joined else "."):
                 score, tried = _try(rows, delimiter, decimal, missing)
@@ -222,6 +240,8 @@ def _first_row(lines: list[str], dialect: Dialect, marks: Sequence[str]) -> int:
 def entries_of(lines: Sequence[tuple[int, str]], delimiter: str, marks: Sequence[str] = ()) -> list[Entry]:
     """The ``key: value``, ``key = value`` and ``key<delimiter>value`` of header lines."""
     found = []
+    if len(lines) > 2 * _MOST_HEADER:
+        lines = [*lines[:_MOST_HEADER], *lines[-_MOST_HEADER:]]
     for number, line in lines:
         text = _uncomment(line, marks).strip().strip('"').rstrip(";,\t ")
         match = re.match(r"([^:=]{1,80}?)\s*[:=]\s*(\S.*)$", text)

@@ -86,6 +86,7 @@ SI_UNITS = {
     "resistance": "ohm", "frequency": "Hz", "number": "1",
 }  # fmt: skip
 UNITLESS = {"", "a.u.", "a. u.", "arb.", "arb. u.", "arb. units", "arb units", "arbitrary units", "au", "arb.u."}
+LONGEST_NAME = 200  # characters looked at
 _FILLERS = {"sweep", "run", "repeat", "curve", "no", "nr", "channel", "ch"}
 
 
@@ -123,7 +124,7 @@ def understand(name: str, unit: str = "") -> Meaning:
     unit : str
         From a row of units below the names; the name's own unit goes first.
     """
-    text = unicodedata.normalize("NFC", name).strip().strip("\"'").strip()
+    text = unicodedata.normalize("NFC", name[:LONGEST_NAME]).strip().strip("\"'").strip()
     found = Meaning()
     for part in re.findall(r"[(\[{]([^()\[\]{}]*)[)\]}]", text):
         word = part.strip()
@@ -180,7 +181,7 @@ def key_of(text: str) -> tuple[str, str, str]:
 
     ``Temperature (K)`` and ``temperature_K`` carry a unit; ``modulation (rms)`` carries a word that matters.
     """
-    text = unicodedata.normalize("NFC", text).strip().strip("\"'").strip()
+    text = unicodedata.normalize("NFC", text[:LONGEST_NAME]).strip().strip("\"'").strip()
     unit, extra = "", ""
     for part in re.findall(r"[(\[{]([^()\[\]{}]*)[)\]}]", text):
         if is_unit(part):

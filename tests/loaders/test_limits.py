@@ -1,0 +1,49 @@
+"""No input hangs: each of these ends within two seconds, in sweeps or in one line."""
+
+from __future__ import annotations
+
+import time
+
+import pytest
+
+from sts.loaders import UnreadableFile
+from sts.loaders.reading import read_bytes
+
+ROWS = "".join(f"{k},{k * k}\n" for k in range(50))
+HEAD = "V (mV),I (nA)\n"
+CASES = {
+    "one line of digits": ("1," * 2_500_000, None),
+    "one line of letters": ("a" * 5_000_000, None),
+    "slashes": ("/" * 300_000 + " (mV),I (nA)\n" + ROWS, None),
+    "brackets": ("(" * 200_000 + HEAD + ROWS, None),
+    "spaces": ("V (mV)" + " " * 500_000 + "I (nA)\n" + ROWS.replace(",", " "), 1),
+    "colons": (":" * 500_000 + "\n" + HEAD + ROWS, 1),
+    "quotes": ('"' * 300_001 + "\n" + HEAD + ROWS, 1),
+    "long header": ("# a: b\n" * 100_000 + HEAD + ROWS, 1),
+    "comments between all rows": (HEAD + "# note\n".join(f"{k},{k}\n" for k in range(10_000)), 1),
+    "zigzag": (HEAD + "".join(f"{k % 2},{k}\n" for k in range(20_000)), None),
+    "many blocks": ((HEAD + "0,1\n1,2\n2,5\n") * 500, 500),
+    "empty lines": (HEAD + "\n" * 500_000 + ROWS, 1),
+    "many sweeps": ("sweep,V_mV,I_nA\n" + "".join(f"{s},{k},{k}\n" for s in range(5000) for k in range(5)), 5000),
+    "exponents": (HEAD + "0,1e99999\n1,2e-99999\n2,3\n", 1),
+}
+
+
+def sweeps_or_refusal(text: str) -> int | str:
+    try:
+        return sum(len(s) for s in read_bytes(text.encode(), "x.csv").sets)
+    except UnreadableFile as refusal:
+        return str(refusal)
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_input_ends_in_time(case):
+    text, sweeps = CASES[case]
+    began = time.process_time()  # of this process: other work on the machine does not count
+    found = sweeps_or_refusal(text)
+    assert time.process_time() - began < 2
+    if sweeps is None:
+        assert isinstance(found, str)
+        assert len(found) < 1000
+    else:
+        assert found == sweeps
