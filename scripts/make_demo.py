@@ -17,7 +17,7 @@ import numpy as np
 from sts.simulate import Bench, gapped, simulate_iv, simulate_iz
 from sts.sweeps import SweepSet
 
-SEED = 20260407
+SEED = 20260409
 DEMO = Path(__file__).resolve().parent.parent / "data" / "demo"
 
 TIPS: dict[str, dict[str, Any]] = {

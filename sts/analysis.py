@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import platform
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Literal
@@ -24,11 +24,14 @@ from sts.comparing import (
     variance_components,
 )
 from sts.fitting import fit_barrier, pair_directions, slopes_by_repeat, window_sensitivity
+from sts.fitting.features import with_features
 from sts.fitting.barrier import BarrierFit
-from sts.flags import flags_of
+from sts.flags import flag_rows, flags_of, join_flags, no_flags
 from sts.plan import Plan
 from sts.processing import average_spectrum, find_offsets, group_sweeps, judge_iv
-from sts.processing.spectrum import Spectrum
+from sts.processing.gap_variation import to_constant_separation
+from sts.processing.spectrum import Offsets, Spectrum
+from sts.quantities import thermal_width
 from sts.session import Session
 from sts.sweeps import SweepSet
 
@@ -213,7 +216,9 @@ def _judged(
         action, why = decisions.get(name, ("", ""))
         used.append(name not in unusable and (action == "keep" if action else name not in by_rule))
         decided.append("person" if action else "rule")
-        reasons.append("; ".join(part for part in (f"{action}: {why}" if action else "", reason.replace(";", "; ")) if part))
+        reasons.append(
+            "; ".join(part for part in (f"{action}: {why}" if action else "", reason.replace(";", "; ")) if part)
+        )
     table["reasons"], table["used"], table["decided_by"] = reasons, used, decided
     order = ["sweep", "kind", *columns[1:], "flags", "reasons", "used", "decided_by"]
     return table[order]
@@ -242,7 +247,9 @@ def _barriers(
     steps: int,
 ) -> tuple[BarrierAnalysis, pd.DataFrame]:
     row = _in_force(calibrations, "height")
-    calibration = None if row is None else Calibration(float(row["factor"]), float(row["factor_se"]), str(row["source"]))
+    calibration = (
+        None if row is None else Calibration(float(row["factor"]), float(row["factor_se"]), str(row["source"]))
+    )
     factor = _height_factor(calibrations)
     level = plan.compare.confidence
     fits, window = [], []
@@ -266,7 +273,18 @@ def _barriers(
     if repeats.empty:
         notes.append("No I(z) sweep is left to compare: see the flags and decisions of the sweeps.")
         result = BarrierAnalysis(
-            tuple(fits), sweeps, directions, empty, empty, empty, empty, empty, empty, pd.concat(window), (), tuple(notes)
+            tuple(fits),
+            sweeps,
+            directions,
+            empty,
+            empty,
+            empty,
+            empty,
+            empty,
+            empty,
+            pd.concat(window),
+            (),
+            tuple(notes),
         )
         return result, flags
     sites = site_level(repeats, confidence=level, calibration=calibration)
@@ -287,9 +305,9 @@ def _barriers(
         pairs=pairs,
         groups=groups,
         components=components,
-        budget=budget(tips, calibration),
+        budget=budget(tips, calibration, bias_V=_bias(sets)),
         window=pd.concat(window, ignore_index=True),
-        advice=advice(tips, by='' if plan.compare.by == 'tip' else plan.compare.by, confidence=level),
+        advice=advice(tips, by="" if plan.compare.by == "tip" else plan.compare.by, confidence=level),
         notes=tuple(notes),
         group_tests=tests,
     )
@@ -297,6 +315,12 @@ def _barriers(
 
 
 # --- spectra ---------------------------------------------------------------------------------------------------------
+
+
+def _bias(sets: Sequence[SweepSet]) -> float | None:
+    """The bias of the ramps where all were taken at the same [V]."""
+    values = np.concatenate([part.table["bias_V"].to_numpy(float) for part in sets])
+    return float(abs(values[0])) if np.isfinite(values).all() and np.ptp(np.abs(values)) < 1e-6 else None
 
 
 def _decay_by_site(barrier: BarrierAnalysis | None) -> dict[tuple[str, str, str], tuple[float, float]]:
@@ -314,32 +338,188 @@ def _spectra(
 ) -> SpectraAnalysis:
     notes: list[str] = []
     spectra: list[Spectrum] = []
-    offsets = _offsets_by_sample(sets, plan, omit)
-    seen: dict[Any, int] = {}
-    for part in sets:
+    offsets = _offsets(sets, plan, omit)
+    axes: dict[Any, set[int]] = {}
+    for number, part in enumerate(sets):
         for keys, group in group_sweeps(part, plan.spectra.by):
-            label = tuple(keys.items())
-            if label in seen and seen[label] != id(part):
-                notes.append(
-                    f"{_words(keys)}: the sweeps of this group have different bias axes; each axis was averaged by itself."
-                )
-            seen[label] = id(part)
+            axes.setdefault(tuple(keys.items()), set()).add(number)
             try:
-                spectra.append(
-                    average_spectrum(
-                        group, plan, keys=keys, omit=omit, keep=keep, offsets=offsets.get(_offset_key(group))
-                    )
-                )
+                spectra.append(_spectrum(group, keys, plan, omit, keep, offsets.get(_setting(group)), decay))
             except ValueError as error:
                 notes.append(f"{_words(keys)}: {error}")
-    table = pd.concat([spectrum_table(s) for s in spectra], ignore_index=True) if spectra else pd.DataFrame()
-    summary = pd.DataFrame([spectrum_summary(s, plan) for s in spectra])
-    return SpectraAnalysis(tuple(spectra), table, summary, tuple(dict.fromkeys(notes)))
+    for group_keys, numbers in axes.items():
+        if len(numbers) > 1:
+            notes.append(
+                f"{_words(dict(group_keys))}: its sweeps have {len(numbers)} different bias axes; they were averaged axis "
+                "by axis, since nothing is interpolated."
+            )
+    table = pd.concat([_long(s) for s in spectra], ignore_index=True) if spectra else pd.DataFrame()
+    summary = pd.DataFrame([_summary(s, plan) for s in spectra])
+    return SpectraAnalysis(tuple(spectra), table, summary, tuple(notes))
 
 
-def _offset_key(group: SweepSet) -> tuple[str, str]:
+def _spectrum(
+    group: SweepSet,
+    keys: dict[str, Any],
+    plan: Plan,
+    omit: set[str],
+    keep: set[str],
+    offsets: Offsets | None,
+    decay: dict[Any, tuple[float, float]],
+) -> Spectrum:
+    """One group to a spectrum, brought to constant separation first where the gap varied."""
+    slope = plan.spectra.gap_slope_A_per_V
+    if slope is None:
+        spectrum = average_spectrum(group, plan, keys=keys, omit=omit, keep=keep, offsets=offsets)
+        return with_features(spectrum, group, plan)
+    per_m, se_per_m = _decay_for(group, plan, decay)
+    zero = offsets.current_A if offsets is not None and np.isfinite(offsets.current_A) else 0.0
+    at_gap, relative = to_constant_separation(
+        group.axis, group.current - zero, gap_slope_m_per_V=slope * 1e-10, decay_per_m=per_m, decay_se_per_m=se_per_m
+    )
+    group = replace(group, current=at_gap + zero)
+    spectrum = average_spectrum(group, plan, keys=keys, omit=omit, keep=keep, offsets=offsets)
+    # The factor's uncertainty is common to all sweeps; it adds to the bands of current and derivative.
+    current_se = np.hypot(spectrum.current_se, spectrum.current * relative)
+    common = spectrum.didv * relative + spectrum.current * np.gradient(relative, spectrum.bias)
+    didv_se = np.hypot(spectrum.didv_se, common)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        wider = np.where(spectrum.didv_se > 0, didv_se / spectrum.didv_se, 1.0)
+        of_ratio = spectrum.bias * np.gradient(
+            relative, spectrum.bias
+        )  # N = d ln I/d ln V: the factor adds V d(ln f)/dV
+    ratio_se = np.hypot(spectrum.normalised_se, of_ratio)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio_wider = np.where(spectrum.normalised_se > 0, ratio_se / spectrum.normalised_se, 1.0)
+    words = f"brought to constant separation with {slope:g} Å/V and {per_m * 1e-9:.2f} ± {se_per_m * 1e-9:.2f} per nm"
+    flags = join_flags([spectrum.flags if spectrum.flags is not None else no_flags(),
+                        flag_rows([""], [True], "varying gap", [words])])  # fmt: skip
+    spectrum = replace(
+        spectrum,
+        current_se=current_se,
+        didv_se=didv_se,
+        didv_low=spectrum.didv - (spectrum.didv - spectrum.didv_low) * wider,
+        didv_high=spectrum.didv + (spectrum.didv_high - spectrum.didv) * wider,
+        normalised_se=ratio_se,
+        normalised_low=spectrum.normalised - (spectrum.normalised - spectrum.normalised_low) * ratio_wider,
+        normalised_high=spectrum.normalised + (spectrum.normalised_high - spectrum.normalised) * ratio_wider,
+        flags=flags,
+    )
+    return with_features(spectrum, group, plan)
+
+
+def _decay_for(group: SweepSet, plan: Plan, decay: dict[Any, tuple[float, float]]) -> tuple[float, float]:
+    """Decay of the current [1/m] for a group at a varying gap: stated, or from the session's own I(z) at its sites."""
+    if plan.spectra.decay_per_nm is not None:
+        return plan.spectra.decay_per_nm * 1e9, plan.spectra.decay_se_per_nm * 1e9
+    places = {(str(r["sample"]), str(r["tip"]), str(r["site"])) for r in group.table.to_dict("records")}
+    known = [decay[place] for place in places if place in decay]
+    if len(known) < len(places):
+        return float("nan"), float("nan")
+    values, errors = np.array(known).T
+    spread = values.std(ddof=1) if len(known) > 1 else 0.0
+    return float(values.mean()), float(np.hypot(errors.max(), spread))
+
+
+def _offsets(sets: Sequence[SweepSet], plan: Plan, omit: set[str]) -> dict[tuple[str, str], Offsets]:
+    """Offsets of each sample and tip, from all set-points there; lock-in-only sets have none."""
+    parts: dict[tuple[str, str], list[SweepSet]] = {}
+    for part in sets:
+        flagged = judge_iv(part, plan.check)
+        out = set(flagged.loc[flagged["flag"].isin(plan.check.omit), "sweep"]) | omit
+        for _, group in group_sweeps(part, ["sample", "tip"]):
+            rows = ~np.isin(group.names, list(out))
+            if group.has_current and rows.any():
+                parts.setdefault(_setting(group), []).append(group.select(rows))
+    found = {key: find_offsets(groups) for key, groups in parts.items()}
+    for key, own in found.items():
+        # The same tip and electronics on another sample (a metal, say) may separate what a gap cannot.
+        others = [o for (_, tip), o in found.items() if tip == key[1] and o.separable]
+        if not own.separable and others and not np.isfinite(own.bias_V):
+            best = min(others, key=lambda o: o.bias_se_V)
+            found[key] = replace(best, how=f"{best.how}, on another sample with the same tip")
+    return found
+
+
+def _setting(group: SweepSet) -> tuple[str, str]:
     row = group.table.iloc[0]
     return str(row["sample"]), str(row["tip"])
+
+
+def _long(spectrum: Spectrum) -> pd.DataFrame:
+    """A spectrum as rows of spectra.csv."""
+    n = spectrum.bias.size
+    columns = {
+        "bias_V": spectrum.bias,
+        "current_A": spectrum.current,
+        "current_se_A": spectrum.current_se,
+        "didv_S": spectrum.didv,
+        "didv_se_S": spectrum.didv_se,
+        "didv_low_S": spectrum.didv_low,
+        "didv_high_S": spectrum.didv_high,
+        "normalised": spectrum.normalised,
+        "normalised_se": spectrum.normalised_se,
+        "normalised_low": spectrum.normalised_low,
+        "normalised_high": spectrum.normalised_high,
+        "trusted": spectrum.trusted,
+    }
+    if spectrum.didv_unit != "S":  # no invented siemens: the columns of the contract stay empty
+        unknown = np.full(n, np.nan)
+        for name in ("didv", "didv_se", "didv_low", "didv_high"):
+            columns[f"{name}_S"] = unknown
+            columns[f"{name}_lockin"] = getattr(spectrum, name)
+    return pd.DataFrame({**{k: [v] * n for k, v in spectrum.keys.items()}, **columns})
+
+
+def _summary(spectrum: Spectrum, plan: Plan) -> dict[str, Any]:
+    """A spectrum as a row of spectra_summary.csv."""
+    r, o = spectrum.resolution, spectrum.offsets
+    gap = _main_gap(spectrum.gaps)
+    group_flags = spectrum.flags[spectrum.flags["sweep"] == ""] if spectrum.flags is not None else no_flags()
+    directions = spectrum.directions
+    row = {
+        **spectrum.keys,
+        "sweeps_used": len(spectrum.sweeps),
+        "sweeps_omitted": len(spectrum.omitted),
+        "temperature_K": r.thermal_V / float(thermal_width(1.0)),
+        "average": plan.spectra.average,
+        "smoothing": spectrum.smoothing,
+        "thermal_meV": r.thermal_V * 1e3,
+        "modulation_meV": r.modulation_V * 1e3,
+        "smoothing_meV": r.smoothing_V * 1e3,
+        "resolution_meV": r.total_V * 1e3,
+        "current_offset_pA": o.current_A * 1e12,
+        "bias_offset_mV": o.bias_V * 1e3,
+        "displacement_fF": directions.get("displacement_fF", float("nan")),
+        "gap_meV": gap.get("gap_meV", float("nan")),
+        "gap_se_meV": gap.get("gap_se_meV", float("nan")),
+        "gap_method": gap.get("gap_method", ""),
+        "flags": ";".join(group_flags["flag"]),
+        "zero_crossing_mV": o.zero_crossing_V * 1e3,
+        "offsets": o.how,
+        "lag_ms": directions.get("lag_ms", float("nan")),
+        "drift_per_s": directions.get("drift_per_s", float("nan")),
+        "lag_meV": r.lag_V * 1e3,
+        "reasons": "; ".join(group_flags["detail"]),
+        "didv_unit": spectrum.didv_unit,
+    }
+    if spectrum.lockin is not None:
+        row |= {"lockin_gain": spectrum.lockin.gain, "lockin_gain_se": spectrum.lockin.gain_se}
+        row["lockin"] = spectrum.lockin.verdict
+    if spectrum.superconductor is not None:
+        fit = spectrum.superconductor
+        row |= {"superconducting_gap_meV": fit.gap_meV, "superconducting_gap_se_meV": fit.gap_se_meV}
+        row["superconductor"] = fit.verdict
+    return row
+
+
+def _main_gap(gaps: pd.DataFrame | None) -> dict[str, Any]:
+    """The gap of the summary: by extrapolation where there is one, else what there is."""
+    if gaps is None or gaps.empty:
+        return {}
+    rows = [row for row in gaps.to_dict("records") if np.isfinite(row["gap_meV"])]
+    named = [row for row in rows if str(row["gap_method"]).startswith("extrapolation")]
+    return (named or rows or [{}])[0]
 
 
 def _words(keys: dict[str, Any]) -> str:

@@ -48,6 +48,15 @@ _ALL = [
     Flag("holes", "samples are missing in every sweep", "they are left out; look at the export"),
     Flag("offsets not separable", "bias and current offset cannot be told apart",
          "record three set-points or a retracted trace"),
+    # Spectra
+    Flag("narrower than resolution", "a feature is no wider than the energy resolution",
+         "it is not resolved: cool, modulate less or smooth less before its width is quoted"),
+    Flag("too steep", "dI/dV rises faster than a decade per kT ln10/e, which an ungapped tip cannot show",
+         "check the temperature, the offset and the bias scale; a step of the tip?"),
+    Flag("lock-in mismatch", "the lock-in channel and the numerical derivative differ in gain",
+         "check sensitivity, amplitude (rms, peak or peak-to-peak) and phase; the numerical derivative was used"),
+    Flag("poor fit", "the model does not describe the spectrum", "do not quote its parameters"),
+    Flag("varying gap", "the sweeps were taken at a varying gap", "the height axis of dI/dV rests on the decay used"),
     # I(z)
     Flag("contact", "samples near contact, where the current no longer decays as a tunnelling current",
          "they are masked; start the ramp further out"),

@@ -68,7 +68,26 @@ class SpectraPlan(Section):
         description="width of the broadening: decay of the exponential, full width at half height of the Gaussian",
     )
     floor_S: float | None = Field(None, gt=0, description="c of the form with a floor")
+    gap_slope_A_per_V: float | None = Field(
+        None, gt=0, description="by how many ångström the tip approached per volt of |V|, for sweeps at a varying gap"
+    )
+    decay_per_nm: float | None = Field(
+        None, gt=0, description="|d ln I/dz| for those sweeps; not set: from the session's I(z) at the same site"
+    )
+    decay_se_per_nm: float = Field(0.0, ge=0, description="its standard uncertainty")
     seed: int = Field(1, ge=0, description="of every resampling, so that the same plan gives the same numbers")
+
+
+class FeaturesPlan(Section):
+    """Gaps, peaks and line shapes of the averaged spectra."""
+
+    gap: bool = Field(True, description="look for a gap around zero bias")
+    exponent: float = Field(1.0, gt=0, le=4, description="p of the bands above the gap, dI/dV ~ (|V| - edge)^p")
+    peaks: bool = Field(True, description="make a table of peaks")
+    peak_significance: float = Field(6.0, gt=0, description="prominence a peak needs, in standard errors")
+    lockin_tolerance: float = Field(0.01, ge=0, description="a lock-in gain off by less than this is called agreement")
+    superconductor: bool = Field(False, description="fit a broadened superconducting gap")
+    fit_temperature: bool = Field(False, description="let that fit find the temperature too")
 
 
 class BarrierPlan(Section):
@@ -108,6 +127,7 @@ class Plan(Section):
 
     check: CheckPlan = CheckPlan()
     spectra: SpectraPlan = SpectraPlan()
+    features: FeaturesPlan = FeaturesPlan()
     barrier: BarrierPlan = BarrierPlan()
     compare: ComparePlan = ComparePlan()
     report: ReportPlan = ReportPlan()

@@ -14,7 +14,7 @@ REPEAT = ["sample", "tip", "site", "repeat"]
 KNOWN = ("duration_s", "range_nm", "decay_per_nm", "decay_se_per_nm", "dof")
 
 
-def pair_directions(sweeps: pd.DataFrame, *, level: float = 0.99) -> tuple[pd.DataFrame, pd.DataFrame]:
+def pair_directions(sweeps: pd.DataFrame, *, level: float = 0.999) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Pair the retract and approach sweeps of each repeat.
 
     Parameters
@@ -22,7 +22,7 @@ def pair_directions(sweeps: pd.DataFrame, *, level: float = 0.99) -> tuple[pd.Da
     sweeps : pandas.DataFrame
         Table of `BarrierFit`; sweeps that are not `used`, or whose repeat is unknown, are not paired.
     level : float
-        Level at which the two directions are called different.
+        Level at which the two directions are called different: high, since a session has many pairs.
 
     Returns
     -------
@@ -62,11 +62,11 @@ def pair_directions(sweeps: pd.DataFrame, *, level: float = 0.99) -> tuple[pd.Da
             agree=agree,
         )
     details = []
-    for row in result.itertuples():
-        drift = f", as a drift of {row.drift_pm_per_s:.0f} pm/s would make" if np.isfinite(row.drift_pm_per_s) else ""
-        details.append(
-            f"the slope of {row.retract} is {row.difference_percent:+.1f} % off that of {row.approach}{drift}"
-        )
+    for row in result.to_dict("records"):
+        drift = row["drift_pm_per_s"]
+        as_drift = f", as a drift of {drift:.0f} pm/s would make" if np.isfinite(drift) else ""
+        off = f"{row['difference_percent']:+.1f} %"
+        details.append(f"the slope of {row['retract']} is {off} off that of {row['approach']}{as_drift}")
     flags = [flag_rows(list(result[side]), ~agree, "directions disagree", details) for side in ("retract", "approach")]
     return result, join_flags(flags)
 
@@ -82,8 +82,8 @@ def slopes_by_repeat(sweeps: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        `sample`, `tip`, `site`, `repeat`, `decay_per_nm`, `decay_se_per_nm`, `dof`, `sweeps`, `flags`, then the user's own
-        columns. Sweeps of unknown repeat stand alone. Where a site has pairs, a repeat with one direction left is
+        `sample`, `tip`, `site`, `repeat`, `decay_per_nm`, `decay_se_per_nm`, `dof`, `sweeps`, `flags`, then the user's
+        own columns. Sweeps of unknown repeat stand alone. Where a site has pairs, a repeat with one direction left is
         taken too, with its drift uncorrected: the flags and the count `sweeps` say so.
     """
     used = sweeps[sweeps["used"].astype(bool) & np.isfinite(sweeps["decay_per_nm"])].reset_index(drop=True)
@@ -99,7 +99,8 @@ def slopes_by_repeat(sweeps: pd.DataFrame) -> pd.DataFrame:
     variance = np.bincount(place, weights=used["decay_se_per_nm"] ** 2) / count**2
     fourth = np.bincount(place, weights=used["decay_se_per_nm"] ** 4 / used["dof"]) / count**4
     first = np.unique(place, return_index=True)[1]
-    own = [c for c in used.columns[used.columns.get_loc("range_nm") + 1 :]]
+    names = list(used.columns)
+    own = names[names.index("range_nm") + 1 :]
     table = used.loc[first, [*REPEAT]].reset_index(drop=True)
     values: dict[str, Any] = {
         "decay_per_nm": slope,
@@ -108,7 +109,8 @@ def slopes_by_repeat(sweeps: pd.DataFrame) -> pd.DataFrame:
         "sweeps": count,
         "flags": [_together(f) for _, f in groups["flags"]],
     }
-    return pd.concat([table.assign(**values), used.loc[first, own].reset_index(drop=True)], axis=1)
+    result: pd.DataFrame = pd.concat([table.assign(**values), used.loc[first, own].reset_index(drop=True)], axis=1)
+    return result
 
 
 def _together(flags: pd.Series) -> str:
@@ -118,4 +120,5 @@ def _together(flags: pd.Series) -> str:
 def _pairable(sweeps: pd.DataFrame) -> pd.DataFrame:
     """Used sweeps with a slope and a repeat number; of several with the same key, the first."""
     good = sweeps["used"].astype(bool) & np.isfinite(sweeps["decay_per_nm"]) & np.isfinite(sweeps["repeat"])
-    return sweeps[good].drop_duplicates([*REPEAT, "direction"])
+    paired: pd.DataFrame = sweeps[good].drop_duplicates([*REPEAT, "direction"])
+    return paired

@@ -84,7 +84,7 @@ def test_the_noise_is_found_from_the_data(many):
 
 
 def test_the_plain_log_fit_stands_beside_and_is_wrong():
-    """A positive offset of 1 % lowers a log fit over three decades by half (METHODS of the trade; here 10 pA on 1 nA)."""
+    """A positive offset of 1 % lowers a log fit over three decades by half (closed form; here 10 pA on 1 nA)."""
     bench = Bench(white_A=1e-12, gap_noise=0.01, current_offset_A=1e-11)
     table = fit_barrier(simulate_iz(barrier_eV=4.4, height=RANGE, sweeps=50, bench=bench, seed=1, tip="t").sweeps).table
     assert table["barrier_log_eV"].median() < 0.6 * 4.4
@@ -179,7 +179,7 @@ def test_two_slopes_and_curvature_are_told_with_their_place():
 
 def test_an_iv_set_is_refused():
     iv = SweepSet("iv", np.linspace(-1, 1, 5), np.ones((1, 5)), sweep_table(["a"]))
-    with pytest.raises(ValueError, match="these are I.V. sweeps"):
+    with pytest.raises(ValueError, match=r"these are I\(V\) sweeps"):
         fit_barrier(iv)
 
 

@@ -1,0 +1,140 @@
+"""What stands in a spectrum: gap, peaks, lock-in calibration, superconducting gap; and what cannot be believed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from sts.flags import flag_rows, join_flags, no_flags
+from sts.plan import Plan
+from sts.processing.edges import gap_edges, soft_gap_width, steepest_rise
+from sts.processing.lockin import calibrate_lockin
+from sts.processing.peaks import find_peaks
+from sts.processing.smoothing import make_smoother
+from sts.processing.spectrum import Spectrum
+from sts.quantities import BOLTZMANN_EV
+from sts.sweeps import SweepSet
+
+
+def with_features(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Spectrum:
+    """The spectrum with gap, peaks and lock-in calibration found, and flags for what is doubtful.
+
+    Parameters
+    ----------
+    spectrum : Spectrum
+        Of `average_spectrum`.
+    sweeps : SweepSet
+        The group it was averaged from.
+    plan : Plan
+        Section `features`.
+
+    Returns
+    -------
+    Spectrum
+    """
+    settings = plan.features
+    temperature = _single(sweeps.table["temperature_K"])
+    flags = [spectrum.flags if spectrum.flags is not None else no_flags()]
+    each = _repeat_means(spectrum, sweeps)
+    gaps = gap_edges(
+        spectrum.bias, each, temperature_K=temperature, exponent=settings.exponent, confidence=plan.compare.confidence,
+        seed=plan.spectra.seed,
+    ) if settings.gap else None  # fmt: skip
+    if gaps is not None and gaps["gap_method"].eq("").all():
+        gaps = _soft(spectrum, gaps)
+    peaks = find_peaks(spectrum.bias, each, resolution_V=spectrum.resolution.total_V, significance=settings.peak_significance,
+                       seed=plan.spectra.seed) if settings.peaks else None  # fmt: skip
+    if peaks is not None and (peaks["flag"] != "").any():
+        where = ", ".join(f"{p * 1e3:.0f} mV" for p in peaks.loc[peaks["flag"] != "", "position_V"])
+        flags.append(flag_rows([""], [True], "narrower than resolution", [f"peaks at {where}"]))
+    if np.isfinite(temperature):
+        limit = BOLTZMANN_EV * temperature * np.log(10)
+        rise, place = steepest_rise(spectrum.bias, spectrum.didv, spectrum.didv_se)
+        if rise < 0.8 * limit:
+            detail = f"a decade in {rise * 1e3:.1f} mV at {place * 1e3:.0f} mV; {limit * 1e3:.1f} mV is the limit"
+            flags.append(flag_rows([""], [True], "too steep", [detail]))
+    lockin = None
+    if sweeps.lockin is not None and sweeps.has_current:
+        used = sweeps.select(np.isin(sweeps.names, spectrum.sweeps))
+        lockin, words = _lockin(spectrum, used, plan)
+        if words:
+            flags.append(flag_rows([""], [True], "lock-in mismatch", [words]))
+    superconductor = None
+    if settings.superconductor:
+        from sts.fitting.superconductor import fit_superconducting_gap
+
+        superconductor = fit_superconducting_gap(
+            spectrum.bias, spectrum.didv, spectrum.didv_se, temperature_K=temperature,
+            modulation_rms_V=_single(sweeps.table["modulation_V"]), smoothing_V=spectrum.resolution.smoothing_V,
+            fit_temperature=settings.fit_temperature,
+        )  # fmt: skip
+        if superconductor.verdict != "good":
+            flags.append(flag_rows([""], [True], "poor fit", [superconductor.verdict]))
+    return replace(
+        spectrum, gaps=gaps, peaks=peaks, lockin=lockin, superconductor=superconductor, flags=join_flags(flags)
+    )
+
+
+def _single(column: pd.Series) -> float:
+    values = column.to_numpy(float)
+    known = np.isfinite(values).all() and np.ptp(values) <= 0.1 * abs(values.mean())
+    return float(values.mean()) if known else float("nan")
+
+
+def _repeat_means(spectrum: Spectrum, sweeps: SweepSet) -> Any:
+    """dI/dV of every repeat, directions averaged; sweeps of unknown repeat stand alone."""
+    table = sweeps.table.set_index("sweep").loc[list(spectrum.sweeps)]
+    number = table["repeat"].to_numpy(float)
+    alone = -1.0 - np.arange(len(table))
+    frame = table[["sample", "tip", "site"]].assign(key=np.where(np.isfinite(number), number, alone))
+    code = frame.groupby(["sample", "tip", "site", "key"], sort=False).ngroup().to_numpy()
+    total = np.zeros((code.max() + 1, spectrum.bias.size))
+    np.add.at(total, code, spectrum.didv_each)
+    return total / np.bincount(code)[:, None]
+
+
+def _soft(spectrum: Spectrum, gaps: pd.DataFrame) -> pd.DataFrame:
+    """A dip that does not reach a floor has a width, which is no gap between bands."""
+    width, lower, upper = soft_gap_width(spectrum.bias, spectrum.didv)
+    inner = np.abs(spectrum.bias) < 0.3 * np.max(np.abs(spectrum.bias))
+    finite = np.isfinite(spectrum.didv)
+    if not np.isfinite(width) or not (inner & finite).any():
+        return gaps
+    outer = float(np.median(spectrum.didv[finite & (np.abs(spectrum.bias) > 0.5 * np.max(np.abs(spectrum.bias)))]))
+    floor = float(np.min(spectrum.didv[inner & finite]))
+    noise = float(np.median(spectrum.didv_se[inner & finite]))
+    if outer - floor < max(8 * noise, 0.05 * abs(outer)):
+        return gaps
+    row = gaps.iloc[[0]].copy()
+    row["gap_method"] = "soft gap, width at half depth"
+    row["gap_meV"], row["lower_edge_V"], row["upper_edge_V"] = width * 1e3, lower, upper
+    row["floor"], row["floor_to_edge"] = floor, floor / outer
+    row["note"] = f"dI/dV falls to {100 * floor / outer:.0f} % of its shoulders, not to a floor: no gap between bands"
+    return row
+
+
+def _lockin(spectrum: Spectrum, used: SweepSet, plan: Plan) -> tuple[Any, str]:
+    """Calibration of the lock-in channel at equal resolution; words where it is off."""
+    assert used.lockin is not None
+    good = np.isfinite(spectrum.bias) & np.isfinite(spectrum.didv)
+    width = spectrum.resolution.smoothing_V
+    lockin = used.lockin[:, good]
+    finite = np.isfinite(lockin).all(axis=1)
+    if finite.sum() == 0:
+        return None, ""
+    if np.isfinite(width):
+        smoother = make_smoother(
+            spectrum.bias[good], width_V=width, method=plan.spectra.smoothing, order=plan.spectra.order
+        )  # fmt: skip
+        lockin = smoother.apply(lockin[finite])
+    try:
+        found = calibrate_lockin(
+            lockin, spectrum.didv_each[finite][:, good], unit=used.lockin_unit, confidence=plan.compare.confidence,
+            tolerance=plan.features.lockin_tolerance,
+        )  # fmt: skip
+    except ValueError:
+        return None, ""
+    return found, found.verdict if found.agrees is False else ""

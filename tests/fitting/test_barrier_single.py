@@ -1,0 +1,58 @@
+"""The same model through lmfit, the certified exponentials through our engine, and the modulated height."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from sts.fitting import fit_barrier
+from sts.fitting.barrier_single import barrier_from_modulation, fit_barrier_single
+from sts.quantities import decay_from_barrier
+from sts.simulate import Bench, simulate_iz
+
+
+@pytest.fixture(scope="module")
+def pair():
+    bench = Bench(white_A=1e-12, gap_noise=0.01, current_offset_A=2e-12)
+    made = simulate_iz(barrier_eV=4.4, height=(0, 0.36e-9, 150), sweeps=40, bench=bench, seed=21, tip="t").sweeps
+    return made, fit_barrier(made)
+
+
+@pytest.mark.parametrize("row", [0, 7, 31])
+def test_the_batch_agrees_with_a_library_fitter_on_the_same_weights(pair, row):
+    """lmfit (MINPACK) is the outside reference: parameters and standard errors."""
+    made, fit = pair
+    deviation = (fit.current[row] - fit.fitted[row]) / fit.residual[row]
+    single = fit_barrier_single(made.axis, made.current[row], deviation)
+    assert_allclose(single.barrier_eV, fit.table["barrier_eV"][row], rtol=1e-5)
+    assert_allclose(single.barrier_se_eV, fit.table["barrier_se_eV"][row], rtol=1e-3)
+    assert_allclose(single.offset_A, fit.offset[row], atol=1e-15)
+
+
+def test_the_profile_interval_is_near_the_linear_one_for_a_good_sweep(pair):
+    made, fit = pair
+    deviation = (fit.current[0] - fit.fitted[0]) / fit.residual[0]
+    low, high = fit_barrier_single(made.axis, made.current[0], deviation, profile=True).interval_eV
+    assert_allclose([low, high], fit.table.loc[0, ["barrier_low_eV", "barrier_high_eV"]].to_numpy(float), rtol=2e-3)
+
+
+def test_too_few_samples_are_refused():
+    with pytest.raises(ValueError, match="at least 5"):
+        fit_barrier_single([0, 1, 2, 3], [1, 1, 1, 1], [1, 1, 1, 1])
+
+
+@pytest.mark.parametrize("barrier", [0.5, 4.0])
+def test_a_modulated_height_gives_the_same_barrier(barrier):
+    """First harmonic of I0 exp(-2κ dz cos) by the mean over a period: independent of the formula under test."""
+    amplitude = 1e-12
+    phase = 2 * np.pi * np.arange(64) / 64
+    current = 1e-9 * np.exp(-decay_from_barrier(barrier) * amplitude * np.cos(phase))
+    harmonic = abs(2 * np.mean(current * np.cos(phase))) / np.sqrt(2)
+    found = barrier_from_modulation(current.mean(), harmonic, modulation_height_rms_m=amplitude / np.sqrt(2))
+    assert_allclose(found, barrier, rtol=1e-3)
+
+
+def test_a_modulation_without_amplitude_is_refused():
+    with pytest.raises(ValueError, match="must be positive"):
+        barrier_from_modulation(1.0, 1.0, modulation_height_rms_m=0.0)
