@@ -60,7 +60,7 @@ def export_csv(session: Session, out: str | Path, *, force: bool = False) -> lis
 
 
 def export_npz(session: Session, out: str | Path, *, force: bool = False) -> list[Path]:
-    """Write each set as ``iv_001.npz`` ...: axis, current, lock-in and the columns of the table; no pickles.
+    """Write each set as ``iv_001.npz`` ...: axis, current, lock-in and what the table knows; no pickles.
 
     Raises
     ------
@@ -77,9 +77,11 @@ def export_npz(session: Session, out: str | Path, *, force: bool = False) -> lis
             arrays["current_A"] = part.current
         if part.lockin is not None:
             arrays[_lockin_column(part)] = part.lockin
-        for column in part.table:
-            values = part.table[column]
-            arrays[str(column)] = values.to_numpy(str) if layout.is_text(values) else values.to_numpy()
+        for column, values in layout.known_part(part.table).items():
+            taken = column in arrays or column in ("file", "allow_pickle")  # the latter two are words of np.savez
+            arrays[f"sweep_{column}" if taken else str(column)] = (
+                values.to_numpy(str) if layout.is_text(values) else values.to_numpy()
+            )
         try:
             np.savez_compressed(path, **arrays)
         except OSError as error:

@@ -16,6 +16,7 @@ See ``docs/session.md``. In short::
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -58,6 +59,9 @@ TABLES: dict[str, dict[str, type]] = {
         "time": str,
     },
 }  # fmt: skip
+
+
+RESCUE = " 'sts rescue SESSION.h5 --out NEW.h5' saves what can still be read."
 
 
 class SessionError(ValueError):
@@ -157,7 +161,21 @@ def read_array(data: h5py.Dataset, selection: Any = ...) -> np.ndarray:
             f"{data.file.filename}: {data.name} claims {data.nbytes} bytes, but only {data.id.get_storage_size()} are "
             "stored; the file is damaged or not what it says."
         )
-    return np.asarray(data[selection])
+    values = np.asarray(data[selection])
+    checksum = data.attrs.get("crc32")
+    if selection is ... and checksum is not None and checksum != zlib.crc32(values.tobytes()):
+        raise SessionError(f"{data.file.filename}: is damaged ({data.name} does not have its checksum).{RESCUE}")
+    return values
+
+
+def write_array(group: h5py.Group, name: str, values: np.ndarray, *, units: str = "") -> None:
+    """Store an array whole, with its unit and a checksum; long ones deflated."""
+    how: dict[str, Any] = {}
+    if values.nbytes > SMALL_COLUMN:
+        how = {"compression": "gzip", "compression_opts": 1, "shuffle": True}
+    data = group.create_dataset(name, data=values, **how)
+    data.attrs["units"] = units
+    data.attrs["crc32"] = zlib.crc32(values.tobytes())
 
 
 # --- tables ----------------------------------------------------------------------------------------------------------
@@ -189,25 +207,22 @@ def write_table(group: h5py.Group, table: pd.DataFrame) -> None:
         if name in RESERVED or name in names or name in (".", "") or "/" in name or "\0" in name:
             name = f"column_{len(names) + 1}"  # a name of the user's that cannot be one in the file
         names.append(name)
-        _write_column(group, name, table[column]).attrs["units"] = UNITS.get(str(column), "")
+        _write_column(group, name, table[column], UNITS.get(str(column), ""))
     group.attrs.create("columns", [str(column) for column in table.columns], dtype=TEXT)
     group.attrs.create("datasets", names, dtype=TEXT)
 
 
-def _write_column(group: h5py.Group, name: str, values: pd.Series) -> h5py.Dataset:
-    if is_text(values):
-        texts = [str(v).replace("\0", "\N{SYMBOL FOR NULL}").encode("utf-8", "replace") for v in values]
-        longest = max(map(len, texts), default=0)
-        if longest > LONGEST_FIXED_TEXT:
-            return group.create_dataset(name, data=np.array(texts, dtype=object), dtype=TEXT)
-        array: np.ndarray = np.array(texts, dtype=f"S{longest or 1}").astype(
-            h5py.string_dtype("utf-8", longest or 1)
-        )  # one width for all: read and written several times faster
-    else:
-        array = values.to_numpy()
-    if array.nbytes <= SMALL_COLUMN:
-        return group.create_dataset(name, data=array)
-    return group.create_dataset(name, data=array, compression="gzip", compression_opts=1, shuffle=True)
+def _write_column(group: h5py.Group, name: str, values: pd.Series, units: str) -> None:
+    if not is_text(values):
+        write_array(group, name, values.to_numpy(), units=units)
+        return
+    texts = [str(v).replace("\0", "\N{SYMBOL FOR NULL}").encode("utf-8", "replace") for v in values]
+    longest = max(map(len, texts), default=0) or 1
+    if longest > LONGEST_FIXED_TEXT:
+        group.create_dataset(name, data=np.array(texts, dtype=object), dtype=TEXT)
+    else:  # one width for all: read and written several times faster
+        fixed = np.array(texts, dtype=f"S{longest}")
+        write_array(group, name, fixed.astype(h5py.string_dtype("utf-8", longest)))
 
 
 def is_text(values: pd.Series) -> bool:

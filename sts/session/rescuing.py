@@ -128,6 +128,9 @@ def _new_start(copy: Path, said: list[str]) -> None:
     said.append("The start of the file was damaged and was replaced.")
 
 
+NOT_KNOWN = {
+    "name": "lost file", "sha256": "", "size": 0, "reader": "", "recipe": "", "imported": "", "sweeps": 0, "notes": "",
+}  # fmt: skip
 SUPERBLOCK = 96  # [bytes] of the superblock of version 0 with its root entry (HDF5 file format, II.A)
 END_OF_FILE = 40  # where in it the length of the file stands
 
@@ -158,8 +161,9 @@ def _save(file: h5py.File, writer: Writer, folder: Path, said: list[str]) -> int
             if part is None:
                 lost += len(of)
                 continue
-            known = [numbers.get(i, -1) for i in of.tolist()]
-            writer.add(part, source=known, place=place)
+            for i in set(of.tolist()) - numbers.keys():
+                numbers[i], _ = writer.add_source([], **NOT_KNOWN)
+            writer.add(part, source=[numbers[i] for i in of.tolist()], place=place)
             saved += len(part)
             for i, k in zip(of.tolist(), place.tolist(), strict=True):
                 places.setdefault(i, set()).add(k)

@@ -109,7 +109,7 @@ class Writer:
         axis = KINDS[sweeps.kind]
         group.attrs.update({"NX_class": "NXdata", "signal": "current" if key[-1] else "lockin"})
         group.attrs.create("axes", ["sweep", axis], dtype=layout.TEXT)
-        group.create_dataset(axis, data=sweeps.axis + 0.0).attrs["units"] = AXIS_UNITS[sweeps.kind]
+        layout.write_array(group, axis, sweeps.axis + 0.0, units=AXIS_UNITS[sweeps.kind])
         same.append(_OpenSet(group, own))
         return same[-1]
 
@@ -172,14 +172,14 @@ def _write_tables(target: _OpenSet) -> None:
         if column in group:
             values = np.concatenate([layout.read_array(group[column]), values])
             del group[column]
-        group.create_dataset(column, data=values).attrs["units"] = ""
+        layout.write_array(group, column, values)
     table = layout.known_part(added)
     if "datasets" in group.attrs:
         table = layout.join_tables([layout.read_table(group), table])
     layout.write_table(group, table)
     if "sweep" in group:
         del group["sweep"]
-    group.create_dataset("sweep", data=np.arange(1, len(table) + 1)).attrs["units"] = ""
+    layout.write_array(group, "sweep", np.arange(1, len(table) + 1))
 
 
 def unique(name: str, taken: dict[str, int], *, before_ending: bool = False) -> str:

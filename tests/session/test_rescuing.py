@@ -1,0 +1,169 @@
+"""A damaged session: what is whole is saved, what is lost is said, and nothing damaged is taken for whole."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import h5py
+import numpy as np
+import pytest
+from numpy.testing import assert_array_equal
+
+from sts.loaders import read_file
+from sts.session import Session, SessionError, rescue
+
+
+@pytest.fixture
+def session(tmp_path: Path) -> Session:
+    """Sweeps read from real text files, so that they can be read again from their originals."""
+    session = Session.create(tmp_path / "bench.h5")
+    files = []
+    for number in range(4):
+        values = np.random.default_rng(number).normal(scale=1e-10, size=(64, 3))
+        bias = np.linspace(-0.5, 0.5, 64)
+        lines = ["# tip: heron", "V (V),I (A) 1,I (A) 2,I (A) 3"]
+        lines += [",".join(f"{x:.12g}" for x in (v, *row)) for v, row in zip(bias, values, strict=True)]
+        (tmp_path / f"run{number}.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+        files.append(read_file(tmp_path / f"run{number}.csv"))
+    assert sum(len(part) for part in files[0].sets) == 3
+    session.add(files)
+    session.mark([session.sweeps()["sweep"].iloc[0]], "omit", "tip touched")
+    session.add_calibration("height", factor=1.02, factor_se=0.01, measured=1.0, known=1.02, source="step")
+    return session
+
+
+def by_name(session: Session) -> dict[str, np.ndarray]:
+    return {name: row for part in session.sets() for name, row in zip(part.names, part.current, strict=True)}
+
+
+def damage(session: Session, change: Callable[[bytearray], bytes | bytearray]) -> Path:
+    path = session.path.with_name("damaged.h5")
+    path.write_bytes(change(bytearray(session.path.read_bytes())))
+    return path
+
+
+def message_of(use: Callable[[], object]) -> str:
+    """What is said when this cannot be done; "" if it can."""
+    try:
+        use()
+    except SessionError as error:
+        return str(error)
+    return ""
+
+
+def rescued(path: Path, new: Path) -> list[str]:
+    """What a rescue says; nothing if it says that nothing could be saved."""
+    said: list[str] = []
+    refusal = message_of(lambda: said.extend(rescue(path, new)))
+    assert not refusal or "nothing could be saved" in refusal
+    return said
+
+
+def where(session: Session, name: str) -> int:
+    """Where the bytes of a dataset's first chunk lie."""
+    with h5py.File(session.path) as file:
+        data = file["entry"][name]
+        return int(data.id.get_chunk_info(0).byte_offset if data.chunks else data.id.get_offset())
+
+
+def test_a_whole_session_is_saved_whole(session: Session, tmp_path: Path) -> None:
+    said = rescue(session.path, tmp_path / "new.h5")
+    new = Session.open(tmp_path / "new.h5")
+    assert not any("Lost" in line for line in said)
+    assert new.sweeps().equals(session.sweeps())
+    assert new.sources().equals(session.sources())
+    assert new.decisions().equals(session.decisions())
+    assert new.calibrations().equals(session.calibrations())
+    assert new.original("run2.csv") == session.original("run2.csv")
+
+
+def test_damaged_numbers_are_read_again_from_the_original(session: Session, tmp_path: Path) -> None:
+    at = where(session, "iv_001/current") + 100
+
+    def flip(content: bytearray) -> bytearray:
+        content[at] ^= 0x40
+        return content
+
+    said = rescue(damage(session, flip), tmp_path / "new.h5")
+    assert any("iv_001: 12 sweeps are damaged" in line for line in said)
+    assert any("3 more sweeps, read again from the original run3.csv" in line for line in said)
+    found, wanted = by_name(Session(tmp_path / "new.h5")), by_name(session)
+    assert found.keys() == wanted.keys()
+    for name, row in wanted.items():
+        assert_array_equal(found[name], row)
+    assert set(Session(tmp_path / "new.h5").sweeps()["tip"]) == {"heron"}
+
+
+def test_a_damaged_original_is_named_and_its_sweeps_are_saved(session: Session, tmp_path: Path) -> None:
+    at = where(session, "sources/content") + 50
+
+    def flip(content: bytearray) -> bytearray:
+        content[at : at + 4] = b"\0\0\0\0"
+        return content
+
+    said = rescue(damage(session, flip), tmp_path / "new.h5")
+    new = Session(tmp_path / "new.h5")
+    assert any("Lost: the original of run0.csv" in line for line in said)
+    assert by_name(new).keys() == by_name(session).keys()
+    with pytest.raises(SessionError, match="damaged or lost"):
+        new.original("run0.csv")
+
+
+def test_an_overwritten_start_is_replaced(session: Session, tmp_path: Path) -> None:
+    path = damage(session, lambda content: bytes(96) + content[96:])
+    with pytest.raises(SessionError, match=r"if it was one .* 'sts rescue damaged.h5"):
+        Session.open(path)
+    said = rescue(path, tmp_path / "new.h5")
+    assert any("The start of the file was damaged" in line for line in said)
+    assert by_name(Session(tmp_path / "new.h5")).keys() == by_name(session).keys()
+
+
+@pytest.mark.parametrize("share", [0.999, 0.9, 0.7, 0.5])
+def test_a_file_cut_short_gives_what_is_there_and_nothing_false(session: Session, tmp_path: Path, share: float) -> None:
+    path = damage(session, lambda content: content[: int(share * len(content))])
+    with pytest.raises(SessionError, match="cut short"):
+        Session.open(path)
+    wanted = by_name(session)
+    said = rescued(path, tmp_path / "new.h5")
+    if not said:
+        assert not (tmp_path / "new.h5").exists()
+        return
+    assert any("too early" in line for line in said)
+    for name, row in by_name(Session(tmp_path / "new.h5")).items():
+        assert_array_equal(row, wanted[name])
+
+
+@pytest.mark.parametrize("seed", range(25))
+def test_a_sector_of_rubbish_anywhere_gives_no_false_number_and_no_traceback(
+    session: Session, tmp_path: Path, seed: int
+) -> None:
+    """512 bytes, as a disk loses them, at a random place."""
+    rng = np.random.default_rng(seed)
+
+    def spoil(content: bytearray) -> bytearray:
+        at = int(rng.integers(0, len(content) - 512))
+        content[at : at + 512] = rng.bytes(512)
+        return content
+
+    path = damage(session, spoil)
+    wanted = {row.tobytes() for row in by_name(session).values()}
+    for use in (Session(path).sweeps, Session(path).sets, Session(path).decisions):
+        assert "\n" not in message_of(use)
+    if not rescued(path, tmp_path / "new.h5"):
+        return
+    new = Session.open(tmp_path / "new.h5")
+    assert {row.tobytes() for row in by_name(new).values()} <= wanted
+    assert set(new.sweeps()["tip"]) <= {"heron"}
+
+
+def test_nothing_is_overwritten_and_rubbish_gives_one_line(session: Session, tmp_path: Path) -> None:
+    with pytest.raises(SessionError, match="exists already"):
+        rescue(session.path, session.path)
+    with pytest.raises(SessionError, match="no such file to rescue"):
+        rescue(tmp_path / "no.h5", tmp_path / "new.h5")
+    (tmp_path / "rubbish.h5").write_bytes(b"rubbish" * 1000)
+    with pytest.raises(SessionError, match="nothing could be saved"):
+        rescue(tmp_path / "rubbish.h5", tmp_path / "new.h5")
+    assert not (tmp_path / "new.h5").exists()
+    assert not [p for p in tmp_path.iterdir() if p.name.endswith(".part")]
