@@ -135,6 +135,9 @@ def _sweeps_of(block: Block, name: str, recipe: Recipe, notes: Notes) -> list[Sw
     groups = _groups(roles, block)
     sweeps: list[Sweep] = []
     for label, rows, values in groups:
+        held = _held_bias(roles, rows, signs["bias"], notes) if kind == "iz" else np.nan
+        if np.isfinite(held):
+            values.setdefault("bias_V", held)
         for axis_role, current, lockin, direction, repeat in _channels(roles, axis_name):
             sweeps += _runs(
                 kind,
@@ -156,6 +159,18 @@ def _sweeps_of(block: Block, name: str, recipe: Recipe, notes: Notes) -> list[Sw
     if kind == "iv":
         _settle_polarity(sweeps, signs, meta, recipe, notes)
     return sweeps
+
+
+def _held_bias(roles: list[Role], rows: np.ndarray | slice, sign: int, notes: Notes) -> float:
+    """The bias of a height sweep from a column beside it, if it is constant; NaN if there is none."""
+    role = next((r for r in roles if r.read_as == "bias"), None)
+    if role is None:
+        return np.nan
+    values = _numbers(role, rows, notes)
+    if np.isfinite(values).all() and _span(values) <= 1e-6 * _largest(values):
+        return float(values[0]) * sign
+    notes.add(f"{shown(role.label)}: changes during the height sweep, so no bias is recorded for it")
+    return np.nan
 
 
 def _from_recipe(recipe: Recipe, name: str, kind: str, decimal: str, meta: Metadata) -> dict[str, str | float]:

@@ -76,6 +76,17 @@ class Preview:
     problem: str
     recipe: str
 
+    def __str__(self) -> str:
+        """All of it as plain text, for a terminal."""
+        parts = [f"{self.name}: " + (self.problem or f"read as {self.reader}, {len(self.sweeps)} sweeps")]
+        for title, table in (("Columns", self.columns), ("Header", self.metadata), ("Sweeps", self.sweeps.head(12))):
+            if len(table):
+                parts += ["", f"{title}:", table.to_string(index=False, max_colwidth=40, na_rep="", max_rows=40)]
+        if len(self.sweeps) > 12:
+            parts.append(f"... and {len(self.sweeps) - 12} more")
+        parts += ["", "Notes:", *(f"- {note}" for note in self.notes)] if self.notes else []
+        return "\n".join([*parts, "", "A recipe to start from:", "", self.recipe])
+
 
 def shown(text: str, *, limit: int = 40) -> str:
     """A piece of a file as quoted in a message: printable, and not too long."""

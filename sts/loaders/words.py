@@ -21,7 +21,7 @@ QUANTITIES: dict[str, str] = {
          "tip sample distance", "separation"), "height"),
     **dict.fromkeys(
         ("i", "current", "tunnel current", "tunnelling current", "tunneling current", "i t", "it", "i tunnel",
-         "i z", "i v"), "current"),
+         ), "current"),
     **dict.fromkeys(
         ("didv", "lockin", "lockin x", "didv x", "x lockin", "lockin signal", "lockin didv", "didv lockin",
          "differential conductance"), "lockin"),

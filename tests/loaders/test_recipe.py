@@ -159,6 +159,8 @@ def test_preview_says_what_each_thing_was_taken_for_and_its_recipe_reads_the_fil
     assert list(seen.metadata["read_as"]) == ["tip", ""]
     assert list(seen.metadata["place"]) == ["line 1", "line 2"]
     assert list(seen.sweeps["points"]) == [3]
+    for word in ("a.txt: read as text, 1 sweeps", "helium", "line 2", "not used: 'level'", "[[column]]"):
+        assert word in str(seen)
     again = sweeps(tmp_path, path.read_text(encoding="utf-8"), recipe(tmp_path, seen.recipe), name="a.txt")
     assert_allclose(again.current, read_file(path).sets[0].current)
 
