@@ -29,7 +29,7 @@ _NUMBER = {
 _COMMENT = re.compile(r"\s*(?:#+|%+|//+|;+)")
 _RULE = re.compile(r"[\s\-=_*#~+|:;,.%/]*")
 _DELIMITERS = ("\t", ";", "|", ",", " ")  # " " stands for any white space
-_SAMPLE = 40
+_SAMPLE = 24
 _LONGEST_LINE = 1_000_000  # characters
 _WIDEST = 20_000  # cells
 _MOST_HEADER = 10_000  # lines, at its top and at its end
@@ -71,6 +71,8 @@ def read_text(text: str, name: str, recipe: Recipe) -> list[Block]:
 
 def _refuse_endless_lines(lines: list[str], name: str) -> None:
     """Refuse lines that no table of sweeps has; taking them apart could take minutes."""
+    if max(map(len, lines)) <= _WIDEST:
+        return
     for number, line in enumerate(lines, 1):
         if len(line) <= _WIDEST:
             continue
@@ -99,7 +101,7 @@ def _is_number(cell: str, decimal: str, missing: frozenset[str] = _MISSING) -> b
 
 
 def _is_comment(line: str, marks: Sequence[str]) -> bool:
-    if any(line.lstrip().startswith(m) for m in marks):
+    if marks and line.lstrip().startswith(tuple(marks)):
         return True
     match = _COMMENT.match(line)
     if match is None:
