@@ -159,6 +159,12 @@ def understand(name: str, unit: str = "") -> Meaning:
     return replace(found, quantity=quantity, unit=found.unit or unit.strip().strip("()[]{}").strip())
 
 
+def count_known(cells: list[str]) -> int:
+    """How many of these names of columns are understood as a quantity of a sweep."""
+    meanings = [understand(c).quantity for c in cells]
+    return sum(m in QUANTITIES.values() for m in meanings)
+
+
 def _look_up(words: list[str]) -> str:
     text = words_of(" ".join(words))
     return QUANTITIES.get(text) or KEYS.get(text, "")

@@ -1,0 +1,198 @@
+"""How the numbers of a text file are written: cells, comments, delimiter and decimal mark."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from sts.loaders.loaded import UnreadableFile, shown
+from sts.loaders.recipe import Recipe
+from sts.loaders.words import count_known
+
+MISSING = (
+    "", "nan", "NaN", "NAN", "-nan", "-NaN", "NA", "N/A", "n/a", "na", "null", "NULL", "None", "<NA>", "#N/A", "-",
+    "--", "---", "?", "*", "**", "***", "1.#QNAN", "1.#IND", "-1.#IND", "-1.#QNAN", "#NUM!", "NaN.",
+)  # fmt: skip
+MISSING_SET = frozenset(MISSING)
+_NUMBER = {
+    ".": re.compile(r"[+-]?(?:(?:\d+\.?\d*|\.\d+)(?:[eEdD][+-]?\d+)?|inf|Inf|INF|infinity|Infinity)"),
+    ",": re.compile(r"[+-]?(?:(?:\d+|\d*,\d+)(?:[eEdD][+-]?\d+)?|inf|Inf|INF|infinity|Infinity)"),
+}
+_COMMENT = re.compile(r"\s*(?:#+|%+|//+|;+)")
+DELIMITERS = ("\t", ";", "|", ",", " ")  # " " stands for any white space
+_SAMPLE = 24
+
+
+@dataclass(frozen=True)
+class Dialect:
+    """How the numbers are written."""
+
+    delimiter: str
+    decimal: str
+    width: int  # cells a row
+    numeric: tuple[bool, ...]  # per cell: number, or text
+
+
+# ---- cells and numbers
+
+
+def cells_of(line: str, delimiter: str) -> list[str]:
+    """The cells of a line, without quotes and surrounding spaces."""
+    if '"' in line and len(line) < csv.field_size_limit():
+        row = next(csv.reader([line.strip()], delimiter=delimiter, skipinitialspace=True), [])
+        return [cell.strip() for cell in row if cell.strip() or delimiter != " "]
+    return line.split() if delimiter == " " else [cell.strip() for cell in line.split(delimiter)]
+
+
+def is_number(cell: str, decimal: str, missing: frozenset[str] = MISSING_SET) -> bool:
+    """Whether a cell is a number with this decimal mark, or a mark of a missing one."""
+    return cell in missing or _NUMBER[decimal].fullmatch(cell) is not None
+
+
+def is_comment(line: str, marks: Sequence[str]) -> bool:
+    """Whether a line is a comment, by the usual marks or those of a recipe."""
+    if marks and line.lstrip().startswith(tuple(marks)):
+        return True
+    match = _COMMENT.match(line)
+    if match is None:
+        return False
+    rest = line[match.end() :]
+    # A row may begin with an empty cell before a semicolon; a comment does not go on with a number and another one.
+    return not (match.group().strip() == ";" and re.match(r"\s*[+-]?[\d.,]+\s*(;|$)", rest))
+
+
+def uncomment(line: str, marks: Sequence[str]) -> str:
+    """A line without its comment mark."""
+    line = line.strip()
+    for mark in marks:
+        if line.startswith(mark):
+            return line[len(mark) :].strip()
+    match = _COMMENT.match(line)
+    return line[match.end() :].strip() if match else line
+
+
+def missing_marks(recipe: Recipe) -> frozenset[str]:
+    """The marks of a missing number."""
+    return MISSING_SET | frozenset(recipe.missing)
+
+
+def row_width(line: str, dialect: Dialect, missing: frozenset[str]) -> int:
+    """Cells of a row of the table, 0 if the line is none."""
+    cells = cells_of(line, dialect.delimiter)
+    numbers = [is_number(c, dialect.decimal, missing) for c in cells]
+    fits = len(cells) == dialect.width and all(n or not d for n, d in zip(numbers, dialect.numeric, strict=True))
+    real = sum(n and c not in missing for n, c in zip(numbers, cells, strict=True))
+    if (fits or (all(numbers) and len(cells) > 1)) and (real or fits):
+        return len(cells) if real else 0
+    return 0
+
+
+# ---- dialect
+
+
+def find_dialect(lines: list[str], name: str, recipe: Recipe, marks: Sequence[str]) -> Dialect:
+    """The dialect that makes rows of numbers of the lines at the end of a file.
+
+    Raises
+    ------
+    UnreadableFile
+        If none does, or if a comma may be both delimiter and decimal mark.
+    """
+    filled: list[str] = []
+    for line in reversed(lines):  # the numbers are at the end, however long the header is
+        if re.search(r"\d", line) and not is_comment(line, marks):
+            filled.append(line)
+            if len(filled) > _SAMPLE:
+                break
+    if not filled:
+        raise UnreadableFile(f"{name}: no line with numbers; expected a table of sweeps. Export it again.")
+    sample = (filled[1:] if len(filled) > 4 else filled)[::-1]  # without the last line, which may be cut off
+    wanted = {"": DELIMITERS, "tab": ("\t",), "spaces": (" ",)}.get(recipe.delimiter, (recipe.delimiter,))
+    missing = missing_marks(recipe)
+    dialect = None
+    for length in (_SAMPLE, 12, 4, 2):  # a short table under a long header
+        best = 0.0
+        joined = "\n".join(sample[-length:])
+        for delimiter in wanted:
+            if best == 1 or (delimiter not in joined and delimiter != " "):
+                continue  # a row of numbers throughout cannot be bettered
+            rows = [cells_of(line, delimiter) for line in sample[-length:]]
+            for decimal in recipe.decimal or (".," if "," in joined else "."):
+                score, tried = _try(rows, delimiter, decimal, missing)
+                if score > best + 1e-9:
+                    best, dialect = score, tried
+        if dialect is not None:
+            break
+    sample = sample[-length if dialect else -_SAMPLE :]
+    _refuse_ambiguous_comma(lines, sample, dialect, name, recipe, marks)
+    if dialect is None:
+        line = sample[-1]
+        number = max(i for i, text in enumerate(lines, 1) if text == line)
+        digits = re.search(r"[^\s\d.,;+\-eE]", line) is None
+        if digits and re.search(r"\d,\d", line) and re.search(r"\d\.\d", line):
+            found = f"{shown(line.strip())}, with both comma and point in its numbers"
+            hint = "Export with one decimal mark and without marks for thousands."
+        elif digits and all(len(cells_of(x, " ")) == 1 for x in sample):
+            found, hint = "one number a line", "Export the axis and the current side by side."
+        else:
+            found = shown(line.strip())
+            hint = "Export the sweeps as text, or say 'delimiter' and 'decimal' in a recipe."
+        raise UnreadableFile(
+            f"{name}, line {number}: found {found}; expected a row of two or more numbers (a sweep needs "
+            f"its axis and "
+            f"its current). {hint}"
+        )
+    return dialect
+
+
+def _try(rows: list[list[str]], delimiter: str, decimal: str, missing: frozenset[str]) -> tuple[float, Dialect | None]:
+    widths = [len(row) for row in rows]
+    width = max(set(widths), key=lambda w: (widths.count(w), w))
+    usual = [row for row in rows if len(row) == width]
+    if width < 2 or len(usual) < 0.5 * len(rows):
+        return 0.0, None
+    numbers = [[is_number(cell, decimal, missing) for cell in row] for row in usual]
+    share = [sum(column) / len(usual) for column in zip(*numbers, strict=True)]
+    numeric = tuple(s >= 0.5 for s in share)
+    real = [any(row[j] not in missing and n[j] for row, n in zip(usual, numbers, strict=True)) for j in range(width)]
+    if sum(n and r for n, r in zip(numeric, real, strict=True)) < 2:
+        return 0.0, None
+    good = sum(all(n or not d for n, d in zip(row, numeric, strict=True)) for row in numbers)
+    return good / len(rows) * (0.5 + 0.5 * sum(numeric) / width), Dialect(delimiter, decimal, width, numeric)
+
+
+def _refuse_ambiguous_comma(
+    lines: list[str], sample: list[str], dialect: Dialect | None, name: str, recipe: Recipe, marks: Sequence[str]
+) -> None:
+    """Refuse a file in which the comma may be both the delimiter and the decimal mark, with both readings."""
+    comma = dialect is None or (dialect.delimiter == "," and dialect.decimal == ".")
+    named = dialect is not None and len(recipe.column_names) == dialect.width
+    if not comma or named or recipe.decimal or recipe.delimiter:
+        return
+    rows = [line for line in sample if re.fullmatch(r"[\s\d,+\-eE]*,[\s\d,+\-eE]*", line)]
+    if len(rows) < 0.7 * len(sample) or any('"' in row for row in sample):
+        return
+    for line in lines if dialect is not None else ():
+        names = cells_of(uncomment(line, marks), ",")
+        if dialect is not None and len(names) == dialect.width and count_known(names):
+            return
+    row = rows[-1].strip()
+    cells = [c.strip() for c in row.strip(",").split(",")]
+    half = [f"{a}.{b}" for a, b in zip(cells[::2], cells[1::2], strict=False)] + cells[len(cells) // 2 * 2 :]
+    number = max(i for i, text in enumerate(lines, 1) if text.strip() == row)
+    raise UnreadableFile(
+        f"{name}, line {number}: the comma may stand between cells or be the decimal mark: {shown(row)} "
+        f"can be read as "
+        f'{len(cells)} numbers ({" | ".join(cells)}) or as {len(half)} ({" | ".join(half)}). Say decimal = "." in a '
+        "recipe for the first; for the second export again with another delimiter."
+    )
+
+
+def first_row(lines: list[str], dialect: Dialect, marks: Sequence[str]) -> int:
+    """Position of the first row of the table."""
+    for i, line in enumerate(lines):
+        if line.strip() and not is_comment(line, marks) and row_width(line, dialect, MISSING_SET) == dialect.width:
+            return i
+    return len(lines)
