@@ -131,7 +131,10 @@ def make_smoother(axis: Any, *, width_V: float, method: str = "local polynomial"
         words = f"derivative of a Gaussian, standard deviation {_millivolt(sigma)}"
     else:
         half = min(_WINDOW[order] * width_V / 2, np.ptp(axis) / 2)
-        centre = np.clip(axis, axis[0] + half, axis[-1] - half)
+        slack = 1e-9 * np.ptp(axis)  # of rounding; the last points whose window reaches the end serve those outside
+        first = axis[np.searchsorted(axis, axis[0] + half + slack) - 1]
+        last = axis[np.searchsorted(axis, axis[-1] - half - slack)]
+        centre = np.clip(axis, first, last) if first <= last else np.full(axis.size, (axis[0] + axis[-1]) / 2)
         smooth, derivative = _local(axis, centre, half, order, None)
         words = f"local polynomial of order {order}, window {_millivolt(2 * half)}"
     smoother = Smoother(method, axis, smooth, derivative, words)
