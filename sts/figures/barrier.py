@@ -15,6 +15,7 @@ from sts.figures.style import (
     GREY,
     MARKS,
     STYLES,
+    decimals_for,
     draw_band,
     draw_line,
     draw_points,
@@ -60,7 +61,8 @@ def plot_iz_fits(fit: BarrierFit, rows: Sequence[int], *, axes: Sequence[Axes] |
         if outside.any():
             draw_points(upper, z[outside], current[outside], series=f"{entry.sweep}: masked", colour=GREY, mark="x",
                         size=2.2)  # fmt: skip
-        label = f"{entry.sweep}: {entry.barrier_eV:.2f} ± {entry.barrier_se_eV:.2f} eV"
+        digits = decimals_for(entry.barrier_se_eV)
+        label = f"{entry.sweep}: {entry.barrier_eV:.{digits}f} ± {entry.barrier_se_eV:.{digits}f} eV"
         draw_line(upper, z, fitted, series=f"{entry.sweep}: fit", label=label, colour=colour, width=0.9,
                   style=STYLES[i % len(STYLES)])  # fmt: skip
         draw_points(lower, z, fit.residual[row], series=f"{entry.sweep}: residual", colour=colour, mark=mark, size=1.5,

@@ -102,7 +102,10 @@ def _mark_gap(ax: Axes, spectrum: Spectrum) -> None:
         edges = [edge for edge in (row.lower_edge_V, row.upper_edge_V) if np.isfinite(edge)]
         for j, edge in enumerate(edges):
             ax.axvline(edge, color=VERMILLION, lw=0.7, ls=STYLES[(i + 1) % len(STYLES)], zorder=2.5,
-                       label=f"edges, {row.gap_method}" if j == 0 else "_")  # fmt: skip
+                       label=f"edges, {str(row.gap_method).split(',')[0]}" if j == 0 else "_")  # fmt: skip
+
+
+_LOG_TICKS = [k * 10.0**p for p in range(-3, 5) for k in (1, 2, 5)]
 
 
 def plot_smoothing_criterion(spectrum: Spectrum, *, ax: Axes | None = None) -> Axes:
@@ -129,7 +132,11 @@ def plot_smoothing_criterion(spectrum: Spectrum, *, ax: Axes | None = None) -> A
                 label=f"chosen: {width[chosen][0]:.3g} meV" if chosen.any() else "")  # fmt: skip
     if (width > 0).all() and width.max() > 8 * width.min():
         ax.set_xscale("log")
+        ax.set_xticks([t for t in _LOG_TICKS if width.min() <= t <= width.max()])
+        ax.set_xticks([], minor=True)
         ax.xaxis.set_major_formatter("{x:g}")
+    if np.nanmax(score) > 10:
+        ax.set_yscale("log")
     ax.set_xlabel("Energy width of the smoothing (meV)")
     ax.set_ylabel("Error of foretelling / least error")
     legend(ax)

@@ -299,3 +299,10 @@ def thin_out(rows: np.ndarray, most: int = MOST_SWEEPS) -> tuple[np.ndarray, str
 def rows_of(frame: pd.DataFrame) -> Iterator[Any]:
     """The rows of a table, columns as attributes."""
     yield from frame.itertuples(index=False)
+
+
+def decimals_for(uncertainty: float, *, default: int = 2) -> int:
+    """Decimals that show an uncertainty with two significant digits (at most 6; `default` where it is unknown)."""
+    if not (math.isfinite(uncertainty) and uncertainty > 0):
+        return default
+    return min(max(1 - math.floor(math.log10(uncertainty)), 0), 6)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import io
 import re
+import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -99,15 +100,26 @@ def share_letters(pieces: Sequence[str]) -> list[str]:
     return [re.sub(rf'<path id="({GLYPH}[^"]+)"[^>]*/>\s*', once, piece) for piece in pieces]
 
 
+def _style_once(found: re.Match[str]) -> str:
+    """A group of equal marks with their style said once, on the group."""
+    styles = set(re.findall(r' style="([^"]*)"', found.group(2)))
+    if len(styles) != 1 or "style=" in found.group(1):
+        return found.group(0)
+    marks = re.sub(r' style="[^"]*"', "", found.group(2))
+    return f'<g{found.group(1)} style="{styles.pop()}">{marks}</g>'
+
+
 def inline_svg(svg: str, name: str) -> str:
     """An SVG file as an element of a page: no prolog, ids of its own, hidden from readers (the caption speaks)."""
     svg = re.sub(r"^.*?(?=<svg)", "", svg, count=1, flags=re.DOTALL)
+    svg = re.sub(r">\s+<", "><", svg)
     svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
     svg = re.sub(r' (d|x|y)="[^"]*"', lambda found: DECIMALS.sub(r"\1", found.group(0)), svg)
-    prefix = re.sub(r"\W", "_", name)
+    prefix = f"f{zlib.crc32(name.encode()):08x}"
     svg = re.sub(rf'\bid="(?!{GLYPH})([^"]+)"', rf'id="{prefix}-\1"', svg)
     svg = re.sub(rf'href="#(?!{GLYPH})([^"]+)"', rf'href="#{prefix}-\1"', svg)
     svg = re.sub(r"url\(#([^)]+)\)", rf"url(#{prefix}-\1)", svg)
     svg = re.sub(r'(<svg[^>]*?) width="[^"]*"', r"\1", svg, count=1)
     svg = re.sub(r'(<svg[^>]*?) height="[^"]*"', r"\1", svg, count=1)
+    svg = re.sub(r"<g([^>]*)>((?:\s*<use [^>]*/>)+)\s*</g>", _style_once, svg)
     return svg.replace("<svg", '<svg aria-hidden="true" focusable="false"', 1)

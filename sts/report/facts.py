@@ -41,10 +41,12 @@ def all_flags(analysis: Analysis) -> pd.DataFrame:
 def judged_flags(judged: pd.DataFrame) -> pd.DataFrame:
     """The flags and reasons of `Analysis.judged`, one a row."""
     rows = []
-    for sweep, flags, reasons in zip(judged["sweep"], judged["flags"], judged["reasons"], strict=True):
-        details = str(reasons).split(";")
-        for i, flag in enumerate(f for f in str(flags).split(";") if f):
-            rows.append((sweep, flag, details[i].strip() if i < len(details) else ""))
+    columns = (judged[c] for c in ("sweep", "flags", "reasons", "decided_by"))
+    for sweep, flags, reasons, decided in zip(*columns, strict=True):
+        names = [f for f in str(flags).split(";") if f]
+        details = [part.strip() for part in str(reasons).split("; ")][1 if decided == "person" else 0 :]
+        known = len(details) == len(names)  # a person's reason may itself hold a semicolon
+        rows += [(sweep, name, details[i] if known else "") for i, name in enumerate(names)]
     return pd.DataFrame(rows, columns=["sweep", "flag", "detail"], dtype=object)
 
 

@@ -173,7 +173,8 @@ def _doubtful(analysis: Analysis) -> Answer:
     panel = flag_panel(analysis)
     reasons = [f"{row['flag']} {row['left_out']}" for row in panel if row["left_out"]]
     if reasons or by_person:
-        sentence += f" ({listed([*reasons, f'by a person {by_person}' if by_person else ''])})"
+        several = "; one may have several" if sum(r["left_out"] for r in panel) + by_person > len(out) else ""
+        sentence += f" ({listed([*reasons, f'by a person {by_person}' if by_person else ''])}{several})"
     kept = [row for row in panel if row["kept"]]
     if kept:
         worst = max(kept, key=lambda row: row["kept"])

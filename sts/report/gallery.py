@@ -32,11 +32,12 @@ from sts.processing.spectrum import Spectrum
 from sts.report.facts import all_sweeps
 from sts.report.findings import answers, gap_words, tip_name
 from sts.report.reading import READING, Reading
-from sts.report.wording import count, listed, value_with_uncertainty
+from sts.report.wording import count, listed, minus, value_with_uncertainty
 from sts.sweeps import SweepSet
 
 MOST_TIPS = 8  # figures of single tips and spectra beyond this are not drawn, and the page says so
 MOST_SPECTRA = 8
+MOST_SETS = 2  # of each kind
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,7 +99,7 @@ def _tip_pictures(analysis: Analysis, barrier: BarrierAnalysis) -> list[Picture]
     return pictures
 
 
-def typical_rows(fit: BarrierFit, sample: str, tip: str, most: int = 4) -> list[int]:
+def typical_rows(fit: BarrierFit, sample: str, tip: str, most: int = 3) -> list[int]:
     """One used sweep a site of a tip: that with the middle barrier; at most `most`."""
     table = fit.table.reset_index(drop=True)
     mine = table[(table["sample"] == sample) & (table["tip"] == tip) & table["used"].astype(bool)]
@@ -217,7 +218,8 @@ def _trend_words(order: pd.DataFrame) -> str:
         y = rows["barrier_eV"].to_numpy(float)
         if len(y) > 3:
             half = len(y) // 2
-            parts.append(f"{tip or 'tip'} {(np.median(y[half:]) / np.median(y[:half]) - 1) * 100:+.1f} %")
+            change = 100 * (np.median(y[half:]) / np.median(y[:half]) - 1)
+            parts.append(f"{tip or 'tip'} {minus(f'{change:+.1f}')} %")
     if not parts:
         return "The barrier of each sweep against its number in the order of measurement."
     return f"From the first to the second half of each tip's sweeps the median barrier moved by {listed(parts[:8])}."
@@ -228,13 +230,16 @@ def _spectra_pictures(analysis: Analysis) -> list[Picture]:
     spectra = analysis.spectra.spectra
     level = analysis.plan.compare.confidence
     pictures: list[Picture] = []
-    for number, one in enumerate(spectra[:MOST_SPECTRA], 1):
-        pictures += _spectrum_pictures(one, number, level)
     by_sample: dict[str, list[Spectrum]] = {}
     for one in spectra:
-        if np.isfinite(one.normalised).any():
-            by_sample.setdefault(str(one.keys.get("sample", "")), []).append(one)
-    for number, (sample, series) in enumerate(by_sample.items(), 1):
+        by_sample.setdefault(str(one.keys.get("sample", "")), []).append(one)
+    fullest = [max(group, key=lambda s: len(s.sweeps)) for group in by_sample.values()]
+    for number, one in enumerate(spectra[:MOST_SPECTRA], 1):
+        # All figures of the group with most sweeps of each sample; the conductance of the others.
+        whole = _spectrum_pictures(one, number, level)
+        pictures += whole if any(one is main for main in fullest) else whole[:1]
+    for number, (sample, group) in enumerate(by_sample.items(), 1):
+        series = [s for s in group if np.isfinite(s.normalised).any()]
         if 2 <= len(series) <= MOST_SPECTRA:
             pictures.append(
                 Picture(
@@ -329,7 +334,11 @@ def _direction_words(one: Spectrum) -> str:
 
 def _session_pictures(analysis: Analysis) -> list[Picture]:
     used = dict(zip(analysis.judged["sweep"], analysis.judged["used"].astype(bool), strict=True))
-    pictures = [_sweeps_picture(s, i, used) for i, s in enumerate(analysis.sets[:MOST_SPECTRA], 1)]
+    pictures = []
+    for kind in ("iv", "iz"):
+        numbered = [(i, s) for i, s in enumerate(analysis.sets, 1) if s.kind == kind]
+        largest = sorted(numbered, key=lambda entry: -len(entry[1]))[:MOST_SETS]
+        pictures += [_sweeps_picture(s, i, used) for i, s in sorted(largest, key=lambda entry: entry[0])]
     table = all_sweeps(analysis)
     if len(table) and "started" in table:
         lanes = len(table[["tip", "kind"]].drop_duplicates())

@@ -12,14 +12,15 @@ import pandas as pd
 from markupsafe import Markup
 
 from sts.analysis import Analysis
+from sts.figures.style import decimals_for
 from sts.plan import write_toml
 from sts.report.citations import works_used
 from sts.report.drawing import Drawn, draw, share_letters
 from sts.report.facts import all_sweeps
 from sts.report.findings import answers, flag_panel, improvements
-from sts.report.gallery import MOST_SPECTRA, MOST_TIPS, gallery
+from sts.report.gallery import MOST_SETS, MOST_SPECTRA, MOST_TIPS, gallery
 from sts.report.methods import checklist, methods_paragraph
-from sts.report.wording import count, decimals_for
+from sts.report.wording import count
 
 MOST_ROWS = 1500  # sweeps listed on the page; flagged ones come first, all stand in the CSV
 
@@ -107,6 +108,12 @@ def _notes(analysis: Analysis) -> list[str]:
         notes.append(f"Fits are drawn for the first {MOST_TIPS} of {len(analysis.barrier.tips)} tips.")
     if analysis.spectra is not None and len(analysis.spectra.spectra) > MOST_SPECTRA:
         notes.append(f"The first {MOST_SPECTRA} of {len(analysis.spectra.spectra)} spectra are drawn.")
+    for kind, name in (("iv", "I(V)"), ("iz", "I(z)")):
+        sets = sum(s.kind == kind for s in analysis.sets)
+        if sets > MOST_SETS:
+            notes.append(
+                f"Of {sets} sets of {name} sweeps with different axes the {MOST_SETS} largest are drawn as measured."
+            )
     return list(dict.fromkeys(notes))
 
 
@@ -137,12 +144,15 @@ _PAIR_COLUMNS = (
     ("Difference (eV)", "difference_eV", 2),
     ("from (eV)", "difference_low_eV", 2),
     ("to (eV)", "difference_high_eV", 2),
-    ("p, adjusted", "p_adjusted", 4),
+    ("p, adjusted", "p_adjusted", "p"),
     ("Verdict", "verdict", None),
 )
 _SPECTRA_COLUMNS = (
     ("Used", "sweeps_used", 0),
     ("Left out", "sweeps_omitted", 0),
+    ("Gap (meV)", "gap_meV", 0),
+    ("u (meV)", "gap_se_meV", 1),
+    ("Gap by", "gap_method", None),
     ("T (K)", "temperature_K", 1),
     ("Thermal (meV)", "thermal_meV", 1),
     ("Modulation (meV)", "modulation_meV", 1),
@@ -151,19 +161,26 @@ _SPECTRA_COLUMNS = (
     ("Zero of bias (mV)", "bias_offset_mV", 2),
     ("Zero of current (pA)", "current_offset_pA", 2),
     ("Displacement (fF)", "displacement_fF", 1),
-    ("Gap (meV)", "gap_meV", 0),
-    ("u (meV)", "gap_se_meV", 1),
-    ("Gap by", "gap_method", None),
     ("Flags", "flags", None),
 )
 _BUDGET_COLUMNS = (
+    ("Sample", "sample", None),
     ("Tip", "tip", None),
     ("Component", "component", None),
     ("Size (eV)", "size_eV", 3),
     ("Kind", "kind", None),
     ("Note", "note", None),
 )
-_COMPONENT_COLUMNS = (("Level", "level", None), ("Scatter (eV)", "sd_eV", 3), ("Share of variance", "share", 2))
+_COMPONENT_COLUMNS = (
+    ("Between", "level", None),
+    ("Standard deviation (eV)", "sd_eV", 3),
+    ("(%)", "sd_percent", 1),
+    ("Share of variance", "share", 2),
+    ("Units", "units", 0),
+    ("Intraclass correlation", "icc", 2),
+    ("Curves worth one", "design_effect", 1),
+    ("Note", "note", None),
+)
 
 
 def _tables(analysis: Analysis) -> dict[str, list[dict[str, Any]]]:
@@ -178,9 +195,11 @@ def _tables(analysis: Analysis) -> dict[str, list[dict[str, Any]]]:
     if barrier is not None:
         add("tips", "Apparent barrier height φ by tip", barrier.tips, _TIP_COLUMNS, "barrier_tips.csv")
         add("tips", "Pairs of tips", barrier.pairs, _PAIR_COLUMNS, "barrier_pairs.csv", folded=len(barrier.pairs) > 10)
-        if len(barrier.groups):
-            columns = tuple((str(c).replace("_", " "), str(c), 3) for c in barrier.groups.columns)
-            add("tips", "Groups of tips (a tip is one replicate)", barrier.groups, columns, "barrier_groups.csv")
+        for caption, frame, file in (
+            ("Groups of tips (a tip is one replicate)", barrier.groups, "barrier_groups.csv"),
+            ("Tests between groups of tips", barrier.group_tests, "barrier_group_tests.csv"),
+        ):
+            add("tips", caption, frame, _all_columns(frame), file)
         add(
             "barrier",
             "Apparent barrier height φ by site",
@@ -202,8 +221,14 @@ def _cells(frame: pd.DataFrame, columns: Any) -> tuple[list[tuple[str, bool]], l
     head = [(h, pd.api.types.is_numeric_dtype(frame[name])) for h, name, _ in present]
     rows = []
     for record in frame.to_dict(orient="records"):
-        rows.append([_cell(record[name], record.get(d) if isinstance(d, str) else d) for _, name, d in present])
+        rows.append([_cell(record[name], record.get(d, d)) for _, name, d in present])
     return head, rows
+
+
+def _all_columns(frame: pd.DataFrame) -> tuple[tuple[str, str, int], ...]:
+    """Every column under its own name, fractions with three decimals."""
+    whole = {str(c) for c in frame.columns if pd.api.types.is_integer_dtype(frame[c])}
+    return tuple((str(c).replace("_", " "), str(c), 0 if str(c) in whole else 3) for c in frame.columns)
 
 
 def _known(column: pd.Series) -> bool:
@@ -216,8 +241,10 @@ def _cell(value: Any, digits: Any) -> str:
     if isinstance(value, (int, float)):
         if not math.isfinite(value):
             return "–"
+        if digits == "p":
+            return f"{value:.4f}" if value >= 1e-4 else "< 0.0001"
         places = digits if isinstance(digits, int) else decimals_for(float(digits)) if digits is not None else None
-        return f"{value:.{places}f}" if places is not None else f"{value:g}"
+        return (f"{value:.{places}f}" if places is not None else f"{value:g}").replace("-", "−")
     return "" if value is None else str(value)
 
 

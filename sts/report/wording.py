@@ -8,14 +8,9 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from sts.figures.style import decimals_for
+
 NOT_RECORDED = "not recorded"
-
-
-def decimals_for(uncertainty: float, *, default: int = 2) -> int:
-    """Decimals that show an uncertainty with two significant digits (at most 6; `default` where it is unknown)."""
-    if not (math.isfinite(uncertainty) and uncertainty > 0):
-        return default
-    return min(max(1 - math.floor(math.log10(uncertainty)), 0), 6)
 
 
 def value_with_interval(value: float, low: float, high: float, unit: str) -> str:
@@ -26,16 +21,21 @@ def value_with_interval(value: float, low: float, high: float, unit: str) -> str
     digits = decimals_for(half, default=2)
     space = f" {unit}" if unit else ""
     if not math.isfinite(half):
-        return f"{value:.{digits}f}{space} (no interval)"
-    return f"{value:.{digits}f}{space} ({low:.{digits}f} to {high:.{digits}f})"
+        return minus(f"{value:.{digits}f}{space} (no interval)")
+    return minus(f"{value:.{digits}f}{space} ({low:.{digits}f} to {high:.{digits}f})")
 
 
 def value_with_uncertainty(value: float, uncertainty: float, unit: str) -> str:
     """A number with plus and minus, rounded alike: ``1150 ± 24 meV``."""
     if not math.isfinite(uncertainty):
-        return f"{value:.4g} {unit} (uncertainty unknown)"
+        return minus(f"{value:.4g} {unit} (uncertainty unknown)")
     digits = decimals_for(uncertainty)
-    return f"{value:.{digits}f} ± {uncertainty:.{digits}f} {unit}"
+    return minus(f"{value:.{digits}f} ± {uncertainty:.{digits}f} {unit}")
+
+
+def minus(text: str) -> str:
+    """The text of a number with a minus sign instead of a hyphen."""
+    return text.replace("-", "−")
 
 
 def count(number: int, one: str, many: str = "") -> str:

@@ -6,7 +6,7 @@ import hashlib
 import json
 import os
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path, PurePosixPath
 from typing import Any
 
@@ -15,6 +15,9 @@ import numpy as np
 import pandas as pd
 
 from sts.analysis import Analysis
+from sts.comparing.levels import SITE_COLUMNS, TIP_COLUMNS
+from sts.comparing.pairs import PAIR_COLUMNS
+from sts.fitting.barrier import SWEEP_COLUMNS
 from sts.plan import write_toml
 from sts.report.citations import bibtex
 from sts.report.drawing import Drawn, draw
@@ -74,6 +77,7 @@ def write_results(
     folder = Path(out)
     if folder.exists() and not folder.is_dir():
         raise ValueError(f"{folder} is a file; give the name of a folder.")
+    maker = _pdf_maker() if pdf and what == "report" else None
     pictures = [p for p in gallery(analysis) if p.section in PARTS[what]]
     drawn: list[Drawn] = []
     for done, picture in enumerate(pictures):
@@ -81,8 +85,8 @@ def write_results(
         if progress is not None:
             progress(done + 1, len(pictures) + 1)
     content = contents(analysis, drawn, what)
-    if pdf:
-        content["report.pdf"] = _pdf(content["report.html"].decode())
+    if maker is not None:
+        content["report.pdf"] = maker.HTML(string=content["report.html"].decode()).write_pdf()
     written = _write(folder, content, force=force)
     if progress is not None:
         progress(len(pictures) + 1, len(pictures) + 1)
@@ -113,13 +117,14 @@ def result_tables(analysis: Analysis, what: str = "report") -> dict[str, pd.Data
     barrier, spectra = analysis.barrier, analysis.spectra
     if barrier is not None and what != "spectra":
         found |= {
-            "barrier_tips.csv": barrier.tips,
-            "barrier_pairs.csv": barrier.pairs,
-            "barrier_sites.csv": barrier.sites,
-            "barrier_sweeps.csv": barrier.sweeps,
+            "barrier_tips.csv": _with_columns(barrier.tips, TIP_COLUMNS),
+            "barrier_pairs.csv": _with_columns(barrier.pairs, PAIR_COLUMNS),
+            "barrier_sites.csv": _with_columns(barrier.sites, SITE_COLUMNS),
+            "barrier_sweeps.csv": _with_columns(barrier.sweeps, SWEEP_COLUMNS),
         }
         more = {
             "barrier_groups.csv": barrier.groups,
+            "barrier_group_tests.csv": barrier.group_tests,
             "barrier_components.csv": barrier.components,
             "barrier_budget.csv": barrier.budget,
             "barrier_directions.csv": barrier.directions,
@@ -148,6 +153,11 @@ def result_tables(analysis: Analysis, what: str = "report") -> dict[str, pd.Data
             "calibrations.csv": analysis.calibrations,
         }
     return found
+
+
+def _with_columns(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
+    """A table that has the contract's columns also when it has no rows."""
+    return frame if len(frame.columns) else pd.DataFrame({c: pd.Series(dtype=object) for c in columns})
 
 
 def _summary(analysis: Analysis) -> dict[str, Any]:
@@ -310,14 +320,13 @@ def _remove_stale(folder: Path, fresh: set[str]) -> None:
             path.unlink()
 
 
-def _pdf(page: str) -> bytes:
+def _pdf_maker() -> Any:
+    """The library that makes PDF, asked for before any work is done."""
     try:
         import weasyprint
     except (ImportError, OSError) as error:  # OSError: its system libraries are missing
         raise ValueError(
-            f"The page cannot become a PDF here ({type(error).__name__}). Install the extra with "
-            "pip install 'sts[pdf]', or "
-            "print report.html from a browser."
+            f"The page cannot become a PDF here ({type(error).__name__}). Install the extra: pip install 'sts[pdf]', "
+            "or print report.html from a browser."
         ) from error
-    data: bytes = weasyprint.HTML(string=page).write_pdf()
-    return data
+    return weasyprint

@@ -1,0 +1,70 @@
+"""One invented result, written once, for the tests that look at what stands in the folder."""
+
+from __future__ import annotations
+
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+from figures import example
+
+from sts.analysis import Analysis
+from sts.report import write_results
+
+EMPTY = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source", "track", "wbr"}
+
+
+@pytest.fixture(scope="session")
+def invented() -> Analysis:
+    return example.analysis()
+
+
+@pytest.fixture(scope="session")
+def written(invented: Analysis, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("results") / "out"
+    write_results(invented, folder)
+    return folder
+
+
+class Outline(HTMLParser):
+    """The elements of a page in order: (tag, attributes, text within)."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.elements: list[tuple[str, dict[str, str], list[str]]] = []
+        self.open: list[tuple[str, list[str]]] = []
+        self.mistakes: list[str] = []
+        self.feed(page)
+        self.mistakes += [f"<{tag}> is never closed" for tag, _ in self.open]
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        text: list[str] = []
+        self.elements.append((tag, {k: v or "" for k, v in attrs}, text))
+        if tag not in EMPTY:
+            self.open.append((tag, text))
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, {k: v or "" for k, v in attrs}, []))
+
+    def handle_endtag(self, tag: str) -> None:
+        if not self.open or self.open[-1][0] != tag:
+            self.mistakes.append(f"</{tag}> closes {self.open[-1][0] if self.open else 'nothing'}")
+        else:
+            self.open.pop()
+
+    def handle_data(self, data: str) -> None:
+        for _, text in self.open:
+            text.append(data)
+
+    def all(self, tag: str) -> list[tuple[dict[str, str], str]]:
+        return [(attrs, "".join(text).strip()) for name, attrs, text in self.elements if name == tag]
+
+
+@pytest.fixture(scope="session")
+def page(written: Path) -> str:
+    return (written / "report.html").read_text(encoding="utf-8")
+
+
+@pytest.fixture(scope="session")
+def outline(page: str) -> Outline:
+    return Outline(page)

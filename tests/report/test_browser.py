@@ -1,0 +1,153 @@
+"""The page in a real browser, with the network denied."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+sync_api = pytest.importorskip("playwright.sync_api")
+
+CHROMIUM = os.environ.get("STS_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    if not CHROMIUM:
+        pytest.skip("no Chromium here; set STS_CHROMIUM to its path")
+    with sync_api.sync_playwright() as playwright:
+        running = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield running
+        running.close()
+
+
+class Visit:
+    """A page opened from disk; every request and every console message is kept."""
+
+    def __init__(self, browser: Any, file: Path, **kwargs: Any) -> None:
+        self.context = browser.new_context(offline=True, **kwargs)
+        self.page = self.context.new_page()
+        self.requests: list[str] = []
+        self.messages: list[str] = []
+        self.page.on("request", lambda request: self.requests.append(request.url))
+        self.page.on("console", lambda message: self.messages.append(message.text))
+        self.page.on("pageerror", lambda error: self.messages.append(str(error)))
+        self.page.goto(file.as_uri())
+
+
+@pytest.fixture
+def visit(browser: Any, written: Path) -> Iterator[Any]:
+    opened: list[Visit] = []
+
+    def open_page(**kwargs: Any) -> Visit:
+        opened.append(Visit(browser, written / "report.html", **kwargs))
+        return opened[-1]
+
+    yield open_page
+    for one in opened:
+        one.context.close()
+
+
+def test_page_opens_from_disk_and_asks_for_nothing_else(visit: Any) -> None:
+    seen = visit()
+    outside = [url for url in seen.requests if not url.startswith(("file:", "data:"))]
+    assert outside == []
+    assert len([url for url in seen.requests if url.startswith("file:")]) == 1
+    assert seen.messages == []
+
+
+@pytest.mark.parametrize("width", [390, 1280])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_page_fits_the_width_of_phone_and_desk(visit: Any, width: int, scheme: str) -> None:
+    page = visit(viewport={"width": width, "height": 800}, color_scheme=scheme).page
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def test_first_screen_answers_the_questions(visit: Any) -> None:
+    page = visit(viewport={"width": 1280, "height": 800}).page
+    for answer in page.locator(".answer").all():
+        box = answer.bounding_box()
+        assert box["y"] + box["height"] <= 800
+
+
+def test_figures_stay_on_white_in_the_dark(visit: Any) -> None:
+    page = visit(color_scheme="dark").page
+    grounds = page.eval_on_selector_all(".plate", "all => all.map(e => getComputedStyle(e).backgroundColor)")
+    assert set(grounds) == {"rgb(255, 255, 255)"}
+    assert page.evaluate("getComputedStyle(document.body).backgroundColor") != "rgb(255, 255, 255)"
+
+
+def test_letters_shared_between_figures_are_drawn_in_each(visit: Any) -> None:
+    page = visit().page
+    empty = page.evaluate(
+        """() => [...document.querySelectorAll('.plate svg')].filter(svg =>
+             [...svg.querySelectorAll('use')].some(use => !document.getElementById(
+                (use.getAttribute('xlink:href') || use.getAttribute('href')).slice(1)))).length"""
+    )
+    assert empty == 0
+    boxes = page.eval_on_selector_all(
+        ".plate svg", "all => all.map(svg => svg.querySelector('[id*=text_1]').getBoundingClientRect().width)"
+    )
+    assert all(width > 1 for width in boxes)
+
+
+def test_sweeps_are_filtered_and_sorted_by_keyboard(visit: Any) -> None:
+    page = visit().page
+    rows = page.locator("#sweep-table tbody tr:visible")
+    everything = rows.count()
+    page.locator("#sweep-find").focus()
+    page.keyboard.type("curlew")
+    assert 0 < rows.count() < everything
+    assert page.locator("#sweep-status").inner_text() == f"{rows.count()} of {everything} shown"
+    page.locator("#sweep-find").fill("")
+    page.locator("#sweep-show").select_option("out")
+    assert rows.count() == 3
+    page.locator("#sweep-show").select_option("")
+    header = page.locator("#sweep-table thead th", has_text="φ (eV)")
+    header.locator("button").focus()
+    page.keyboard.press("Enter")
+    assert header.get_attribute("aria-sort") == "ascending"
+    first = rows.first.locator("td").nth(7).inner_text()
+    page.keyboard.press("Enter")
+    assert header.get_attribute("aria-sort") == "descending"
+    last = rows.first.locator("td").nth(7).inner_text()
+    assert float(first) < 1 < float(last)
+
+
+def test_without_scripts_the_table_is_there_and_no_dead_tools(visit: Any) -> None:
+    page = visit(java_script_enabled=False).page
+    assert page.locator("#sweep-table tbody tr").count() == 64
+    assert not page.locator("#sweep-tools").is_visible()
+
+
+def test_everything_that_can_be_used_can_be_reached_by_tab(visit: Any) -> None:
+    page = visit().page
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.className") == "skip"
+    names = page.eval_on_selector_all(
+        "a, button, input, select, summary, [tabindex]", "all => all.filter(e => e.tabIndex < 0).map(e => e.outerHTML)"
+    )
+    assert names == []
+
+
+def test_details_open_and_tell_how_to_read_a_figure(visit: Any) -> None:
+    page = visit().page
+    summary = page.locator(".card summary").first
+    assert not page.locator(".card .reading").first.is_visible()
+    summary.focus()
+    page.keyboard.press("Enter")
+    assert page.locator(".card .reading").first.is_visible()
+
+
+def test_no_figure_is_cut_by_a_page_break(visit: Any) -> None:
+    page = visit(viewport={"width": 720, "height": 1000}).page
+    page.emulate_media(media="print")
+    breaks = page.eval_on_selector_all(".card, .answer", "all => all.map(e => getComputedStyle(e).breakInside)")
+    assert set(breaks) == {"avoid"}
+    heights = page.eval_on_selector_all(".card", "all => all.map(e => e.getBoundingClientRect().height)")
+    assert max(heights) < 1000  # fits a page of A4
+    assert len(page.pdf(format="A4")) > 10_000

@@ -1,0 +1,94 @@
+"""Methods, checklist and citations: every number filled in, or named as not recorded."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from sts.analysis import Analysis
+from sts.plan import Plan, PlanError, parse_toml, write_toml
+from sts.report.citations import bibtex, works_used
+from sts.report.methods import checklist, methods_paragraph
+from sts.report.page import render_page
+
+
+def without(analysis: Analysis, column: str) -> Analysis:
+    sets = tuple(replace(s, table=s.table.assign(**{column: np.nan})) for s in analysis.sets)
+    return replace(analysis, sets=sets)
+
+
+def values(analysis: Analysis) -> dict[str, str]:
+    return {item.key: item.value for item in checklist(analysis)}
+
+
+def test_paragraph_holds_the_numbers_of_the_session(invented: Analysis) -> None:
+    text = methods_paragraph(invented)
+    for part in (
+        "gold film", "heron, plover, curlew and sandpiper", "77 and 295 K", "sample relative to the tip",
+        "100, 300 and 1000 pA", "etched W and etched Au", "71 points", "I(z): 48 taken, 1 left out, 47 used",
+        "12 sites, 4 tips", "95 %", "numpy 2.4",
+    ):  # fmt: skip
+        assert part in text, part
+
+
+@pytest.mark.parametrize(
+    ("column", "key"),
+    [("temperature_K", "temperature"), ("full_scale_A", "full_scale"), ("duration_s", "ramp")],
+)
+def test_what_is_taken_away_is_said_to_be_not_recorded(invented: Analysis, column: str, key: str) -> None:
+    assert "not recorded" not in values(invented)[key] or key == "ramp"
+    assert "not recorded" in values(without(invented, column))[key]
+    assert "not recorded" in methods_paragraph(without(invented, column))
+
+
+def test_page_marks_a_missing_temperature(invented: Analysis) -> None:
+    bare = replace(without(invented, "temperature_K"), barrier=None, spectra=None)
+    assert re.search(r'<tr class="missing"><th scope="row">Temperature</th>', render_page(bare, []))
+
+
+def test_facts_of_the_plan_fill_the_checklist(invented: Analysis) -> None:
+    plan = parse_toml(Plan, '[report]\nfacts = { environment = "air, 45 % RH", operator = "J. D." }\n', "plan.toml")
+    told = replace(invented, plan=plan)
+    assert values(told)["environment"] == "air, 45 % RH"
+    assert values(told)["operator"] == "J. D."
+    assert "environment: air, 45 % RH" in methods_paragraph(told)
+    assert parse_toml(Plan, write_toml(plan), "again") == plan
+
+
+def test_a_fact_with_an_odd_name_is_refused() -> None:
+    with pytest.raises(PlanError, match="facts"):
+        parse_toml(Plan, '[report]\nfacts = { "a b" = "x" }\n', "plan.toml")
+
+
+def test_calibration_is_stated_with_its_date_and_uncertainty(invented: Analysis) -> None:
+    row = {"kind": "height", "factor": 0.986, "factor_se": 0.012, "measured": 0.34, "known": 0.335395,
+           "source": "graphite step", "time": "2026-03-01"}  # fmt: skip
+    text = values(replace(invented, calibrations=pd.DataFrame([row])))["height_calibration"]
+    assert text == "true = 0.986 × nominal, standard uncertainty 0.012, from graphite step, 2026-03-01"
+    assert values(invented)["height_calibration"] == "not recorded"
+
+
+def test_decisions_after_seeing_the_data_are_counted(invented: Analysis) -> None:
+    assert values(invented)["decisions"] == "1 decision, listed below with reasons"
+    none = replace(invented, decisions=invented.decisions.iloc[:0])
+    assert values(none)["decisions"].startswith("nothing")
+
+
+def test_only_works_of_methods_that_were_used_are_cited(invented: Analysis) -> None:
+    keys = {work.key for work in works_used(invented)}
+    assert {"Binnig1982", "Stroscio1986", "JCGM100"} <= keys
+    assert "Dynes1978" not in keys
+    assert "Stroscio1986" not in {work.key for work in works_used(replace(invented, spectra=None))}
+
+
+def test_bibtex_is_balanced_and_keys_are_unique(invented: Analysis) -> None:
+    text = bibtex(invented)
+    keys = re.findall(r"^@\w+\{(\w+),$", text, re.MULTILINE)
+    assert len(keys) == len(set(keys)) == len(works_used(invented))
+    assert text.count("{") == text.count("}")
+    for doi in re.findall(r"doi = \{(.*)\}", text):
+        assert re.fullmatch(r"10\.\d{4,}/\S+", doi)

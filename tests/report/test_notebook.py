@@ -1,0 +1,36 @@
+"""Results in a notebook: compact tables, with text escaped."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from report.conftest import Outline
+
+from sts.analysis import Analysis
+from sts.report.notebook import analysis_html, barrier_html, spectrum_html, sweeps_html
+
+
+def test_tables_are_well_formed_and_hold_the_counts(invented: Analysis) -> None:
+    assert invented.barrier is not None
+    assert invented.spectra is not None
+    for text, part in (
+        (sweeps_html(invented.sets[2]), "48"),
+        (sweeps_html(invented.sets[0]), "-1.5 to 1.5 V, 121 points"),
+        (spectrum_html(invented.spectra.spectra[0]), "gap 1150 ± 24 meV by log onset"),
+        (barrier_html(invented.barrier.fits[0]), "and 36 more sweeps"),
+        (analysis_html(invented), "5 of 6 pairs differ"),
+    ):
+        assert Outline(text).mistakes == []
+        assert part in text
+
+
+def test_text_of_the_user_is_escaped(invented: Analysis) -> None:
+    sweeps = replace(invented.sets[2], table=invented.sets[2].table.assign(tip="<b>x"))
+    assert "<b>x" not in sweeps_html(sweeps)
+    assert "&lt;b&gt;x" in sweeps_html(sweeps)
+
+
+def test_left_out_sweeps_say_so(invented: Analysis) -> None:
+    assert invented.barrier is not None
+    fit = invented.barrier.fits[0]
+    assert "left out [jump]" in barrier_html(replace(fit, table=fit.table[~fit.table["used"]]))

@@ -1,0 +1,198 @@
+"""The results folder: complete, the same again for the same input, and never over something else."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import h5py
+import numpy as np
+import pandas as pd
+import pytest
+from figures import example
+from numpy.testing import assert_allclose
+
+from sts.analysis import Analysis
+from sts.plan import Plan, parse_toml
+from sts.report import render_page, write_results
+from sts.report.drawing import draw
+from sts.report.gallery import gallery
+from sts.report.write import contents, safe_name
+
+# The columns other programs rely on, as promised in the documentation of the tables.
+CONTRACT = {
+    "barrier_sweeps.csv": "sweep sample tip site direction repeat barrier_eV barrier_se_eV "
+    "barrier_low_eV barrier_high_eV decay_per_nm decades offset_pA noise_pA points from_nm to_nm reduced_chi2 barrier_log_eV flags used",
+    "barrier_sites.csv": "sample tip site sweeps barrier_eV barrier_se_eV barrier_low_eV barrier_high_eV",
+    "barrier_tips.csv": "sample tip sweeps sites barrier_eV barrier_se_eV barrier_low_eV barrier_high_eV "
+    "between_site_sd_eV calibration_se_eV total_se_eV",
+    "barrier_pairs.csv": "tip_a tip_b ratio ratio_low ratio_high difference_eV difference_low_eV difference_high_eV "
+    "p_adjusted verdict",
+    "spectra.csv": "bias_V current_A current_se_A didv_S didv_se_S didv_low_S didv_high_S normalised normalised_se "
+    "normalised_low normalised_high trusted",
+    "spectra_summary.csv": "sweeps_used sweeps_omitted temperature_K average smoothing thermal_meV modulation_meV "
+    "smoothing_meV resolution_meV current_offset_pA bias_offset_mV displacement_fF gap_meV gap_se_meV gap_method flags",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", CONTRACT)
+def test_tables_have_the_columns_that_are_promised(written: Path, name: str) -> None:
+    columns = list(pd.read_csv(written / name).columns)
+    assert set(CONTRACT[name].split()) <= set(columns)
+
+
+def test_every_figure_comes_as_svg_pdf_png_and_csv(written: Path) -> None:
+    names = {path.stem for path in (written / "figures").iterdir()}
+    assert len(names) >= 15
+    for name in names:
+        assert {p.suffix for p in (written / "figures").glob(f"{name}.*")} == {".svg", ".pdf", ".png", ".csv"}
+
+
+def test_files_hold_no_date_and_no_path(written: Path) -> None:
+    for path in written.rglob("*"):
+        if path.suffix in (".svg", ".pdf", ".html", ".json", ".csv", ".toml"):
+            content = path.read_bytes()
+            assert b"CreationDate" not in content
+            assert str(written.parent).encode() not in content
+
+
+def test_equal_input_gives_equal_bytes(invented: Analysis, written: Path, tmp_path: Path) -> None:
+    again = example.analysis()
+    write_results(again, tmp_path / "again", what="compare")
+    for path in (tmp_path / "again").rglob("*"):
+        if path.is_file() and path.name != "results.json":  # which lists the files of its part
+            assert path.read_bytes() == (written / path.relative_to(tmp_path / "again")).read_bytes(), path.name
+    pages = [
+        render_page(a, [draw(picture, width="single", formats=("svg",)) for picture in gallery(a)[1:3]])
+        for a in (invented, again)
+    ]
+    assert pages[0] == pages[1]
+
+
+def test_results_are_not_overwritten_unless_asked(invented: Analysis, tmp_path: Path) -> None:
+    barrier = replace(invented, spectra=None, sets=invented.sets[2:])
+    write_results(barrier, tmp_path, what="compare")
+    (tmp_path / "barrier_tips.csv").write_text("mine", encoding="utf-8")
+    with pytest.raises(ValueError, match=r"is there already \(\d+ files in all\); nothing was written.*--force"):
+        write_results(barrier, tmp_path, what="compare")
+    assert (tmp_path / "barrier_tips.csv").read_text(encoding="utf-8") == "mine"
+    write_results(barrier, tmp_path, what="compare", force=True)
+    assert (tmp_path / "barrier_tips.csv").read_text(encoding="utf-8").startswith("sample,tip")
+
+
+def test_overwriting_removes_figures_of_the_earlier_result_and_nothing_else(invented: Analysis, tmp_path: Path) -> None:
+    small = replace(invented, spectra=None, sets=invented.sets[2:])
+    write_results(small, tmp_path, what="compare")
+    (tmp_path / "notes.txt").write_text("mine", encoding="utf-8")
+    (tmp_path.parent / "outside.csv").write_text("not ours", encoding="utf-8")
+    listing = json.loads((tmp_path / "results.json").read_text(encoding="utf-8"))
+    stale = tmp_path / "figures" / "old_figure.svg"
+    stale.write_text("old", encoding="utf-8")
+    listing["files"] += ["figures/old_figure.svg", "../outside.csv", "figures/../../outside.csv"]
+    (tmp_path / "results.json").write_text(json.dumps(listing), encoding="utf-8")
+    write_results(small, tmp_path, what="compare", force=True)
+    assert not stale.exists()
+    assert (tmp_path / "notes.txt").exists()
+    assert (tmp_path.parent / "outside.csv").exists()
+
+
+def test_an_unknown_part_or_a_file_for_a_folder_is_refused(invented: Analysis, tmp_path: Path) -> None:
+    with pytest.raises(ValueError, match="must be one of report, spectra, barrier, compare"):
+        write_results(invented, tmp_path, what="all")
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    with pytest.raises(ValueError, match="is a file; give the name of a folder"):
+        write_results(invented, tmp_path / "file")
+
+
+@pytest.mark.parametrize(
+    "name", ["../../etc/passwd", "C:\\Windows\\x", "a/b", "..", "", "CON:", "tip\0name", "é/ü", "x" * 300, "-rf *"]
+)
+def test_names_from_metadata_cannot_leave_the_folder(name: str) -> None:
+    safe = safe_name(name)
+    assert re.fullmatch(r"[A-Za-z0-9_-]{1,60}", safe)
+
+
+def test_a_hostile_tip_name_stays_text_everywhere(tmp_path: Path) -> None:
+    hostile = "<script>alert(1)</script>/../=x"
+    analysis = example.analysis()
+    assert analysis.barrier is not None
+    frames = {
+        name: getattr(analysis.barrier, name).replace("heron", hostile) for name in ("sweeps", "sites", "tips", "pairs")
+    }
+    fit = analysis.barrier.fits[0]
+    barrier = replace(analysis.barrier, fits=(replace(fit, table=frames["sweeps"]),), **frames)
+    analysis = replace(analysis, barrier=barrier, spectra=None, sets=analysis.sets[2:])
+    pictures = [p for p in gallery(analysis) if "script" in p.name or p.name == "barrier_by_tip"]
+    drawn = [draw(picture, width="single", formats=("svg",)) for picture in pictures]
+    files = contents(analysis, drawn)
+    assert len([name for name in files if name.startswith("figures/")]) == 4
+    for name in files:
+        assert (tmp_path / name).resolve().is_relative_to(tmp_path.resolve())
+        assert re.fullmatch(r"(figures/)?[\w.-]+", name)
+    page = files["report.html"].decode()
+    assert "<script>alert" not in page
+    assert "&lt;script&gt;alert(1)" in page
+
+
+def test_plan_written_is_the_plan_used(invented: Analysis, written: Path) -> None:
+    assert parse_toml(Plan, (written / "plan.toml").read_text(encoding="utf-8"), "plan.toml") == invented.plan
+
+
+def test_arrays_come_back_with_their_units(invented: Analysis, written: Path) -> None:
+    assert invented.barrier is not None
+    assert invented.spectra is not None
+    with h5py.File(written / "results.h5") as file:
+        assert_allclose(file["barrier_001/fitted"][:], invented.barrier.fits[0].fitted)
+        assert file["barrier_001/height"].attrs["units"] == "m"
+        assert file["spectrum_001/didv"].attrs["units"] == "S"
+        assert_allclose(file["spectrum_002/normalised"][:], invented.spectra.spectra[1].normalised)
+        assert file["barrier_001/sweep"].asstr()[0] == "heron_s1_r1_retract"
+
+
+def test_json_has_every_number_of_the_tip_table(invented: Analysis, written: Path) -> None:
+    results = json.loads((written / "results.json").read_text(encoding="utf-8"))
+    assert invented.barrier is not None
+    assert_allclose(
+        [row["barrier_eV"] for row in results["barrier"]["tips"]], invented.barrier.tips["barrier_eV"], rtol=1e-9
+    )
+    assert results["barrier"]["tips"][0]["calibration_se_eV"] is None
+    assert results["files"] == sorted(p.relative_to(written).as_posix() for p in written.rglob("*") if p.is_file())
+
+
+def test_a_session_without_any_usable_sweep_still_gets_its_page(invented: Analysis, tmp_path: Path) -> None:
+    assert invented.barrier is not None
+    empty = pd.DataFrame()
+    sweeps = invented.barrier.sweeps.assign(used=False, barrier_eV=np.nan)
+    barrier = replace(
+        invented.barrier, fits=(), sweeps=sweeps, sites=empty, tips=empty, pairs=empty, components=empty, budget=empty,
+        window=empty, advice=(), notes=("No I(z) sweep is left to compare.",),
+    )  # fmt: skip
+    judged = invented.judged.assign(used=False)
+    files = write_results(
+        replace(invented, barrier=barrier, spectra=None, sets=invented.sets[2:], judged=judged), tmp_path
+    )
+    assert (tmp_path / "report.html") in files
+    assert (tmp_path / "barrier_tips.csv").read_text(encoding="utf-8").startswith("sample,tip,sweeps,sites,barrier_eV")
+    assert "No I(z) sweep is left to compare." in (tmp_path / "report.html").read_text(encoding="utf-8")
+
+
+def test_progress_counts_up_to_the_end(invented: Analysis, tmp_path: Path) -> None:
+    seen: list[tuple[int, int]] = []
+    write_results(
+        replace(invented, spectra=None, sets=invented.sets[2:]),
+        tmp_path,
+        what="compare",
+        progress=lambda d, t: seen.append((d, t)),
+    )
+    assert seen[-1][0] == seen[-1][1] == 3
+
+
+def test_pdf_without_its_extra_says_how_to_get_it(
+    invented: Analysis, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(__import__("sys").modules, "weasyprint", None)
+    with pytest.raises(ValueError, match=r"sts\[pdf\]"):
+        write_results(replace(invented, spectra=None, sets=invented.sets[2:], barrier=None), tmp_path, pdf=True)
+    assert not list(tmp_path.iterdir())
