@@ -7,6 +7,7 @@ Killed at any moment, the file opens with what it held before or with the whole 
 from __future__ import annotations
 
 import errno
+import io
 import os
 import re
 import secrets
@@ -16,6 +17,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Any
 
 import h5py
 from filelock import FileLock, Timeout
@@ -107,6 +109,57 @@ def _errno(error: BaseException) -> int | None:
     return getattr(error, "errno", None) or (int(found[1]) if found else None)
 
 
+class _Stream(io.RawIOBase):
+    """The file under HDF5's hands. A write that fails is noted and hidden from it.
+
+    HDF5 cannot close a file on a full disk: it fails over and over, prints, and may crash at the end of the program.
+    Here it never learns; `Change` does, and throws the copy away.
+    """
+
+    def __init__(self, path: Path, mode: str) -> None:
+        self._file = io.FileIO(path, mode.replace("b", ""))
+        self.failure: OSError | None = None
+
+    def readable(self) -> bool:
+        return True
+
+    def writable(self) -> bool:
+        return True
+
+    def seekable(self) -> bool:
+        return True
+
+    def seek(self, offset: int, whence: int = 0) -> int:
+        return self._file.seek(offset, whence)
+
+    def readinto(self, buffer: Any) -> int:
+        return self._file.readinto(buffer)
+
+    def write(self, data: Any) -> int:
+        rest = memoryview(data).cast("B")
+        size = len(rest)
+        try:
+            while rest and self.failure is None:
+                rest = rest[self._file.write(rest) :]
+        except OSError as error:
+            self.failure = error
+        return size
+
+    def truncate(self, size: int | None = None) -> int:
+        try:
+            return self._file.truncate(size)
+        except OSError as error:
+            self.failure = self.failure or error
+            return size or 0
+
+    def to_disk(self) -> None:
+        os.fsync(self._file.fileno())
+
+    def close(self) -> None:
+        self._file.close()
+        super().close()
+
+
 class Change:
     """A change in the making. Nothing is copied before `file` is called, and nothing changed if it never is."""
 
@@ -114,40 +167,60 @@ class Change:
         self._target = target
         host = re.sub(r"[^A-Za-z0-9-]", "-", socket.gethostname())[:40] or "host"
         self._copy = target.with_name(f".{target.name}.{host}.{os.getpid()}.{secrets.token_hex(4)}.part")
+        self._stream: _Stream | None = None
         self._file: h5py.File | None = None
 
+    @property
+    def failure(self) -> OSError | None:
+        """The write that failed, if one did."""
+        return self._stream.failure if self._stream else None
+
     def file(self) -> h5py.File:
-        """The private copy, open for writing and of the present format; an empty session if there was none."""
+        """The private copy, open for writing and of the present format; an empty session if there was none.
+
+        Raises
+        ------
+        OSError
+            If something could not be written to it: there is no use in going on.
+        """
+        if self.failure:
+            raise self.failure
         if self._file is None:
             if self._target.exists():
                 with _opened(self._target) as file:  # open while it is copied: no other program can begin to write
                     version = layout.format_of(file, self._target)
                     self._copy_from(file)
-                self._file = h5py.File(self._copy, "r+", locking=False)
+                self._stream = _Stream(self._copy, "rb+")
+                self._file = h5py.File(self._stream, "r+")
                 layout.upgrade(self._file, version)
             else:
-                self._file = h5py.File(self._copy, "x", locking=False)
+                self._stream = _Stream(self._copy, "xb+")
+                self._file = h5py.File(self._stream, "w")
                 layout.prepare(self._file)
         return self._file
 
     def _copy_from(self, file: h5py.File) -> None:
         if layout.holes(file) > max(MOST_HOLES, self._target.stat().st_size // 4):
             with suppress(*DAMAGE):
-                layout.repack(file, self._copy)
-                shutil.copymode(self._target, self._copy)
-                return
+                stream = _Stream(self._copy, "xb+")
+                with stream, h5py.File(stream, "w") as new:
+                    layout.repack(file, new)
+                if stream.failure is None:
+                    shutil.copymode(self._target, self._copy)
+                    return
             self._copy.unlink(missing_ok=True)  # damaged somewhere: keep every byte as it is
         shutil.copy(self._target, self._copy)
 
     def commit(self) -> None:
         """Put the copy in the session's place."""
-        if self._file is None:
+        if self._file is None or self._stream is None:
             return
         layout.count_holes(self._file)
-        self._file.flush()
         self._file.close()
-        with self._copy.open("rb+") as stream:
-            os.fsync(stream.fileno())
+        if self._stream.failure:
+            raise self._stream.failure
+        self._stream.to_disk()
+        self._stream.close()
         for attempt in range(REPLACE_TRIES):
             try:
                 os.replace(self._copy, self._target)
@@ -163,10 +236,12 @@ class Change:
 
     def discard(self) -> None:
         """Leave no trace (after `commit` there is none to leave)."""
-        if self._file is not None:
-            with suppress(OSError, RuntimeError):  # a full disk makes closing fail too
+        with suppress(OSError, RuntimeError):
+            if self._file is not None:
                 self._file.close()
         with suppress(OSError):
+            if self._stream is not None:
+                self._stream.close()
             self._copy.unlink(missing_ok=True)
 
 
@@ -200,6 +275,8 @@ def changing(path: Path, *, create: bool = False, timeout: float | None = None) 
             try:
                 yield change
                 change.commit()
+            except Exception as error:
+                raise change.failure or error from error
             finally:
                 change.discard()
     except Timeout as error:

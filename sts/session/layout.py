@@ -118,11 +118,10 @@ def holes(file: h5py.File) -> int:
     return int(file.attrs.get("sts_holes", 0))
 
 
-def repack(file: h5py.File, path: Path) -> None:
-    """Write the same session without holes to `path`."""
-    with h5py.File(path, "x", locking=False) as new:
-        new.attrs.update({**file.attrs, "sts_holes": 0})
-        file.copy("entry", new)
+def repack(file: h5py.File, new: h5py.File) -> None:
+    """Write the same session without holes into an empty file."""
+    new.attrs.update({**file.attrs, "sts_holes": 0})
+    file.copy("entry", new)
 
 
 def set_names(file: h5py.File, kind: str | None = None) -> list[str]:

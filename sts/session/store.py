@@ -276,7 +276,8 @@ def add_files(
                 if known_as != loaded.name:
                     result.notes.append(f"{loaded.name}: has the same content as '{known_as}'; not added again.")
                 continue
-            writer = writer or Writer(change.file())
+            file = change.file()
+            writer = writer or Writer(file)
             notes = dict.fromkeys([*loaded.notes, *(note for part in loaded.sets for note in part.notes)])
             source, name = writer.add_source(
                 [loaded.content], name=loaded.name, sha256=sha256, size=len(loaded.content), reader=loaded.reader,
