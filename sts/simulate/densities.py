@@ -55,7 +55,7 @@ def gapped(
 
     def density(energy: np.ndarray) -> np.ndarray:
         distance = np.maximum(energy - conduction_eV, valence_eV - energy)
-        return floor + per_eV * np.where(distance > 0, np.maximum(distance, 1e-300) ** exponent, 0.0)
+        return np.asarray(floor + per_eV * np.where(distance > 0, np.maximum(distance, 1e-300) ** exponent, 0.0))
 
     return Density("gapped", density, (valence_eV, conduction_eV))
 
@@ -68,7 +68,7 @@ def two_peaks(
 
     def density(energy: np.ndarray) -> np.ndarray:
         peaks = np.exp(-0.5 * ((energy - first_eV) / sigma) ** 2) + np.exp(-0.5 * ((energy - second_eV) / sigma) ** 2)
-        return floor + height * peaks
+        return np.asarray(floor + height * peaks)
 
     return Density("two_peaks", density)
 
@@ -82,7 +82,7 @@ def superconductor(*, gap_eV: float = 1.35e-3, broadening_eV: float = 0.0) -> De
     def density(energy: np.ndarray) -> np.ndarray:
         if broadening_eV:
             shifted = np.abs(energy) - 1j * broadening_eV
-            return np.abs(np.real(shifted / np.sqrt(shifted**2 - gap_eV**2)))
+            return np.asarray(np.abs(np.real(shifted / np.sqrt(shifted**2 - gap_eV**2))))
         excess = (np.abs(energy) - gap_eV) * (np.abs(energy) + gap_eV)  # no cancellation close to the gap
         return np.where(excess > 0, np.abs(energy) / np.sqrt(np.maximum(excess, 1e-300)), 0.0)
 

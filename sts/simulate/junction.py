@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -48,10 +49,11 @@ def tunnel_current(
     Notes
     -----
     I = ∫ ρs(E) ρt(E - eV) T(E, V) [f(E - eV) - f(E)] dE, E relative to the sample's Fermi level (J. Tersoff and
-    D. R. Hamann, Phys. Rev. B 31, 805 (1985); J. Bardeen, Phys. Rev. Lett. 6, 57 (1961)). T = exp(-2(κ(E, V) - κ(0, 0)) s),
-    κ = √(2m(φ + eV/2 - E))/ħ: the mean barrier of a trapezoid. Gauss-Legendre panels no wider than kT, halved again
-    and again towards every break of the densities, with the square-root substitution in the last one, so that the
-    inverse square root of a superconductor's edge is integrated to rounding.
+    D. R. Hamann, Phys. Rev. B 31, 805 (1985); J. Bardeen, Phys. Rev. Lett. 6, 57 (1961)).
+    T = exp(-2(κ(E, V) - κ(0, 0)) s), κ = √(2m(φ + eV/2 - E))/ħ: the mean barrier of a trapezoid. Gauss-Legendre
+    panels no wider than kT, halved again and again towards every break of the densities, with the square-root
+    substitution in the last one, so that the inverse square root of a superconductor's edge is integrated to
+    rounding.
     """
     bias = np.asarray(bias, float)
     if not temperature_K > 0:
@@ -83,7 +85,7 @@ def _nodes(low: float, high: float, breaks: tuple[float, ...], kT: float) -> tup
     inside = np.unique([b for b in breaks if low < b < high])
     bounds = np.concatenate([[low], inside, [high]])
     energies, weights = [], []
-    for a, b in zip(bounds[:-1], bounds[1:], strict=True):
+    for a, b in pairwise(bounds):
         middle = (a + b) / 2
         for end, far in ((a, middle), (b, middle)):
             # Distances from the break: 0, then doubling panels up to `width`, then equal ones up to the middle.

@@ -124,7 +124,8 @@ def read_simulate_plan(source: str | Path) -> SimulatePlan:
         return SimulatePlan.model_validate(_PRESETS[source])
     path = Path(source)
     if not path.is_file():
-        raise ValueError(f"There is no virtual bench or file '{source}'. Benches: {', '.join(PRESETS)}.")
+        known = ", ".join(PRESETS)
+        raise ValueError(f"There is no virtual bench or file '{source}'. Benches: {known}.")
     try:
         return SimulatePlan.model_validate(tomllib.loads(path.read_text(encoding="utf-8-sig")))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
@@ -159,8 +160,8 @@ def simulate(plan: SimulatePlan) -> Simulated:
         )  # fmt: skip
     return simulate_iv(
         density=make_density(plan.density, **plan.density_options), bias=(-plan.bias_V, plan.bias_V, plan.points),
-        temperature_K=plan.temperature_K, setpoint_current_A=plan.current_A, directions=plan.directions or ["up", "down"],
-        **common,
+        temperature_K=plan.temperature_K, setpoint_current_A=plan.current_A,
+        directions=plan.directions or ["up", "down"], **common,
     )  # fmt: skip
 
 
@@ -190,14 +191,15 @@ def simulate_plan(source: str | Path, out: str | Path, *, force: bool = False) -
     folder = Path(out)
     truth = folder / "truth.json"
     if truth.exists() and not force:
-        raise ValueError(f"{folder} holds a simulation already. Choose another folder, or overwrite it with --force.")
+        raise ValueError(f"{folder} holds a simulation already. Choose another folder, or use --force.")
     folder.mkdir(parents=True, exist_ok=True)
     written = [truth]
     note = {"note": "invented by a virtual junction; not measured", "plan": plan.model_dump(), **made.truth}
     truth.write_text(json.dumps(note, indent=1) + "\n", encoding="utf-8", newline="\n")
-    for repeat, rows in made.sweeps.table.groupby("repeat", sort=False).indices.items():
-        path = folder / f"{plan.kind}_{int(repeat):05d}.csv"
-        path.write_text(sweep_text(made.sweeps.select(np.asarray(rows))), encoding="utf-8", newline="\n")
+    for repeat in range(1, plan.sweeps + 1):
+        rows = np.flatnonzero(made.sweeps.table["repeat"].to_numpy(float) == repeat)
+        path = folder / f"{plan.kind}_{repeat:05d}.csv"
+        path.write_text(sweep_text(made.sweeps.select(rows)), encoding="utf-8", newline="\n")
         written.append(path)
     return written
 

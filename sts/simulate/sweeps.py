@@ -69,7 +69,7 @@ def simulate_iz(
     """
     generator = np.random.default_rng(seed)
     bench = bench or Bench()
-    z = np.linspace(*height[:2], int(height[2])) if isinstance(height, tuple) else np.asarray(height, float)
+    z = np.linspace(height[0], height[1], int(height[2])) if isinstance(height, tuple) else np.asarray(height, float)
     true = np.broadcast_to(np.asarray(barrier_eV, float), (sweeps,))
     decay = decay_from_barrier(true)[:, None]
     step = duration_s / (z.size - 1)
@@ -150,7 +150,7 @@ def simulate_iv(
     generator = np.random.default_rng(seed)
     bench = bench or Bench()
     density = make_density(density) if isinstance(density, str) else density
-    v = np.linspace(*bias[:2], int(bias[2])) if isinstance(bias, tuple) else np.asarray(bias, float)
+    v = np.linspace(bias[0], bias[1], int(bias[2])) if isinstance(bias, tuple) else np.asarray(bias, float)
     at = v[-1] if setpoint_bias_V is None else setpoint_bias_V
     options: dict[str, Any] = {"temperature_K": temperature_K, "tip_density": tip_density or flat(), **(junction or {})}
     scale = setpoint_current_A / float(tunnel_current(np.array([at]), density, **options)[0])
