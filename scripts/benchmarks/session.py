@@ -36,11 +36,14 @@ def run(quick: bool) -> dict[str, float]:
     memory = _memory(sweeps)  # first: a child starts with its parent's peak
     with tempfile.TemporaryDirectory() as folder:
         file = _file(sweeps)
-        plain = _best(lambda n: _write_plain(Path(folder) / f"plain{n}.h5", file.sets[0].current))
-        ours = _best(lambda n: _import(Path(folder) / f"ours{n}.h5", file))
-        path = Path(folder) / "ours0.h5"
-        open_s = _best(lambda _: Session.open(path))
-        list_s = _best(lambda _: Session(path).sweeps())
+        path = Path(folder) / "ours.h5"
+        plain = ours = float("inf")
+        for _ in range(4):  # by turns: a disk is fast and slow by turns too
+            plain = min(plain, _time(lambda: _write_plain(Path(folder) / "plain.h5", file.sets[0].current)))
+            path.unlink(missing_ok=True)
+            ours = min(ours, _time(lambda: _import(path, file)))
+        open_s = min(_time(lambda: Session.open(path)) for _ in range(3))
+        list_s = min(_time(lambda: Session(path).sweeps()) for _ in range(3))
     return {
         "import_over_plain_write": ours / plain,
         "import_MB_per_s": file.sets[0].current.nbytes / ours / 1e6,
@@ -63,13 +66,10 @@ def _file(sweeps: int) -> LoadedFile:
     return LoadedFile("grid.npy", content, "npy", "", (SweepSet("iv", np.linspace(-1, 1, 512), current, table),))
 
 
-def _best(work: Callable[[int], object], tries: int = 3) -> float:
-    times = []
-    for number in range(tries):
-        start = time.perf_counter()
-        work(number)
-        times.append(time.perf_counter() - start)
-    return min(times)
+def _time(work: Callable[[], object]) -> float:
+    start = time.perf_counter()
+    work()
+    return time.perf_counter() - start
 
 
 def _write_plain(path: Path, current: np.ndarray) -> None:

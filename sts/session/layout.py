@@ -215,12 +215,13 @@ def _write_column(group: h5py.Group, name: str, values: pd.Series, units: str) -
     if not is_text(values):
         write_array(group, name, values.to_numpy(), units=units)
         return
-    texts = [str(v).replace("\0", "\N{SYMBOL FOR NULL}").encode("utf-8", "replace") for v in values]
+    codes, different = pd.factorize(values.map(str) if values.hasnans else values)  # most texts repeat
+    texts = [str(v).replace("\0", "\N{SYMBOL FOR NULL}").encode("utf-8", "replace") for v in different]
     longest = max(map(len, texts), default=0) or 1
     if longest > LONGEST_FIXED_TEXT:
-        group.create_dataset(name, data=np.array(texts, dtype=object), dtype=TEXT)
+        group.create_dataset(name, data=np.array(texts, dtype=object)[codes], dtype=TEXT)
     else:  # one width for all: read and written several times faster
-        fixed = np.array(texts, dtype=f"S{longest}")
+        fixed = np.array(texts, dtype=f"S{longest}")[codes]
         write_array(group, name, fixed.astype(h5py.string_dtype("utf-8", longest)))
 
 

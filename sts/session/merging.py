@@ -106,7 +106,7 @@ def _copy_sources(
             layout.read_array(stored, slice(at, min(at + layout.BLOCK_BYTES, start + size))).tobytes()
             for at in range(start, start + size, layout.BLOCK_BYTES)
         )
-        numbers[old] = writer.add_source(pieces, **row)
+        numbers[old] = writer.add_source(offset=writer.add_content(pieces), **row)
         if numbers[old][1] != row["name"]:
             result.notes.append(
                 f"{row['name']}: another file of that name is there; kept as '{numbers[old][1]}'."

@@ -148,7 +148,7 @@ def _save(file: h5py.File, writer: Writer, folder: Path, said: list[str]) -> int
     numbers = {}
     for i, content in originals.items():
         row = {str(column): value for column, value in sources.iloc[i].items() if column != "offset"}
-        numbers[i], _ = writer.add_source([content or b""], **row)
+        numbers[i], _ = writer.add_source(offset=writer.add_content([content or b""]), **row)
     whole = sum(content is not None for content in originals.values())
     said.append(f"Saved: {whole} of {len(sources)} original files.")
     said.extend(f"Lost: the original of {sources['name'][i]}." for i, c in originals.items() if c is None)
@@ -162,7 +162,7 @@ def _save(file: h5py.File, writer: Writer, folder: Path, said: list[str]) -> int
                 lost += len(of)
                 continue
             for i in set(of.tolist()) - numbers.keys():
-                numbers[i], _ = writer.add_source([], **NOT_KNOWN)
+                numbers[i], _ = writer.add_source(offset=0, **NOT_KNOWN)
             writer.add(part, source=[numbers[i] for i in of.tolist()], place=place)
             saved += len(part)
             for i, k in zip(of.tolist(), place.tolist(), strict=True):

@@ -6,6 +6,7 @@ import difflib
 import hashlib
 import math
 from collections.abc import Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -169,7 +170,7 @@ class Session:
                 near = _near(name, sources["name"], "sts list --sources")
                 raise SessionError(f"no file '{name}' was imported{near}.")
             content = layout.read_content(file, row.iloc[0])
-        if hashlib.sha256(content).hexdigest() != row["sha256"].iloc[0]:
+        if _sha256(content) != row["sha256"].iloc[0]:
             raise SessionError(
                 f"{self.path}: the stored copy of '{name}' is damaged or lost: its SHA-256 is not the one noted at "
                 "import. The sweeps read from it are not touched by this."
@@ -258,42 +259,47 @@ def add_files(
     """
     result = ImportResult()
     added = 0
-    with changing(path, create=create) as change:
-        there: dict[tuple[str, str], str] = {}
+    with changing(path, create=create) as change, ThreadPoolExecutor(1) as thread:
+        there: dict[tuple[str, str], str] = {}  # content and recipe: name of the file
+        contents: dict[str, str] = {}
+        sizes: set[int] = set()
         if path.exists():
             with reading(path) as file:
                 sources = layout.read_log(file, "sources")
             there = dict(zip(zip(sources["sha256"], sources["recipe"], strict=True), sources["name"], strict=True))
-        recipes: dict[str, list[str]] = {}
-        for sha256, _ in there:
-            recipes.setdefault(sha256, []).append(there[sha256, _])
+            contents = dict(zip(sources["sha256"], sources["name"], strict=True))
+            sizes = set(sources["size"])
         writer: Writer | None = None
         for loaded in files:
-            sha256 = hashlib.sha256(loaded.content).hexdigest()
-            if (sha256, loaded.recipe) in there:
+            size = len(loaded.content)
+            hashing = thread.submit(_sha256, loaded.content)
+            # a content of a size that is new is new itself: then it is hashed while it is written
+            if size in sizes and (known_as := there.get((hashing.result(), loaded.recipe))) is not None:
                 result.repeated.append(loaded.name)
-                known_as = there[sha256, loaded.recipe]
                 if known_as != loaded.name:
                     result.notes.append(f"{loaded.name}: has the same content as '{known_as}'; not added again.")
                 continue
             file = change.file()
             writer = writer or Writer(file)
             notes = dict.fromkeys([*loaded.notes, *(note for part in loaded.sets for note in part.notes)])
+            offset = writer.add_content([loaded.content])
+            sha256 = hashing.result()
             source, name = writer.add_source(
-                [loaded.content], name=loaded.name, sha256=sha256, size=len(loaded.content), reader=loaded.reader,
-                recipe=loaded.recipe, imported=_time(now), sweeps=sum(map(len, loaded.sets)), notes="\n".join(notes),
+                name=loaded.name, sha256=sha256, size=size, reader=loaded.reader, recipe=loaded.recipe,
+                imported=_time(now), sweeps=sum(map(len, loaded.sets)), notes="\n".join(notes), offset=offset,
             )  # fmt: skip
             result.added.append(loaded.name)
             result.notes.extend(f"{loaded.name}: {note}" for note in notes)
             if name != loaded.name:
                 result.notes.append(f"{loaded.name}: another file of that name is there; kept as '{name}'.")
-            if sha256 in recipes:
+            if sha256 in contents:
                 result.notes.append(
-                    f"{loaded.name}: was there already as '{recipes[sha256][0]}', read with another recipe; both are "
+                    f"{loaded.name}: was there already as '{contents[sha256]}', read with another recipe; both are "
                     "kept, so omit one of the two."
                 )
             there[sha256, loaded.recipe] = name
-            recipes.setdefault(sha256, []).append(name)
+            contents.setdefault(sha256, name)
+            sizes.add(size)
             added += _add_sweeps(writer, loaded, source, name, result)
         if writer:
             writer.finish()
@@ -349,6 +355,10 @@ def _listed(names: Sequence[str]) -> str:
 def _near(name: str, known: Iterable[str], command: str) -> str:
     close = difflib.get_close_matches(name, list(known)[:20000], n=3)
     return f"; near to it: {', '.join(close)}" if close else f"; '{command}' shows what there is"
+
+
+def _sha256(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()
 
 
 def _time(now: datetime | None) -> str:

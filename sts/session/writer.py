@@ -51,12 +51,16 @@ class Writer:
         self._file_names = dict.fromkeys(sources["name"], 1)
         self._content = _Content(file["entry"]["sources"])
 
-    def add_source(self, content: Iterable[bytes | memoryview], **row: Any) -> tuple[int, str]:
-        """Store the bytes of a file and its row of the table; return its number and its name in this session."""
-        name = unique(str(row["name"]), self._file_names, before_ending=True)
+    def add_content(self, content: Iterable[bytes | memoryview]) -> int:
+        """Store the bytes of a file; return where they begin."""
         offset = self._content.size
         for piece in content:
             self._content.add(piece)
+        return offset
+
+    def add_source(self, *, offset: int, **row: Any) -> tuple[int, str]:
+        """Store the row of a file in the table; return its number and its name in this session."""
+        name = unique(str(row["name"]), self._file_names, before_ending=True)
         self._new_sources.append({**row, "name": name, "offset": offset})
         return self._sources + len(self._new_sources) - 1, name
 
@@ -70,7 +74,11 @@ class Writer:
         source_name : str, optional
             For the column `source`; left as it is if None.
         """
-        names = [unique(name, self.sweep_names) for name in sweeps.names]
+        names = sweeps.names
+        if self.sweep_names.keys().isdisjoint(names):
+            self.sweep_names.update(dict.fromkeys(names, 1))
+        else:
+            names = [unique(name, self.sweep_names) for name in names]
         table = sweeps.table.assign(**{"sweep": pd.Series(names, dtype=object), layout.SOURCE: source})
         table[layout.PLACE] = place
         if source_name is not None:
