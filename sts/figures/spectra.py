@@ -218,6 +218,7 @@ def plot_setpoint_series(spectra: Sequence[Spectrum], *, axes: Sequence[Axes] | 
     if methods:
         lower.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), borderaxespad=0.0)
     else:
+        lower.set_xticks([])
         lower.text(0.5, 0.5, "no gap found at any set-point", transform=lower.transAxes, ha="center", color=GREY)
     return [upper, lower]
 

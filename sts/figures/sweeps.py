@@ -69,7 +69,7 @@ def plot_sweeps(sweeps: SweepSet, *, used: np.ndarray | None = None, ax: Axes | 
         ax.set_yscale("log")
     ax.set_xlabel(HEIGHT_LABEL if falling else BIAS_LABEL)
     ax.set_ylabel(f"{'|Current|' if falling else quantity} ({shown})")
-    legend(ax)
+    legend(ax, below=True, columns=2)
     return ax
 
 

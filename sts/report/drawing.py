@@ -70,7 +70,7 @@ def save(figure: Figure, suffix: str, *, dpi: int = FILE_DPI) -> bytes:
         else:
             figure.dpi = dpi
             canvas = FigureCanvasAgg(figure)
-            canvas.print_png(buffer, metadata={"Software": None})
+            canvas.print_png(buffer, metadata={"Software": None}, pil_kwargs={"compress_level": 3})
     finally:
         figure.dpi = before
     return buffer.getvalue()

@@ -9,7 +9,7 @@ import pandas as pd
 
 from sts.analysis import Analysis
 from sts.flags import join_flags
-from sts.report.wording import distinct, listed
+from sts.report.wording import distinct, listed, minus
 from sts.sweeps import AXIS_UNITS
 
 
@@ -72,19 +72,22 @@ def stated(analysis: Analysis, item: str, columns: Sequence[str]) -> str:
     """What the plan or columns of the user's own (logbook, headers) say about a circumstance; "" if nothing does."""
     if item in analysis.plan.report.facts:
         return analysis.plan.report.facts[item]
-    found = []
+    found: dict[str, None] = {}
     for sweeps in analysis.sets:
-        for column in sweeps.table.columns:
-            if str(column).strip().lower().replace(" ", "_") in columns:
-                found += distinct(sweeps.table[column])
-    return listed(list(dict.fromkeys(found)))
+        known = {str(c).strip().lower().replace(" ", "_"): c for c in sweeps.table.columns}
+        mine = [known[name] for name in columns if name in known]
+        for values in sweeps.table[mine].drop_duplicates().itertuples(index=False):
+            words = " ".join(distinct(pd.Series(list(values), dtype=object)))  # "etched" "tungsten" of one tip
+            if words:
+                found[words] = None
+    return listed(list(found))
 
 
 def axis_words(analysis: Analysis, kind: str) -> str:
     """The ranges and numbers of points of the sweeps of a kind."""
     scale, unit = (1.0, AXIS_UNITS["iv"]) if kind == "iv" else (1e9, "nm")
     parts = dict.fromkeys(
-        f"{s.axis[0] * scale:.4g} to {s.axis[-1] * scale:.4g} {unit} in {len(s.axis)} points"
+        minus(f"{s.axis[0] * scale:.4g} to {s.axis[-1] * scale:.4g} {unit} in {len(s.axis)} points")
         for s in analysis.sets if s.kind == kind
     )  # fmt: skip
     return listed(list(parts)[:6]) + (f" and {len(parts) - 6} more" if len(parts) > 6 else "")

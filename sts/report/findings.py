@@ -118,9 +118,13 @@ def _differ(analysis: Analysis, barrier: BarrierAnalysis, level: float) -> Answe
     return Answer(question, sentence[:1].upper() + sentence[1:] + sites)
 
 
+TWICE = " (± twice the standard uncertainty)"
+
+
 def gap_words(spectrum: Spectrum) -> str:
     """What the gap table of a spectrum says, by each definition."""
-    return gaps_words([spectrum])
+    words = gaps_words([spectrum])
+    return f"{words}{TWICE}" if "±" in words else words
 
 
 def gaps_words(spectra: Sequence[Spectrum]) -> str:
@@ -142,7 +146,7 @@ def gaps_words(spectra: Sequence[Spectrum]) -> str:
             if low == high
             else f"{number} to {value_with_uncertainty(*high, 'meV')} by {method}"
         )
-    return f"gap {listed(parts)} (± twice the standard uncertainty)"
+    return f"gap {listed(parts)}"
 
 
 def _spectra(spectra: SpectraAnalysis) -> Answer:
@@ -159,7 +163,8 @@ def _spectra(spectra: SpectraAnalysis) -> Answer:
         return f"{name}: {gaps_words(group)}, {seen}, {count(sum(len(s.sweeps) for s in group), 'sweep')}"
 
     named = list(by_sample.items())[:MOST_NAMED]
-    sentence = "; ".join(words(sample, group) for sample, group in named) + "."
+    sentence = "; ".join(words(sample, group) for sample, group in named)
+    sentence += f"{TWICE}." if "±" in sentence else "."
     if len(by_sample) > MOST_NAMED:
         sentence += f" {len(by_sample) - MOST_NAMED} more samples stand in the table."
     return Answer("What does the spectrum show?", sentence[:1].upper() + sentence[1:])

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from sts import fitting
 from sts.analysis import Analysis, BarrierAnalysis
 from sts.figures import (
     plot_barrier_by_tip,
@@ -30,7 +32,7 @@ from sts.figures.style import rows_of
 from sts.fitting.barrier import BarrierFit
 from sts.processing.spectrum import Spectrum
 from sts.report.facts import all_sweeps
-from sts.report.findings import answers, gap_words, tip_name
+from sts.report.findings import TWICE, answers, gap_words, gaps_words, tip_name
 from sts.report.reading import READING, Reading
 from sts.report.wording import count, listed, minus, value_with_uncertainty
 from sts.sweeps import SweepSet
@@ -171,9 +173,8 @@ def _range_words(values: np.ndarray) -> str:
 
 
 def _local_pictures(barrier: BarrierAnalysis) -> list[Picture]:
-    try:
-        from sts.fitting import local_barrier
-    except ImportError:  # pragma: no cover - a build without that part
+    local_barrier: Any = getattr(fitting, "local_barrier", None)
+    if local_barrier is None:
         return []
     pictures = []
     for fit in barrier.fits[:1]:
@@ -246,7 +247,7 @@ def _spectra_pictures(analysis: Analysis) -> list[Picture]:
                     f"setpoint_series_{number}",
                     "spectra",
                     f"Spectra of {sample or 'the sample'} together",
-                    listed([f"{s.label}: {gap_words(s)}" for s in series]) + ".",
+                    "; ".join(f"{s.label}: {gaps_words([s])}" for s in series) + f"{TWICE}.",
                     READING["setpoints"],
                     partial(_draw_series, series),
                     rows=(2.0, 1.0),
@@ -362,7 +363,9 @@ def _sweeps_picture(sweeps: SweepSet, number: int, used: dict[str, bool]) -> Pic
     mask = np.array([used.get(name, True) for name in sweeps.names], bool)
     kind = "I(V)" if sweeps.kind == "iv" else "I(z)"
     samples = listed(list(dict.fromkeys(str(v) for v in sweeps.table["sample"] if v))[:3])
-    what = f"{kind}, {samples}" if samples else kind
+    scale, unit = (1e9, "nm") if sweeps.kind == "iz" else (1.0, "V")
+    reach = minus(f"{sweeps.axis[0] * scale:.3g} to {sweeps.axis[-1] * scale:.3g} {unit}")
+    what = ", ".join(part for part in (kind, samples, reach) if part)
     out = [name for name in sweeps.names if not used.get(name, True)]
     finding = f"{what}: {mask.sum()} of {count(len(sweeps), 'sweep')} kept"
     finding += f"; left out: {listed(out[:4])}{f' and {len(out) - 4} more' if len(out) > 4 else ''}." if out else "."

@@ -35,7 +35,7 @@ class Item:
 # item: name, columns of a logbook or header in which it is looked for
 CIRCUMSTANCES: dict[str, tuple[str, tuple[str, ...]]] = {
     "preparation": ("Preparation of the sample", ("preparation", "sample_preparation", "treatment")),
-    "tip_material": ("Tip material and making", ("tip_material", "made_by", "making", "material", "wire")),
+    "tip_material": ("Tip material and making", ("made_by", "making", "tip_material", "material", "wire")),
     "tip_history": ("Tip history and check sample", ("tip_history", "history", "conditioning", "check_sample")),
     "environment": (
         "Environment, pressure or humidity",
@@ -151,7 +151,7 @@ def _spectra_items(analysis: Analysis, known: Any) -> list[Item]:
     return [
         known("offsets", "Offsets removed", listed(list(offsets))),
         known("average", "Average over sweeps", plan.average),
-        known("smoothing", "Smoothing and energy width", listed(list(smoothing)[:4]) + total),
+        known("smoothing", "Smoothing and energy width", " / ".join(list(smoothing)[:4]) + total),
         known("normalisation", "Normalisation", f"(dI/dV)/(I/V), ratio of averages, {ratio}"),
     ]
 

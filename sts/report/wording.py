@@ -61,8 +61,8 @@ def numbers_in_words(values: pd.Series, scale: float, unit: str) -> str:
     if not known.size:
         return NOT_RECORDED
     if known.size <= 4:
-        return f"{listed([f'{v:.6g}' for v in known])} {unit}"
-    return f"{known[0]:.4g} to {known[-1]:.4g} {unit}"
+        return minus(f"{listed([f'{v:.4g}' for v in known])} {unit}")
+    return minus(f"{known[0]:.4g} to {known[-1]:.4g} {unit}")
 
 
 def level_words(confidence: float) -> str:

@@ -155,8 +155,7 @@ def test_too_many_sweeps_are_thinned_and_the_legend_says_so() -> None:
 
 def test_left_out_sweeps_are_told_from_kept_ones_in_grey_too() -> None:
     with figures.house_style():
-        ax = drawn("sweeps_iv")[0]
-        lines = ax.get_legend().get_lines()
+        lines = drawn("sweeps_iv")[0].figure.legends[0].get_lines()
     assert lines[0].get_linestyle() != lines[1].get_linestyle()
 
 
