@@ -268,7 +268,8 @@ def changing(path: Path, *, create: bool = False, timeout: float | None = None) 
     if not create and not target.is_file():
         raise SessionError(f"{path}: there is no such session. 'sts import FILES --into {path.name}' makes one.")
     try:
-        with FileLock(target.with_name(f".{target.name}.lock"), timeout=timeout):
+        lock = target.with_name(f".{target.name}.lock")
+        with FileLock(lock, timeout=timeout):
             for stale in _copies(target):  # left by a killed run: nobody else writes one while the lock is held
                 stale.unlink(missing_ok=True)
             change = Change(target)
@@ -279,6 +280,9 @@ def changing(path: Path, *, create: bool = False, timeout: float | None = None) 
                 raise change.failure or error from error
             finally:
                 change.discard()
+                if not target.exists():  # no session was made: leave nothing at all
+                    with suppress(OSError):
+                        lock.unlink()
     except Timeout as error:
         raise SessionError(
             f"{path}: {_holder(target)} is changing this session and was not done after {timeout:.0f} s. Nothing was "
