@@ -328,8 +328,8 @@ def _decay_by_site(barrier: BarrierAnalysis | None) -> dict[tuple[str, str, str]
     if barrier is None or barrier.sites.empty:
         return {}
     return {
-        (str(r.sample), str(r.tip), str(r.site)): (r.decay_per_nm * 1e9, r.decay_se_per_nm * 1e9)
-        for r in barrier.sites.itertuples()
+        (str(r["sample"]), str(r["tip"]), str(r["site"])): (r["decay_per_nm"] * 1e9, r["decay_se_per_nm"] * 1e9)
+        for r in barrier.sites.to_dict("records")
     }
 
 
@@ -513,7 +513,7 @@ def _summary(spectrum: Spectrum, plan: Plan) -> dict[str, Any]:
     return row
 
 
-def _main_gap(gaps: pd.DataFrame | None) -> dict[str, Any]:
+def _main_gap(gaps: pd.DataFrame | None) -> dict[Any, Any]:
     """The gap of the summary: by extrapolation where there is one, else what there is."""
     if gaps is None or gaps.empty:
         return {}

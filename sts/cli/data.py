@@ -225,8 +225,8 @@ def calibrate_command(
             what,
             factor=found.factor,
             factor_se=found.factor_se,
-            measured=found.measured,
-            known=found.known,
+            measured=found.measured_nm * 1e-9,
+            known=found.known_nm * 1e-9,
             source=found.source,
         )
         if not as_json:

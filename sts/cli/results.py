@@ -236,7 +236,9 @@ def simulate_command(plan_file: Path | None, preset: str | None, out: Path, *, f
         return 0
     if (plan_file is None) == (preset is None):
         raise click.UsageError("Give either a TOML file or --preset NAME ('--preset list' shows the names).")
-    written = simulate_plan(preset if preset is not None else plan_file, out, force=force)
+    source = preset or plan_file
+    assert source is not None
+    written = simulate_plan(source, out, force=force)
     say(f"{len(written)} files written to {out}; what is true stands in truth.json.")
     return 0
 

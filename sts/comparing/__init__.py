@@ -6,7 +6,7 @@ a "significant" difference in half of all comparisons of equal tips.
 """
 
 from sts.comparing.budget import budget, image_force_ratio, true_barrier
-from sts.comparing.calibration import STEP_HEIGHTS, Calibration, calibration_factor
+from sts.comparing.calibration import STEP_HEIGHTS, Calibration, calibrate, calibration_factor
 from sts.comparing.components import advice, variance_components
 from sts.comparing.groups import GroupComparison, compare_groups
 from sts.comparing.levels import site_level, tip_level
@@ -18,6 +18,7 @@ __all__ = [
     "GroupComparison",
     "advice",
     "budget",
+    "calibrate",
     "calibration_factor",
     "compare_groups",
     "compare_pairs",

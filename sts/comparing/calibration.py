@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+import re
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+
+from sts.quantities import find_unit
 
 
 @dataclass(frozen=True)
@@ -107,3 +110,60 @@ def calibration_factor(measured: float, measured_se: float, known: str | float, 
     factor = step.height_nm / measured
     relative = math.hypot(measured_se / measured, step.se_nm / step.height_nm)
     return Calibration(factor, factor * relative, step.source, measured, measured_se, step.height_nm, step.se_nm)
+
+
+def calibrate(
+    what: str, *, measured: str, measured_se: str, known: str, known_se: str | None = None, source: str = ""
+) -> Calibration:
+    """A calibration from quantities written with their units, as on a command line.
+
+    Parameters
+    ----------
+    what : str
+        ``"height"`` or ``"current"``.
+    measured, measured_se : str
+        As measured on the nominal scale, and its standard uncertainty: ``"0.242 nm"``.
+    known : str
+        A name in `STEP_HEIGHTS` (for heights), or the true value with its unit.
+    known_se : str, optional
+        Standard uncertainty of a true value given with its unit.
+    source : str
+        Where the true value comes from.
+
+    Returns
+    -------
+    Calibration
+        For a current, the `_nm` fields hold nanoampere.
+
+    Raises
+    ------
+    ValueError
+        If a quantity is no number with a unit of the right kind, or not positive.
+    """
+    dimension = {"height": "length", "current": "current"}.get(what)
+    if dimension is None:
+        raise ValueError(f"'{what}' cannot be calibrated; use height or current.")
+    values = [_in_nano(text, dimension) for text in (measured, measured_se)]
+    if what == "height" and known in STEP_HEIGHTS:
+        found = calibration_factor(*values, known)
+    elif not any(c.isdigit() for c in known):
+        names = f"; known steps are {', '.join(STEP_HEIGHTS)}" if what == "height" else ""
+        raise ValueError(f"'{known}' is not a known value; give a number with its unit{names}.")
+    else:
+        found = calibration_factor(
+            *values, _in_nano(known, dimension), _in_nano(known_se, dimension) if known_se else 0.0
+        )
+        if what == "current":
+            found = replace(found, source=f"current of {known}, as given")
+    return replace(found, source=f"{found.source}; {source}") if source else found
+
+
+def _in_nano(text: str, dimension: str) -> float:
+    """A quantity with its unit in nanometre or nanoampere."""
+    text = text.strip()
+    match = re.fullmatch(r"([+-]?[0-9.,]+(?:[eE][+-]?[0-9]+)?)\s*(.*)", text)
+    unit = find_unit(match[2], expected=dimension) if match else None
+    if match is None or unit is None or unit.dimension != dimension:
+        example = "0.242 nm" if dimension == "length" else "1.02 nA"
+        raise ValueError(f"'{text}' is not a {dimension} with a unit; write it like {example}.")
+    return float(match[1].replace(",", ".")) * unit.factor * 1e9

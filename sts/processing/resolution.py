@@ -91,7 +91,7 @@ def resolution(
     The kernels are convolved on a common grid. Alone, the thermal one is 4 ln(1+√2) kT wide, the modulation √3 times the
     peak amplitude, and the one-sided exponential of the lag ln 2 times the lag.
     """
-    parts: list[tuple[Array, Array]] = []
+    parts: list[tuple[Any, Any]] = []
     thermal = modulation = smoothing = lag = float("nan")
     if temperature_K > 0:
         kT = BOLTZMANN_EV * temperature_K
@@ -142,7 +142,7 @@ def _convolve(a: Array, b: Array) -> Array:
     return np.asarray(np.fft.irfft(np.fft.rfft(a, size) * np.fft.rfft(b, size), size))
 
 
-def _width(x: Array, y: Array) -> float:
+def _width(x: Any, y: Any) -> float:
     """Full width at half of the highest value, by straight lines between points."""
     peak = int(np.argmax(y))
     half = y[peak] / 2
