@@ -27,7 +27,7 @@ from .directions import DirectionFit, fit_half_difference, half_differences
 from .judging import judge_iv, level_trend
 from .normalise import denominator, normalise, trusted_bias
 from .offsets import UNKNOWN, find_offsets
-from .quality import find_saturation
+from .quality import find_saturation, noise_level
 from .resolution import resolution
 from .smoothing import Smoother, make_smoother
 from .spectrum import Offsets, Resolution, Spectrum
@@ -230,7 +230,11 @@ def _scale(used: SweepSet, bias: Array, current: Array) -> Array:
         )
     position = np.clip(np.searchsorted(bias, at), 2, bias.size - 3)
     nearby = position[:, None] + np.arange(-2, 3)
-    there = np.abs(np.take_along_axis(current, nearby, axis=1).mean(axis=1))
+    current_there = np.take_along_axis(current, nearby, axis=1)
+    distance = bias[nearby] - at[:, None]
+    centred = distance - distance.mean(axis=1, keepdims=True)
+    slope = (centred * current_there).sum(axis=1) / (centred**2).sum(axis=1)
+    there = np.abs(current_there.mean(axis=1) - slope * distance.mean(axis=1))  # straight line through 5 points
     scaled: Array = current * (np.abs(wanted) / there)[:, None]
     return scaled
 
@@ -379,8 +383,14 @@ def _resolution(temperature: float, used: SweepSet, smoother: Smoother | None, f
         temperature_K=temperature,
         modulation_rms_V=_common(used.table["modulation_V"]),
         smoothing_kernel=smoother.kernel() if smoother else None,
-        lag_V=abs(fit.values["lag_V"]) if fit else np.nan,
+        lag_V=_clear_lag(fit),
     )
+
+
+def _clear_lag(fit: DirectionFit | None) -> float:
+    """The lag [V] where it exceeds twice its uncertainty; else it is no broadening that could be told."""
+    lag, error = (fit.values["lag_V"], fit.values["lag_V_se"]) if fit else (np.nan, np.nan)
+    return float(lag) if lag > 2 * error else float("nan")
 
 
 def _lockin_only(
@@ -405,11 +415,10 @@ def _lockin_only(
         error = _standard_error(average.influence)
     else:
         quantile = float(stats.norm.ppf(0.5 + plan.compare.confidence / 2))
-        smoother, _, _ = choose_smoother(used.axis[filled.points], units)
-        sigma = _residual_noise(smoother, average.current)
+        sigma = float(noise_level(units)[0])
         error = np.full(average.current.size, sigma)
         notes["no band"] = (
-            f"one {kind}: band from the residuals, {sigma:.3g} {used.lockin_unit or '(unit unknown)'} rms"
+            f"one {kind}: band from the point-to-point noise, {sigma:.3g} {used.lockin_unit or '(unit unknown)'} rms"
         )
     unknown = np.full(used.axis.size, np.nan)
     return Spectrum(

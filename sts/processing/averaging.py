@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy import stats
 
 from ..sweeps import DIRECTIONS, SweepSet
 from .quality import MAD_SCALE, noise_level
@@ -100,11 +101,19 @@ def fill_missing(current: Array) -> Filled:
     whole: NDArray[np.bool_] = np.logical_and.reduce(good, axis=0)
     if whole.all():
         return Filled(points, kept, whole)
-    middle = np.nanmedian(kept, axis=0)
-    top = np.where(good, kept * middle, 0.0).sum(axis=1)
-    bottom = np.where(good, middle**2, 0.0).sum(axis=1)
-    level = np.where(bottom > 0, top / np.where(bottom > 0, bottom, 1.0), 1.0)
+    # Levels from the points that all sweeps have, where there are enough: elsewhere the median is that of fewer sweeps.
+    shared = whole if whole.sum() >= 5 else np.ones(whole.size, bool)
+    level = _levels(kept, np.nanmedian(kept, axis=0), good & shared)
+    middle = np.nanmedian(kept / level[:, None], axis=0)
     return Filled(points, np.where(good, kept, level[:, None] * middle), whole)
+
+
+def _levels(current: Array, curve: Array, use: NDArray[np.bool_]) -> Array:
+    """Least-squares factor of each row relative to `curve` over the samples in use; 1 where it has no sign."""
+    top = np.where(use, current * curve, 0.0).sum(axis=1)
+    bottom = np.where(use, curve**2, 0.0).sum(axis=1)
+    level = np.divide(top, bottom, out=np.ones(len(current)), where=bottom > 0)
+    return np.asarray(np.where(level > 0, level, 1.0))
 
 
 def unit_means(rows: Array, codes: NDArray[np.int64]) -> Array:
@@ -141,7 +150,8 @@ def average_units(units: Array, kind: str, *, seed: int = 0) -> Average:
     -----
     For the mean the influence of a unit is the unit itself; for the geometric mean M(1 + ln(I_i/M)). The median is
     not smooth; its influence comes from 400 bootstrap samples (regression of the resampled median on how often each
-    unit was drawn), scaled so that its scatter returns the bootstrap variance.
+    unit was drawn), scaled so that its scatter returns the variance of R. M. Price and D. G. Bonett, J. Stat. Comput.
+    Simul. 68, 295 (2001), since that of the bootstrap is 15 % too large in standard deviation for 25 units.
     """
     if kind == "mean" or len(units) < 2:
         return Average(units.mean(axis=0), units)
@@ -186,7 +196,9 @@ def _median(units: Array, seed: int) -> Average:
         ) / 2
     moved = medians - medians.mean(axis=0)
     influence = (draws - 1.0).T @ moved / len(draws) * count  # Cov(n_i, n_j) = δ_ij - 1/R
-    wanted = np.sqrt(moved.var(axis=0) * count)
+    inner = max(round((count + 1) / 2 - np.sqrt(count)), 1)
+    reach = stats.norm.isf(stats.binom.cdf(inner - 1, count, 0.5))
+    wanted = (ranked[-inner] - ranked[inner - 1]) / (2 * reach) * np.sqrt(count)
     have = influence.std(axis=0, ddof=1)
     scale = np.divide(wanted, have, out=np.zeros_like(wanted), where=have > 0)
     return Average(centre, centre + (influence - influence.mean(axis=0)) * scale)

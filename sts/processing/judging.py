@@ -19,6 +19,7 @@ Array = NDArray[np.float64]
 
 _SMALL = 5  # a group smaller than this borrows from the other sites of its tip
 _SCATTER_FLOOR = 0.02  # of ln I: less than 1 pm of gap never makes an outlier
+_BORROWED_FLOOR = 0.15  # the same where other sites had to be borrowed: sites differ, and that is no fault
 _SHAPE_FLOOR = 0.25  # of the logarithm of the scatter about a sweep's own level
 _SHAPE_SIGMAS = 2.0  # a shape differs only if it does by more than the noise and 1 % of the current allow
 _CLEAR = 3.0  # a point counts where the median current is this many times the noise
@@ -127,17 +128,26 @@ def _judge_group(
 ) -> pd.DataFrame:
     names = [sweeps.names[i] for i in members]
     inside = np.isin(reference, members)
-    if reference.size < 3:
+    alone = reference.size < 3 or not sweeps.has_current  # dI/dV may step from place to place; the current cannot
+    parts = []
+    jumped = np.zeros(reference.size, bool)
+    if alone:
         where = jumps_alone(sweeps.axis, signal[members], noise[members], factor=plan.jump_factor)
-        return _jump_rows(names, where[0], where[1])
-    comparison = _compare(sweeps.axis, clean[reference], float(np.nanmedian(noise[reference])))
+        parts.append(_jump_rows(names, *where))
+        jumped[inside] = np.isfinite(where[0])
+    if reference.size < 3:
+        return join_flags(parts)
+    quiet = float(np.nanmedian(noise[reference]))
+    comparison = _compare(sweeps.axis, clean[reference], quiet)
     if comparison.axis.size < 6:
-        return join_flags([])
-    position, factor = _jumps(comparison, float(np.nanmedian(noise[reference])), plan.jump_factor)
-    jumped = np.isfinite(position)
-    parts = [_jump_rows(names, position[inside], factor[inside])]
+        return join_flags(parts)
+    if not alone:
+        position, factor = _jumps(comparison, quiet, plan.jump_factor)
+        jumped = np.isfinite(position)
+        parts.append(_jump_rows(names, position[inside], factor[inside]))
     level = comparison.level
-    distance, shape = _distances(comparison, level)
+    floor = _SCATTER_FLOOR if members.size == reference.size else _BORROWED_FLOOR
+    distance, shape = _distances(comparison, level, floor)
     far = np.fmax(distance, shape) > plan.outlier_cut
     detail = [
         f"{np.exp(v):.3g} times the median of its group, {d:.1f} scaled MAD"
@@ -151,10 +161,10 @@ def _judge_group(
     return join_flags(parts)
 
 
-def _distances(comparison: _Comparison, level: Array) -> tuple[Array, Array]:
+def _distances(comparison: _Comparison, level: Array, floor: float) -> tuple[Array, Array]:
     """Robust distances of every sweep from its group, in level and in shape, shape (m,) each."""
     wide = small_sample_factor(len(level))
-    scatter = max(float(scaled_mad(level)) * wide, _SCATTER_FLOOR)
+    scatter = max(float(scaled_mad(level)) * wide, floor)
     distance = np.abs(level - np.median(level)) / scatter
     residue = (comparison.current / comparison.median - np.exp(level)[:, None]) / np.exp(level)[:, None]
     expected = 1 / (np.abs(comparison.median) * np.sqrt(comparison.weight))

@@ -8,6 +8,7 @@ width. The strength of every method is that width: the full width at half height
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -34,7 +35,7 @@ class Smoother:
     axis: Array  # (n,) [V]
     smooth: Array  # S, (n, n)
     derivative: Array  # D, (n, n) [1/V]
-    words: str  # for tables and reports
+    form: str  # what was asked for, in words
 
     def apply(self, current: Any) -> Array:
         """Smoothed current, shape (..., n), unit of `current`."""
@@ -63,13 +64,21 @@ class Smoother:
     @property
     def widths(self) -> Array:
         """Full width at half height of the kernel of dI/dV at every point [V], shape (n,)."""
-        density = self._shares(slice(None)) / np.diff(self.axis)
-        return _half_widths((self.axis[1:] + self.axis[:-1]) / 2, density, np.diff(self.axis))
+        return self._widths(slice(None))
+
+    @cached_property
+    def width(self) -> float:
+        """Full width at half height of the kernel of dI/dV [V]: the median over (about 40 points of) the axis."""
+        return float(np.median(self._widths(slice(self.axis.size // 80, None, max(1, self.axis.size // 40)))))
 
     @property
-    def width(self) -> float:
-        """Full width at half height of the kernel of dI/dV [V]: the median over the axis (one-sided at the ends)."""
-        return float(np.median(self.widths))
+    def words(self) -> str:
+        """The smoothing and its energy width, for tables and reports."""
+        return f"{self.form}, energy width {_millivolt(self.width)}"
+
+    def _widths(self, rows: slice) -> Array:
+        density = self._shares(rows) / np.diff(self.axis)
+        return _half_widths((self.axis[1:] + self.axis[:-1]) / 2, density, np.diff(self.axis))
 
     def _shares(self, rows: slice) -> Array:
         # The current is the integral of dI/dV: a slope of one step moves all points to its right.
@@ -137,8 +146,7 @@ def make_smoother(axis: Any, *, width_V: float, method: str = "local polynomial"
         centre = np.clip(axis, first, last) if first <= last else np.full(axis.size, (axis[0] + axis[-1]) / 2)
         smooth, derivative = _local(axis, centre, half, order, None)
         words = f"local polynomial of order {order}, window {_millivolt(2 * half)}"
-    smoother = Smoother(method, axis, smooth, derivative, words)
-    return Smoother(method, axis, smooth, derivative, f"{words}, energy width {_millivolt(smoother.width)}")
+    return Smoother(method, axis, smooth, derivative, words)
 
 
 def narrowest_width(axis: Any, *, order: int = 2) -> float:

@@ -14,7 +14,7 @@ from .smoothing import Smoother, make_smoother, narrowest_width
 Array = NDArray[np.float64]
 
 ROOM_TEMPERATURE_K = 295.0
-_GROWTH = 1.25  # from one width tried to the next
+_THIRDS = 3  # widths tried for a factor of 2: half of each is another of them
 _END = 0.05  # share of the points at either end that has no say: derivatives there are several times noisier
 
 
@@ -61,13 +61,21 @@ def choose_smoother(
     count = len(repeats)
     narrowest = narrowest_width(axis, order=order if method == "local polynomial" else 2)
     if count < 3:
-        width, why = default_width(temperature_K, narrowest)
+        width, why = default_width(axis, temperature_K, narrowest)
         note = f"{count} repeat{'s' if count > 1 else ''}: too few to choose the smoothing from, so {why}"
         return make_smoother(axis, width_V=width, method=method, order=order), None, note
     scaled = same_level(repeats)
     widths = _candidates(axis, narrowest)
-    smoothers = [make_smoother(axis, width_V=w, method=method, order=order) for w in widths]
-    scores = np.array([_score(s, narrowest, order, scaled) for s in smoothers])
+    narrow = narrowest * 0.6
+    smoothers = [make_smoother(axis, width_V=max(w, narrow), method=method, order=order) for w in widths]
+    slopes = [smoother.differentiate(scaled)[:, _inner(axis.size)] for smoother in smoothers]
+    scores = np.array(
+        [
+            _score(slopes[k], slopes[k - _THIRDS], smoothers[k - _THIRDS].width / smoothers[k].width)
+            for k in range(_THIRDS, len(widths))
+        ]
+    )
+    widths, smoothers = widths[_THIRDS:], smoothers[_THIRDS:]
     best = int(np.argmin(scores))
     criterion = pd.DataFrame(
         {"width_V": [s.width for s in smoothers], "score": scores, "chosen": np.arange(len(widths)) == best}
@@ -78,14 +86,18 @@ def choose_smoother(
     return smoothers[best], criterion, note
 
 
-def default_width(temperature_K: float, narrowest: float) -> tuple[float, str]:
+def default_width(axis: Array, temperature_K: float, narrowest: float) -> tuple[float, str]:
     """The stated width where repeats cannot decide [V], and why: half the thermal width costs 12 % in resolution."""
     known = bool(np.isfinite(temperature_K) and temperature_K > 0)
     width = float(thermal_width(temperature_K if known else ROOM_TEMPERATURE_K)) / 2
+    why = f"half the thermal width at {temperature_K:g} K"
+    if not known:
+        why = "half the thermal width at 295 K, as the temperature is not recorded"
+        if width > np.ptp(axis) / 20:  # a sweep over a few millivolts was not made at room temperature
+            width, why = float(np.ptp(axis)) / 20, "a twentieth of the sweep, as the temperature is not recorded"
     if width < narrowest:
-        return narrowest, f"the narrowest the points allow, {narrowest * 1e3:.3g} mV, is used"
-    where = f"at {temperature_K:g} K" if known else "at 295 K, as the temperature is not recorded"
-    return width, f"half the thermal width {where}, {width * 1e3:.3g} mV, is used"
+        width, why = narrowest, "the narrowest the points allow"
+    return width, f"{why}, {width * 1e3:.3g} mV, is used"
 
 
 def same_level(repeats: Array) -> Array:
@@ -98,21 +110,20 @@ def same_level(repeats: Array) -> Array:
 
 
 def _candidates(axis: Array, narrowest: float) -> Array:
+    """Widths from half the narrowest sensible one (only to compare with) to a third of the range."""
     widest = max(float(np.ptp(axis)) / 3, narrowest)
-    count = int(np.log(widest / narrowest) / np.log(_GROWTH)) + 1
-    return np.asarray(narrowest * _GROWTH ** np.arange(count), float)
+    count = int(np.log2(widest / narrowest) * _THIRDS) + 1
+    return np.asarray(narrowest * 2.0 ** (np.arange(-_THIRDS, count) / _THIRDS), float)
 
 
-def _score(smoother: Smoother, narrowest: float, order: int, repeats: Array) -> float:
-    """Estimated mean squared error of the derivative of the mean [A²/V²], ends left out."""
-    count, points = repeats.shape
-    inner = slice(int(_END * points), points - int(_END * points))
-    half = make_smoother(
-        smoother.axis, width_V=max(smoother.width / 2, 0.6 * narrowest), method=smoother.method, order=order
-    )
-    each = smoother.differentiate(repeats)[:, inner]
-    change = each - half.differentiate(repeats)[:, inner]
-    variance = float(np.mean(each.var(axis=0, ddof=1))) / count
+def _inner(points: int) -> slice:
+    return slice(int(_END * points), points - int(_END * points))
+
+
+def _score(slopes: Array, narrower: Array, ratio: float) -> float:
+    """Estimated mean squared error of the mean of `slopes` (R, k); `narrower` has `ratio` of its width [A²/V²]."""
+    count = len(slopes)
+    change = slopes - narrower
+    variance = float(np.mean(slopes.var(axis=0, ddof=1))) / count
     products = (change.sum(axis=0) ** 2 - (change**2).sum(axis=0)) / (count * (count - 1))  # pairs of different sweeps
-    share = min(half.width / smoother.width, 0.9)
-    return float(variance + max(float(np.mean(products)), 0.0) / (1 - share**2) ** 2)
+    return float(variance + max(float(np.mean(products)), 0.0) / (1 - min(ratio, 0.9) ** 2) ** 2)
