@@ -247,7 +247,7 @@ def _spectra_pictures(analysis: Analysis) -> list[Picture]:
                     f"setpoint_series_{number}",
                     "spectra",
                     f"Spectra of {sample or 'the sample'} together",
-                    "; ".join(f"{s.label}: {gaps_words([s])}" for s in series) + f"{TWICE}.",
+                    _series_words(series),
                     READING["setpoints"],
                     partial(_draw_series, series),
                     rows=(2.0, 1.0),
@@ -256,6 +256,11 @@ def _spectra_pictures(analysis: Analysis) -> list[Picture]:
                 )
             )
     return pictures
+
+
+def _series_words(series: list[Spectrum]) -> str:
+    words = "; ".join(f"{s.label}: {gaps_words([s])}" for s in series)
+    return f"{words}{TWICE}." if "±" in words else f"{words}."
 
 
 def _draw_series(series: list[Spectrum], axes: list[Axes]) -> list[Axes]:

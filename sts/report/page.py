@@ -36,7 +36,7 @@ CAUTIONS = (
 )
 
 
-def render_page(analysis: Analysis, drawn: Sequence[Drawn] | None = None) -> str:
+def render_page(analysis: Analysis, drawn: Sequence[Drawn] | None = None, *, own_letters: bool = False) -> str:
     """The whole report as one HTML page.
 
     Parameters
@@ -44,6 +44,9 @@ def render_page(analysis: Analysis, drawn: Sequence[Drawn] | None = None) -> str
     analysis : Analysis
     drawn : sequence of Drawn, optional
         Figures drawn before; drawn here if not given.
+    own_letters : bool
+        Keep the letters' shapes in every figure. Browsers find them anywhere on the page, which makes it smaller;
+        makers of PDF do not.
     """
     if drawn is None:
         width = analysis.plan.report.figure_width
@@ -57,7 +60,8 @@ def render_page(analysis: Analysis, drawn: Sequence[Drawn] | None = None) -> str
     )
     here = files("sts.report") / "templates"
     sections: dict[str, list[dict[str, Any]]] = {}
-    for one, piece in zip(drawn, share_letters([one.inline for one in drawn]), strict=True):
+    pieces = [one.inline for one in drawn]
+    for one, piece in zip(drawn, pieces if own_letters else share_letters(pieces), strict=True):
         sections.setdefault(one.picture.section, []).append({"picture": one.picture, "svg": Markup(piece)})
     items = checklist(analysis)
     text = environment.get_template("page.html.j2").render(

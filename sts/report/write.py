@@ -86,7 +86,7 @@ def write_results(
             progress(done + 1, len(pictures) + 1)
     content = contents(analysis, drawn, what)
     if maker is not None:
-        content["report.pdf"] = maker.HTML(string=content["report.html"].decode()).write_pdf()
+        content["report.pdf"] = maker.HTML(string=render_page(analysis, drawn, own_letters=True)).write_pdf()
     written = _write(folder, content, force=force)
     if progress is not None:
         progress(len(pictures) + 1, len(pictures) + 1)
