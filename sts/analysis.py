@@ -24,8 +24,8 @@ from sts.comparing import (
     variance_components,
 )
 from sts.fitting import fit_barrier, pair_directions, slopes_by_repeat, window_sensitivity
-from sts.fitting.features import with_features
 from sts.fitting.barrier import BarrierFit
+from sts.fitting.features import with_features
 from sts.flags import flag_rows, flags_of, join_flags, no_flags
 from sts.plan import Plan
 from sts.processing import average_spectrum, find_offsets, group_sweeps, judge_iv

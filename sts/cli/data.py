@@ -74,20 +74,29 @@ def import_command(
             }
         )
     else:
-        for line in (*result.notes, *result.conflicts):
+        for line in (*_alike(result.notes), *result.conflicts):
             say(f"note: {line}")
-        say(f"{len(result.added)} {_files(len(result.added))} with {result.sweeps} sweeps imported into {session}.")
+        say(f"{_count(len(result.added), 'file')} with {_count(result.sweeps, 'sweep')} imported into {session}.")
         if result.repeated:
-            say(f"{len(result.repeated)} {_files(len(result.repeated))} were there already; nothing was added twice.")
+            say(f"{_count(len(result.repeated), 'file')} already there; nothing was added twice.")
         if result.left_out:
-            say(f"{len(result.left_out)} {_files(len(result.left_out))} left out (see above).")
+            say(f"{_count(len(result.left_out), 'file')} left out (see above).")
     if result.left_out:
         return 1 if result.added or result.repeated else 2
     return 0
 
 
-def _files(count: int) -> str:
-    return "file" if count == 1 else "files"
+def _count(number: int, thing: str) -> str:
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
+
+
+def _alike(notes: list[str]) -> list[str]:
+    """Notes ``file: text``; where several files have the same, one line for all of them."""
+    files: dict[str, list[str]] = {}
+    for note in notes:
+        name, _, said = note.partition(": ")
+        files.setdefault(said, []).append(name)
+    return [f"{names[0] if len(names) == 1 else f'{len(names)} files'}: {said}" for said, names in files.items()]
 
 
 @click.command("list")
@@ -151,7 +160,7 @@ def _print_sources(sources: pd.DataFrame, *, as_json: bool) -> None:
         return
     formats: dict[str, Any] = {"name": text, "size": number(0), "reader": text, "imported": text, "sha256": text}
     print_table("", ["file", "bytes", "reader", "imported", "SHA-256"], frame_rows(sources, formats), right=(1,))
-    say(f"{len(sources)} {_files(len(sources))}.")
+    say(f"{_count(len(sources), 'file')}.")
 
 
 @click.command("mark")
@@ -175,7 +184,7 @@ def mark_command(session: Path, sweeps: tuple[str, ...], action: str | None, why
         opened.mark(list(sweeps), action, why)
         if not as_json:
             words = {"omit": "left out from now on", "keep": "kept from now on", "undo": "back to the rules"}
-            say(f"{len(sweeps)} {'sweep' if len(sweeps) == 1 else 'sweeps'} {words[action]}.")
+            say(f"{_count(len(sweeps), 'sweep')} {words[action]}.")
             return 0
     decisions = opened.decisions()
     if as_json:
@@ -219,8 +228,9 @@ def calibrate_command(
     if any(value is not None for value in (measured, measured_se, known, known_se)):
         if measured is None or measured_se is None or known is None:
             raise click.UsageError("A calibration needs --measured, --measured-se and --known.")
-        given = {"measured": measured, "measured_se": measured_se, "known": known, "known_se": known_se}
-        found = calibrate(what, source=source, **given)
+        found = calibrate(
+            what, measured=measured, measured_se=measured_se, known=known, known_se=known_se, source=source
+        )
         opened.add_calibration(
             what,
             factor=found.factor,
@@ -260,7 +270,7 @@ def export_command(session: Path, what: str, out: Path, *, force: bool) -> int:
 
     write = {"originals": export_originals, "csv": export_csv, "npz": export_npz}[what]
     written = write(sts.Session.open(session), out, force=force)
-    say(f"{len(written)} {_files(len(written))} written to {out}.")
+    say(f"{_count(len(written), 'file')} written to {out}.")
     return 0
 
 
@@ -272,9 +282,9 @@ def merge_command(session: Path, other: Path) -> int:
     import sts
 
     result = sts.merge(session, other)
-    for line in result.notes:
+    for line in (*result.notes, *result.conflicts):
         say(f"note: {line}")
-    say(f"{len(result.added)} {_files(len(result.added))} with {result.sweeps} sweeps added to {session}; "
+    say(f"{_count(len(result.added), 'file')} with {_count(result.sweeps, 'sweep')} added to {session}; "
         f"{len(result.repeated)} were there already.")  # fmt: skip
     return 0
 

@@ -143,15 +143,15 @@ def calibrate(
     dimension = {"height": "length", "current": "current"}.get(what)
     if dimension is None:
         raise ValueError(f"'{what}' cannot be calibrated; use height or current.")
-    values = [_in_nano(text, dimension) for text in (measured, measured_se)]
+    value, value_se = _in_nano(measured, dimension), _in_nano(measured_se, dimension)
     if what == "height" and known in STEP_HEIGHTS:
-        found = calibration_factor(*values, known)
+        found = calibration_factor(value, value_se, known)
     elif not any(c.isdigit() for c in known):
         names = f"; known steps are {', '.join(STEP_HEIGHTS)}" if what == "height" else ""
         raise ValueError(f"'{known}' is not a known value; give a number with its unit{names}.")
     else:
         found = calibration_factor(
-            *values, _in_nano(known, dimension), _in_nano(known_se, dimension) if known_se else 0.0
+            value, value_se, _in_nano(known, dimension), _in_nano(known_se, dimension) if known_se else 0.0
         )
         if what == "current":
             found = replace(found, source=f"current of {known}, as given")

@@ -101,13 +101,14 @@ def fit_inelastic_step(
     p.add("slope", value=0.0)
 
     def shape(x: Array, q: Any) -> Array:
-        return (
+        steps = (
             inelastic_step(
                 x, q["energy_eV"].value, q["size"].value, q["background"].value, temperature_K=temperature_K,
                 asymmetry=q["asymmetry"].value,
             )
             + q["slope"].value * x
         )  # fmt: skip
+        return np.asarray(steps)
 
     return _fit(v, g, s, p, shape, 0.0, modulation_rms_V)
 
