@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Any
 
@@ -28,8 +28,10 @@ SWEEP_COLUMNS = (
     "reduced_chi2", "barrier_log_eV", "flags", "used",
 )  # fmt: skip
 
-BLOCK_VALUES = 1 << 17  # samples worked on at a time: 1 MB of float64, which stays in the processor's cache
+BLOCK_VALUES = 1 << 16  # samples worked on at a time: a few arrays of them stay in the processor's cache
 NOISE_ROUNDS = 4
+NOISE_SWEEPS = 300  # of a group that its noise is found from
+NOISE_GROUP = ("sample", "tip", "full_scale_A")  # sweeps that share their noise
 PARAMETERS = 3
 WINDOWS = ((0.1, 1.0), (0.2, 1.0), (0.0, 0.9), (0.0, 0.8))  # cuts of the choice spread, as shares of the range
 
@@ -41,7 +43,7 @@ class BarrierFit:
     height: Array  # (n,) [m], calibrated
     current: Array  # (m, n) as measured [A]
     fitted: Array  # (m, n) the fitted curve [A]; NaN where the fit failed
-    residual: Array  # (m, n) (measured - fitted)/standard deviation of the noise model; NaN where masked
+    residual: NDArray[np.floating]  # (m, n) (measured - fitted)/standard deviation of the noise model; NaN where masked
     used_points: NDArray[np.bool_]  # (m, n) samples that entered the fit
     offset: Array  # (m,) fitted offset [A]
     table: pd.DataFrame  # SWEEP_COLUMNS, then columns beyond the contract
@@ -107,11 +109,12 @@ class _Work:
         self.u, self.span = engine.scaled_height(self.height)
         m, self.n = sweeps.current.shape
         self.rows = max(1, BLOCK_VALUES // self.n)
-        table = sweeps.table
-        names = [f"{a}\0{b}\0{c}" for a, b, c in zip(table["sample"], table["tip"], table["full_scale_A"], strict=True)]
-        self.group, self.group_names = pd.factorize(np.asarray(names, object))
+        keys = [pd.factorize(sweeps.table[name], use_na_sentinel=False)[0] for name in NOISE_GROUP]
+        whole = keys[0] * (keys[1].max() + 1) * (keys[2].max() + 1) + keys[1] * (keys[2].max() + 1) + keys[2]
+        self.group = np.unique(whole, return_inverse=True)[1]
+        self.groups = int(self.group.max()) + 1
+        self.noise = Noise(np.ones((self.groups, 3)), self.group)
         self.largest = np.zeros(m)
-        self.step = np.zeros(m)
         self.usable = np.zeros((m, self.n), bool)
         self.counts = {name: np.zeros(m, int) for name in ("saturated", "contact", "missing")}
         self.fits = engine.Exponential(np.zeros(m), np.ones(m), np.zeros(m), np.zeros(m, bool))
@@ -119,208 +122,205 @@ class _Work:
         self.window_decay = np.full((m, len(WINDOWS) + 1), np.nan)
         self.log_decay = np.full(m, np.nan)
         self.shape: dict[str, Array] = {name: np.full(m, np.nan) for name in Shape.__dataclass_fields__}
+        # float32 for what is only looked at: 7 digits of a standardised residual.
+        self.fitted = np.empty((m, self.n))
+        self.residual = np.empty((m, self.n), np.float32)
+        u = self.u
+        cuts = [(u >= lower) & (u <= upper) for lower, upper in ((0.0, 1.0), *WINDOWS)]
+        self.windows = np.column_stack(cuts).astype(float)
 
-    # --- block loop ----------------------------------------------------------------------------------------------
-
-    def blocks(self) -> Iterator[slice]:
-        for first in range(0, len(self.sweeps), self.rows):
-            yield slice(first, first + self.rows)
+    # --- block loops ---------------------------------------------------------------------------------------------
 
     def run(self) -> None:
-        for rows in self.blocks():
-            self._mask(rows)
+        for first in range(0, len(self.sweeps), self.rows):
+            self._mask(slice(first, first + self.rows))
         self.points = self.usable.sum(axis=1)
-        enough = self.points > PARAMETERS + 1
-        for rows in self.blocks():
-            current, usable = self._data(rows)
-            self._store(rows, engine.start(self.u, current, usable.astype(bool)))
-        self.fits = _with(self.fits, good=self.fits.good & enough)
-        self._first_noise()
-        for _ in range(NOISE_ROUNDS):
-            self._round()
-        self._correlate()
-        for rows in self.blocks():
-            self._finish(rows)
+        self._find_noise()
+        for first in range(0, len(self.sweeps), self.rows):
+            self._finish(slice(first, first + self.rows))
 
     def _mask(self, rows: slice) -> None:
         current = self.sweeps.current[rows]
         table = self.sweeps.table.iloc[rows]
         finite = np.isfinite(current)
         self.counts["missing"][rows] = (~finite).sum(axis=1)
-        saturated = find_saturation(current, full_scale=table["full_scale_A"].to_numpy(float))
+        saturated = _saturated(current, table["full_scale_A"].to_numpy(float))
         self.counts["saturated"][rows] = saturated.sum(axis=1)
         bias = np.abs(table["bias_V"].to_numpy(float))
         limit = self.plan.contact_conductance_G0 * CONDUCTANCE_QUANTUM * bias
+        usable = finite & ~saturated
         with np.errstate(invalid="ignore"):
-            contact = finite & ~saturated & (np.abs(current) > np.where(bias > 0, limit, np.inf)[:, None])
+            contact = usable & (np.abs(current) > np.where(bias > 0, limit, np.inf)[:, None])
         self.counts["contact"][rows] = contact.sum(axis=1)
-        usable = finite & ~saturated & ~contact
+        usable &= ~contact
         settling = self.plan.settling_points
         if settling:
             from_top = (table["direction"] == "approach").to_numpy(bool)
             usable[~from_top, :settling] = False
             usable[from_top, self.n - settling :] = False
         self.usable[rows] = usable
-        with np.errstate(invalid="ignore"):
-            self.largest[rows] = np.max(np.abs(np.where(usable, current, 0.0)), axis=1)
-        self.step[rows] = np.nan_to_num(find_step(current))
+        self.largest[rows] = np.max(np.abs(np.where(usable, current, 0.0)), axis=1)
 
-    def _data(self, rows: slice) -> tuple[Array, Array]:
+    def _data(self, rows: Any) -> tuple[Array, Array]:
         usable = self.usable[rows]
         return np.where(usable, self.sweeps.current[rows], 0.0), usable.astype(float)
 
-    def _part(self, rows: slice) -> engine.Exponential:
-        f = self.fits
-        return engine.Exponential(f.amplitude[rows], f.decay[rows], f.offset[rows], f.good[rows])
+    def _fit(
+        self, rows: Any, current: Array, usable: Array, first: engine.Exponential
+    ) -> tuple[engine.Exponential, engine.Products, Array]:
+        noise = Noise(self.noise.terms, self.group[rows])
+        return engine.fit(
+            first, self.u, current, usable, lambda signal, part: Noise(noise.terms, noise.group[part]).variance(signal)
+        )
 
-    def _store(self, rows: slice, fit: engine.Exponential) -> None:
-        for name in ("amplitude", "decay", "offset", "good"):
-            getattr(self.fits, name)[rows] = getattr(fit, name)
+    def _start(self, rows: Any, current: Array, usable: Array) -> engine.Exponential:
+        first = engine.start(self.u, current, usable)
+        enough = self.points[rows] > PARAMETERS + 1
+        return engine.Exponential(first.amplitude, first.decay, first.offset, first.good & enough)
 
-    def _first_noise(self) -> None:
+    # --- noise ---------------------------------------------------------------------------------------------------
+
+    def _find_noise(self) -> None:
+        """Noise of each group from a sample of its sweeps: 300 sweeps tell it to a percent."""
+        series = pd.Series(self.group)
+        ways = np.ceil(series.groupby(series).transform("size") / NOISE_SWEEPS)
+        sample = np.flatnonzero(series.groupby(series).cumcount() % ways == 0)
+        parts = [sample[first : first + self.rows] for first in range(0, len(sample), self.rows)]
+        data = [(rows, *self._data(rows)) for rows in parts]
+        fits = [self._start(*part) for part in data]
+        self._first_noise(sample, data, fits)
+        spread = np.full(len(sample), np.nan)
+        for _ in range(NOISE_ROUNDS):
+            counted = _counted(np.concatenate([fit.good for fit in fits]), spread, self.group[sample])
+            total, place = None, 0
+            for number, (rows, current, usable) in enumerate(data):
+                fits[number], products, variance = self._fit(rows, current, usable, fits[number])
+                here = slice(place, place + len(rows))
+                place += len(rows)
+                points = np.maximum(self.points[rows], 1)
+                square = np.minimum(products.residual**2 / variance, CLIP)
+                spread[here] = np.vecdot(usable, square) / points
+                # Residuals are smaller than the noise by the three parameters fitted: n/(n - 3).
+                lost = np.sqrt(points / np.maximum(points - PARAMETERS, 1))[:, None]
+                use = usable * (counted[here] & fits[number].good)[:, None]
+                sums = noise_sums(
+                    products.residual * lost, products.signal, variance, use, self.group[rows], self.scale
+                )
+                total = sums if total is None else total + sums
+            assert total is not None
+            terms = solve_noise(total, self.scale, self.floor)
+            good = counted & np.concatenate([fit.good for fit in fits])
+            some = np.bincount(self.group[sample[good]], minlength=self.groups) > 0
+            self.noise = Noise(np.where(some[:, None], terms, self.noise.terms), self.group)
+        counted = _counted(np.concatenate([fit.good for fit in fits]), spread, self.group[sample])
+        self._correlate(sample, data, fits, counted)
+
+    def _first_noise(
+        self, sample: NDArray[np.int64], data: list[tuple[Any, Array, Array]], fits: list[engine.Exponential]
+    ) -> None:
         """Uniform noise from the residuals of the unweighted start, with 2 % gap noise: only a start."""
-        m = len(self.sweeps)
-        level = np.zeros(m)
-        for rows in self.blocks():
-            current, usable = self._data(rows)
-            fit = self._part(rows)
+        level = []
+        for (_, current, usable), fit in zip(data, fits, strict=True):
             residual = np.abs(current - fit.signal(self.u) - fit.offset[:, None])
             residual[usable == 0] = np.nan
-            with np.errstate(all="ignore"):
-                level[rows] = 1.4826 * _row_median(residual)
-        groups = len(self.group_names)
-        good = self.fits.good & np.isfinite(level)
-        frame = pd.DataFrame({"group": self.group[good], "level": level[good], "largest": self.largest[good]})
-        median = frame.groupby("group").median().reindex(range(groups))
+            level.append(1.4826 * _row_median(residual))
+        step = np.nan_to_num(find_step(self.sweeps.current[sample]))
+        frame = pd.DataFrame({"level": np.concatenate(level), "largest": self.largest[sample], "step": step})
+        good = np.concatenate([fit.good for fit in fits]) & np.isfinite(frame["level"].to_numpy())
+        group, every = self.group[sample], range(self.groups)
+        median = frame[good].groupby(group[good]).median().reindex(every)
         self.scale = median["largest"].fillna(1.0).to_numpy(float)
-        step = pd.Series(self.step).groupby(self.group).median().reindex(range(groups)).fillna(0.0).to_numpy(float)
-        self.floor = np.maximum(step**2 / 12, (1e-10 * self.scale) ** 2)
+        self.step = frame["step"].groupby(group).median().reindex(every).to_numpy(float)
+        self.floor = np.maximum(self.step**2 / 12, (1e-10 * self.scale) ** 2)
         alpha = np.maximum(median["level"].fillna(0.0).to_numpy(float) ** 2, self.floor)
-        terms = np.stack([alpha, np.zeros(groups), np.full(groups, 4e-4)], axis=1)
+        terms = np.stack([alpha, np.zeros(self.groups), np.full(self.groups, 4e-4)], axis=1)
         self.noise = Noise(terms, self.group)
 
-    def _round(self) -> None:
-        """One improvement of every fit with the present noise, then of the noise with the fits."""
-        groups = len(self.group_names)
-        spread = np.full(len(self.sweeps), np.nan)
-        total = None
-        counted = self._counted()
-        for rows in self.blocks():
-            current, usable = self._data(rows)
-            fit = self._part(rows)
-            noise = Noise(self.noise.terms, self.group[rows])
-            weight = usable / noise.variance(fit.signal(self.u))
-            fit, _ = engine.improve(fit, self.u, current, weight, steps=2)
-            self._store(rows, fit)
-            signal = fit.signal(self.u)
-            residual = current - signal - fit.offset[:, None]
-            variance = noise.variance(signal)
-            spread[rows] = np.vecdot(usable, np.minimum(residual**2 / variance, CLIP)) / np.maximum(
-                self.points[rows], 1
-            )
-            # Residuals are smaller than the noise by the three parameters fitted: n/(n - 3).
-            lost = np.sqrt(self.points[rows] / np.maximum(self.points[rows] - PARAMETERS, 1))[:, None]
-            use = usable * (counted[rows] & fit.good)[:, None]
-            part = noise_sums(residual * lost, signal, variance, use, self.group[rows], self.scale)
-            total = part if total is None else total + part
-        self.spread = spread
-        assert total is not None
-        terms = solve_noise(total, self.scale, self.floor)
-        some = np.bincount(self.group[counted & self.fits.good], minlength=groups) > 0
-        self.noise = Noise(np.where(some[:, None], terms, self.noise.terms), self.group)
-
-    def _counted(self) -> NDArray[np.bool_]:
-        """Sweeps that count for the noise of their group: those that scatter no more than three times the usual."""
-        if not hasattr(self, "spread"):
-            return self.fits.good.copy()
-        frame = pd.Series(np.where(self.fits.good, self.spread, np.nan))
-        usual = frame.groupby(self.group).transform("median").to_numpy(float)
-        with np.errstate(invalid="ignore"):
-            return self.fits.good & (self.spread <= 3 * usual + 1e-300)
-
-    def _correlate(self) -> None:
+    def _correlate(
+        self,
+        sample: NDArray[np.int64],
+        data: list[tuple[Any, Array, Array]],
+        fits: list[engine.Exponential],
+        counted: NDArray[np.bool_],
+    ) -> None:
         """Slow noise of each group: the median correlation of its sweeps, where it is significant (else 0)."""
-        m = len(self.sweeps)
-        each, spread = np.zeros(m), np.full(m, np.inf)
-        for rows in self.blocks():
-            current, usable = self._data(rows)
-            fit, noise = self._part(rows), Noise(self.noise.terms, self.group[rows])
-            signal = fit.signal(self.u)
+        found = []
+        for (rows, current, usable), fit in zip(data, fits, strict=True):
+            noise, signal = Noise(self.noise.terms, self.group[rows]), fit.signal(self.u)
             residual = current - signal - fit.offset[:, None]
             gap = noise.terms[noise.group, 2]
-            each[rows], spread[rows] = slow_correlation(signal, residual, noise.variance(signal), usable, gap)
-        frame = pd.DataFrame({"each": each, "spread": spread})[self._counted()]
-        groups = frame.groupby(self.group[self._counted()])
+            found.append(slow_correlation(signal, residual, noise.variance(signal), usable, gap))
+        each, spread = (np.concatenate(part) for part in zip(*found, strict=True))
+        frame = pd.DataFrame({"each": each, "spread": spread})[counted]
+        groups = frame.groupby(self.group[sample[counted]])
         median = groups["each"].median()
         # 1.25: a median scatters more than a mean (normal distribution).
         limit: Any = 3 * 1.25 * groups["spread"].median() / np.sqrt(groups.size())
-        found = median.where(median > limit, 0.0).reindex(range(len(self.group_names))).fillna(0.0)
-        self.correlation = found.to_numpy(float)[self.group]
+        slow = median.where(median > limit, 0.0).reindex(range(self.groups)).fillna(0.0)
+        self.correlation = slow.to_numpy(float)[self.group]
+
+    # --- every sweep ---------------------------------------------------------------------------------------------
 
     def _finish(self, rows: slice) -> None:
         current, usable = self._data(rows)
-        noise = Noise(self.noise.terms, self.group[rows])
-        fit = self._part(rows)
-        weight = usable / noise.variance(fit.signal(self.u))
-        fit, basis = engine.improve(fit, self.u, current, weight, steps=2)
-        self._store(rows, fit)
-        self.information[rows] = basis.information
-        signal = fit.signal(self.u)
-        variance = noise.variance(signal)
-        residual = current - signal - fit.offset[:, None]
+        fit, products, variance = self._fit(rows, current, usable, self._start(rows, current, usable))
+        for name in ("amplitude", "decay", "offset"):
+            getattr(self.fits, name)[rows] = getattr(fit, name)
+        matrix, right = products.normal(self.windows)
+        step = engine.solve(matrix, right)
+        self.information[rows] = step.information[:, 0]
         freedom = np.maximum(self.points[rows] - PARAMETERS, 1)
-        self.chi2[rows] = np.vecdot(usable / variance, residual**2) / freedom
-        floor = np.sqrt(noise.terms[noise.group, 0])
+        chi2 = np.vecdot(products.wr, products.residual) / freedom
+        self.chi2[rows] = chi2
+        good = fit.good & np.isfinite(chi2)
+        self.fits.good[rows] = good
+        terms = self.noise.terms[self.group[rows]]
         shape = examine(
-            self.u, signal, residual, variance, usable, decay=fit.decay, chi2=self.chi2[rows], floor=floor,
-            gap=noise.terms[noise.group, 2], correlation=self.correlation[rows],
+            products, variance, usable, normal=(matrix[:, 0], right[:, 0]), decay=fit.decay, chi2=chi2,
+            floor=np.sqrt(terms[:, 0]), gap=terms[:, 2], correlation=self.correlation[rows],
         )  # fmt: skip
         for name in self.shape:
             self.shape[name][rows] = getattr(shape, name)
-        weight = usable / variance
-        for column, (lower, upper) in enumerate(WINDOWS):
-            inside = (self.u >= lower) & (self.u <= upper)
-            moved, _ = engine.improve(fit, self.u, current, weight * inside, steps=1)
-            self.window_decay[rows, column] = np.where(moved.good, moved.decay, np.nan)
-        moved, _ = engine.improve(fit, self.u, current, usable, steps=2)
-        self.window_decay[rows, -1] = np.where(moved.good, moved.decay, np.nan)
+        # One step from the fit to what another window, or equal weights, would say.
+        equal = engine.Products(self.u, usable, products.signal, products.residual)
+        other = engine.solve(*(sums[:, 0] for sums in equal.normal(self.windows[:, :1])))
+        moved = np.column_stack([step.decay[:, 1:], other.decay])
+        reach = 0.5 * np.abs(fit.decay)[:, None]
+        self.window_decay[rows] = np.where(
+            np.isfinite(moved), fit.decay[:, None] + np.clip(moved, -reach, reach), np.nan
+        )
         self.log_decay[rows] = _log_fit(self.u, current, usable)
+        np.add(products.signal, fit.offset[:, None], out=self.fitted[rows])
+        np.divide(products.residual, np.sqrt(variance), out=self.residual[rows], casting="same_kind")
+        self.residual[rows][~self.usable[rows]] = np.nan
+        self.fitted[rows][~good] = np.nan
+        self.residual[rows][~good] = np.nan
 
     # --- results -------------------------------------------------------------------------------------------------
 
     def result(self, plan: Plan, *, omit: set[str], keep: set[str], confidence: float) -> BarrierFit:
-        good = self.fits.good & np.isfinite(self.chi2) & (self.information > 0)
+        good = self.fits.good
         decay = np.where(good, self.fits.decay / self.span, np.nan)  # [1/m]
         freedom = np.maximum(self.points - PARAMETERS, 1)
         with np.errstate(invalid="ignore", divide="ignore"):
             se = np.sqrt(self.chi2 * self.shape["inflation"] / self.information) / self.span
         se = np.where(good, se, np.nan)
-        reach = stats.t.ppf(0.5 + confidence / 2, freedom) * se
-        fitted = np.empty_like(self.sweeps.current)
-        standard = np.empty_like(fitted)
-        for rows in self.blocks():
-            fit = self._part(rows)
-            signal = fit.signal(self.u)
-            deviation = np.sqrt(Noise(self.noise.terms, self.group[rows]).variance(signal))
-            curve = signal + fit.offset[:, None]
-            fitted[rows] = np.where(good[rows, None], curve, np.nan)
-            with np.errstate(invalid="ignore"):
-                ok = self.usable[rows] & good[rows, None]
-                standard[rows] = np.where(ok, (self.sweeps.current[rows] - curve) / deviation, np.nan)
+        different, which = np.unique(freedom, return_inverse=True)
+        reach = np.asarray(stats.t.ppf(0.5 + confidence / 2, different))[which] * se
         electronics = np.sqrt(self.noise.terms[self.group, 0])
         table = self._table(decay, se, reach, electronics, good)
         flags = self._flags(table, good, plan)
         names = self.sweeps.names
         place = list(table.columns).index("barrier_log_eV") + 1
         table.insert(place, "flags", flags_of(names, flags))
-        left_out = {s for s, f in zip(flags["sweep"], flags["flag"], strict=True) if f in set(plan.check.omit)}
+        left_out = set(flags.loc[flags["flag"].isin(plan.check.omit), "sweep"])
         used = np.array([(n in keep) or (n not in omit and n not in left_out) for n in names], bool) & good
         table.insert(place + 1, "used", used)
         return BarrierFit(
             height=self.height,
             current=self.sweeps.current,
-            fitted=fitted,
-            residual=standard,
+            fitted=self.fitted,
+            residual=self.residual,
             used_points=self.usable,
             offset=np.where(good, self.fits.offset, np.nan),
             table=table,
@@ -370,12 +370,12 @@ class _Work:
         return pd.concat([identity, pd.DataFrame(values), self.sweeps.table[own]], axis=1)
 
     def _noise_table(self) -> pd.DataFrame:
-        parts = [str(name).split("\0") for name in self.group_names]
+        first = self.sweeps.table.iloc[np.unique(self.group, return_index=True)[1]]
         terms = self.noise.terms
         return pd.DataFrame(
             {
-                "sample": [p[0] for p in parts],
-                "tip": [p[1] for p in parts],
+                "sample": first["sample"].to_numpy(),
+                "tip": first["tip"].to_numpy(),
                 "electronics_pA": np.sqrt(terms[:, 0]) * 1e12,
                 "shot_bandwidth_Hz": terms[:, 1] / (2 * ELEMENTARY_CHARGE),
                 "gap_percent": np.sqrt(terms[:, 2]) * 100,
@@ -393,26 +393,26 @@ class _Work:
         decades = table["decades"].to_numpy(float)
         saturated, contact = self.counts["saturated"], self.counts["contact"]
         bias = np.abs(self.sweeps.table["bias_V"].to_numpy(float))
-        step_pA = self.step * 1e12
+        step = self.step[self.group]
         rows = []
 
-        def say(mask: Any, flag: str, details: list[str] | str) -> None:
-            rows.append(flag_rows(names, mask, flag, details))
+        def say(mask: Any, flag: str, text: str, *values: Any) -> None:
+            where = np.flatnonzero(mask)
+            parts = zip(*(np.asarray(v)[where] for v in values), strict=True) if values else [()] * len(where)
+            details = [text.format(*part) for part in parts]
+            rows.append(flag_rows([names[i] for i in where], np.ones(len(where), bool), flag, details))
 
         none = self.points == 0
         few = ~none & (self.points <= PARAMETERS + 1)
-        say(saturated > 0, "saturated", [f"{k} of {self.n} samples at the limit, masked" for k in saturated])
+        limit = plan.barrier.contact_conductance_G0
+        say(saturated > 0, "saturated", f"{{}} of {self.n} samples at the limit, masked", saturated)
         say(none & (saturated > 0), "all saturated", "every sample is at the limit or masked")
         say(none & (saturated == 0), "too few points", "no finite sample")
-        say(few, "too few points", [f"{k} usable samples, at least {PARAMETERS + 2} are needed" for k in self.points])
-        say(
-            contact > 0,
-            "contact",
-            [f"{k} samples above {plan.barrier.contact_conductance_G0:g} G0, masked" for k in contact],
-        )
+        say(few, "too few points", f"{{}} usable samples, at least {PARAMETERS + 2} are needed", self.points)
+        say(contact > 0, "contact", f"{{}} samples above {limit:g} G0, masked", contact)
         say(~good & ~none & ~few, "fit failed", "no exponential describes this sweep")
         with np.errstate(invalid="ignore"):
-            coarse = self.step > 2 * np.sqrt(np.maximum(self.noise.terms[self.group, 0] - self.step**2 / 12, 1e-300))
+            coarse = step > 2 * np.sqrt(np.maximum(self.noise.terms[self.group, 0] - step**2 / 12, 1e-300))
             growing = good & (self.fits.decay < 0)
             falling = good & ~growing
             negative = falling & (self.fits.amplitude < 0)
@@ -433,38 +433,49 @@ class _Work:
             high = falling & (barrier > plan.barrier.high_eV)
             slow = good & (s["inflation"] > 1.5)
             high_bias = bias > plan.barrier.high_bias_V
-        say(coarse & good, "coarse steps", [f"converter step {v:.3g} pA, larger than the noise" for v in step_pA])
+        say(coarse & good, "coarse steps", "converter step {:.3g} pA, larger than the noise", step * 1e12)
         say(growing, "wrong sign", "the current grows with height: height or direction is reversed in the file")
         say(negative, "negative current", "the current is negative throughout; its size was fitted")
-        place = at(s["jump_at"])
-        say(jumped, "jump", [f"current × {f:.2f} at {z:.3f} nm" for f, z in zip(s["jump_factor"], place, strict=True)])
+        say(jumped, "jump", "current × {:.2f} at {:.3f} nm", s["jump_factor"], at(s["jump_at"]))
+        slopes = [s[name] / (self.span * 1e9) for name in ("slope_before", "slope_after")]
         place = at(s["hinge_at"])
-        per_nm = 1 / (self.span * 1e9)
-        detail = [f"ln I falls by {b * per_nm:.1f}/nm below {z:.3f} nm and {a * per_nm:.1f}/nm above"
-                  for b, a, z in zip(s["slope_before"], s["slope_after"], place, strict=True)]  # fmt: skip
-        say(plateau, "plateau", detail)
-        say(two, "two slopes", detail)
-        say(
-            curved,
-            "curved",
-            [f"the slope of ln I changes by {100 * c:+.0f} % over the visible range" for c in s["curvature"]],
-        )
-        say(short, "few decades", [f"{d:.2f} decades above the noise; at least 1 is needed" for d in decades])
-        say(low, "low barrier", [f"{b:.2f} eV: not a work function: contaminated or compliant gap" for b in barrier])
-        say(high, "high barrier", [f"{b:.2f} eV: check the height scale" for b in barrier])
-        say(high_bias, "high bias", [f"{b:.2f} V lowers the barrier by about half of it" for b in bias])
-        say(slow, "slow noise", [f"interval widened × {np.sqrt(f):.1f}" for f in s["inflation"]])
+        detail = "ln I falls by {0:.1f}/nm below {2:.3f} nm and {1:.1f}/nm above"
+        say(plateau, "plateau", detail, *slopes, place)
+        say(two, "two slopes", detail, *slopes, place)
+        bend = 100 * s["curvature"]
+        say(curved, "curved", "the slope of ln I changes by {:+.0f} % over the visible range", bend)
+        say(short, "few decades", "{:.2f} decades above the noise; at least 1 is needed", decades)
+        say(low, "low barrier", "{:.2f} eV: not a work function: contaminated or compliant gap", barrier)
+        say(high, "high barrier", "{:.2f} eV: check the height scale", barrier)
+        say(high_bias, "high bias", "{:.2f} V lowers the barrier by about half of it", bias)
+        say(slow, "slow noise", "interval widened × {:.1f}", np.sqrt(s["inflation"]))
         say(self._mixed_bias(), "mixed biases", "the sweeps of this site were taken at different biases")
         return join_flags(rows)
 
     def _mixed_bias(self) -> NDArray[np.bool_]:
         table = self.sweeps.table
-        spread = table.groupby(["sample", "tip", "site"], sort=False)["bias_V"].transform(lambda b: b.max() - b.min())
-        return (spread > 1e-3).to_numpy(bool)
+        sites = table.groupby(["sample", "tip", "site"], sort=False)["bias_V"]
+        return np.asarray((sites.transform("max") - sites.transform("min")) > 1e-3, bool)
 
 
-def _with(fit: engine.Exponential, *, good: NDArray[np.bool_]) -> engine.Exponential:
-    return engine.Exponential(fit.amplitude, fit.decay, fit.offset, good)
+def _saturated(current: Array, full_scale: Array) -> NDArray[np.bool_]:
+    """Mask of `find_saturation`, asked only about sweeps with three samples near their extreme or at the limit."""
+    with np.errstate(invalid="ignore"):
+        top, bottom = np.fmax.reduce(current, axis=1), np.fmin.reduce(current, axis=1)
+        limit = np.where(full_scale > 0, 0.98 * full_scale, np.inf)
+        suspect = ((current >= 0.98 * top[:, None]).sum(axis=1) >= 3) | (top >= limit) | (bottom <= -limit)
+        suspect |= (bottom < -0.1 * top) & ((current <= 0.98 * bottom[:, None]).sum(axis=1) >= 3)
+    mask = np.zeros(current.shape, bool)
+    if suspect.any():
+        mask[suspect] = find_saturation(current[suspect], full_scale=full_scale[suspect])
+    return mask
+
+
+def _counted(good: NDArray[np.bool_], spread: Array, group: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Sweeps that count for the noise of their group: those that scatter no more than three times the usual."""
+    usual = pd.Series(np.where(good, spread, np.nan)).groupby(group).transform("median").to_numpy(float)
+    with np.errstate(invalid="ignore"):
+        return good & ~(spread > 3 * usual + 1e-300)
 
 
 def _row_median(values: Array) -> Array:

@@ -25,7 +25,13 @@ class SingleBarrier:
 
 
 def fit_barrier_single(
-    height: Any, current: Any, current_sd: Any, *, start_eV: float = 4.0, profile: bool = False, confidence: float = 0.95
+    height: Any,
+    current: Any,
+    current_sd: Any,
+    *,
+    start_eV: float = 4.0,
+    profile: bool = False,
+    confidence: float = 0.95,
 ) -> SingleBarrier:
     """Fit I = A exp(-2κz) + offset to one sweep.
 
@@ -86,9 +92,7 @@ def fit_barrier_single(
     )
 
 
-def barrier_from_modulation(
-    current: Any, modulation_current_rms: Any, *, modulation_height_rms_m: float
-) -> Any:
+def barrier_from_modulation(current: Any, modulation_current_rms: Any, *, modulation_height_rms_m: float) -> Any:
     """Apparent barrier height [eV] from a modulation of the height: φ = (ħ²/8m)(dI_rms/(I dz_rms))².
 
     Parameters

@@ -1,12 +1,14 @@
 """I = A exp(-κ' z) + offset, for many sweeps at once: the engine behind the barrier heights.
 
-Variable projection: for a given decay the amplitude and the offset follow from linear least squares, so that only the
-decay is iterated, by Gauss-Newton, for all sweeps of a block side by side. The weights come from the fitted curve,
-never from the noisy points: those bias every barrier low by the same amount, which averaging does not remove.
+Gauss-Newton for all sweeps of a block side by side. Everything a step, a test or another window needs is a sum over the
+samples of one of five products (weight, signal and residual) times a power of the height, so that each block costs one
+exponential, a dozen array operations and a few matrix products. The weights come from the fitted curve, never from the
+noisy points: those bias every barrier low by the same amount, which averaging does not remove.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,18 +18,9 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 GRID = np.geomspace(0.05, 300.0, 64)  # decays tried at the start, in units of 1/(range of heights)
-TRIAL_POINTS = 160  # points of a sweep that the start looks at
-STEPS = 4  # Gauss-Newton steps between two estimates of the noise
-
-
-@dataclass(frozen=True, eq=False)
-class Basis:
-    """Weighted sums over the points of each sweep for the columns E, 1 and u E (u: scaled height)."""
-
-    amplitude: Array  # (m,)
-    offset: Array  # (m,)
-    information: Array  # (m,) of the decay, amplitude and offset projected out
-    score: Array  # (m,)
+TRIAL_POINTS = 128  # points of a sweep that the start looks at
+MOST_STEPS = 25  # of Gauss-Newton; a sweep that follows the model needs 3 to 6
+LOWEST, HIGHEST = -20.0, 700.0  # decays allowed: a current that grows is fitted, to be flagged
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,8 +39,81 @@ class Exponential:
         exponent *= self.amplitude[:, None]
         return exponent
 
+    def rows(self, rows: Any) -> Exponential:
+        """The fits of some sweeps."""
+        return Exponential(self.amplitude[rows], self.decay[rows], self.offset[rows], self.good[rows])
 
-def start(u: Array, current: Array, usable: NDArray[np.bool_]) -> Exponential:
+
+class Products:
+    """The five products whose sums make up the normal equations of the model's columns S, 1 and u S."""
+
+    def __init__(self, u: Array, weight: Array, signal: Array, residual: Array) -> None:
+        self.u, self.weight, self.signal, self.residual = u, weight, signal, residual
+        self.ws = weight * signal
+        self.wss = self.ws * signal
+        self.wr = weight * residual
+        self.wsr = self.ws * residual
+
+    def normal(self, windows: Array) -> tuple[Array, Array]:
+        """Normal equations over parts of the range.
+
+        Parameters
+        ----------
+        windows : ndarray, shape (n, k)
+            1 for the samples of each window, else 0.
+
+        Returns
+        -------
+        (ndarray, ndarray)
+            Matrix (m, k, 3, 3) of the columns S, 1, u S, and their products with the residual (m, k, 3).
+        """
+        u = self.u[:, None]
+        k = windows.shape[1]
+        first = np.concatenate([windows, u * windows], axis=1)
+        second = np.concatenate([first, u * u * windows], axis=1)
+        matrix = np.empty((len(self.ws), k, 3, 3))
+        right = np.empty((len(self.ws), k, 3))
+        wss, ws, wsr = self.wss @ second, self.ws @ first, self.wsr @ first
+        matrix[..., 0, 0], matrix[..., 0, 2], matrix[..., 2, 2] = wss[:, :k], wss[:, k : 2 * k], wss[:, 2 * k :]
+        matrix[..., 0, 1], matrix[..., 1, 2], matrix[..., 1, 1] = ws[:, :k], ws[:, k:], self.weight @ windows
+        matrix[..., 1, 0], matrix[..., 2, 0], matrix[..., 2, 1] = (
+            matrix[..., i, j] for i, j in ((0, 1), (0, 2), (1, 2))
+        )
+        right[..., 0], right[..., 1], right[..., 2] = wsr[:, :k], self.wr @ windows, wsr[:, k:]
+        return matrix, right
+
+
+@dataclass(frozen=True, eq=False)
+class Step:
+    """Least-squares change of the parameters, and the information of the decay; any shape."""
+
+    amplitude: Array  # relative
+    offset: Array
+    decay: Array
+    information: Array  # of the decay, with amplitude and offset free
+
+
+def solve(matrix: Array, right: Array) -> Step:
+    """The step that the normal equations (..., 3, 3), (..., 3) ask for; not finite where they are singular.
+
+    Notes
+    -----
+    Variable projection (L. Kaufman, BIT 15, 49 (1975)): amplitude and offset are solved for, and the decay moves by
+    what is left of its column, at the amplitude just found.
+    """
+    ss, s1, su = matrix[..., 0, 0], matrix[..., 0, 1], matrix[..., 0, 2]
+    one, u1, uu = matrix[..., 1, 1], matrix[..., 1, 2], matrix[..., 2, 2]
+    rs, r1, ru = right[..., 0], right[..., 1], right[..., 2]
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        determinant = ss * one - s1 * s1
+        p, q = (one * su - s1 * u1) / determinant, (ss * u1 - s1 * su) / determinant
+        information = uu - p * su - q * u1
+        change = (ru - p * rs - q * r1) / information
+        amplitude, offset = (one * rs - s1 * r1) / determinant, (ss * r1 - s1 * rs) / determinant
+        return Step(amplitude - p * change, offset - q * change, -change / (1 + amplitude), information)
+
+
+def start(u: Array, current: Array, usable: Array) -> Exponential:
     """First guess by trying a range of decays with the linear parameters solved for.
 
     Parameters
@@ -56,70 +122,106 @@ def start(u: Array, current: Array, usable: NDArray[np.bool_]) -> Exponential:
         Height scaled to 0 ... 1.
     current : ndarray, shape (m, n)
         Finite everywhere (masked samples may hold anything finite).
-    usable : ndarray of bool, shape (m, n)
+    usable : ndarray, shape (m, n)
+        1 or 0.
 
     Notes
     -----
-    Unweighted sums over at most `TRIAL_POINTS` samples are one matrix product for all decays and sweeps; the best
-    decay is good to a grid step, 14 %, which Gauss-Newton then removes.
+    Unweighted sums over at most `TRIAL_POINTS` samples are one matrix product for all decays and sweeps. A parabola
+    through the best decay of the grid and its neighbours leaves one or two percent to Gauss-Newton.
     """
     stride = max(1, u.size // TRIAL_POINTS)
-    u, current, weight = u[::stride], current[:, ::stride], usable[:, ::stride].astype(float)
+    u, current, weight = u[::stride], current[:, ::stride], usable[:, ::stride]
     e = np.exp(-np.outer(GRID, u))  # (g, n)
     weighted = weight * current
-    s1, si, sii = weight.sum(axis=1)[:, None], weighted.sum(axis=1)[:, None], (weighted * current).sum(axis=1)[:, None]
+    s1, si, sii = weight.sum(axis=1)[:, None], weighted.sum(axis=1)[:, None], np.vecdot(weighted, current)[:, None]
     se, see, sei = weight @ e.T, weight @ (e * e).T, weighted @ e.T  # (m, g)
-    determinant = see * s1 - se * se
     with np.errstate(divide="ignore", invalid="ignore"):
+        determinant = see * s1 - se * se
         amplitude = (s1 * sei - se * si) / determinant
         offset = (see * si - se * sei) / determinant
         misfit = sii - amplitude * sei - offset * si
         misfit = np.where(np.isfinite(misfit) & (determinant > 1e-12 * see * s1), misfit, np.inf)
     best = np.argmin(misfit, axis=1)
     row = np.arange(len(best))
-    return Exponential(amplitude[row, best], GRID[best], offset[row, best], np.isfinite(misfit[row, best]))
-
-
-def sums(fit: Exponential, u: Array, current: Array, weight: Array) -> Basis:
-    """Linear parameters at the present decay, and score and information of the decay itself."""
-    e = np.exp(np.multiply(-fit.decay[:, None], u))
-    we = weight * e
-    s1, si = weight.sum(axis=1), np.vecdot(weight, current)
-    se, sei, see = we.sum(axis=1), np.vecdot(we, current), np.vecdot(we, e)
-    ue = u * e
-    sue, suee, suei = np.vecdot(weight, ue), np.vecdot(we, ue), np.vecdot(weight * ue, current)
-    suu = np.vecdot(weight * ue, ue)
-    determinant = see * s1 - se * se
+    middle = np.clip(best, 1, GRID.size - 2)
+    before, here, after = (misfit[row, middle + k] for k in (-1, 0, 1))
     with np.errstate(divide="ignore", invalid="ignore"):
-        amplitude = (s1 * sei - se * si) / determinant
-        offset = (see * si - se * sei) / determinant
-        # Projection of the column u E on E and 1.
-        p = (s1 * suee - se * sue) / determinant
-        q = (see * sue - se * suee) / determinant
-        left = suu - p * suee - q * sue  # squared length of what is left of u E
-        # Residual r = I - A E - c; its product with the projected column equals that with u E (r is normal to E, 1).
-        product = suei - amplitude * suee - offset * sue
-    return Basis(amplitude, offset, amplitude**2 * left, -amplitude * product)
+        shift = 0.5 * (before - after) / (before - 2 * here + after)
+    shift = np.where((best == middle) & (np.abs(shift) < 1), shift, 0.0)
+    decay = GRID[best] * (GRID[1] / GRID[0]) ** shift
+    return Exponential(amplitude[row, best], decay, offset[row, best], np.isfinite(misfit[row, best]))
 
 
-def improve(
-    fit: Exponential, u: Array, current: Array, weight: Array, *, steps: int = STEPS
-) -> tuple[Exponential, Basis]:
-    """Gauss-Newton steps on the decay with fixed weights; returns the fit and its last `Basis`."""
-    decay, good = fit.decay, fit.good
-    basis = sums(fit, u, current, weight)
-    for _ in range(steps):
-        with np.errstate(divide="ignore", invalid="ignore"):
-            change = basis.score / basis.information
-        usable = np.isfinite(change) & (basis.information > 0)
-        limit = 0.5 * np.abs(decay) + 0.05
-        decay = decay + np.where(usable, np.clip(change, -limit, limit), 0.0)
-        decay = np.clip(decay, -20.0, 700.0)
-        good = good & usable
-        fit = Exponential(basis.amplitude, decay, basis.offset, good)
-        basis = sums(fit, u, current, weight)
-    finite = np.isfinite(basis.amplitude) & np.isfinite(basis.offset) & (basis.information > 0)
-    return Exponential(basis.amplitude, decay, basis.offset, good & finite), basis
+def fit(
+    first: Exponential,
+    u: Array,
+    current: Array,
+    usable: Array,
+    variance: Callable[[Array, Any], Array],
+) -> tuple[Exponential, Products, Array]:
+    """Gauss-Newton until every sweep stands still, with the weights following the curve.
+
+    Parameters
+    ----------
+    first : Exponential
+        Where to start.
+    u : ndarray, shape (n,)
+    current, usable : ndarray, shape (m, n)
+        `usable` is 1 or 0.
+    variance : callable
+        Variance (k, n) from the fitted tunnelling current (k, n) and the rows (k,) of the sweeps meant.
+
+    Returns
+    -------
+    (Exponential, Products, ndarray)
+        The fits; the products and the variance (m, n) at the fit.
+    """
+    present = Exponential(*(part.copy() for part in (first.amplitude, first.decay, first.offset, first.good)))
+    settled = np.zeros(len(current), bool)
+    whole = np.ones((u.size, 1))
+    rows: Any = slice(None)  # sweeps still moving
+    for _ in range(MOST_STEPS):
+        part = present.rows(rows)
+        products, _ = _products(part, u, current[rows], usable[rows], lambda signal, rows=rows: variance(signal, rows))
+        step = solve(*(sums[:, 0] for sums in products.normal(whole)))
+        good = part.good & np.isfinite(step.decay) & (step.information > 0)
+        moved = move(part, step, good)
+        for name in ("amplitude", "decay", "offset"):
+            getattr(present, name)[rows] = getattr(moved, name)
+        present.good[rows] = good
+        # Settled to a tenth of the standard error, which is enough to count, or to a thousandth, or to rounding.
+        size = step.decay**2 * step.information
+        settled[rows] = (size < 1e-2) | (np.abs(step.decay) < 1e-9 * np.abs(moved.decay))
+        moving = good & ~((size < 1e-6) | (np.abs(step.decay) < 1e-11 * np.abs(moved.decay)))
+        if not moving.any():
+            break
+        if moving.mean() < 0.5:
+            rows = np.arange(len(current))[rows][moving]
+    products, spread = _products(present, u, current, usable, lambda signal: variance(signal, slice(None)))
+    return Exponential(present.amplitude, present.decay, present.offset, present.good & settled), products, spread
+
+
+def _products(
+    fit: Exponential, u: Array, current: Array, usable: Array, variance: Callable[[Array], Array]
+) -> tuple[Products, Array]:
+    signal = fit.signal(u)
+    spread = variance(signal)
+    residual = current - signal
+    residual -= fit.offset[:, None]
+    return Products(u, usable / spread, signal, residual), spread
+
+
+def move(fit: Exponential, step: Step, where: NDArray[np.bool_]) -> Exponential:
+    """The fit after a step; the decay moves by no more than half of itself at a time."""
+    limit = 0.5 * np.abs(fit.decay) + 0.05
+    decay = np.clip(fit.decay + np.clip(step.decay, -limit, limit), LOWEST, HIGHEST)
+    return Exponential(
+        np.where(where, fit.amplitude * (1 + step.amplitude), fit.amplitude),
+        np.where(where, decay, fit.decay),
+        np.where(where, fit.offset + step.offset, fit.offset),
+        fit.good,
+    )
 
 
 def scaled_height(height: Any) -> tuple[Array, float]:

@@ -13,10 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import toeplitz
 
+from sts.fitting.exponential import Products
+
 Array = NDArray[np.float64]
 
 JUMP_LOCAL = 4.8  # difference of neighbouring window means, in its standard deviations, that is a jump by itself
 JUMP_LOCAL_WITH_SCORE, JUMP_SCORE = 3.7, 5.5  # or this much, where a step in the model is as significant as this
+JUMP_ASK = 3.0  # significance of a step in the model from which a sweep is looked at more closely
 JUMP_SIZE = 0.2  # smallest relative step that is called a jump
 JUMP_WINDOWS = (1, 2, 6, 12)  # samples averaged before and after
 MOST_CORRELATED = 1.1  # times what pure 1/f noise leaves between neighbours: more is a misfit
@@ -39,12 +42,11 @@ class Shape:
 
 
 def examine(
-    u: Array,
-    signal: Array,
-    residual: Array,
+    products: Products,
     variance: Array,
     usable: Array,
     *,
+    normal: tuple[Array, Array],
     decay: Array,
     chi2: Array,
     floor: Array,
@@ -55,105 +57,95 @@ def examine(
 
     Parameters
     ----------
-    u : ndarray, shape (n,)
-        Scaled height, 0 ... 1.
-    signal, residual, variance : ndarray, shape (m, n)
-        Fitted tunnelling current, residual [A], variance [A²].
-    usable : ndarray, shape (m, n)
-        1 or 0.
+    products : Products
+        Of the fit.
+    variance, usable : ndarray, shape (m, n)
+        Variance [A²]; 1 or 0.
+    normal : (ndarray, ndarray), shapes (m, 3, 3) and (m, 3)
+        Normal equations of the fit.
     decay, chi2, floor : ndarray, shape (m,)
         Decay per unit of u; reduced chi²; standard deviation of the noise without current [A].
     gap, correlation : ndarray, shape (m,)
         Relative variance of the gap noise, and the correlation of its neighbours that is significant (0: none).
     """
-    weight = usable / variance
-    columns = _Columns(weight, signal, u)
-    factor, at = _jumps(u, signal, residual, columns)
+    inverse = _inverse(normal[0])
+    factor, at = _jumps(products, inverse)
+    u, ws, wss, wsr = products.u, products.ws, products.wss, products.wsr
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        inflation, misfit = _inflation(columns, variance, usable, gap, correlation)
-        noise = np.sqrt(np.maximum(chi2, 1e-300) * np.where(misfit, 1.0, inflation))
-        first = np.abs(signal[:, 0])
+        inflation, misfit = _inflation(products, inverse, variance, usable, gap, correlation)
+        noise = np.sqrt(np.maximum(chi2, 1e-300) * np.where(misfit, 1.0, inflation))[:, None]
+        first = np.abs(products.signal[:, 0])
         visible = np.clip(np.log(np.maximum(first / np.maximum(floor, 1e-300), 1.0)) / np.abs(decay), 0.05, 1.0)
-        bend, bend_t, _ = columns.add(signal * u**2, residual, noise)
-        t, before, after = (np.zeros((len(KNOTS), len(decay))) for _ in range(3))
-        for k, knot in enumerate(KNOTS):
-            size, t[k], shift = columns.add(signal * np.maximum(u - knot, 0.0), residual, noise)
-            before[k] = decay - shift
-            after[k] = decay - shift - size
-        best = np.argmax(np.nan_to_num(np.abs(t)), axis=0)
+        # One more column S f(u) each: u² for a curve, max(u - knot, 0) for a broken line.
+        shapes = np.column_stack([u**2, *(np.maximum(u - knot, 0.0) for knot in KNOTS)])
+        cross = np.stack([wss @ shapes, ws @ shapes, wss @ (u[:, None] * shapes)], axis=2)  # (m, k, 3)
+        load = cross @ inverse
+        information = wss @ shapes**2 - np.vecdot(load, cross)
+        score = wsr @ shapes - np.vecdot(load, normal[1][:, None, :])
+        size, t = score / information, score / np.sqrt(information) / noise
+        after = decay[:, None] - size + load[..., 2] * size
+    best = 1 + np.argmax(np.nan_to_num(np.abs(t[:, 1:])), axis=1)
     row = np.arange(len(decay))
     return Shape(
         jump_factor=factor,
         jump_at=at,
-        curvature=-2 * bend * visible / decay,
-        curvature_t=bend_t,
-        hinge_at=KNOTS[best],
-        hinge_t=t[best, row],
-        slope_before=before[best, row],
-        slope_after=after[best, row],
+        curvature=-2 * size[:, 0] * visible / decay,
+        curvature_t=t[:, 0],
+        hinge_at=KNOTS[best - 1],
+        hinge_t=t[row, best],
+        slope_before=(after + size)[row, best],
+        slope_after=after[row, best],
         inflation=inflation,
     )
 
 
-class _Columns:
-    """The columns of the linearised model (S, 1, u S) with their weighted products."""
-
-    def __init__(self, weight: Array, signal: Array, u: Array) -> None:
-        self.weighted = (weight * signal, weight, weight * signal * u)
-        plain = (signal, np.ones_like(signal), signal * u)
-        gram = np.empty((len(signal), 3, 3))
-        for i in range(3):
-            for j in range(i, 3):
-                gram[:, i, j] = gram[:, j, i] = np.vecdot(self.weighted[i], plain[j])
-        size = np.sqrt(np.maximum(np.einsum("mii->mi", gram), 1e-300))
-        scaled = gram / size[:, :, None] / size[:, None, :] + 1e-13 * np.eye(3)
-        inverse = np.linalg.inv(np.where(np.isfinite(scaled), scaled, np.eye(3)))
-        self.inverse = inverse / size[:, :, None] / size[:, None, :]
-        self.plain = plain
-        self.weight = weight
-
-    def add(self, column: Array, residual: Array, noise: Array) -> tuple[Array, Array, Array]:
-        """Coefficient of one more column, its t, and how it shifts the coefficient of u S."""
-        weighted = self.weight * column
-        cross = np.stack([np.vecdot(w, column) for w in self.weighted], axis=1)
-        against = np.stack([np.vecdot(w, residual) for w in self.weighted], axis=1)
-        load = np.einsum("mij,mj->mi", self.inverse, cross)
-        information = np.vecdot(weighted, column) - np.vecdot(load, cross)
-        score = np.vecdot(weighted, residual) - np.vecdot(load, against)
-        size = score / information
-        return size, score / np.sqrt(information) / noise, -load[:, 2] * size
-
-    def step_score(self, product: Array, information: Array) -> Array:
-        """|t| of the column S from each place on, shape (m, n + 1), from running sums of w S r and w S²."""
-        zero = np.zeros((len(product), 1))
-        running = [information]
-        for weighted in self.weighted[1:]:
-            running.append(np.concatenate([zero, np.cumsum(weighted * self.plain[0], axis=1)], axis=1))
-        cross = np.stack([total[:, -1:] - total for total in running], axis=2)  # (m, n + 1, 3)
-        load = cross @ self.inverse
-        left = (information[:, -1:] - information) - np.vecdot(load, cross)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            t = (product[:, -1:] - product) / np.sqrt(left)
-        return np.where(np.isfinite(t), np.abs(t), 0.0)
+def _inverse(gram: Array) -> Array:
+    """Inverse of the normal matrices (m, 3, 3), scaled so that the units do not matter."""
+    size = np.sqrt(np.maximum(np.einsum("mii->mi", gram), 1e-300))
+    scaled = gram / size[:, :, None] / size[:, None, :] + 1e-13 * np.eye(3)
+    inverse: Array = np.linalg.inv(np.where(np.isfinite(scaled), scaled, np.eye(3)))
+    return inverse / size[:, :, None] / size[:, None, :]
 
 
-def _jumps(u: Array, signal: Array, residual: Array, columns: _Columns) -> tuple[Array, Array]:
+def _running(values: Array) -> Array:
+    """Sums of the samples before each place, shape (m, n + 1)."""
+    total = np.zeros((len(values), values.shape[1] + 1))
+    np.cumsum(values, axis=1, out=total[:, 1:])
+    return total
+
+
+def _step_score(products: Products, inverse: Array, product: Array, information: Array) -> Array:
+    """|t| of a step of ln I at each place, the model's parameters free, shape (m, n + 1).
+
+    `product` and `information` are the running sums of w S r and w S².
+    """
+    c0, c1, c2 = (
+        total[:, -1:] - total for total in (information, _running(products.ws), _running(products.wss * products.u))
+    )
+    a, b, c, d, e, f = (inverse[:, i, j, None] for i, j in ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2)))
+    left = c0 - c0 * (a * c0 + 2 * b * c1 + 2 * c * c2) - c1 * (d * c1 + 2 * e * c2) - f * c2 * c2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        t = (product[:, -1:] - product) / np.sqrt(left)
+    return np.where(np.isfinite(t) & (left > 1e-9 * c0), np.abs(t), 0.0)
+
+
+def _jumps(products: Products, inverse: Array) -> tuple[Array, Array]:
     """The largest significant step of ln I: factor (1: none) and place.
 
     Two questions are asked of every place. Would a step there fit better (score test with the model's parameters free,
     the most powerful one, but it also answers to curvature and slow noise)? And do the means of a few samples just
     before and after differ (weaker, but blind to all that is slow)? A jump needs both, or the second very clearly.
     """
-    m, n = signal.shape
-    ws = columns.weighted[0]
-    zero = np.zeros((m, 1))
-    product = np.concatenate([zero, np.cumsum(ws * residual, axis=1)], axis=1)
-    information = np.concatenate([zero, np.cumsum(ws * signal, axis=1)], axis=1)
-    score = columns.step_score(product, information)
-    best, factor, at = np.zeros(m), np.ones(m), np.full(m, np.nan)
-    row = np.arange(m)
+    m, n = products.signal.shape
+    factor, at = np.ones(m), np.full(m, np.nan)
+    product, information = _running(products.wsr), _running(products.wss)
+    score = _step_score(products, inverse, product, information)
+    # Most sweeps answer no to the first question everywhere; only the others are asked the second.
+    rows = np.flatnonzero(score.max(axis=1) > JUMP_ASK)
+    product, information, score, u = product[rows], information[rows], score[rows], products.u
+    best, row = np.zeros(len(rows)), np.arange(len(rows))
     for window in JUMP_WINDOWS:
-        if n < 4 * window:
+        if n < 4 * window or not rows.size:
             continue
         q = information[:, window:] - information[:, :-window]
         p = product[:, window:] - product[:, :-window]
@@ -172,8 +164,8 @@ def _jumps(u: Array, signal: Array, residual: Array, columns: _Columns) -> tuple
         k = np.argmax(local, axis=1)
         better = local[row, k] > best
         best = np.where(better, local[row, k], best)
-        factor = np.where(better, ratio[row, k], factor)
-        at = np.where(better, u[np.minimum(k + window, n - 1)], at)
+        factor[rows] = np.where(better, ratio[row, k], factor[rows])
+        at[rows] = np.where(better, u[np.minimum(k + window, n - 1)], at[rows])
     return factor, at
 
 
@@ -209,7 +201,7 @@ def _gap_share(signal: Array, variance: Array, usable: Array, gap: Array) -> Arr
 
 
 def _inflation(
-    columns: _Columns, variance: Array, usable: Array, gap: Array, correlation: Array
+    products: Products, inverse: Array, variance: Array, usable: Array, gap: Array, correlation: Array
 ) -> tuple[Array, NDArray[np.bool_]]:
     """Variance of the decay with slow (1/f) gap noise, relative to what white noise and the residuals' size say.
 
@@ -221,11 +213,10 @@ def _inflation(
     inflation, misfit = np.ones(len(variance)), np.zeros(len(variance), bool)
     slow = np.flatnonzero(correlation > 0)
     if slow.size:
-        signal, u_signal = columns.plain[0][slow], columns.plain[2][slow]
-        weight, inverse = columns.weight[slow], columns.inverse[slow]
+        signal, weight, inverse = products.signal[slow], products.weight[slow], inverse[slow]
         covariance = pink_covariance(variance.shape[1])
         share = _gap_share(signal, variance[slow], usable[slow], gap[slow])
-        basis = [weight * plain for plain in (signal, np.ones_like(signal), u_signal)]
+        basis = [weight * plain for plain in (signal, np.ones_like(signal), signal * products.u)]
         noisy = [b * np.sqrt(gap[slow])[:, None] * signal for b in basis]
         spread = [b @ covariance for b in noisy]
         pink = np.stack([[np.vecdot(s, b) for b in noisy] for s in spread])

@@ -40,10 +40,12 @@ def window_sensitivity(fit: BarrierFit) -> pd.DataFrame:
     weight = np.where(fit.used_points & np.isfinite(deviation) & (deviation > 0), 1.0, 0.0)
     weight /= np.where(weight > 0, (deviation / level) ** 2, 1.0)
     decay = np.where(good, fit.table["decay_per_nm"].to_numpy(float) * span * 1e9, 1.0)
-    start = engine.Exponential(np.ones(len(decay)), decay, np.zeros(len(decay)), good.copy())
+    amplitude = np.where(good, fit.table["amplitude_pA"].to_numpy(float) * 1e-12, 1.0)
+    start = engine.Exponential(amplitude, decay, np.where(good, fit.offset, 0.0), good)
     parts = []
     for lower, upper in CUTS:
-        moved, _ = engine.improve(start, u, current, weight * ((u >= lower) & (u <= upper)), steps=3)
+        inside = weight * ((u >= lower) & (u <= upper))
+        moved, _, _ = engine.fit(start, u, current, inside, lambda signal, rows: np.ones_like(signal))
         barrier = np.where(moved.good, barrier_from_decay(moved.decay / span), np.nan)
         parts.append(
             pd.DataFrame(
