@@ -134,18 +134,27 @@ def complete_table(table: pd.DataFrame, sweeps: int) -> pd.DataFrame:
         raise ValueError(f"The table has {len(table)} rows for {sweeps} sweeps; it needs one row a sweep.")
     if "sweep" not in table:
         raise ValueError("The table has no column 'sweep'; every sweep needs a unique name.")
+    order = [*COLUMNS, *(c for c in table.columns if c not in COLUMNS)]
     columns: dict[str, Any] = {}
-    for column in [*COLUMNS, *(c for c in table.columns if c not in COLUMNS)]:
+    for column in order:
         if column in NUMBER_COLUMNS:
-            columns[column] = (
-                pd.to_numeric(table[column]).to_numpy(float) if column in table else np.full(sweeps, np.nan)
-            )
+            columns[column] = pd.to_numeric(table[column]).to_numpy(float) if column in table else None
         elif column in TEXT_COLUMNS or not pd.api.types.is_numeric_dtype(table[column]):
-            texts = [_text(v) for v in table[column]] if column in table else [""] * sweeps
-            columns[column] = pd.Series(texts, dtype=object)
+            columns[column] = [_text(v) for v in table[column]] if column in table else [""] * sweeps
         else:
             columns[column] = table[column].to_numpy()
-    result = pd.DataFrame(columns)
+    # Texts as one array of objects and numbers as one of floats: much quicker than a frame built column by column.
+    texts = [c for c in order if isinstance(columns[c], list)]
+    numbers = [c for c in order if columns[c] is None or (c in NUMBER_COLUMNS)]
+    text_block, number_block = np.empty((sweeps, len(texts)), object), np.full((sweeps, len(numbers)), np.nan)
+    for i, column in enumerate(texts):
+        text_block[:, i] = columns[column]
+    for i, column in enumerate(numbers):
+        if columns[column] is not None:
+            number_block[:, i] = columns[column]
+    own = {c: columns[c] for c in order if c not in texts and c not in numbers}
+    parts = [pd.DataFrame(text_block, columns=texts, dtype=object), pd.DataFrame(number_block, columns=numbers)]
+    result = pd.concat([*parts, pd.DataFrame(own)] if own else parts, axis=1)[order]
     names = result["sweep"]
     if (names == "").any():
         raise ValueError("A sweep has no name; every sweep needs a unique one in the column 'sweep'.")
