@@ -2,6 +2,7 @@
 
 from .average_spectrum import average_spectrum
 from .averaging import group_sweeps
+from .grid import spectra_of_grid
 from .judging import judge_iv
 from .normalise import broadening, normalise, trusted_bias
 from .offsets import bias_offset_from_symmetry, find_offsets
@@ -27,5 +28,6 @@ __all__ = [
     "make_smoother",
     "noise_level",
     "normalise",
+    "spectra_of_grid",
     "trusted_bias",
 ]

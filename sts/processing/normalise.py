@@ -50,16 +50,21 @@ def broadening(bias: Any, width_V: float, kind: str) -> Array:
     return result
 
 
+def is_zero(bias: Array) -> NDArray[np.bool_]:
+    """Which points are V = 0 but for rounding (a millionth of the smallest step), shape (n,)."""
+    return np.asarray(np.abs(bias) < 1e-6 * np.min(np.diff(bias)) if bias.size > 1 else bias == 0)
+
+
 def chord(bias: Any, current: Any, slope: Any) -> Array:
     """I/V with its limit dI/dV at V = 0, shape of `current` (..., n) [S].
 
-    Where |V| is below half the smallest step the ratio of two zeros is replaced by the slope there.
+    There the ratio of two zeros is replaced by the slope.
     """
     bias = np.asarray(bias, float)
-    at_zero = np.abs(bias) < 1e-6 * np.min(np.diff(bias)) if bias.size > 1 else bias == 0
-    ratio = np.asarray(current, float) / np.where(at_zero, 1.0, bias)
-    result: Array = np.where(at_zero, slope, ratio)
-    return result
+    at_zero = is_zero(bias)
+    ratio: Array = np.asarray(current, float) * (1 / np.where(at_zero, 1.0, bias))
+    ratio[..., at_zero] = np.asarray(slope, float)[..., at_zero]
+    return ratio
 
 
 def normalise(
@@ -84,7 +89,9 @@ def normalise(
     below = denominator(bias, current, didv, kind=kind, broadening_V=broadening_V, floor_S=floor_S)
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.asarray(didv, float) / below
-    return np.where(np.isfinite(ratio), ratio, np.nan), below
+    if not below.all():
+        ratio[below == 0] = np.nan
+    return ratio, below
 
 
 def denominator(

@@ -23,7 +23,7 @@ SIGMA_TO_WIDTH = 2 * np.sqrt(2 * np.log(2))  # full width at half height of a Ga
 # 1 - u^2, that of orders 3 and 4 is (1 - u^2)(1 - 7 u^2/3), u from -1 to 1 over the window.
 _WINDOW = {1: np.sqrt(2.0), 2: np.sqrt(2.0), 3: 2.4232, 4: 2.4232}
 _PENALTY_WIDTH = 3.3123  # full width at half height of the kernel with transfer function 1/(1 + k^6)
-_BLOCK = 64  # columns of one block of a banded product
+_BLOCK = 32  # columns of one block of a banded product
 _GAUSS_REACH = 4.0  # the Gaussian weight is cut at this many standard deviations
 
 
@@ -155,16 +155,17 @@ def narrowest_width(axis: Any, *, order: int = 2) -> float:
     return (order + 2) * step / float(_WINDOW[order])
 
 
-def multiply(values: Any, matrix: Array) -> Array:
+def multiply(values: Any, matrix: Array, *, out: Array | None = None) -> Array:
     """``values @ matrix.T`` for a banded matrix, in blocks of columns; shape (..., n).
 
-    Only the band is multiplied, so thousands of sweeps cost a few passes over memory.
+    Only the band is multiplied, so thousands of sweeps cost a few passes over memory. `out`, if given, is a contiguous
+    array that takes the result.
     """
     values = np.asarray(values, float)
     columns = matrix.shape[0]
     first, last = _band(matrix)
     rows = values.reshape(-1, values.shape[-1])
-    result = np.empty((len(rows), columns))
+    result = np.empty((len(rows), columns)) if out is None else out.reshape(len(rows), columns)
     for start in range(0, columns, _BLOCK):
         stop = min(start + _BLOCK, columns)
         low, high = int(first[start:stop].min()), int(last[start:stop].max()) + 1
