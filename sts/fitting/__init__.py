@@ -2,6 +2,15 @@
 
 from sts.fitting.barrier import BarrierFit, fit_barrier
 from sts.fitting.directions import pair_directions, slopes_by_repeat
+from sts.fitting.local_barrier import LocalBarrier, local_barrier
 from sts.fitting.windows import window_sensitivity
 
-__all__ = ["BarrierFit", "fit_barrier", "pair_directions", "slopes_by_repeat", "window_sensitivity"]
+__all__ = [
+    "BarrierFit",
+    "LocalBarrier",
+    "fit_barrier",
+    "local_barrier",
+    "pair_directions",
+    "slopes_by_repeat",
+    "window_sensitivity",
+]

@@ -50,6 +50,24 @@ class BarrierFit:
     flags: pd.DataFrame  # rows (sweep, flag, detail)
     noise: pd.DataFrame  # one row a tip: electronics_pA, shot_bandwidth_Hz, gap_percent
 
+    @property
+    def signal(self) -> Array:
+        """The fitted tunnelling current without its offset [A], shape (m, n)."""
+        return self.fitted - self.offset[:, None]
+
+    @property
+    def deviation(self) -> Array:
+        """Standard deviation of the noise model at the fitted curve [A], shape (m, n)."""
+        table = self.table
+        terms = np.column_stack(
+            [
+                (table["noise_pA"] * 1e-12) ** 2,
+                table["shot_bandwidth_Hz"] * 2 * ELEMENTARY_CHARGE,
+                (table["gap_percent"] / 100) ** 2,
+            ]
+        )
+        return np.sqrt(Noise(terms, np.arange(len(table))).variance(self.signal))
+
 
 def fit_barrier(
     sweeps: SweepSet,
@@ -120,7 +138,7 @@ class _Work:
         self.fits = engine.Exponential(np.zeros(m), np.ones(m), np.zeros(m), np.zeros(m, bool))
         self.information, self.chi2 = np.full(m, np.nan), np.full(m, np.nan)
         self.window_decay = np.full((m, len(WINDOWS) + 1), np.nan)
-        self.log_decay = np.full(m, np.nan)
+        self.log_decay, self.offset_se = np.full(m, np.nan), np.full(m, np.nan)
         self.shape: dict[str, Array] = {name: np.full(m, np.nan) for name in Shape.__dataclass_fields__}
         # float32 for what is only looked at: 7 digits of a standardised residual.
         self.fitted = np.empty((m, self.n))
@@ -268,15 +286,17 @@ class _Work:
             getattr(self.fits, name)[rows] = getattr(fit, name)
         matrix, right = products.normal(self.windows)
         step = engine.solve(matrix, right)
+        inverse = engine.inverse(matrix[:, 0])
         self.information[rows] = step.information[:, 0]
         freedom = np.maximum(self.points[rows] - PARAMETERS, 1)
         chi2 = np.vecdot(products.wr, products.residual) / freedom
         self.chi2[rows] = chi2
+        self.offset_se[rows] = np.sqrt(np.maximum(inverse[:, 1, 1] * chi2, 0.0))
         good = fit.good & np.isfinite(chi2)
         self.fits.good[rows] = good
         terms = self.noise.terms[self.group[rows]]
         shape = examine(
-            products, variance, usable, normal=(matrix[:, 0], right[:, 0]), decay=fit.decay, chi2=chi2,
+            products, variance, usable, inverse=inverse, right=right[:, 0], decay=fit.decay, chi2=chi2,
             floor=np.sqrt(terms[:, 0]), gap=terms[:, 2], correlation=self.correlation[rows],
         )  # fmt: skip
         for name in self.shape:
@@ -362,6 +382,9 @@ class _Work:
             "dof": np.maximum(self.points - PARAMETERS, 1),
             "choice_spread_eV": np.where(good, spread, np.nan),
             "slow_correlation": self.correlation,
+            "offset_se_pA": np.where(good, self.offset_se * 1e12, np.nan),
+            "shot_bandwidth_Hz": self.noise.terms[self.group, 1] / (2 * ELEMENTARY_CHARGE),
+            "gap_percent": np.sqrt(self.noise.terms[self.group, 2]) * 100,
             "amplitude_pA": np.where(good, fit.amplitude * 1e12, np.nan),
             "duration_s": self.sweeps.table["duration_s"].to_numpy(float),
             "range_nm": np.full(len(decay), self.span * 1e9),

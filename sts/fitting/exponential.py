@@ -113,6 +113,14 @@ def solve(matrix: Array, right: Array) -> Step:
         return Step(amplitude - p * change, offset - q * change, -change / (1 + amplitude), information)
 
 
+def inverse(matrix: Array) -> Array:
+    """Inverse of normal matrices (m, 3, 3), scaled so that units do not matter; singular ones give large numbers."""
+    size = np.sqrt(np.maximum(np.einsum("mii->mi", matrix), 1e-300))
+    scaled = matrix / size[:, :, None] / size[:, None, :] + 1e-13 * np.eye(3)
+    found = np.linalg.inv(np.where(np.isfinite(scaled), scaled, np.eye(3)))
+    return np.asarray(found / size[:, :, None] / size[:, None, :])
+
+
 def start(u: Array, current: Array, usable: Array) -> Exponential:
     """First guess by trying a range of decays with the linear parameters solved for.
 
@@ -177,13 +185,13 @@ def fit(
     (Exponential, Products, ndarray)
         The fits; the products and the variance (m, n) at the fit.
     """
-    present = Exponential(*(part.copy() for part in (first.amplitude, first.decay, first.offset, first.good)))
+    present = Exponential(first.amplitude.copy(), first.decay.copy(), first.offset.copy(), first.good.copy())
     settled = np.zeros(len(current), bool)
     whole = np.ones((u.size, 1))
     rows: Any = slice(None)  # sweeps still moving
     for _ in range(MOST_STEPS):
         part = present.rows(rows)
-        products, _ = _products(part, u, current[rows], usable[rows], lambda signal, rows=rows: variance(signal, rows))
+        products, _ = _products(part, u, current[rows], usable[rows], variance, rows)
         step = solve(*(sums[:, 0] for sums in products.normal(whole)))
         good = part.good & np.isfinite(step.decay) & (step.information > 0)
         moved = move(part, step, good)
@@ -198,15 +206,15 @@ def fit(
             break
         if moving.mean() < 0.5:
             rows = np.arange(len(current))[rows][moving]
-    products, spread = _products(present, u, current, usable, lambda signal: variance(signal, slice(None)))
+    products, spread = _products(present, u, current, usable, variance, slice(None))
     return Exponential(present.amplitude, present.decay, present.offset, present.good & settled), products, spread
 
 
 def _products(
-    fit: Exponential, u: Array, current: Array, usable: Array, variance: Callable[[Array], Array]
+    fit: Exponential, u: Array, current: Array, usable: Array, variance: Callable[[Array, Any], Array], rows: Any
 ) -> tuple[Products, Array]:
     signal = fit.signal(u)
-    spread = variance(signal)
+    spread = variance(signal, rows)
     residual = current - signal
     residual -= fit.offset[:, None]
     return Products(u, usable / spread, signal, residual), spread

@@ -46,7 +46,8 @@ def examine(
     variance: Array,
     usable: Array,
     *,
-    normal: tuple[Array, Array],
+    inverse: Array,
+    right: Array,
     decay: Array,
     chi2: Array,
     floor: Array,
@@ -61,14 +62,13 @@ def examine(
         Of the fit.
     variance, usable : ndarray, shape (m, n)
         Variance [A²]; 1 or 0.
-    normal : (ndarray, ndarray), shapes (m, 3, 3) and (m, 3)
-        Normal equations of the fit.
+    inverse, right : ndarray, shapes (m, 3, 3) and (m, 3)
+        Inverse normal matrix of the fit, and the products of its columns with the residual.
     decay, chi2, floor : ndarray, shape (m,)
         Decay per unit of u; reduced chi²; standard deviation of the noise without current [A].
     gap, correlation : ndarray, shape (m,)
         Relative variance of the gap noise, and the correlation of its neighbours that is significant (0: none).
     """
-    inverse = _inverse(normal[0])
     factor, at = _jumps(products, inverse)
     u, ws, wss, wsr = products.u, products.ws, products.wss, products.wsr
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
@@ -81,7 +81,7 @@ def examine(
         cross = np.stack([wss @ shapes, ws @ shapes, wss @ (u[:, None] * shapes)], axis=2)  # (m, k, 3)
         load = cross @ inverse
         information = wss @ shapes**2 - np.vecdot(load, cross)
-        score = wsr @ shapes - np.vecdot(load, normal[1][:, None, :])
+        score = wsr @ shapes - np.vecdot(load, right[:, None, :])
         size, t = score / information, score / np.sqrt(information) / noise
         after = decay[:, None] - size + load[..., 2] * size
     best = 1 + np.argmax(np.nan_to_num(np.abs(t[:, 1:])), axis=1)
@@ -97,14 +97,6 @@ def examine(
         slope_after=after[row, best],
         inflation=inflation,
     )
-
-
-def _inverse(gram: Array) -> Array:
-    """Inverse of the normal matrices (m, 3, 3), scaled so that the units do not matter."""
-    size = np.sqrt(np.maximum(np.einsum("mii->mi", gram), 1e-300))
-    scaled = gram / size[:, :, None] / size[:, None, :] + 1e-13 * np.eye(3)
-    inverse: Array = np.linalg.inv(np.where(np.isfinite(scaled), scaled, np.eye(3)))
-    return inverse / size[:, :, None] / size[:, None, :]
 
 
 def _running(values: Array) -> Array:

@@ -34,11 +34,7 @@ def window_sensitivity(fit: BarrierFit) -> pd.DataFrame:
     u, span = engine.scaled_height(fit.height)
     good = np.isfinite(fit.offset)
     current = np.where(fit.used_points, fit.current, 0.0)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        deviation = (fit.current - fit.fitted) / fit.residual
-    level = np.nanmedian(np.where(np.isfinite(deviation), deviation, np.nan)) if good.any() else 1.0
-    weight = np.where(fit.used_points & np.isfinite(deviation) & (deviation > 0), 1.0, 0.0)
-    weight /= np.where(weight > 0, (deviation / level) ** 2, 1.0)
+    weight = np.where(fit.used_points & good[:, None], 1.0 / np.where(good[:, None], fit.deviation, 1.0) ** 2, 0.0)
     decay = np.where(good, fit.table["decay_per_nm"].to_numpy(float) * span * 1e9, 1.0)
     amplitude = np.where(good, fit.table["amplitude_pA"].to_numpy(float) * 1e-12, 1.0)
     start = engine.Exponential(amplitude, decay, np.where(good, fit.offset, 0.0), good)
