@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
 
 from ..quantities import ELEMENTARY_CHARGE
+
+_SIGNED = ("current_offset_A", "bias_offset_V", "drift_m_per_s", "lockin_gain", "lockin_offset_S")
 
 
 @dataclass(frozen=True)
@@ -18,7 +20,7 @@ class Bench:
     shot_bandwidth_Hz: float = 0.0  # bandwidth in which shot noise 2 e I B enters
     gap_noise: float = 0.0  # standard deviation of the relative noise of the gap
     gap_noise_slope: float = 0.0  # its power spectrum goes as 1/f to this power: 0 white, 1 pink
-    setpoint_scatter: float = 0.0  # standard deviation of ln I from sweep to sweep
+    setpoint_scatter: float = 0.0  # standard deviation of ln I from repeat to repeat
     current_offset_A: float = 0.0
     bias_offset_V: float = 0.0
     capacitance_F: float = 0.0  # between tip and sample: displacement current C dV/dt
@@ -27,7 +29,21 @@ class Bench:
     full_scale_A: float = np.inf  # the output clips here
     converter_step_A: float = 0.0  # rounding of the output
     jump_factor: float = 1.0  # the current is multiplied by this from some point on
-    jump_share: float = 0.0  # share of the sweeps that jump
+    jump_share: float = 0.0  # share of the sweeps that jump, in the middle four fifths of their time
+    lockin_noise_S: float = 0.0  # standard deviation of the white noise of the lock-in channel, per sample
+    lockin_gain: float = 1.0  # what the lock-in channel says over what it should: 1.41 for peak taken for rms
+    lockin_offset_S: float = 0.0  # pick-up in the lock-in channel
+
+    def __post_init__(self) -> None:
+        for field in fields(self):
+            value = getattr(self, field.name)
+            signed = field.name in _SIGNED
+            positive = field.name in ("full_scale_A", "jump_factor")
+            if not (signed or value > 0 or (value == 0 and not positive)) or value != value:
+                limit = "a number" if signed else "above 0" if positive else "0 or more"
+                raise ValueError(f"The bench's {field.name} is {value}; it must be {limit}.")
+        if self.jump_share > 1:
+            raise ValueError(f"The bench's jump_share is {self.jump_share}; it is a share of the sweeps, at most 1.")
 
 
 def coloured_noise(generator: np.random.Generator, shape: tuple[int, int], slope: float) -> np.ndarray:
@@ -54,6 +70,8 @@ def apply_bench(
     *,
     time_step_s: float,
     ramp_V_per_s: Any = 0.0,
+    setpoint: np.ndarray | None = None,
+    jump_at: np.ndarray | None = None,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Add the faults of a bench to ideal currents, sampled in the order of time.
 
@@ -62,12 +80,16 @@ def apply_bench(
     current : ndarray, shape (m, n)
         Ideal tunnelling current [A]; columns follow each other in time.
     bench : Bench
-        `bias_offset_V`, `drift_m_per_s` act on the junction itself and are applied by the caller.
+        `bias_offset_V` and `drift_m_per_s` act on the junction itself and are applied by the caller.
     generator : numpy.random.Generator
     time_step_s : float
         Between samples [s]; needed for lag.
     ramp_V_per_s : scalar or ndarray, shape (m, n)
         dV/dt for the displacement current.
+    setpoint : ndarray, shape (m,), optional
+        Factor on the junction's current where sweeps share a set-point; drawn for every row if not given.
+    jump_at : ndarray of int, shape (m,), optional
+        Sample from which a sweep has jumped, -1 for none: jumps planted by hand. They go before those by chance.
 
     Returns
     -------
@@ -76,16 +98,18 @@ def apply_bench(
 
     Notes
     -----
-    Order as in a bench: the junction (scatter of the set-point, jumps, gap noise, shot noise), the stray capacitance,
-    the amplifier (lag, offset, white noise, limit), the converter.
+    Order as in a bench: the junction (set-point, jumps, gap noise, shot noise), the stray capacitance, the amplifier
+    (lag, offset, white noise, limit), the converter.
     """
     m, n = current.shape
-    signal = current * np.exp(bench.setpoint_scatter * generator.standard_normal((m, 1)))
-    jumps = np.full(m, -1)
+    signal = current * (draw_setpoints(generator, bench, m) if setpoint is None else setpoint)[:, None]
+    jumps = np.full(m, -1) if jump_at is None else np.asarray(jump_at)
     if bench.jump_share:
-        chosen = generator.random(m) < bench.jump_share
-        jumps = np.where(chosen, generator.integers(n // 10, max(n - n // 10, n // 10 + 1), m), -1)
-        after = (np.arange(n) >= jumps[:, None]) & chosen[:, None]
+        chosen = np.less(generator.random(m), bench.jump_share)
+        place = generator.integers(n // 10, max(n - n // 10, n // 10 + 1), m)
+        jumps = np.where(jumps >= 0, jumps, np.where(chosen, place, -1))
+    if (jumps >= 0).any():
+        after = (np.arange(n) >= jumps[:, None]) & (jumps >= 0)[:, None]
         signal = np.where(after, signal * bench.jump_factor, signal)
     if bench.gap_noise:
         signal = signal * (1 + bench.gap_noise * coloured_noise(generator, (m, n), bench.gap_noise_slope))
@@ -102,6 +126,11 @@ def apply_bench(
     if bench.converter_step_A:
         signal = np.round(signal / bench.converter_step_A) * bench.converter_step_A
     return signal, jumps
+
+
+def draw_setpoints(generator: np.random.Generator, bench: Bench, count: int) -> np.ndarray:
+    """Log-normal factors (count,) by which the feedback misses the set-point."""
+    return np.asarray(np.exp(bench.setpoint_scatter * generator.standard_normal(count)))
 
 
 def single_pole(signal: np.ndarray, time_constant_s: float, time_step_s: float) -> np.ndarray:
