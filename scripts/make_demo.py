@@ -17,7 +17,7 @@ import numpy as np
 from sts.simulate import Bench, gapped, simulate_iv, simulate_iz
 from sts.sweeps import SweepSet
 
-SEED = 20260409
+SEED = 20260410
 DEMO = Path(__file__).resolve().parent.parent / "data" / "demo"
 
 TIPS: dict[str, dict[str, Any]] = {
@@ -28,11 +28,11 @@ TIPS: dict[str, dict[str, Any]] = {
 }
 SITES, REPEATS, POINTS = 4, 4, 140
 SITE_SCATTER = 0.02  # relative standard deviation of the barrier between sites
-JUMPS = (("heron", 2, 3, "approach"), ("plover", 4, 1, "retract"))
+JUMPS = {("heron", 2, 3): ("approach", 0.67), ("plover", 4, 1): ("retract", 0.33)}  # where in the sweep's time
 SATURATED = ("curlew", 2, 2)
 IZ_BENCH = Bench(
     white_A=1e-12, gap_noise=0.012, current_offset_A=1.8e-12, converter_step_A=3.1e-13, drift_m_per_s=2e-12,
-    setpoint_scatter=0.04, full_scale_A=1e-8,
+    setpoint_scatter=0.04, full_scale_A=1e-8, jump_factor=1.7,
 )  # fmt: skip
 
 GAP_EV = 1.15
@@ -40,9 +40,9 @@ SETPOINTS_A = (1e-10, 2e-10, 4e-10)
 IV_REPEATS, GOLD_REPEATS = 10, 5
 IV_BENCH = Bench(
     white_A=4e-13, gap_noise=0.004, gap_noise_slope=1.0, setpoint_scatter=0.05, current_offset_A=1.2e-12,
-    bias_offset_V=3e-3, capacitance_F=8e-14, full_scale_A=1e-8, converter_step_A=3.1e-13,
+    bias_offset_V=3e-3, capacitance_F=8e-14, full_scale_A=1e-8, converter_step_A=3.1e-13, jump_factor=1.8,
 )  # fmt: skip
-JUMPING_IV = ("layer_200pA", 6)
+JUMPS_IV = {"layer_200pA": {"layer_200pA_006_up": 0.85}}
 
 
 def main() -> int:
@@ -79,21 +79,16 @@ def _write_tip(tip: str, about: dict[str, Any], generator: np.random.Generator, 
         truth["sites"][f"{tip}/{site}"] = barrier
         for repeat in range(1, REPEATS + 1):
             saturated = (tip, site, repeat) == SATURATED
+            name = f"{tip}_s{site}_r{repeat}"
+            direction, where = JUMPS.get((tip, site, repeat), ("", 0.0))
             made = simulate_iz(
                 barrier_eV=barrier, height=(0.0, about["range_m"], POINTS), current_A=1.6e-8 if saturated else 1e-9,
-                directions=("retract", "approach"), duration_s=0.36, bench=IZ_BENCH, seed=generator,
+                directions=("retract", "approach"), duration_s=0.36, bias_V=0.05, bench=IZ_BENCH, seed=generator,
+                names=name, jumps={f"{name}_001_{direction}": where} if direction else None,
             )  # fmt: skip
-            current = made.sweeps.current.copy()
-            name = f"{tip}_s{site}_r{repeat}"
-            for row, direction in enumerate(("retract", "approach")):
-                if (tip, site, repeat, direction) in JUMPS:
-                    at = POINTS // 3
-                    offset = IZ_BENCH.current_offset_A
-                    current[row, at:] = (current[row, at:] - offset) * 1.7 + offset
-                    truth["faults"]["jump"].append(f"{name}_{direction}")
-                if saturated:
-                    truth["faults"]["saturated"].append(f"{name}_{direction}")
-            _WRITERS[tip](DEMO / "iz", name, tip, site, repeat, made.sweeps.axis, current)
+            for kind, found in (("jump", made.truth["jumps"]), ("saturated", made.truth["saturated"])):
+                truth["faults"][kind] += [sweep.replace("_001_", "_") for sweep in found]
+            _WRITERS[tip](DEMO / "iz", name, tip, site, repeat, made.sweeps.axis, made.sweeps.current)
 
 
 def _comma(folder: Path, name: str, tip: str, site: int, repeat: int, z: np.ndarray, current: np.ndarray) -> None:
@@ -136,16 +131,12 @@ def _write_spectra(generator: np.random.Generator, truth: dict[str, Any]) -> Non
         name = f"layer_{setpoint * 1e12:.0f}pA"
         made = simulate_iv(
             density=layer, bias=(-1.4, 1.4, 281), temperature_K=77.0, setpoint_current_A=setpoint, sweeps=IV_REPEATS,
-            duration_s=0.5, bench=IV_BENCH, seed=generator,
+            duration_s=0.5, bench=IV_BENCH, seed=generator, names=name, jumps=JUMPS_IV.get(name),
         )  # fmt: skip
-        current = made.sweeps.current.copy()
-        if name == JUMPING_IV[0]:
-            row = 2 * (JUMPING_IV[1] - 1)  # the upward sweep of that repeat
-            at = int(0.85 * current.shape[1])
-            offset = IV_BENCH.current_offset_A
-            current[row, at:] = (current[row, at:] - offset) * 1.8 + offset
-            truth["faults"]["jump"].append(f"{name}_r{JUMPING_IV[1]}_up")
-        _semicolon_table(name, setpoint, made.sweeps, current)
+        for sweep in made.truth["jumps"]:  # named as the import names the columns of a wide table
+            _, repeat, direction = sweep.rsplit("_", 2)
+            truth["faults"]["jump"].append(f"{name}_{direction}_{int(repeat)}")
+        _semicolon_table(name, setpoint, made.sweeps)
     for setpoint in SETPOINTS_A:
         made = simulate_iv(
             density="flat", bias=(-0.5, 0.5, 101), temperature_K=77.0, setpoint_current_A=setpoint, sweeps=GOLD_REPEATS,
@@ -155,12 +146,12 @@ def _write_spectra(generator: np.random.Generator, truth: dict[str, Any]) -> Non
             _triangle(f"gold_{setpoint * 1e12:.0f}pA_r{repeat + 1}", setpoint, repeat + 1, made.sweeps, repeat)
 
 
-def _semicolon_table(name: str, setpoint: float, sweeps: SweepSet, current: np.ndarray) -> None:
+def _semicolon_table(name: str, setpoint: float, sweeps: SweepSet) -> None:
     """All repeats of a set-point in one wide table: semicolon and decimal comma."""
     lines = [f"Set-point current;{_comma_number(setpoint * 1e12)} pA", "Set-point bias;1,4 V", "Duration;0,5 s"]
     lines += ["Full scale;10 nA"]
     names = [f"I (pA) {d} {r:.0f}" for d, r in zip(sweeps.table["direction"], sweeps.table["repeat"], strict=True)]
-    lines += [";".join(["U (mV)", *names]), *_rows([sweeps.axis * 1e3, *(current * 1e12)], ";", ",", digits=5)]
+    lines += [";".join(["U (mV)", *names]), *_rows([sweeps.axis * 1e3, *(sweeps.current * 1e12)], ";", ",", digits=5)]
     _text(DEMO / "iv" / f"{name}.txt", "\r\n".join(lines) + "\r\n", "cp1252")
 
 
