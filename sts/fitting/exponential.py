@@ -116,7 +116,7 @@ def solve(matrix: Array, right: Array) -> Step:
 def inverse(matrix: Array) -> Array:
     """Inverse of normal matrices (m, 3, 3), scaled so that units do not matter; singular ones give large numbers."""
     size = np.sqrt(np.maximum(np.einsum("mii->mi", matrix), 1e-300))
-    scaled = matrix / size[:, :, None] / size[:, None, :] + 1e-13 * np.eye(3)
+    scaled = matrix / size[:, :, None] / size[:, None, :] + 1e-15 * np.eye(3)
     found = np.linalg.inv(np.where(np.isfinite(scaled), scaled, np.eye(3)))
     return np.asarray(found / size[:, :, None] / size[:, None, :])
 
