@@ -3,52 +3,63 @@
 from __future__ import annotations
 
 import json
-import tomllib
 from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import Field
 
+from ..plan import PlanError, Section, parse_toml
+from ..quantities import decay_from_barrier
 from ..sweeps import SweepSet
 from .bench import Bench
 from .densities import make_density
 from .sweeps import Simulated, simulate_iv, simulate_iz
 
 
-class SimulatePlan(BaseModel):
+class SimulatePlan(Section):
     """A virtual session: strict, unknown keys refused. SI units, barriers in eV."""
-
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
 
     kind: Literal["iv", "iz"] = Field(description="bias sweeps or height sweeps")
     description: str = Field("", description="what it shows")
     seed: int = Field(1, ge=0, description="seed of the noise")
-    sweeps: int = Field(10, ge=1, le=100_000, description="repeats")
+    sweeps: int = Field(12, ge=1, le=100_000, description="repeats (of every set-point)")
     directions: list[Literal["up", "down", "retract", "approach"]] = Field([], description="both if not given")
     points: int = Field(200, ge=3, le=100_000, description="samples a sweep")
-    current_A: float = Field(1e-9, description="set-point current, or current at height 0")
-    duration_s: float = Field(0.4, gt=0, description="of one sweep in one direction")
-    barrier_eV: float = Field(4.4, gt=0, description="true barrier (iz)")
-    range_m: float = Field(0.4e-9, gt=0, description="range of heights (iz)")
-    bias_V: float = Field(0.1, description="bias of the ramp (iz), or the largest bias (iv)")
-    temperature_K: float = Field(295.0, gt=0, description="of both electrodes (iv)")
+    current_A: float = Field(1e-9, gt=0, description="set-point current, or current at height 0 [A]")
+    further_setpoints_A: list[float] = Field([], description="more set-point currents (iv) [A]")
+    duration_s: float = Field(0.4, gt=0, description="of one sweep in one direction [s]")
+    barrier_eV: float = Field(
+        4.4, gt=0, description="true barrier (iz), or the one drift and a varying gap act through"
+    )
+    sites: int = Field(1, ge=1, description="sites the repeats are spread over (iz)")
+    site_scatter: float = Field(0.0, ge=0, description="standard deviation of ln(barrier) from site to site (iz)")
+    range_m: float = Field(0.4e-9, gt=0, description="range of heights (iz) [m]")
+    planar_gap_m: float | None = Field(None, gt=0, description="gap at height 0 of a junction between planes (iz) [m]")
+    bias_V: float = Field(0.1, gt=0, description="bias during the ramp (iz), or the largest bias (iv) [V]")
+    temperature_K: float = Field(295.0, gt=0, description="of both electrodes (iv) [K]")
     density: str = Field("flat", description="density of states of the sample (iv)")
     density_options: dict[str, float] = Field({}, description="its parameters")
+    gap_slope_m_per_V: float = Field(0.0, ge=0, description="the gap widens by this per volt of |bias| (iv) [m/V]")
+    modulation_rms_V: float = Field(0.0, ge=0, description="where above 0, a lock-in channel is recorded (iv) [V]")
     bench: dict[str, float] = Field({}, description="faults of the bench, keys of sts.simulate.Bench")
 
 
-_IZ: dict[str, Any] = {"kind": "iz", "directions": ["retract", "approach"]}
+_VACUUM = {"white_A": 1e-12, "gap_noise": 0.01}
+_IZ: dict[str, Any] = {"kind": "iz", "sites": 4, "site_scatter": 0.02}
+_IV: dict[str, Any] = {"kind": "iv", "bias_V": 1.0, "bench": {"white_A": 1e-12, "setpoint_scatter": 0.05}}
 _PRESETS: dict[str, dict[str, Any]] = {
-    "clean-vacuum": _IZ
-    | {
-        "description": "I(z) at 4.4 eV, 1 pA white noise, 1 % gap noise",
-        "bench": {"white_A": 1e-12, "gap_noise": 0.01},
-    },
+    "clean-vacuum": {"kind": "iz", "description": "I(z) at 4.4 eV, 1 pA white noise, 1 % gap noise", "bench": _VACUUM},
+    "sites": _IZ | {"description": "the same at 4 sites that scatter by 2 %", "sweeps": 24, "bench": _VACUUM},
     "offset": _IZ
     | {
         "description": "I(z) with an offset of 10 pA and converter steps of 0.3 pA",
-        "bench": {"white_A": 1e-12, "gap_noise": 0.01, "current_offset_A": 1e-11, "converter_step_A": 3e-13},
+        "bench": _VACUUM | {"current_offset_A": 1e-11, "converter_step_A": 3e-13},
+    },
+    "offset-negative": _IZ
+    | {
+        "description": "I(z) with an offset of -10 pA and converter steps of 3 pA, coarser than the noise",
+        "bench": _VACUUM | {"current_offset_A": -1e-11, "converter_step_A": 3e-12},
     },
     "ambient": _IZ
     | {
@@ -68,12 +79,19 @@ _PRESETS: dict[str, dict[str, Any]] = {
     | {
         "description": "I(z) that starts at the 10 nA limit of the amplifier",
         "current_A": 3e-8,
-        "bench": {"white_A": 1e-12, "gap_noise": 0.01, "full_scale_A": 1e-8},
+        "range_m": 0.45e-9,
+        "bench": _VACUUM | {"full_scale_A": 1e-8},
     },
     "drift": _IZ
     | {
         "description": "I(z) at 1 nm/s while the gap drifts by 0.06 nm/s",
-        "bench": {"white_A": 1e-12, "gap_noise": 0.01, "drift_m_per_s": 6e-11},
+        "bench": _VACUUM | {"drift_m_per_s": 6e-11},
+    },
+    "lag": _IZ
+    | {
+        "description": "I(z) at 4 nm/s behind an amplifier of 3 ms: the two directions disagree",
+        "duration_s": 0.1,
+        "bench": _VACUUM | {"lag_s": 3e-3},
     },
     "slow-noise": _IZ
     | {
@@ -83,24 +101,33 @@ _PRESETS: dict[str, dict[str, Any]] = {
     "jumps": _IZ
     | {
         "description": "I(z) of which 10 % jump by a factor of 1.5",
-        "bench": {"white_A": 1e-12, "gap_noise": 0.01, "jump_factor": 1.5, "jump_share": 0.1},
+        "sweeps": 40,
+        "bench": _VACUUM | {"jump_factor": 1.5, "jump_share": 0.1},
     },
-    "short": _IZ | {"description": "I(z) of 40 points", "points": 40, "bench": {"white_A": 1e-12, "gap_noise": 0.01}},
-    "ohmic": {
-        "kind": "iv",
-        "description": "I(V) of a metal: (dI/dV)/(I/V) is 1",
-        "bench": {"white_A": 2e-12, "setpoint_scatter": 0.05},
+    "short": _IZ | {"description": "I(z) of 40 points", "points": 40, "bench": _VACUUM},
+    "planar": _IZ
+    | {
+        "description": "I(z) between planes 0.7 nm apart at 4 eV: the apparent barrier height is not the barrier",
+        "barrier_eV": 4.0,
+        "site_scatter": 0.0,
+        "planar_gap_m": 0.7e-9,
+        "bias_V": 0.05,
+        "bench": _VACUUM,
     },
-    "semiconductor": {
-        "kind": "iv",
-        "description": "I(V) of a semiconductor with a gap of 1 eV at 77 K",
+    "ohmic": _IV | {"description": "I(V) of a metal: (dI/dV)/(I/V) is 1"},
+    "v-shaped": _IV | {"description": "I(V) of a density of states that grows with |energy|", "density": "v_shaped"},
+    "two-peaks": _IV
+    | {"description": "I(V) of two peaks of 120 meV at 77 K", "density": "two_peaks", "temperature_K": 77.0},
+    "semiconductor": _IV
+    | {
+        "description": "I(V) of a semiconductor with a gap of 1 eV at 77 K, gap noise of 1/f spectrum",
         "density": "gapped",
         "temperature_K": 77.0,
         "bias_V": 1.5,
         "bench": {"white_A": 1e-12, "setpoint_scatter": 0.1, "gap_noise": 0.01, "gap_noise_slope": 1.0},
     },
-    "superconductor": {
-        "kind": "iv",
+    "superconductor": _IV
+    | {
         "description": "I(V) of a superconductor with a gap of 1.35 meV at 1.8 K",
         "density": "superconductor",
         "density_options": {"broadening_eV": 2e-5},
@@ -108,7 +135,34 @@ _PRESETS: dict[str, dict[str, Any]] = {
         "bias_V": 8e-3,
         "bench": {"white_A": 5e-13, "gap_noise": 0.002},
     },
-}
+    "faulty-bench": _IV
+    | {
+        "description": "I(V) at 3 set-points with 4 mV, 2 pA, 1 pF, 0.2 ms and a drift of 5 pm/s",
+        "density": "v_shaped",
+        "current_A": 2e-10,
+        "further_setpoints_A": [5e-10, 1e-9],
+        "duration_s": 0.5,
+        "bench": {
+            "white_A": 1e-12, "bias_offset_V": 4e-3, "current_offset_A": 2e-12, "capacitance_F": 1e-12, "lag_s": 2e-4,
+            "drift_m_per_s": 5e-12,
+        },
+    },
+    "varying-gap": _IV
+    | {
+        "description": "I(V) of a gap of 1 eV while the gap between tip and sample widens by 1 Å a volt",
+        "density": "gapped",
+        "temperature_K": 77.0,
+        "bias_V": 1.5,
+        "gap_slope_m_per_V": 1e-10,
+    },
+    "lock-in": _IV
+    | {
+        "description": "I(V) with a lock-in channel that says 1.41 times too much: rms and peak mixed up",
+        "density": "two_peaks",
+        "modulation_rms_V": 5e-3,
+        "bench": {"white_A": 1e-12, "lockin_noise_S": 5e-12, "lockin_gain": 1.4142},
+    },
+}  # fmt: skip
 PRESETS: dict[str, str] = {name: values["description"] for name, values in _PRESETS.items()}
 
 
@@ -117,52 +171,60 @@ def read_simulate_plan(source: str | Path) -> SimulatePlan:
 
     Raises
     ------
-    ValueError
-        If there is no such bench or file, or a key is wrong (with its name and what is allowed).
+    PlanError
+        If there is no such bench or file, or a key is wrong (with its line and what is allowed).
     """
     if isinstance(source, str) and source in _PRESETS:
         return SimulatePlan.model_validate(_PRESETS[source])
     path = Path(source)
     if not path.is_file():
         known = ", ".join(PRESETS)
-        raise ValueError(f"There is no virtual bench or file '{source}'. Benches: {known}.")
+        raise PlanError(f"There is no virtual bench or file '{source}'. Benches: {known}.")
     try:
-        return SimulatePlan.model_validate(tomllib.loads(path.read_text(encoding="utf-8-sig")))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ValueError(f"{path.name}: not valid TOML: {error}.") from error
-    except ValidationError as error:
-        lines = [f"{path.name}: {'.'.join(map(str, p['loc']))}: {p['msg']}" for p in error.errors()]
-        allowed = ", ".join(SimulatePlan.model_fields)
-        raise ValueError("; ".join(lines) + f". Keys: {allowed}.") from error
+        text = path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise PlanError(f"{path.name}: is not UTF-8 text. Save the plan as UTF-8.") from error
+    plan: SimulatePlan = parse_toml(SimulatePlan, text, path.name)
+    return plan
 
 
-def simulate(plan: SimulatePlan) -> Simulated:
-    """Run a plan.
+def simulate(plan: SimulatePlan) -> list[Simulated]:
+    """Run a plan; one result for height sweeps, one a set-point for bias sweeps.
 
     Raises
     ------
     ValueError
-        If a fault of the bench or the density of states is not known.
+        If a fault of the bench or the density of states is not known, or what is asked for makes no sense.
     """
     try:
         bench = Bench(**plan.bench)
     except TypeError as error:
         known = ", ".join(Bench.__dataclass_fields__)
         raise ValueError(f"bench: {error}. Known faults: {known}.") from error
+    rng = np.random.default_rng(plan.seed)
     common: dict[str, Any] = {
-        "sweeps": plan.sweeps, "bench": bench, "duration_s": plan.duration_s, "seed": plan.seed, "tip": "virtual",
-        "sample": "virtual", "site": "1", "names": plan.kind,
+        "sweeps": plan.sweeps, "bench": bench, "duration_s": plan.duration_s, "tip": "virtual", "sample": "virtual",
     }  # fmt: skip
     if plan.kind == "iz":
-        return simulate_iz(
-            barrier_eV=plan.barrier_eV, height=(0.0, plan.range_m, plan.points), current_A=plan.current_A,
-            bias_V=plan.bias_V, directions=plan.directions or ["retract", "approach"], **common,
+        directions = plan.directions or ["retract", "approach"]
+        site = np.arange(plan.sweeps) * plan.sites // plan.sweeps  # repeats of a site follow each other
+        barrier = plan.barrier_eV * np.exp(plan.site_scatter * rng.standard_normal(plan.sites))
+        made = simulate_iz(
+            barrier_eV=barrier[site], height=(0.0, plan.range_m, plan.points), current_A=plan.current_A,
+            bias_V=plan.bias_V, planar_gap_m=plan.planar_gap_m, directions=directions, seed=rng, names="iz",
+            site=[str(s + 1) for s in np.repeat(site, len(directions))], **common,
         )  # fmt: skip
-    return simulate_iv(
-        density=make_density(plan.density, **plan.density_options), bias=(-plan.bias_V, plan.bias_V, plan.points),
-        temperature_K=plan.temperature_K, setpoint_current_A=plan.current_A,
-        directions=plan.directions or ["up", "down"], **common,
-    )  # fmt: skip
+        return [made]
+    density = make_density(plan.density, **plan.density_options)
+    return [
+        simulate_iv(
+            density=density, bias=(-plan.bias_V, plan.bias_V, plan.points), temperature_K=plan.temperature_K,
+            setpoint_current_A=setpoint, directions=plan.directions or ["up", "down"], seed=rng, site="1",
+            decay_per_m=float(decay_from_barrier(plan.barrier_eV)), gap_slope_m_per_V=plan.gap_slope_m_per_V,
+            modulation_rms_V=plan.modulation_rms_V, names=f"iv_{setpoint * 1e12:.4g}pA", **common,
+        )
+        for setpoint in (plan.current_A, *plan.further_setpoints_A)
+    ]  # fmt: skip
 
 
 def simulate_plan(source: str | Path, out: str | Path, *, force: bool = False) -> list[Path]:
@@ -180,6 +242,7 @@ def simulate_plan(source: str | Path, out: str | Path, *, force: bool = False) -
     Returns
     -------
     list of path
+        ``truth.json`` and the files of the sweeps.
 
     Raises
     ------
@@ -194,13 +257,16 @@ def simulate_plan(source: str | Path, out: str | Path, *, force: bool = False) -
         raise ValueError(f"{folder} holds a simulation already. Choose another folder, or use --force.")
     folder.mkdir(parents=True, exist_ok=True)
     written = [truth]
-    note = {"note": "invented by a virtual junction; not measured", "plan": plan.model_dump(), **made.truth}
-    truth.write_text(json.dumps(note, indent=1) + "\n", encoding="utf-8", newline="\n")
-    for repeat in range(1, plan.sweeps + 1):
-        rows = np.flatnonzero(made.sweeps.table["repeat"].to_numpy(float) == repeat)
-        path = folder / f"{plan.kind}_{repeat:05d}.csv"
-        path.write_text(sweep_text(made.sweeps.select(rows)), encoding="utf-8", newline="\n")
-        written.append(path)
+    note = {"note": "invented by a virtual junction; not measured", "plan": plan.model_dump(), **made[0].truth}
+    for key in ("jumps", "saturated"):
+        note[key] = [name for part in made for name in part.truth[key]]
+    truth.write_text(json.dumps(note, indent=1, ensure_ascii=False) + "\n", encoding="utf-8", newline="\n")
+    for part in made:
+        for rows in np.arange(len(part.sweeps)).reshape(plan.sweeps, -1):
+            name = part.sweeps.names[rows[0]].rpartition("_")[0]  # without the direction
+            path = folder / f"{name}.csv"
+            path.write_text(sweep_text(part.sweeps.select(rows)), encoding="utf-8", newline="\n")
+            written.append(path)
     return written
 
 
@@ -215,10 +281,14 @@ def sweep_text(sweeps: SweepSet) -> str:
         ("temperature_K", "temperature", "K", 1.0), ("setpoint_current_A", "set-point current", "pA", 1e12),
         ("setpoint_bias_V", "set-point bias", "mV", 1e3), ("bias_V", "bias", "mV", 1e3),
         ("duration_s", "duration", "s", 1.0), ("full_scale_A", "full scale", "nA", 1e9),
+        ("modulation_V", "modulation rms", "mV", 1e3),
     ):  # fmt: skip
         if np.isfinite(row[key]):
             header.append(f"# {name}: {row[key] * scale:.10g} {unit}")
     names = [axis, *(f"I (nA) {direction}" for direction in sweeps.table["direction"])]
     columns = [sweeps.axis * factor, *(sweeps.current * 1e9)]
+    if sweeps.lockin is not None:
+        names += [f"dI/dV (nS) {direction}" for direction in sweeps.table["direction"]]
+        columns += list(sweeps.lockin * 1e9)
     lines = [",".join(f"{value:.9g}" for value in values) for values in zip(*columns, strict=True)]
     return "\n".join([*header, ",".join(names), *lines]) + "\n"
