@@ -1,0 +1,382 @@
+"""Write the reference pages of ``docs/reference`` from the code: ``python scripts/docs.py`` (``--check``: only compare).
+
+The commands, plan keys, flags and public names stand in the code already; a page written by hand would drift from it.
+Columns have no description in the code: they stand here, and a test compares them with the tables of a real report.
+Runs in the environment of the scripts.
+"""
+
+from __future__ import annotations
+
+import inspect
+import re
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+from pydantic import BaseModel
+
+import sts
+from sts.cli import cli
+from sts.flags import FLAGS
+from sts.plan import Plan
+
+FOLDER = Path(__file__).resolve().parent.parent / "docs" / "reference"
+MARK = "<!-- Written by scripts/docs.py from the code; do not edit. -->"
+
+_WHO = {
+    "sweep": "name of the sweep, unique in the session",
+    "kind": "`iv` or `iz`",
+    "sample": "sample",
+    "tip": "tip",
+    "site": "place on the sample",
+    "direction": "`up` or `down` (bias), `retract` or `approach` (height)",
+    "repeat": "number of the repeat",
+}
+_BARRIER = {
+    "barrier_eV": "apparent barrier height",
+    "barrier_se_eV": "its standard uncertainty, without the height scale",
+    "barrier_low_eV": "lower end of its interval (95 % unless the plan says otherwise)",
+    "barrier_high_eV": "upper end",
+}
+_LEVEL = {
+    **_BARRIER,
+    "between_site_sd_eV": "standard deviation between the sites of this tip, the noise of each site taken off",
+    "calibration_se_eV": "what the height scale adds; common to all tips",
+    "total_se_eV": "both together",
+    "decay_per_nm": "\\|d ln I/dz\\| = 2κ",
+    "decay_se_per_nm": "its standard uncertainty",
+    "dof": "degrees of freedom of the interval",
+    "repeats": "repeats below this row",
+}
+_GROUP = {"sample": "sample", "setpoint_current_A": "set-point current (or the columns of `spectra.by`)"}
+
+TABLES: dict[str, dict[str, str]] = {
+    "sweeps.csv": {
+        **_WHO,
+        "flags": "reasons to doubt it, joined by `;`",
+        "reasons": "the same in words, with sizes; a decision first",
+        "used": "whether it enters averages and fits",
+        "decided_by": "`rule` or `person`",
+    },
+    "flags.csv": {"sweep": _WHO["sweep"], "flag": "the flag", "detail": "its size in words"},
+    "sources.csv": {
+        "name": "name of the file",
+        "sha256": "checksum of its bytes",
+        "size": "bytes",
+        "reader": "how it was read",
+        "recipe": "with which recipe",
+        "imported": "when (UTC)",
+        "sweeps": "sweeps found in it",
+        "notes": "what the reader noticed",
+    },
+    "decisions.csv": {"time": "when (UTC)", "sweep": _WHO["sweep"], "action": "omit, keep or undo", "why": "the reason"},
+    "calibrations.csv": {
+        "kind": "height or current",
+        "factor": "true = factor × nominal",
+        "factor_se": "its standard uncertainty",
+        "measured": "what this bench measured [m or A]",
+        "known": "the true value [m or A]",
+        "source": "where the known value comes from",
+        "time": "when it was stored (UTC); the last of a kind is in force",
+    },
+    "barrier_sweeps.csv": {
+        **{name: _WHO[name] for name in ("sweep", "sample", "tip", "site", "direction", "repeat")},
+        **_BARRIER,
+        "decay_per_nm": _LEVEL["decay_per_nm"],
+        "decades": "decades of current above the noise",
+        "offset_pA": "fitted current offset",
+        "noise_pA": "standard deviation of the electronics noise",
+        "points": "samples in the fit",
+        "from_nm": "start of the fitted range",
+        "to_nm": "end of the fitted range",
+        "reduced_chi2": "about 1 where the noise model holds",
+        "barrier_log_eV": "the plain log fit, to compare with; see [why not a log fit](../why-not-a-log-fit.md)",
+        "flags": "reasons to doubt it, joined by `;`",
+        "used": "whether it enters the averages",
+        "decay_se_per_nm": _LEVEL["decay_se_per_nm"],
+        "dof": "degrees of freedom of the interval",
+        "choice_spread_eV": "how far the barrier moves when the range is cut",
+        "slow_correlation": "correlation of the residuals that is slow compared with the samples",
+        "offset_se_pA": "standard uncertainty of the offset",
+        "shot_bandwidth_Hz": "bandwidth B that fits the shot noise 2eB\\|I\\|",
+        "gap_percent": "noise in proportion to the current (gap noise)",
+        "amplitude_pA": "fitted current at the start of the height axis",
+        "duration_s": "time the ramp took",
+        "range_nm": "length of the ramp",
+    },
+    "barrier_directions.csv": {
+        **{name: _WHO[name] for name in ("sample", "tip", "site", "repeat")},
+        "retract": "name of the retract sweep",
+        "approach": "name of the approach sweep",
+        "decay_per_nm": "mean of both decays; steady drift cancels in it",
+        "decay_se_per_nm": "its standard uncertainty",
+        "difference_percent": "retract against approach",
+        "drift_pm_per_s": "drift of the gap that would explain the difference",
+        "drift_se_pm_per_s": "its standard uncertainty",
+        "agree": "whether the two agree within their uncertainty",
+    },
+    "barrier_sites.csv": {
+        **{name: _WHO[name] for name in ("sample", "tip", "site")},
+        "sweeps": "sweeps used",
+        **_LEVEL,
+        "repeat_sd_eV": "standard deviation between repeats",
+        "scatter_ratio": "scatter between repeats divided by what their fits expect",
+        "note": "how the uncertainty was made, where it is not the usual way",
+    },
+    "barrier_tips.csv": {
+        "sample": "sample",
+        "tip": "tip",
+        "sweeps": "sweeps used",
+        "sites": "sites: the replicates of a tip",
+        **_LEVEL,
+        "site_noise_eV": "what the noise within sites contributes",
+        "note": "how the uncertainty was made, where it is not the usual way",
+    },
+    "barrier_pairs.csv": {
+        "tip_a": "first tip",
+        "tip_b": "second tip",
+        "ratio": "barrier of `tip_a` divided by that of `tip_b`; free of the height scale",
+        "ratio_low": "lower end of its interval, which holds for all pairs together",
+        "ratio_high": "upper end",
+        "difference_eV": "difference of the barriers",
+        "difference_low_eV": "lower end of its interval",
+        "difference_high_eV": "upper end",
+        "p_adjusted": "p value, adjusted for the number of pairs; empty where no test is made",
+        "verdict": "in words",
+        "sample": "sample",
+        "sites_a": "sites of `tip_a`",
+        "sites_b": "sites of `tip_b`",
+        "dof": "degrees of freedom",
+        "difference_calibration_se_eV": "what the height scale adds to the difference",
+    },
+    "barrier_groups.csv": {
+        "sample": "sample",
+        "group": "value of the logbook column",
+        "tips": "tips: the replicates of a group",
+        "barrier_eV": _BARRIER["barrier_eV"],
+        "barrier_low_eV": _BARRIER["barrier_low_eV"],
+        "barrier_high_eV": _BARRIER["barrier_high_eV"],
+        "between_tip_sd_percent": "standard deviation between tips",
+        "names": "the tips",
+    },
+    "barrier_components.csv": {
+        "level": "sweeps, sites or tips",
+        "sd_eV": "standard deviation at this level",
+        "sd_percent": "the same, relative",
+        "share": "share of the variance",
+        "units": "how many there are",
+        "dof": "degrees of freedom",
+        "icc": "intraclass correlation",
+        "curves_per_unit": "sweeps a unit",
+        "design_effect": "by how much the variance grows because sweeps of one unit are alike",
+        "note": "what limits the statement",
+    },
+    "barrier_budget.csv": {
+        "sample": "sample",
+        "tip": "tip",
+        "component": "source of uncertainty",
+        "size_eV": "its standard uncertainty",
+        "kind": "random, calibration or model",
+        "note": "how it was found",
+    },
+    "barrier_window.csv": {
+        "sweep": _WHO["sweep"],
+        "lower_cut_nm": "start of the range tried",
+        "upper_cut_nm": "end of the range tried",
+        "barrier_eV": "apparent barrier height in that range",
+    },
+    "spectra.csv": {
+        **_GROUP,
+        "bias_V": "bias, sample relative to tip",
+        "current_A": "averaged current, offsets removed",
+        "current_se_A": "its standard uncertainty",
+        "didv_S": "dI/dV",
+        "didv_se_S": "its standard uncertainty",
+        "didv_low_S": "lower end of the band",
+        "didv_high_S": "upper end",
+        "normalised": "(dI/dV)/(I/V)",
+        "normalised_se": "its standard uncertainty",
+        "normalised_low": "lower end of the band",
+        "normalised_high": "upper end",
+        "trusted": "false where offsets decide the ratio; see [why it is 1 at zero](../why-one-at-zero.md)",
+    },
+    "spectra_summary.csv": {
+        **_GROUP,
+        "sweeps_used": "sweeps averaged",
+        "sweeps_omitted": "sweeps left out",
+        "temperature_K": "temperature",
+        "average": "mean, median or geometric mean",
+        "smoothing": "operator and width",
+        "thermal_meV": "thermal width alone (full width at half height)",
+        "modulation_meV": "modulation width alone",
+        "smoothing_meV": "smoothing width alone",
+        "resolution_meV": "width of all of them convolved",
+        "current_offset_pA": "current offset, where it could be told apart",
+        "bias_offset_mV": "bias offset, where it could be told apart",
+        "displacement_fF": "capacitance of the displacement current, from up and down sweeps",
+        "gap_meV": "gap, by the first method that holds",
+        "gap_se_meV": "its standard uncertainty",
+        "gap_method": "which method",
+        "flags": "reasons to doubt it",
+        "zero_crossing_mV": "where the current crosses zero",
+        "offsets": "what could be said of the offsets, and from what",
+        "lag_ms": "lag of the amplifier, from up and down sweeps",
+        "drift_per_s": "relative drift of the current, from up and down sweeps",
+        "lag_meV": "width the lag adds",
+        "reasons": "the flags in words, with sizes",
+        "didv_unit": "`S`, or `arb.` where the height axis is arbitrary",
+    },
+    "spectra_gaps.csv": {
+        **_GROUP,
+        "gap_method": "definition of the gap",
+        "gap_meV": "gap",
+        "gap_se_meV": "its standard uncertainty",
+        "lower_edge_V": "edge at negative bias",
+        "lower_edge_se_V": "its standard uncertainty",
+        "upper_edge_V": "edge at positive bias",
+        "upper_edge_se_V": "its standard uncertainty",
+        "floor": "level inside the gap that counts as none",
+        "floor_to_edge": "floor divided by the level at the edge",
+        "exponent": "p of the extrapolation dI/dV ~ (\\|V\\| - edge)^p",
+        "note": "what limits the statement",
+    },
+}  # fmt: skip
+
+
+def pages() -> dict[str, str]:
+    """The text of every generated page by its file name."""
+    parts = {
+        "commands.md": _commands(),
+        "plan.md": _plan(),
+        "flags.md": _flags(),
+        "columns.md": _columns(),
+        "api.md": _api(),
+    }
+    return {name: f"{MARK}\n\n{text.strip()}\n" for name, text in parts.items()}
+
+
+def _cell(text: str) -> str:
+    """Text that stays in one cell of a table."""
+    return " ".join(re.sub(r"(?<!\\)\|", r"\\|", text).split())
+
+
+def _table(headings: list[str], rows: list[list[str]]) -> str:
+    lines = [headings, ["---"] * len(headings), *rows]
+    return "\n".join("| " + " | ".join(cells) + " |" for cells in lines)
+
+
+def _commands() -> str:
+    top = click.Context(cli, info_name="sts", max_content_width=100, terminal_width=100)
+    parts = ["# Commands", ("What `sts COMMAND --help` prints. Exit status: 0 done; 1 done, but some input was left out "
+             "(listed); 2 nothing done.")]  # fmt: skip
+    for name, command in cli.commands.items():
+        context = click.Context(command, info_name=name, parent=top, max_content_width=100, terminal_width=100)
+        parts += [f"## sts {name}", f"```\n{command.get_help(context)}\n```"]
+    return "\n\n".join(parts)
+
+
+def _plan() -> str:
+    parts = ["# Plan keys", ("A plan is a TOML file; name only what you change. Every result folder holds `plan.toml` with "
+             "all keys, so that the same session and plan give the same numbers again.")]  # fmt: skip
+    for section, info in Plan.model_fields.items():
+        model = info.annotation
+        assert isinstance(model, type)
+        assert issubclass(model, BaseModel)
+        rows = [
+            [f"`{name}`", f"`{_default(field)}`", _cell(_allowed(field)), _cell(field.description or "")]
+            for name, field in model.model_fields.items()
+        ]
+        parts += [
+            f"## [{section}]",
+            (model.__doc__ or "").strip(),
+            _table(["key", "default", "allowed", "meaning"], rows),
+        ]
+    return "\n\n".join(parts)
+
+
+def _default(field: Any) -> str:
+    value = field.default
+    return "not set" if value is None else str(value).lower() if isinstance(value, bool) else str(value)
+
+
+def _allowed(field: Any) -> str:
+    """Type and bounds of a key in short."""
+    kind = field.annotation
+    choices = getattr(kind, "__args__", ()) if "Literal" in str(kind) else ()
+    words = {float: "number", int: "whole number", str: "text", bool: "true or false"}
+    shown = ", ".join(f"`{choice}`" for choice in choices) or words.get(kind, "")
+    shown = shown or (
+        "number" if "float" in str(kind) else "list of texts" if "list" in str(kind) else "table of texts"
+    )
+    signs = {"gt": ">", "ge": "≥", "lt": "<", "le": "≤"}
+    bounds = [
+        f"{sign} {getattr(entry, name):g}"
+        for entry in field.metadata
+        for name, sign in signs.items()
+        if getattr(entry, name, None) is not None
+    ]
+    return " ".join([shown, *bounds])
+
+
+def _flags() -> str:
+    rows = [[f"`{f.name}`", _cell(f.meaning), _cell(f.remedy), "yes" if f.grave else ""] for f in FLAGS.values()]
+    return "\n\n".join([
+        "# Flags",
+        ("A flag is a reason to doubt a sweep or a result. Its size stands beside it, in `sts check` and in the tables. "
+        "Those marked *out* leave a sweep out by rule; the plan key `check.omit` changes the rule, and a person's "
+        "decision (`sts mark`) always wins."),
+        _table(["flag", "meaning", "remedy", "out"], rows),
+    ])  # fmt: skip
+
+
+def _columns() -> str:
+    parts = ["# Table columns", ("CSV: comma, decimal point, UTF-8; unknown is empty. `_se` is one standard uncertainty, "
+             "`_low` and `_high` end an interval. Columns of the logbook follow on the right of the tables of sweeps, sites "
+             "and tips. Columns are only ever added.")]  # fmt: skip
+    for file, columns in TABLES.items():
+        rows = [[f"`{name}`", meaning] for name, meaning in columns.items()]
+        parts += [f"## {file}", _table(["column", "meaning"], rows)]
+    return "\n\n".join(parts)
+
+
+def _api() -> str:
+    rows = []
+    for name in sts.__all__:
+        if name.startswith("__"):
+            continue
+        thing = getattr(sts, name, None)
+        if thing is None:
+            rows.append([f"`{name}`", "", "named, but not to be had in this version"])
+            continue
+        if not callable(thing):
+            rows.append([f"`{name}`", "", "every flag by its name"])
+            continue
+        signature = str(inspect.signature(thing)).replace("'", "") if inspect.isfunction(thing) else ""
+        first = (inspect.getdoc(thing) or "").split("\n\n")[0]
+        rows.append([f"`{name}`", f"`{_cell(signature)}`" if signature else "class", _cell(first)])
+    return "\n\n".join([
+        "# In Python",
+        "The public names of `sts`. `help(sts.analyse)` shows shapes, units and errors.",
+        _table(["name", "signature", "what it does"], rows),
+    ])  # fmt: skip
+
+
+def main(arguments: list[str]) -> int:
+    stale = []
+    FOLDER.mkdir(parents=True, exist_ok=True)
+    for name, text in pages().items():
+        path = FOLDER / name
+        if not path.exists() or path.read_text(encoding="utf-8") != text:
+            stale.append(name)
+            if "--check" not in arguments:
+                path.write_text(text, encoding="utf-8", newline="\n")
+    if "--check" in arguments and stale:
+        print(f"Stale: {', '.join(stale)} in docs/reference. Run: python scripts/docs.py", file=sys.stderr)
+        return 1
+    print(f"{len(stale)} pages written." if stale else "The reference pages are up to date.")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
