@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 from report.conftest import Outline
 
+import sts
 from sts.analysis import Analysis
 from sts.report.notebook import analysis_html, barrier_html, spectrum_html, sweeps_html
 
@@ -34,3 +36,24 @@ def test_left_out_sweeps_say_so(invented: Analysis) -> None:
     assert invented.barrier is not None
     fit = invented.barrier.fits[0]
     assert "left out [jump]" in barrier_html(replace(fit, table=fit.table[~fit.table["used"]]))
+
+
+class Formatter:
+    """The one method of a notebook's formatter that is used: a type by its module and name, then the function."""
+
+    def __init__(self) -> None:
+        self.known: dict[tuple[str, str], object] = {}
+
+    def for_type_by_name(self, module: str, name: str, function: object) -> None:
+        self.known[module, name] = function
+
+
+def test_a_notebook_shows_every_kind_of_result(invented: Analysis) -> None:
+    html = Formatter()
+    sts.load_ipython_extension(SimpleNamespace(display_formatter=SimpleNamespace(formatters={"text/html": html})))
+    assert invented.barrier is not None
+    assert invented.spectra is not None
+    for result in (invented, invented.sets[0], invented.barrier.fits[0], invented.spectra.spectra[0]):
+        show = html.known.pop((type(result).__module__, type(result).__qualname__))
+        assert show(result).startswith("<table>")  # type: ignore[operator]
+    assert not html.known
