@@ -310,6 +310,8 @@ def _spectrum_pictures(one: Spectrum, number: int, level: float) -> list[Picture
     if one.criterion is not None and len(one.criterion):
         chosen = one.criterion.loc[one.criterion["chosen"].astype(bool), "width_V"].to_numpy(float)
         found = f"{chosen[0] * 1e3:.3g} meV was chosen" if chosen.size else "no width was chosen"
+        if chosen.size and chosen[0] >= one.criterion["width_V"].max():
+            found += ", the widest tried (a curve without structure asks for no finer one),"
         pictures.append(
             Picture(
                 f"smoothing_{number}",
