@@ -267,7 +267,7 @@ def _table(headings: list[str], rows: list[list[str]]) -> str:
 
 
 def _commands() -> str:
-    top = click.Context(cli, info_name="sts", max_content_width=100, terminal_width=100)
+    top = click.Context(cli, info_name="sts", help_option_names=cli.context_settings["help_option_names"])
     parts = ["# Commands", ("What `sts COMMAND --help` prints. Exit status: 0 done; 1 done, but some input was left out "
              "(listed); 2 nothing done.")]  # fmt: skip
     for name, command in cli.commands.items():
@@ -352,7 +352,7 @@ def _api() -> str:
         if not callable(thing):
             rows.append([f"`{name}`", "", "every flag by its name"])
             continue
-        signature = str(inspect.signature(thing)).replace("'", "") if inspect.isfunction(thing) else ""
+        signature = _signature(thing)
         first = (inspect.getdoc(thing) or "").split("\n\n")[0]
         rows.append([f"`{name}`", f"`{_cell(signature)}`" if signature else "class", _cell(first)])
     return "\n\n".join([
@@ -360,6 +360,13 @@ def _api() -> str:
         "The public names of `sts`. `help(sts.analyse)` shows shapes, units and errors.",
         _table(["name", "signature", "what it does"], rows),
     ])  # fmt: skip
+
+
+def _signature(thing: Any) -> str:
+    """The signature of a function, its annotations without the quotes of deferred evaluation; "" for a class."""
+    if not inspect.isfunction(thing):
+        return ""
+    return re.sub(r"""(: |-> )(["'])(.*?)\2(?=,|\)| =|$)""", r"\1\3", str(inspect.signature(thing)))
 
 
 def main(arguments: list[str]) -> int:

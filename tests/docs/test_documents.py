@@ -1,0 +1,118 @@
+"""Every command and every Python block of README and docs runs; the reference is that of the code; links lead somewhere."""
+
+from __future__ import annotations
+
+import csv
+import re
+import shlex
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+
+import matplotlib as mpl
+import matplotlib.pyplot as plt
+import pytest
+
+import docs
+from sts.cli import main
+
+ROOT = Path(__file__).resolve().parents[2]
+PAGES = [ROOT / "README.md", *sorted(p for p in (ROOT / "docs").rglob("*.md") if "validation" not in p.parts)]
+ORDER = ["README.md", "tutorial.md"]  # what these make, the other pages use
+FENCE = re.compile(r"^( *)(?:<!-- (.*?) -->\s*\n *)?```(\w*)\n(.*?)^\1```", re.MULTILINE | re.DOTALL)
+NOT_RUN = 1  # blocks marked `<!-- not run: reason -->`
+
+
+@dataclass(frozen=True)
+class Block:
+    page: str
+    note: str
+    language: str
+    text: str
+
+
+def blocks() -> list[Block]:
+    """All fenced blocks, README and tutorial first; those of the generated pages are shown, not run."""
+    found = []
+    pages = [page for page in PAGES if page.parent.name != "reference"]
+    for page in sorted(pages, key=lambda p: (ORDER.index(p.name) if p.name in ORDER else len(ORDER), str(p))):
+        for indent, note, language, text in FENCE.findall(page.read_text(encoding="utf-8")):
+            lines = "".join(line.removeprefix(indent) for line in text.splitlines(keepends=True))
+            found.append(Block(page.name, note, language, lines))
+    return found
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with the demo sweeps of the first two repeats, also under the names that the README uses."""
+    folder = tmp_path_factory.mktemp("documents")
+    skip = shutil.ignore_patterns("*_r3*", "*_r4*", "*_r5*", "gold_200pA*", "layer_200pA*")
+    shutil.copytree(ROOT / "data" / "demo", folder / "data" / "demo", ignore=skip)
+    for kind in ("iz", "iv"):
+        shutil.copytree(folder / "data" / "demo" / kind, folder / "sweeps", dirs_exist_ok=True)
+    shutil.copyfile(folder / "data" / "demo" / "logbook.csv", folder / "logbook.csv")
+    return folder
+
+
+def test_every_command_and_python_block_runs(
+    bench: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(bench)
+    mpl.use("Agg")
+    done: set[str] = set()
+    spaces: dict[str, dict[str, object]] = {}  # one namespace a page
+    commands = programs = 0
+    for block in blocks():
+        if block.note.startswith("not run:"):
+            continue
+        if block.note.startswith("file:"):
+            (bench / block.note.removeprefix("file:").strip()).write_text(block.text, encoding="utf-8")
+        elif block.language == "python":
+            exec(compile(block.text, block.page, "exec"), spaces.setdefault(block.page, {}))
+            programs += 1
+        for line in block.text.splitlines() if block.language == "" else []:
+            if line.startswith("sts ") and line not in done:
+                status = main(shlex.split(line, comments=True)[1:])
+                assert status == 0, f"{block.page}: {line}\n{capsys.readouterr().err}"
+                done.add(line)
+                commands += 1
+    plt.close("all")
+    assert commands >= 18, "the pages lost their commands, or the test does not see them"
+    assert programs >= 6, "the pages lost their Python, or the test does not see it"
+
+    # The one report run above also shows whether the reference of the columns is right.
+    for name, columns in docs.TABLES.items():
+        for folder in ("results", "compared"):
+            path = bench / folder / name
+            if path.exists():
+                header = next(csv.reader(path.read_text(encoding="utf-8").splitlines()))
+                assert header[: len(columns)] == list(columns), f"{name}: describe its columns in scripts/docs.py"
+    assert {p.name for p in (bench / "results").glob("*.csv")} <= set(docs.TABLES)
+
+
+def test_blocks_that_are_not_run_are_counted() -> None:
+    assert sum(block.note.startswith("not run:") for block in blocks()) == NOT_RUN
+
+
+def test_the_reference_is_that_of_the_code() -> None:
+    for name, text in docs.pages().items():
+        page = ROOT / "docs" / "reference" / name
+        assert page.read_text(encoding="utf-8") == text, f"{name} is stale: run 'python scripts/docs.py'"
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: str(page.relative_to(ROOT)))
+def test_links_and_pictures_lead_somewhere(page: Path) -> None:
+    for target in re.findall(r"\]\(([^)\s]+)\)", page.read_text(encoding="utf-8")):
+        if not target.startswith(("http", "#")):
+            assert (page.parent / target.split("#")[0]).exists(), target
+
+
+def test_every_page_is_reached_from_the_index() -> None:
+    index = (ROOT / "docs" / "index.md").read_text(encoding="utf-8")
+    linked = {(ROOT / "docs" / target).resolve() for target in re.findall(r"\]\(([^)\s]+\.md)\)", index)}
+    inside = {page for page in PAGES if page.is_relative_to(ROOT / "docs") and page.name != "index.md"}
+    assert inside <= linked
+
+
+def test_the_pictures_stay_small() -> None:
+    assert sum(path.stat().st_size for path in (ROOT / "docs" / "pictures").iterdir()) < 400_000
