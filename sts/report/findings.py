@@ -149,6 +149,15 @@ def gaps_words(spectra: Sequence[Spectrum]) -> str:
     return f"gap {listed(parts)}"
 
 
+def widest_chosen(spectrum: Spectrum) -> bool:
+    """Whether the smoothing ran into the widest width tried."""
+    table = spectrum.criterion
+    if table is None or not len(table):
+        return False
+    chosen = table.loc[table["chosen"].astype(bool), "width_V"].to_numpy(float)
+    return bool(chosen.size and chosen[0] >= table["width_V"].max())
+
+
 def _spectra(spectra: SpectraAnalysis) -> Answer:
     by_sample: dict[str, list[Spectrum]] = {}
     for one in spectra.spectra:
@@ -159,15 +168,24 @@ def _spectra(spectra: SpectraAnalysis) -> Answer:
         seen = f"resolution {max(widths):.3g} meV" if widths and max(widths) > 0 else "resolution unknown"
         if len(widths) > 1 and min(widths) < 0.95 * max(widths):
             seen = f"resolution {min(widths):.3g} to {max(widths):.3g} meV"
+        if any(widest_chosen(s) for s in group):
+            seen += " (set by the widest smoothing tried: a curve without structure asks for no finer one)"
         name = group[0].label if len(group) == 1 else f"{sample or 'all sweeps'} ({len(group)} spectra)"
         return f"{name}: {gaps_words(group)}, {seen}, {count(sum(len(s.sweeps) for s in group), 'sweep')}"
 
     named = list(by_sample.items())[:MOST_NAMED]
+    methods = {str(m) for s in spectra.spectra if s.gaps is not None for m in s.gaps["gap_method"]}
+    warning = ""
+    if any(m.startswith("log onset") for m in methods) and any(m.startswith("extrapolation") for m in methods):
+        warning = (
+            "the two gaps are two definitions: log onset is where dI/dV leaves its floor, which smoothing and thermal "
+            "tail bring inward; extrapolation is where a straight line through dI/dV to the exponent's root meets zero."
+        )
     sentence = "; ".join(words(sample, group) for sample, group in named)
     sentence += f"{TWICE}." if "±" in sentence else "."
     if len(by_sample) > MOST_NAMED:
         sentence += f" {len(by_sample) - MOST_NAMED} more samples stand in the table."
-    return Answer("What does the spectrum show?", sentence[:1].upper() + sentence[1:])
+    return Answer("What does the spectrum show?", sentence[:1].upper() + sentence[1:], warning)
 
 
 def _doubtful(analysis: Analysis) -> Answer:
@@ -308,7 +326,7 @@ def _spectrum_steps(spectrum: Spectrum) -> list[Step]:
     if not math.isfinite(thermal):
         text = f"{label}: record the temperature; at 295 K alone it blurs by {thermal_width(295.0) * 1e3:.0f} meV."
         steps.append(Step("temperature", 0.25, text))
-    elif total > 1.5 * thermal > 0 and math.isfinite(spectrum.resolution.smoothing_V):
+    elif total > 1.5 * thermal > 0 and math.isfinite(spectrum.resolution.smoothing_V) and not widest_chosen(spectrum):
         text = (
             f"{label}: more repeats or less noise would allow less smoothing: the resolution is {total * 1e3:.0f} meV "
             f"where temperature alone allows {thermal * 1e3:.0f} meV."

@@ -26,9 +26,18 @@ def inert(text: str) -> str:
 
 def csv_text(frame: pd.DataFrame) -> str:
     """A table as CSV: comma, point, ``\\n``, ten significant digits, true/false, unknown empty."""
-    shown = pd.DataFrame({column: [_cell(v) for v in frame[column]] for column in frame.columns}, dtype=object)
+    shown = pd.DataFrame({column: _cells(frame[column]) for column in frame.columns}, dtype=object)
     shown.columns = pd.Index([inert(str(c)) for c in frame.columns], dtype=object)
     return str(shown.to_csv(index=False, lineterminator="\n"))
+
+
+def _cells(column: pd.Series[Any]) -> list[str]:
+    if column.dtype == np.float64:
+        return ["" if value != value else format(value, DIGITS) for value in column.tolist()]
+    known: dict[Any, str] = {}  # names repeat
+    if all(type(value) is str for value in column):
+        return [known[v] if v in known else known.setdefault(v, _cell(v)) for v in column.tolist()]
+    return [_cell(value) for value in column]
 
 
 def _cell(value: Any) -> str:
