@@ -168,8 +168,8 @@ def _spectra(spectra: SpectraAnalysis) -> Answer:
         seen = f"resolution {max(widths):.3g} meV" if widths and max(widths) > 0 else "resolution unknown"
         if len(widths) > 1 and min(widths) < 0.95 * max(widths):
             seen = f"resolution {min(widths):.3g} to {max(widths):.3g} meV"
-        if any(widest_chosen(s) for s in group):
-            seen += " (set by the widest smoothing tried: a curve without structure asks for no finer one)"
+        if widest := sum(widest_chosen(s) for s in group):
+            seen += f" (in {widest} of {len(group)} the widest smoothing tried: a curve without structure asks for no finer)"
         name = group[0].label if len(group) == 1 else f"{sample or 'all sweeps'} ({len(group)} spectra)"
         return f"{name}: {gaps_words(group)}, {seen}, {count(sum(len(s.sweeps) for s in group), 'sweep')}"
 
