@@ -101,6 +101,9 @@ def barrier_fit(sweeps: SweepSet) -> BarrierFit:
         "used": [n != JUMPING for n in table["sweep"]],
         "decay_se_per_nm": 0.006 * decay,
         "dof": 68,
+        "shot_bandwidth_Hz": 0.0,
+        "gap_percent": 1.0,
+        "offset_se_pA": 0.05,
         "choice_spread_eV": 0.01 * barrier,
         "made_by": table["made_by"],
     }
