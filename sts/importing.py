@@ -9,16 +9,18 @@ from pathlib import Path
 from sts.loaders import LoadedFile, UnreadableFile, apply_logbook, read_file, read_logbook, read_recipe
 from sts.session import ImportResult, Session, SessionError, add_files
 
+BESIDE = {".json", ".toml", ".md", ".html", ".pdf", ".png", ".svg", ".jpg"}  # what lies beside sweeps in a folder
+
 
 def files_in(paths: Iterable[str | Path], *, but_not: Sequence[str | Path | None] = ()) -> list[Path]:
-    """The files that `paths` name, folders opened (their hidden files left alone), in order, each once."""
+    """The files that `paths` name, in order, each once; of a folder not its hidden files, plans, notes and pictures."""
     leave = {Path(path).resolve() for path in but_not if path is not None}
     found: dict[Path, Path] = {}
     for path in map(Path, paths):
         inside = sorted(p for p in path.rglob("*") if p.is_file()) if path.is_dir() else [path]
         for file in inside:
-            hidden = path.is_dir() and any(part.startswith(".") for part in file.relative_to(path).parts)
-            if not hidden and file.resolve() not in leave:
+            other = file.suffix.lower() in BESIDE or any(part.startswith(".") for part in file.relative_to(path).parts)
+            if not (path.is_dir() and other) and file.resolve() not in leave:
                 found.setdefault(file.resolve(), file)
     return list(found.values())
 

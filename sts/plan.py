@@ -69,7 +69,7 @@ class SpectraPlan(Section):
     )
     floor_S: float | None = Field(None, gt=0, description="c of the form with a floor")
     gap_slope_A_per_V: float | None = Field(
-        None, gt=0, description="by how many ångström the tip approached per volt of |V|, for sweeps at a varying gap"
+        None, gt=0, description="by how many ångström the gap was wider per volt of |V|, for sweeps at a varying gap"
     )
     decay_per_nm: float | None = Field(
         None, gt=0, description="|d ln I/dz| for those sweeps; not set: from the session's I(z) at the same site"

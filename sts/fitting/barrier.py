@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from sts.fitting import exponential as engine
-from sts.fitting.noise import CLIP, Noise, noise_sums, solve_noise
+from sts.fitting.noise import CLIP, CLIP_MEAN, Noise, NoiseSums, noise_sums, solve_noise
 from sts.fitting.shape import Shape, examine, slow_correlation
 from sts.flags import flag_rows, flags_of, join_flags
 from sts.plan import BarrierPlan, Plan
@@ -32,6 +32,8 @@ BLOCK_VALUES = 1 << 16  # samples worked on at a time: a few arrays of them stay
 NOISE_ROUNDS = 4
 NOISE_SWEEPS = 300  # of a group that its noise is found from
 NOISE_GROUP = ("sample", "tip", "full_scale_A")  # sweeps that share their noise
+UNUSUAL = 4.0  # standard deviations by which a sweep's noise must differ from its group's to be taken as its own
+OWN_POINTS, PRIOR_POINTS, OWN_ROUNDS = 20, 30.0, 2
 PARAMETERS = 3
 WINDOWS = ((0.1, 1.0), (0.2, 1.0), (0.0, 0.9), (0.0, 0.8))  # cuts of the choice spread, as shares of the range
 
@@ -186,9 +188,9 @@ class _Work:
     def _fit(
         self, rows: Any, current: Array, usable: Array, first: engine.Exponential
     ) -> tuple[engine.Exponential, engine.Products, Array]:
-        noise = Noise(self.noise.terms, self.group[rows])
+        group = self.group[rows]
         return engine.fit(
-            first, self.u, current, usable, lambda signal, part: Noise(noise.terms, noise.group[part]).variance(signal)
+            first, self.u, current, usable, lambda signal, part: Noise(self.noise.terms, group[part]).variance(signal)
         )
 
     def _start(self, rows: Any, current: Array, usable: Array) -> engine.Exponential:
@@ -232,6 +234,7 @@ class _Work:
             self.noise = Noise(np.where(some[:, None], terms, self.noise.terms), self.group)
         counted = _counted(np.concatenate([fit.good for fit in fits]), spread, self.group[sample])
         self._correlate(sample, data, fits, counted)
+        self.terms = self.noise.terms[self.group]
 
     def _first_noise(
         self, sample: NDArray[np.int64], data: list[tuple[Any, Array, Array]], fits: list[engine.Exponential]
@@ -282,6 +285,7 @@ class _Work:
     def _finish(self, rows: slice) -> None:
         current, usable = self._data(rows)
         fit, products, variance = self._fit(rows, current, usable, self._start(rows, current, usable))
+        self._own_noise(np.arange(len(self.sweeps))[rows], current, usable, fit, products, variance)
         for name in ("amplitude", "decay", "offset"):
             getattr(self.fits, name)[rows] = getattr(fit, name)
         matrix, right = products.normal(self.windows)
@@ -294,7 +298,7 @@ class _Work:
         self.offset_se[rows] = np.sqrt(np.maximum(inverse[:, 1, 1] * chi2, 0.0))
         good = fit.good & np.isfinite(chi2)
         self.fits.good[rows] = good
-        terms = self.noise.terms[self.group[rows]]
+        terms = self.terms[rows]
         shape = examine(
             products, variance, usable, inverse=inverse, right=right[:, 0], decay=fit.decay, chi2=chi2,
             floor=np.sqrt(terms[:, 0]), gap=terms[:, 2], correlation=self.correlation[rows],
@@ -316,6 +320,54 @@ class _Work:
         self.fitted[rows][~good] = np.nan
         self.residual[rows][~good] = np.nan
 
+    def _own_noise(
+        self,
+        rows: NDArray[np.int64],
+        current: Array,
+        usable: Array,
+        fit: engine.Exponential,
+        products: engine.Products,
+        variance: Array,
+    ) -> None:
+        """Give sweeps whose noise is clearly not that of their group noise terms of their own; changed in place.
+
+        Noise is seen in the differences of neighbours, which jumps and misfits hardly touch. Where it is slow these
+        say too little, and the group's terms stay.
+        """
+        both = usable[:, 1:] * usable[:, :-1]
+        step = np.diff(products.residual, axis=1) / np.sqrt(2)
+        share = both * (self.noise.terms[self.group[rows], 2, None] * products.signal[:, 1:] ** 2 / variance[:, 1:])
+        excess = np.minimum(step**2 / variance[:, 1:], CLIP) / CLIP_MEAN - 1
+        with np.errstate(divide="ignore", invalid="ignore"):
+            # The variance of (Δe)²/2 is 2, and its neighbours share half a unit each: 3 in sums.
+            unusual = [np.vecdot(part, excess) / np.sqrt(3 * np.vecdot(part, part)) for part in (share, both - share)]
+        apart = np.fmax(*np.abs(unusual)) > UNUSUAL
+        some = np.flatnonzero(apart & fit.good & (self.correlation[rows] == 0) & (both.sum(axis=1) >= OWN_POINTS))
+        if not some.size:
+            return
+        scale, alone = self.scale[self.group[rows[some]]], np.arange(len(some))
+        pooled = self.terms[rows[some]] / np.stack([scale**2, scale, np.ones_like(scale)], axis=1)
+        part, mine = fit.rows(some), usable[some]
+        for _ in range(OWN_ROUNDS):
+            signal = part.signal(self.u)
+            noise = Noise(self.terms[rows[some]], alone).variance(signal)
+            residual = current[some] - signal
+            step = np.diff(residual, axis=1) / np.sqrt(2)
+            sums = noise_sums(step, signal[:, 1:], noise[:, 1:], both[some], alone, scale)
+            # The group's terms count as much as PRIOR_POINTS samples, so that no term is left undetermined.
+            weight = PRIOR_POINTS / both[some].sum(axis=1)
+            matrix = sums.matrix * weight[:, None, None]
+            prior = NoiseSums(matrix, np.einsum("mij,mj->mi", matrix, pooled))
+            self.terms[rows[some]] = solve_noise(sums + prior, scale, self.floor[self.group[rows[some]]])
+            part, better, noise = engine.fit(
+                part, self.u, current[some], mine,
+                lambda signal, k: Noise(self.terms[rows[some]][k], alone[: len(signal)]).variance(signal),
+            )  # fmt: skip
+        for name in ("amplitude", "decay", "offset", "good"):
+            getattr(fit, name)[some] = getattr(part, name)
+        products.put(some, better)
+        variance[some] = noise
+
     # --- results -------------------------------------------------------------------------------------------------
 
     def result(self, plan: Plan, *, omit: set[str], keep: set[str], confidence: float) -> BarrierFit:
@@ -327,7 +379,7 @@ class _Work:
         se = np.where(good, se, np.nan)
         different, which = np.unique(freedom, return_inverse=True)
         reach = np.asarray(stats.t.ppf(0.5 + confidence / 2, different))[which] * se
-        electronics = np.sqrt(self.noise.terms[self.group, 0])
+        electronics = np.sqrt(self.terms[:, 0])
         table = self._table(decay, se, reach, electronics, good)
         flags = self._flags(table, good, plan)
         names = self.sweeps.names
@@ -383,8 +435,8 @@ class _Work:
             "choice_spread_eV": np.where(good, spread, np.nan),
             "slow_correlation": self.correlation,
             "offset_se_pA": np.where(good, self.offset_se * 1e12, np.nan),
-            "shot_bandwidth_Hz": self.noise.terms[self.group, 1] / (2 * ELEMENTARY_CHARGE),
-            "gap_percent": np.sqrt(self.noise.terms[self.group, 2]) * 100,
+            "shot_bandwidth_Hz": self.terms[:, 1] / (2 * ELEMENTARY_CHARGE),
+            "gap_percent": np.sqrt(self.terms[:, 2]) * 100,
             "amplitude_pA": np.where(good, fit.amplitude * 1e12, np.nan),
             "duration_s": self.sweeps.table["duration_s"].to_numpy(float),
             "range_nm": np.full(len(decay), self.span * 1e9),
@@ -435,10 +487,12 @@ class _Work:
         say(contact > 0, "contact", f"{{}} samples above {limit:g} G0, masked", contact)
         say(~good & ~none & ~few, "fit failed", "no exponential describes this sweep")
         with np.errstate(invalid="ignore"):
-            coarse = step > 2 * np.sqrt(np.maximum(self.noise.terms[self.group, 0] - step**2 / 12, 1e-300))
-            growing = good & (self.fits.decay < 0)
+            coarse = step > 2 * np.sqrt(np.maximum(self.terms[:, 0] - step**2 / 12, 1e-300))
+            first, last = self.fitted[:, 0], self.fitted[:, -1]
+            negative = good & (np.maximum(first, last) <= 3 * np.sqrt(self.terms[:, 0])) & (self.fits.amplitude < 0)
+            growing = good & (np.abs(last) > np.abs(first)) & (self.fits.amplitude * self.fits.decay * first < 0)
+            growing |= good & ~negative & (self.fits.amplitude * self.fits.decay < 0)
             falling = good & ~growing
-            negative = falling & (self.fits.amplitude < 0)
             jumped = good & (s["jump_factor"] != 1)
             hinge = np.abs(s["hinge_t"])
             ratio = s["slope_after"] / s["slope_before"]

@@ -54,6 +54,11 @@ class Products:
         self.wr = weight * residual
         self.wsr = self.ws * residual
 
+    def put(self, rows: Any, other: Products) -> None:
+        """Replace the products of some sweeps."""
+        for name in ("weight", "signal", "residual", "ws", "wss", "wr", "wsr"):
+            getattr(self, name)[rows] = getattr(other, name)
+
     def normal(self, windows: Array) -> tuple[Array, Array]:
         """Normal equations over parts of the range.
 

@@ -1,4 +1,4 @@
-"""Spectra taken with the tip moving in: I(V) at a varying gap, brought to constant separation before differentiating."""
+"""Spectra taken at a varying gap, brought to constant separation before they are differentiated."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ Array = NDArray[np.float64]
 def to_constant_separation(
     bias: Any, current: Any, *, gap_slope_m_per_V: float, decay_per_m: float, decay_se_per_m: float = float("nan")
 ) -> tuple[Array, Array]:
-    """The current at the separation of 0 V, from sweeps in which the gap narrowed by a|V|.
+    """The current at the separation of 0 V, from sweeps in which the gap was s0 + a|V|.
 
     Parameters
     ----------
@@ -22,7 +22,7 @@ def to_constant_separation(
     current : array_like, shape (..., n)
         Current as measured, offset removed [A].
     gap_slope_m_per_V : float
-        a: by how much the tip approached per volt of |V| [m/V]; 1 Å/V is 1e-10.
+        a: by how much the gap was wider per volt of |V| [m/V]; 1 Å/V is 1e-10.
     decay_per_m : float
         |d ln I/dz| = 2κ [1/m], from I(z) at the same site.
     decay_se_per_m : float
@@ -41,17 +41,17 @@ def to_constant_separation(
 
     Notes
     -----
-    I_c = I_m exp(-2κ a|V|): the tip was closer by a|V|, and the current larger. (The measured current is the one at the
-    smaller separation; R. M. Feenstra, Phys. Rev. B 50, 4561 (1994) uses the same factor.) Differentiating I_m itself
-    subtracts 2κa from (dI/dV)/(I/V)/V and can turn the conductance negative. At 2 V, 1 Å/V and 2κ = 2 per Å the factor
-    is 55, and 10 % in κ are 49 %.
+    I_c = I_m exp(+2κ a|V|), as the tip is closest at V = 0, where a gap lets least current through: P. Mårtensson and
+    R. M. Feenstra, Phys. Rev. B 39, 7744 (1989). Differentiating I_m itself takes 2κ a|V| off (dI/dV)/(I/V) and can turn
+    the conductance negative. At 2 V, 1 Å/V and 2κ = 2 per Å the factor is 55, and 10 % in κ are 49 %.
     """
     if not (np.isfinite(decay_per_m) and decay_per_m > 0):
         raise ValueError(
-            "These sweeps were taken with a varying gap (gap_slope), but no decay of the current is known for this site. "
-            "Record I(z) at the same site, or state spectra.decay_per_nm in the plan; without it dI/dV would be wrong."
+            "These sweeps were taken with a varying gap (gap_slope), but no decay of the current is known for this "
+            "site. Record I(z) at the same site, or state spectra.decay_per_nm in the plan; without it dI/dV would be "
+            "wrong."
         )
     v = np.abs(np.asarray(bias, float))
-    factor = np.exp(-decay_per_m * gap_slope_m_per_V * v)
+    factor = np.exp(decay_per_m * gap_slope_m_per_V * v)
     relative = np.abs(gap_slope_m_per_V) * v * (decay_se_per_m if np.isfinite(decay_se_per_m) else 0.0)
     return np.asarray(current, float) * factor, np.asarray(relative)

@@ -85,7 +85,8 @@ def apply_bench(
     time_step_s : float
         Between samples [s]; needed for lag.
     ramp_V_per_s : scalar or ndarray, shape (m, n)
-        dV/dt for the displacement current.
+        dV/dt for the displacement current. Where it is not 0 the ramp is taken to have begun before the first sample,
+        so that displacement current and lag are both there from the start; else (heights) all rests until then.
     setpoint : ndarray, shape (m,), optional
         Factor on the junction's current where sweeps share a set-point; drawn for every row if not given.
     jump_at : ndarray of int, shape (m,), optional
@@ -118,7 +119,7 @@ def apply_bench(
         signal = signal + shot * generator.standard_normal((m, n))
     signal = signal + bench.capacitance_F * np.asarray(ramp_V_per_s)
     if bench.lag_s:
-        signal = single_pole(signal, bench.lag_s, time_step_s)
+        signal = single_pole(signal, bench.lag_s, time_step_s, ramping=bool(np.any(ramp_V_per_s)))
     signal = signal + bench.current_offset_A
     if bench.white_A:
         signal = signal + bench.white_A * generator.standard_normal((m, n))
@@ -133,10 +134,11 @@ def draw_setpoints(generator: np.random.Generator, bench: Bench, count: int) -> 
     return np.asarray(np.exp(bench.setpoint_scatter * generator.standard_normal(count)))
 
 
-def single_pole(signal: np.ndarray, time_constant_s: float, time_step_s: float) -> np.ndarray:
-    """Response of a single pole to a signal that is straight between samples (m, n), settled at the first one.
+def single_pole(signal: np.ndarray, time_constant_s: float, time_step_s: float, *, ramping: bool) -> np.ndarray:
+    """Response of a single pole to a signal that is straight between samples (m, n).
 
-    Exact for straight segments: a ramp comes out delayed by the time constant.
+    Exact for straight segments: a ramp comes out delayed by the time constant. At the first sample the output has
+    settled, or is behind by as much as at the end of a long ramp of the first step's slope (`ramping`).
     """
     from scipy.signal import lfilter
 
@@ -144,6 +146,6 @@ def single_pole(signal: np.ndarray, time_constant_s: float, time_step_s: float) 
     keep = np.exp(-ratio)
     new = 1 - (1 - keep) / ratio  # weight of the newest sample for a straight segment
     old = (1 - keep) - new
-    numerator, denominator = [new, old], [1.0, -keep]
-    start = (signal[:, :1]) * (1 - new)
-    return np.asarray(lfilter(numerator, denominator, signal, axis=1, zi=start)[0])
+    first = signal[:, :1]
+    start = first - (signal[:, 1:2] - first) / ratio if ramping else first
+    return np.asarray(lfilter([new, old], [1.0, -keep], signal, axis=1, zi=start - new * first)[0])

@@ -131,8 +131,8 @@ def test_a_varying_gap_is_brought_back_to_constant_separation():
     """A factor of 55 at 2 V for 1 Å/V and 2κ = 2 per Å (closed form)."""
     v = np.linspace(-2, 2, 101)
     at_constant = 1e-12 * v
-    measured = at_constant * np.exp(2e10 * 1e-10 * np.abs(v))
-    assert_allclose(measured[-1] / at_constant[-1], 54.6, rtol=1e-3)
+    measured = at_constant * np.exp(-2e10 * 1e-10 * np.abs(v))
+    assert_allclose(at_constant[-1] / measured[-1], 54.6, rtol=1e-3)
     current, relative = to_constant_separation(
         v, measured, gap_slope_m_per_V=1e-10, decay_per_m=2e10, decay_se_per_m=2e9
     )

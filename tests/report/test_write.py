@@ -24,7 +24,7 @@ from sts.report.write import contents, safe_name
 # The columns other programs rely on, as promised in the documentation of the tables.
 CONTRACT = {
     "barrier_sweeps.csv": "sweep sample tip site direction repeat barrier_eV barrier_se_eV "
-    "barrier_low_eV barrier_high_eV decay_per_nm decades offset_pA noise_pA points from_nm to_nm reduced_chi2 barrier_log_eV flags used",
+    "barrier_low_eV barrier_high_eV decay_per_nm decades offset_pA noise_pA points from_nm to_nm reduced_chi2 barrier_log_eV flags used",  # noqa: E501 - the contract as one line
     "barrier_sites.csv": "sample tip site sweeps barrier_eV barrier_se_eV barrier_low_eV barrier_high_eV",
     "barrier_tips.csv": "sample tip sweeps sites barrier_eV barrier_se_eV barrier_low_eV barrier_high_eV "
     "between_site_sd_eV calibration_se_eV total_se_eV",
