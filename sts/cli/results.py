@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sts.cli.data import FORCE, JSON, OUT, SESSION
-from sts.cli.terminal import frame_rows, number, print_json, print_table, progress, say, text, yes
+from sts.cli.terminal import frame_rows, number, print_json, print_table, probability, progress, say, text, yes
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -165,7 +165,7 @@ def print_comparison(barrier: BarrierAnalysis) -> None:
         "ratio": number(3),
         "ratio_low": number(3),
         "ratio_high": number(3),
-        "p_adjusted": number(4),
+        "p_adjusted": probability,
         "verdict": text,
     }
     headings = ["tip", "against", "ratio", "95 % from", "to", "p (adjusted)", "verdict"]

@@ -82,6 +82,11 @@ def number(digits: int, scale: float = 1.0) -> Callable[[Any], str]:
     return form
 
 
+def probability(value: Any) -> str:
+    """A p value; below a ten-thousandth only that is said."""
+    return "< 0.0001" if isinstance(value, float) and value < 1e-4 else number(4)(value)
+
+
 def yes(value: Any) -> str:
     """Yes or no."""
     return "yes" if value else "no"
