@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
+LEAST_SPREAD = 0.2  # of dI/dV relative to its mean, below which an intercept cannot be told from a gain
 TOLERANCE = 0.01  # a gain off by less than this is called agreement, whatever its uncertainty
 FACTORS = {
     np.sqrt(2): "√2: rms taken for peak, or the other way round",
@@ -63,7 +64,7 @@ def calibrate_lockin(
     Notes
     -----
     The average of the sweeps fixes both coefficients where dI/dV changes with bias; where it is nearly constant (its
-    relative spread below 2 %) an intercept cannot be told from a gain and is held at zero. The uncertainty comes from the
+    relative spread below 20 %) an intercept cannot be told from a gain and is held at zero. The uncertainty comes from the
     scatter of the coefficient between sweeps where there are three or more, else from the residuals with the number of
     independent points estimated from their autocorrelation.
     """
@@ -73,7 +74,7 @@ def calibrate_lockin(
         raise ValueError(f"{good.sum()} points are finite in lock-in and derivative; at least 8 are needed.")
     k, g = k[:, good], g[:, good]
     mean_k, mean_g = k.mean(axis=0), g.mean(axis=0)
-    with_intercept = bool(np.std(mean_g) > 0.02 * abs(np.mean(mean_g)))
+    with_intercept = bool(np.std(mean_g) > LEAST_SPREAD * abs(np.mean(mean_g)))
     gain, intercept = _line(mean_g, mean_k, with_intercept)
     m = len(k)
     if m >= 3:
