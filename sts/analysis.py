@@ -28,7 +28,7 @@ from sts.fitting.barrier import BarrierFit
 from sts.fitting.features import with_features
 from sts.flags import flag_rows, flags_of, join_flags, no_flags
 from sts.plan import Plan
-from sts.processing import average_spectrum, find_offsets, group_sweeps, judge_iv
+from sts.processing import average_spectrum, bias_offset_from_symmetry, find_offsets, group_sweeps, judge_iv
 from sts.processing.gap_variation import to_constant_separation
 from sts.processing.spectrum import Offsets, Spectrum
 from sts.quantities import thermal_width
@@ -503,6 +503,9 @@ def _summary(spectrum: Spectrum, plan: Plan) -> dict[str, Any]:
         "reasons": "; ".join(group_flags["detail"]),
         "didv_unit": spectrum.didv_unit,
     }
+    if not np.isfinite(spectrum.current).any() and np.isfinite(spectrum.didv).sum() >= 8:
+        # Without a current only the mirror symmetry of an even spectrum tells the zero of the bias.
+        row["symmetry_offset_mV"] = 1e3 * bias_offset_from_symmetry(spectrum.bias, spectrum.didv)
     if spectrum.lockin is not None:
         row |= {"lockin_gain": spectrum.lockin.gain, "lockin_gain_se": spectrum.lockin.gain_se}
         row["lockin"] = spectrum.lockin.verdict
