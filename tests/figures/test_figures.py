@@ -221,7 +221,7 @@ def test_every_colour_stands_out_from_the_white_page(colour: str) -> None:
 
 @pytest.mark.skipif("okabe_ito" not in mpl.colormaps, reason="this matplotlib has no table of the set")
 def test_the_main_colours_are_those_of_okabe_and_ito() -> None:
-    """matplotlib's own transcription of the set is the reference."""
+    """matplotlib's own copy of the set is the reference."""
     published = {mpl.colors.to_hex(c) for c in mpl.colormaps["okabe_ito"].colors}  # type: ignore[attr-defined]
     assert {style.BLUE.lower(), style.VERMILLION.lower(), style.GREEN.lower(), style.BLACK} <= published
 
