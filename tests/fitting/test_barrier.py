@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
@@ -257,3 +258,28 @@ def test_blocks_do_not_show_in_the_result():
     whole = fit_barrier(made, plan).table["barrier_eV"]  # 109 rows a block: two blocks
     assert np.isfinite(whole).all()
     assert abs(whole.median() / 4.4 - 1) < 0.005
+
+
+def test_sweeps_noisier_or_quieter_than_their_tip_get_a_noise_of_their_own():
+    """Gap noise of 0.5, 2 and 5 % mixed under one tip: each third keeps its coverage, and none is called jumping."""
+    third = 500
+    parts = [
+        simulate_iz(barrier_eV=4.4, height=RANGE, sweeps=third, bench=Bench(white_A=1e-12, gap_noise=gap), seed=k,
+                    tip="t", names=f"n{k}").sweeps
+        for k, gap in enumerate((0.005, 0.02, 0.05))
+    ]  # fmt: skip
+    table = pd.concat([part.table for part in parts], ignore_index=True)
+    fit = fit_barrier(SweepSet("iz", parts[0].axis, np.concatenate([part.current for part in parts]), table))
+    inside = ((fit.table["barrier_low_eV"] < 4.4) & (fit.table["barrier_high_eV"] > 4.4)).to_numpy().reshape(3, third)
+    assert inside.mean(axis=1).min() > 0.92
+    assert inside.mean(axis=1).max() < 0.985
+    assert not fit.table["flags"].str.contains("jump").to_numpy().reshape(3, third).mean(axis=1).max() > 0.01
+    assert_allclose(fit.table["gap_percent"].to_numpy().reshape(3, third).mean(axis=1)[2], 5.0, rtol=0.15)
+
+
+def test_a_steep_concave_fall_is_not_said_to_grow():
+    """A current that falls ever steeper has a negative fitted decay, but does not grow with height."""
+    z = np.linspace(0, 1e-10, 60)
+    fit = fit_barrier(a_set(z, 1e-9 * (1.5 - np.exp(3e9 * z))))
+    assert "wrong sign" not in flags_of(fit)
+    assert "few decades" in flags_of(fit)
