@@ -32,8 +32,8 @@ BLOCK_VALUES = 1 << 16  # samples worked on at a time: a few arrays of them stay
 NOISE_ROUNDS = 4
 NOISE_SWEEPS = 300  # of a group that its noise is found from
 NOISE_GROUP = ("sample", "tip", "full_scale_A")  # sweeps that share their noise
-UNUSUAL = 4.0  # standard deviations by which a sweep's noise must differ from its group's to be taken as its own
-OWN_POINTS, PRIOR_POINTS, OWN_ROUNDS = 20, 30.0, 2
+UNUSUAL = 3.0  # standard deviations by which a sweep's noise must differ from its group's to be taken as its own
+OWN_POINTS, PRIOR_POINTS, OWN_ROUNDS = 20, 15.0, 2
 PARAMETERS = 3
 WINDOWS = ((0.1, 1.0), (0.2, 1.0), (0.0, 0.9), (0.0, 0.8))  # cuts of the choice spread, as shares of the range
 
