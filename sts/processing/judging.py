@@ -131,7 +131,9 @@ def _judge_group(
     alone = reference.size < 3 or not sweeps.has_current  # dI/dV may step from place to place; the current cannot
     parts = []
     jumped = np.zeros(reference.size, bool)
-    if alone:
+    if (
+        alone or reference.size < _SMALL
+    ):  # where most of a few jump, each at its own bias, none stands out from the others
         where = jumps_alone(sweeps.axis, signal[members], noise[members], factor=plan.jump_factor)
         parts.append(_jump_rows(names, *where))
         jumped[inside] = np.isfinite(where[0])
@@ -143,7 +145,7 @@ def _judge_group(
         return join_flags(parts)
     if not alone:
         position, factor = _jumps(comparison, quiet, plan.jump_factor)
-        jumped = np.isfinite(position)
+        jumped |= np.isfinite(position)
         parts.append(_jump_rows(names, position[inside], factor[inside]))
     level = comparison.level
     floor = _SCATTER_FLOOR if members.size == reference.size else _BORROWED_FLOOR
