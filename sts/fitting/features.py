@@ -57,7 +57,7 @@ def with_features(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Spectrum:
             detail = f"a decade in {rise * 1e3:.1f} mV at {place * 1e3:.0f} mV; {limit * 1e3:.1f} mV is the limit"
             flags.append(flag_rows([""], [True], "too steep", [detail]))
     lockin = None
-    if sweeps.lockin is not None and sweeps.has_current:
+    if sweeps.lockin is not None and sweeps.has_current and sweeps.lockin_unit != "ohm":  # dV/dI is no gain times dI/dV
         used = sweeps.select(np.isin(sweeps.names, spectrum.sweeps))
         lockin, words = _lockin(spectrum, used, plan)
         if words:
@@ -125,11 +125,12 @@ def _lockin(spectrum: Spectrum, used: SweepSet, plan: Plan) -> tuple[Any, str]:
     finite = np.isfinite(lockin).all(axis=1)
     if finite.sum() == 0:
         return None, ""
+    lockin = lockin[finite]
     if np.isfinite(width):
         smoother = make_smoother(
             spectrum.bias[good], width_V=width, method=plan.spectra.smoothing, order=plan.spectra.order
         )  # fmt: skip
-        lockin = smoother.apply(lockin[finite])
+        lockin = smoother.apply(lockin)
     try:
         found = calibrate_lockin(
             lockin, spectrum.didv_each[finite][:, good], unit=used.lockin_unit, confidence=plan.compare.confidence,

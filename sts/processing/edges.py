@@ -81,7 +81,8 @@ def gap_edges(
     m = len(each)
     generator = np.random.default_rng(seed)
     weights = generator.multinomial(m, np.full(m, 1 / m), RESAMPLES) / m if m >= 3 else np.zeros((0, m))
-    curves = np.concatenate([mean[None], weights @ np.nan_to_num(each)])
+    whole = np.nan_to_num(np.where(np.isfinite(each), each, mean))  # a missing sample must not pull a resample to zero
+    curves = np.concatenate([mean[None], weights @ whole])
     inside = (v >= middle[0]) & (v <= middle[1])
     floor = curves[:, inside].mean(axis=1)
     scatter = mean[inside].std(ddof=1)

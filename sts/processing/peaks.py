@@ -41,11 +41,13 @@ def find_peaks(
     """
     v = np.asarray(bias, float)
     each = np.atleast_2d(np.asarray(didv_each, float))
+    there = np.isfinite(each).any(axis=0)  # a hole counted as zero would have peaks on both sides
+    v, each = v[there], each[:, there]
     m = len(each)
     if m < 3 or v.size < 7:
         return pd.DataFrame({c: pd.Series(dtype=float) for c in COLUMNS})
-    each = np.nan_to_num(each)
-    mean = each.mean(axis=0)
+    mean = np.nanmean(each, axis=0)
+    each = np.where(np.isfinite(each), each, mean)
     noise = float(np.median(each.std(axis=0, ddof=1))) / np.sqrt(m)
     found, about = signal.find_peaks(mean, prominence=max(significance * noise, 1e-12 * np.ptp(mean)))
     widths = signal.peak_widths(

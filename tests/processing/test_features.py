@@ -96,6 +96,24 @@ def test_noise_alone_has_no_peaks():
     assert len(find_peaks(v, rows, significance=12)) == 0
 
 
+def test_a_hole_makes_no_peak_and_moves_no_edge():
+    """Masked samples (saturation, say) are no zeros: a step-free rise has no peak beside them."""
+    rng = np.random.default_rng(2)
+    v = np.linspace(-0.5, 0.5, 501)
+    rows = 3 + v + 0.01 * rng.standard_normal((6, v.size))
+    rows[:, 200:220] = np.nan  # in all sweeps
+    rows[0, 400:] = np.nan  # in one
+    assert len(find_peaks(v, rows, significance=12)) == 0
+    made = simulate_iv(density=gapped(), bias=(-1.5, 1.5, 301), temperature_K=4.0, setpoint_current_A=4e-10, sweeps=12,
+                       bench=QUIET, seed=4, directions=("up",))  # fmt: skip
+    each = slopes(made)
+    whole = gap_edges(made.sweeps.axis, each)
+    each[0, -60:-20] = np.nan
+    holed = gap_edges(made.sweeps.axis, each)
+    assert_allclose(holed["gap_meV"], whole["gap_meV"], atol=5)
+    assert_allclose(holed["gap_se_meV"], whole["gap_se_meV"], atol=3)
+
+
 # --- lock-in ----------------------------------------------------------------------------------------------------------
 
 
