@@ -399,6 +399,10 @@ def _lockin_only(
     """Average of a lock-in channel recorded without a current: no derivative, no normalisation, no invented unit."""
     if used.lockin is None or not np.isfinite(used.lockin).any():
         raise ValueError("These sweeps hold neither a current nor a lock-in channel; there is nothing to average.")
+    if used.lockin_unit == "ohm":
+        raise ValueError(
+            "The lock-in channel is a resistance, dV/dI in ohm; it is not taken for dI/dV, and no current was recorded."
+        )
     notes: dict[str, str] = {}
     filled = fill_missing(used.lockin)
     signs, repeats = direction_signs(used), repeat_codes(used)
