@@ -30,12 +30,22 @@ from sts.flags import flag_rows, flags_of, join_flags, no_flags
 from sts.plan import Plan
 from sts.processing import average_spectrum, bias_offset_from_symmetry, find_offsets, group_sweeps, judge_iv
 from sts.processing.gap_variation import to_constant_separation
-from sts.processing.spectrum import Offsets, Spectrum
+from sts.processing.spectrum import Offsets, Spectrum, group_label
 from sts.quantities import thermal_width
 from sts.session import Session
 from sts.sweeps import SweepSet
 
 Progress = Callable[[int, int], None]
+
+SPECTRA_COLUMNS = (
+    "bias_V", "current_A", "current_se_A", "didv_S", "didv_se_S", "didv_low_S", "didv_high_S", "normalised",
+    "normalised_se", "normalised_low", "normalised_high", "trusted",
+)  # fmt: skip
+SUMMARY_COLUMNS = (
+    "sweeps_used", "sweeps_omitted", "temperature_K", "average", "smoothing", "thermal_meV", "modulation_meV",
+    "smoothing_meV", "resolution_meV", "current_offset_pA", "bias_offset_mV", "displacement_fF", "gap_meV", "gap_se_meV",
+    "gap_method", "flags",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,7 +83,7 @@ class Analysis:
 
     session: str  # name of the session file
     plan: Plan
-    sets: tuple[SweepSet, ...]
+    sets: tuple[SweepSet, ...]  # as read, currents times the calibration in force
     judged: pd.DataFrame  # sweep, kind, sample, tip, site, direction, repeat, flags, reasons, used, decided_by
     sources: pd.DataFrame  # name, sha256, size, reader, recipe, imported
     decisions: pd.DataFrame  # time, sweep, action, why
@@ -100,10 +110,11 @@ def judge(session: Session | str | Path, plan: Plan | None = None, *, progress: 
     """
     opened = _opened(session)
     settings = plan or Plan()
-    sets = opened.sets()
+    calibrations = opened.calibrations()
+    sets = _calibrated(opened.sets(), calibrations)
     decisions = opened.current_decisions()
     omit, keep = _by_person(decisions)
-    factor = _height_factor(opened.calibrations())
+    factor = _factor(calibrations, "height")
     flags, unusable = [], set()
     for done, part in enumerate(sets):
         if part.kind == "iv":
@@ -145,13 +156,13 @@ def analyse(
     """
     opened = _opened(session)
     settings = plan or Plan()
-    sets = opened.sets(only or None)
+    calibrations = opened.calibrations()
+    sets = _calibrated(opened.sets(only or None), calibrations)
     if not sets:
         kinds = {"iv": "I(V) sweeps", "iz": "I(z) sweeps", "": "sweeps"}[only]
         raise ValueError(f"{opened.path}: there are no {kinds} in this session. Import some with 'sts import'.")
     decisions = opened.current_decisions()
     omit, keep = _by_person(decisions)
-    calibrations = opened.calibrations()
     height_sets = [part for part in sets if part.kind == "iz"]
     bias_sets = [part for part in sets if part.kind == "iv"]
     flags: list[pd.DataFrame] = []
@@ -165,7 +176,7 @@ def analyse(
     if bias_sets:
         flags += [judge_iv(part, settings.check) for part in bias_sets]
         decay = _decay_by_site(barrier)
-        spectra = _spectra(bias_sets, settings, omit, keep, decay)
+        spectra = _spectra(bias_sets, settings, omit, keep, decay, _current_note(calibrations))
         flags += [s.flags[s.flags["sweep"] != ""] for s in spectra.spectra if s.flags is not None]
     _tell(progress, steps, steps)
     return Analysis(
@@ -232,9 +243,35 @@ def _in_force(calibrations: pd.DataFrame, kind: str) -> Any:
     return rows.iloc[-1] if len(rows) else None
 
 
-def _height_factor(calibrations: pd.DataFrame) -> float:
-    row = _in_force(calibrations, "height")
+def _factor(calibrations: pd.DataFrame, kind: str) -> float:
+    row = _in_force(calibrations, kind)
     return 1.0 if row is None else float(row["factor"])
+
+
+def _calibrated(sets: Sequence[SweepSet], calibrations: pd.DataFrame) -> list[SweepSet]:
+    """The sets with every current, set-point and full scale times the current calibration in force."""
+    factor = _factor(calibrations, "current")
+    if factor == 1:
+        return list(sets)
+    columns = ["setpoint_current_A", "full_scale_A"]
+    return [
+        replace(part, current=part.current * factor, table=part.table.assign(**{c: part.table[c] * factor for c in columns}))
+        for part in sets
+    ]  # fmt: skip
+
+
+def _current_note(calibrations: pd.DataFrame) -> list[str]:
+    """What the calibration of the current does to the spectra, and what the bands do not hold."""
+    row = _in_force(calibrations, "current")
+    if row is None:
+        return []
+    factor, error = float(row["factor"]), float(row["factor_se"])
+    words = (
+        f"Every current and set-point was multiplied by {factor:.4g} ± {error:.2g} ({row['source']}). Its "
+        f"{100 * error / factor:.1f} % are common to all currents and conductances and are not in their bands; "
+        "(dI/dV)/(I/V) and gaps do not feel them."
+    )
+    return [words]
 
 
 def _barriers(
@@ -250,7 +287,7 @@ def _barriers(
     calibration = (
         None if row is None else Calibration(float(row["factor"]), float(row["factor_se"]), str(row["source"]))
     )
-    factor = _height_factor(calibrations)
+    factor = _factor(calibrations, "height")
     level = plan.compare.confidence
     fits, window = [], []
     for done, part in enumerate(sets):
@@ -334,9 +371,14 @@ def _decay_by_site(barrier: BarrierAnalysis | None) -> dict[tuple[str, str, str]
 
 
 def _spectra(
-    sets: Sequence[SweepSet], plan: Plan, omit: set[str], keep: set[str], decay: dict[Any, tuple[float, float]]
+    sets: Sequence[SweepSet],
+    plan: Plan,
+    omit: set[str],
+    keep: set[str],
+    decay: dict[Any, tuple[float, float]],
+    notes: list[str],
 ) -> SpectraAnalysis:
-    notes: list[str] = []
+    notes = list(notes)
     spectra: list[Spectrum] = []
     offsets = _offsets(sets, plan, omit)
     axes: dict[Any, set[int]] = {}
@@ -346,15 +388,18 @@ def _spectra(
             try:
                 spectra.append(_spectrum(group, keys, plan, omit, keep, offsets.get(_setting(group)), decay))
             except ValueError as error:
-                notes.append(f"{_words(keys)}: {error}")
+                notes.append(f"{group_label(keys)}: {error}")
     for group_keys, numbers in axes.items():
         if len(numbers) > 1:
             notes.append(
-                f"{_words(dict(group_keys))}: its sweeps have {len(numbers)} different bias axes; they were averaged axis "
+                f"{group_label(dict(group_keys))}: its sweeps have {len(numbers)} different bias axes; they were averaged axis "
                 "by axis, since nothing is interpolated."
             )
-    table = pd.concat([_long(s) for s in spectra], ignore_index=True) if spectra else pd.DataFrame()
-    summary = pd.DataFrame([_summary(s, plan) for s in spectra])
+    if spectra:
+        table = pd.concat([_long(s) for s in spectra], ignore_index=True)
+        summary = pd.DataFrame([_summary(s, plan) for s in spectra])
+    else:  # no rows, but the columns of the contract
+        table, summary = (pd.DataFrame(columns=[*plan.spectra.by, *c]) for c in (SPECTRA_COLUMNS, SUMMARY_COLUMNS))
     return SpectraAnalysis(tuple(spectra), table, summary, tuple(notes))
 
 
@@ -449,20 +494,10 @@ def _setting(group: SweepSet) -> tuple[str, str]:
 def _long(spectrum: Spectrum) -> pd.DataFrame:
     """A spectrum as rows of spectra.csv."""
     n = spectrum.bias.size
-    columns = {
-        "bias_V": spectrum.bias,
-        "current_A": spectrum.current,
-        "current_se_A": spectrum.current_se,
-        "didv_S": spectrum.didv,
-        "didv_se_S": spectrum.didv_se,
-        "didv_low_S": spectrum.didv_low,
-        "didv_high_S": spectrum.didv_high,
-        "normalised": spectrum.normalised,
-        "normalised_se": spectrum.normalised_se,
-        "normalised_low": spectrum.normalised_low,
-        "normalised_high": spectrum.normalised_high,
-        "trusted": spectrum.trusted,
-    }
+    s = spectrum
+    values = (s.bias, s.current, s.current_se, s.didv, s.didv_se, s.didv_low, s.didv_high, s.normalised, s.normalised_se,
+              s.normalised_low, s.normalised_high, s.trusted)  # fmt: skip
+    columns = dict(zip(SPECTRA_COLUMNS, values, strict=True))
     if spectrum.didv_unit != "S":  # no invented siemens: the columns of the contract stay empty
         unknown = np.full(n, np.nan)
         for name in ("didv", "didv_se", "didv_low", "didv_high"):
@@ -523,10 +558,6 @@ def _main_gap(gaps: pd.DataFrame | None) -> dict[Any, Any]:
     rows = [row for row in gaps.to_dict("records") if np.isfinite(row["gap_meV"])]
     named = [row for row in rows if str(row["gap_method"]).startswith("extrapolation")]
     return (named or rows or [{}])[0]
-
-
-def _words(keys: dict[str, Any]) -> str:
-    return ", ".join(f"{k} {v:g}" if isinstance(v, float) else f"{k} {v}" for k, v in keys.items()) or "all sweeps"
 
 
 def _versions() -> dict[str, str]:

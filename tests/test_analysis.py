@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
 
 import sts
+from sts.cli import main
 from sts.report import render_page
 from sts.report.write import result_tables
 
@@ -72,6 +74,38 @@ def test_offsets_found_on_the_metal_are_the_planted_ones(analysis, truth):
     layer = rows[rows["sample"] == "layered semiconductor"]
     # On a metal dI/dV is a constant too, so that displacement current and lag cannot be told apart there.
     assert (abs(layer["displacement_fF"] / truth["displacement_fF"] - 1) < 0.15).all()
+
+
+@pytest.fixture
+def copy(session, tmp_path):
+    return sts.Session.open(shutil.copy(session, tmp_path / "copy.h5"))
+
+
+def test_a_calibration_of_the_current_reaches_every_current_and_no_barrier(analysis, copy):
+    """The demo's amplifier read 1 nA where 1.1 nA flowed: currents and conductances rise, ratios and heights stay."""
+    copy.add_calibration("current", factor=1.1, factor_se=0.02, measured=1e-9, known=1.1e-9, source="a stated resistor")
+    after = sts.analyse(copy)
+    for column, factor in {"current_A": 1.1, "didv_S": 1.1, "didv_se_S": 1.1, "normalised": 1.0}.items():
+        expected = analysis.spectra.table[column] * factor
+        assert after.spectra.table[column].to_numpy() == pytest.approx(expected.to_numpy(), rel=1e-6, nan_ok=True)
+    assert list(after.spectra.summary["setpoint_current_A"]) == pytest.approx(
+        list(analysis.spectra.summary["setpoint_current_A"] * 1.1)
+    )
+    assert list(after.barrier.tips["barrier_eV"]) == pytest.approx(list(analysis.barrier.tips["barrier_eV"]), rel=1e-3)
+    assert list(after.judged["flags"]) == list(analysis.judged["flags"])
+    assert "multiplied by 1.1 ± 0.02 (a stated resistor)" in after.spectra.notes[0]
+
+
+def test_with_every_sweep_omitted_the_job_ends_in_words_and_tables_without_rows(copy, tmp_path, capsys):
+    copy.mark(list(copy.sweeps()["sweep"]), "omit", "all measured before the tip was cleaned")
+    assert main(["report", str(copy.path), "--out", str(tmp_path / "out")]) == 0
+    said = capsys.readouterr().out
+    assert "No I(z) sweep is left to compare" in said
+    assert "gold film, 100 pA: No sweep is left: all 10 are left out by decision." in said
+    for name in ("spectra", "spectra_summary", "barrier_tips", "barrier_sites", "barrier_pairs"):
+        lines = (tmp_path / "out" / f"{name}.csv").read_text(encoding="utf-8").splitlines()
+        assert len(lines) == 1, name
+        assert lines[0].count(",") > 8, name
 
 
 def test_a_second_run_gives_the_same_tables_byte_for_byte(analysis, session):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -90,8 +91,9 @@ def print_spectra(spectra: SpectraAnalysis) -> None:
         "flags": text,
     }
     headings = ["spectrum", "used", "omitted", "resolution meV", "gap meV", "± meV", "gap from", "flags"]
-    shown = summary.assign(label=[spectrum.label for spectrum in spectra.spectra])
-    print_table("Spectra", headings, frame_rows(shown, formats), right=(1, 2, 3, 4, 5))
+    if len(summary):
+        shown = summary.assign(label=[spectrum.label for spectrum in spectra.spectra])
+        print_table("Spectra", headings, frame_rows(shown, formats), right=(1, 2, 3, 4, 5))
     for note in spectra.notes:
         say(f"note: {note}")
 
@@ -153,8 +155,9 @@ def print_tips(barrier: BarrierAnalysis) -> None:
         "total_se_eV": number(3),
     }
     headings = ["sample", "tip", "sites", "sweeps", "barrier eV", "95 % from", "to", "total ± eV"]
-    rows = frame_rows(barrier.tips, formats)
-    print_table("Apparent barrier height by tip", headings, rows, right=range(2, 8))
+    if len(barrier.tips):
+        rows = frame_rows(barrier.tips, formats)
+        print_table("Apparent barrier height by tip", headings, rows, right=range(2, 8))
 
 
 def print_comparison(barrier: BarrierAnalysis) -> None:
@@ -169,14 +172,18 @@ def print_comparison(barrier: BarrierAnalysis) -> None:
         "verdict": text,
     }
     headings = ["tip", "against", "ratio", "95 % from", "to", "p (adjusted)", "verdict"]
-    print_table("Pairs of tips", headings, frame_rows(barrier.pairs, formats), right=(2, 3, 4, 5))
+    if len(barrier.pairs):
+        print_table("Pairs of tips", headings, frame_rows(barrier.pairs, formats), right=(2, 3, 4, 5))
     if len(barrier.groups):
         _print_frame("Groups of tips (a tip is one replicate)", barrier.groups)
 
 
 def _print_frame(title: str, frame: pd.DataFrame) -> None:
     numbers = [i for i, dtype in enumerate(frame.dtypes) if dtype.kind in "fi"]
-    rows = [[f"{v:.4g}" if isinstance(v, float) else text(v) for v in row] for row in frame.itertuples(index=False)]
+    rows = [
+        [f"{v:.4g}" if isinstance(v, float) and math.isfinite(v) else text(v) for v in row]
+        for row in frame.itertuples(index=False)
+    ]
     print_table(title, [str(c).replace("_", " ") for c in frame.columns], rows, right=numbers)
 
 
@@ -213,6 +220,8 @@ def report_command(
     if analysis.barrier is not None:
         print_tips(analysis.barrier)
         print_comparison(analysis.barrier)
+        for note in analysis.barrier.notes:
+            say(f"note: {note}")
     if analysis.spectra is not None:
         print_spectra(analysis.spectra)
     left = analysis.judged[~analysis.judged["used"].astype(bool)]
@@ -224,9 +233,9 @@ def report_command(
 @click.command("simulate")
 @click.argument("plan_file", required=False, type=click.Path(path_type=Path))
 @click.option("--preset", help="A ready virtual bench; 'list' shows them.")
-@OUT
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder to write to.")
 @FORCE
-def simulate_command(plan_file: Path | None, preset: str | None, out: Path, *, force: bool) -> int:
+def simulate_command(plan_file: Path | None, preset: str | None, out: Path | None, *, force: bool) -> int:
     """Make sweeps of a virtual junction, with the truth beside them, to try the tool on known numbers."""
     from sts.simulate import PRESETS, simulate_plan
 
@@ -236,6 +245,8 @@ def simulate_command(plan_file: Path | None, preset: str | None, out: Path, *, f
         return 0
     if (plan_file is None) == (preset is None):
         raise click.UsageError("Give either a TOML file or --preset NAME ('--preset list' shows the names).")
+    if out is None:
+        raise click.UsageError("Say where to write: --out FOLDER.")
     source = preset or plan_file
     assert source is not None
     written = simulate_plan(source, out, force=force)

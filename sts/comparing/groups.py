@@ -67,10 +67,9 @@ def compare_groups(tips: pd.DataFrame, by: str, *, confidence: float = 0.95, see
     0.10 for three against three. Ratios of groups with intervals as in `compare_pairs`.
     """
     if by not in tips:
-        raise ValueError(
-            f"The tips have no column '{by}' with one value a tip; there are {', '.join(map(str, tips.columns))}. "
-            "Add it with the logbook."
-        )
+        words = [str(c) for c in tips if c not in ("sample", "tip", "note") and tips[c].dtype.kind not in "fiub"]
+        known = f"; there is {', '.join(words)}" if words else ""
+        raise ValueError(f"The tips have no column '{by}' with one value a tip{known}. Add it with the logbook.")
     named = tips[tips[by].notna() & (tips[by].astype(str) != "")]
     usable = named[named["barrier_eV"].to_numpy(float) > 0]
     notes = []

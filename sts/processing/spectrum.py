@@ -74,7 +74,12 @@ class Spectrum:
     @property
     def label(self) -> str:
         """The group in a few words, for legends and headings."""
-        return ", ".join(_show(k, v) for k, v in self.keys.items() if v == v and v != "") or "all sweeps"
+        return group_label(self.keys)
+
+
+def group_label(keys: dict[str, Any]) -> str:
+    """What defines a group of sweeps in a few words, such as "gold film, 100 pA"; what is unknown is left out."""
+    return ", ".join(_show(k, v) for k, v in keys.items() if v == v and v != "") or "all sweeps"
 
 
 def _show(key: str, value: Any) -> str:

@@ -60,10 +60,16 @@ def reading(path: Path) -> Iterator[h5py.File]:
             raise SessionError(_damaged(path, error)) from error
 
 
+def _no_session(path: Path) -> str:
+    if path.is_dir():
+        return f"{path}: is a folder. Name the session file, such as {path / 'session.h5'}."
+    return f"{path}: there is no such session. 'sts import FILES --into {path.name}' makes one."
+
+
 @contextmanager
 def _opened(path: Path) -> Iterator[h5py.File]:
     if not path.is_file():
-        raise SessionError(f"{path}: there is no such session. 'sts import FILES --into {path.name}' makes one.")
+        raise SessionError(_no_session(path))
     try:
         # "best-effort": folders on servers that know no locks can still be read
         file = h5py.File(path, "r", locking="best-effort")
@@ -266,7 +272,7 @@ def changing(path: Path, *, create: bool = False, timeout: float | None = None) 
     if not target.parent.is_dir():
         raise SessionError(f"{path}: the folder {target.parent} does not exist. Make it, or choose another path.")
     if not create and not target.is_file():
-        raise SessionError(f"{path}: there is no such session. 'sts import FILES --into {path.name}' makes one.")
+        raise SessionError(_no_session(path))
     try:
         lock = target.with_name(f".{target.name}.lock")
         with FileLock(lock, timeout=timeout):

@@ -192,6 +192,8 @@ def test_a_wrong_plan_names_key_line_and_remedy(session, capsys, tmp_path):
         (("import", "nothing.csv", "--into", "x.h5"), "nothing.csv"),
         (("import", "nothing.csv"), "--into"),
         (("simulate", "--preset", "nope", "--out", "x"), "clean-vacuum"),
+        (("simulate", "--preset", "ohmic"), "--out"),
+        (("list", "."), "is a folder"),
         (("calibrate", "nothing.h5", "height"), "no such session"),
     ],
 )
@@ -223,4 +225,13 @@ def test_simulate_makes_sweeps_that_import(capsys, tmp_path):
     truth = json.loads((tmp_path / "v" / "truth.json").read_text())
     tips = json.loads(run(capsys, "barrier", tmp_path / "v.h5", "--out", tmp_path / "b", "--json")[1])
     assert tips[0]["barrier_eV"] == pytest.approx(truth["barrier_eV"][0], rel=0.01)
-    assert "list" not in run(capsys, "simulate", "--preset", "list", "--out", tmp_path / "n")[2]
+    status, out, _ = run(capsys, "simulate", "--preset", "list")
+    assert status == 0
+    assert "ohmic: I(V) of a metal" in out
+
+
+def test_an_unknown_column_of_tips_is_answered_with_those_of_the_logbook(session, capsys, tmp_path):
+    status, _, err = run(capsys, "compare", session, "--by", "maker", "--out", tmp_path / "c")
+    assert status == 2
+    assert "there is made_by, wire, remark." in err
+    assert "barrier_eV" not in err
