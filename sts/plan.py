@@ -9,7 +9,10 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError, field_validator
+from pydantic_core import PydanticCustomError
+
+from .flags import FLAGS
 
 
 class PlanError(ValueError):
@@ -37,6 +40,16 @@ class CheckPlan(Section):
         default=["jump", "outlier", "all saturated", "too few points", "fit failed", "wrong sign"],
         description="flags that leave a sweep out of averages and fits (a person's decision always wins)",
     )
+
+    @field_validator("omit")
+    @classmethod
+    def _flags_there_are(cls, names: list[str]) -> list[str]:
+        unknown = [name for name in names if name not in FLAGS]
+        if unknown:
+            raise PydanticCustomError(
+                "flag", "no flag '{name}'; there are {all}", {"name": unknown[0], "all": ", ".join(FLAGS)}
+            )
+        return names
 
 
 class SpectraPlan(Section):

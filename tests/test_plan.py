@@ -26,6 +26,7 @@ def test_text_with_quotes_and_line_ends_survives():
         ("[check]\noutlier_cuts = 3", r"line 2: unknown key 'check.outlier_cuts'. Known here: .*outlier_cut"),
         ("[compare]\nconfidence = '95 %'", r"line 2: compare.confidence is '95 %'"),
         ("check.outlier_cut = 0.0", r"line 1: check.outlier_cut is 0.0"),
+        ('[check]\nomit = ["jump", "jumps"]', r"line 2: check.omit is .*: no flag 'jumps'; there are saturated"),
         ("[chek]", r"line 1: unknown key 'chek'. Known here: barrier, check"),
         ("[check", r"not valid TOML"),
     ],

@@ -15,6 +15,7 @@ from ..flags import flag_rows, join_flags
 from ..plan import Plan, SpectraPlan
 from ..sweeps import SweepSet
 from .averaging import (
+    Average,
     average_units,
     direction_signs,
     fill_missing,
@@ -34,6 +35,8 @@ from .spectrum import Offsets, Resolution, Spectrum
 from .strength import choose_smoother
 
 Array = NDArray[np.float64]
+
+_FIRM = 5.0  # standard uncertainties by which I/V must differ from zero to be divided by
 
 
 def average_spectrum(
@@ -77,8 +80,8 @@ def average_spectrum(
     In this order: saturated samples masked, sweeps left out, offsets, directions balanced, average, smoothing and
     derivative, normalisation. All steps up to the derivative are linear in the sweeps, so its band is the scatter
     between repeats (or sites, or tips) carried through, with Student's t. Up and down of one repeat are one unit. The
-    band of the normalised conductance N = g/q follows from the first-order contribution N + (g_i - N q_i)/q of each
-    unit, which holds the correlation of I and dI/dV and drops the scatter of the set-point.
+    band of the normalised conductance N = g/q follows from the first-order contribution (g_i - N q_i)/q of each unit,
+    which holds the correlation of I and dI/dV and drops the scatter of the set-point.
     """
     plan = plan or Plan()
     if sweeps.kind != "iv":
@@ -97,7 +100,7 @@ def average_spectrum(
         notes["offsets not separable"] = offsets.how
     bias, current = _remove_offsets(used.axis[filled.points], filled.current, offsets, plan.spectra)
     if plan.spectra.scale_to_setpoint:
-        current = _scale(used, bias, current)
+        current = _scale(used, used.axis[filled.points], current)
     signs, repeats = direction_signs(used), repeat_codes(used)
     halves, _ = half_differences(current, signs, repeats)
     if len(halves):
@@ -117,30 +120,9 @@ def average_spectrum(
     smoother, criterion, why = _smoother(bias, each_repeat, plan.spectra, temperature)
     if criterion is None and plan.spectra.smoothing_width_V is None:
         notes["few repeats"] = why
-    mean = _zeroed(bias, average.current, smoother, offsets, plan.spectra)
-    shift = average.current[0] - mean[0]
-    influence = average.influence - shift
-    didv = smoother.differentiate(mean)
-    slopes = smoother.differentiate(influence)
-    if len(units) > 1:
-        quantile = float(stats.t.ppf(0.5 + plan.compare.confidence / 2, len(units) - 1))
-        current_se, didv_se = _standard_error(influence), _standard_error(slopes)
-    else:
-        quantile = float(stats.norm.ppf(0.5 + plan.compare.confidence / 2))
-        sigma = _residual_noise(smoother, mean)
-        current_se, didv_se = np.full(bias.size, sigma), sigma * smoother.noise_gain
-        notes["no band"] = f"one {kind}: band from the residuals, {sigma * 1e12:.3g} pA rms"
-    smooth = smoother.apply(mean)
-    form: dict[str, Any] = {
-        "kind": plan.spectra.normalise,
-        "broadening_V": plan.spectra.broadening_V or np.nan,
-        "floor_S": plan.spectra.floor_S or np.nan,
-    }
-    ratio, below = normalise(bias, smooth, didv, **form)
-    ratio_se = _ratio_error(bias, smoother, smooth, influence, slopes, ratio, below, form, didv_se, current_se)
-    trusted = filled.whole[filled.points] if filled.whole.size != bias.size else filled.whole
-    trusted = trusted & trusted_bias(bias, below, **_doubt(offsets, mean, bias, didv))
-    direction_fit = _directions(bias, halves, mean, didv, used, notes)
+    means = _derive(bias, average, smoother, plan, notes, kind)
+    trusted = filled.whole & means.firm & trusted_bias(bias, means.below, **_doubt(offsets))
+    direction_fit = _directions(bias, halves, means.current, means.didv, used)
     notes |= _group_notes(units, each_repeat)
     whole = _Whole(used.axis.size, filled.points)
     return Spectrum(
@@ -148,18 +130,18 @@ def average_spectrum(
         bias=whole.axis(used.axis, bias),
         sweeps=tuple(used.names),
         omitted=omitted,
-        current=whole(mean),
-        current_se=whole(current_se),
-        didv=whole(didv),
-        didv_se=whole(didv_se),
-        didv_low=whole(didv - quantile * didv_se),
-        didv_high=whole(didv + quantile * didv_se),
-        normalised=whole(ratio),
-        normalised_se=whole(ratio_se),
-        normalised_low=whole(ratio - quantile * ratio_se),
-        normalised_high=whole(ratio + quantile * ratio_se),
+        current=whole(means.current),
+        current_se=whole(means.current_se),
+        didv=whole(means.didv),
+        didv_se=whole(means.didv_se),
+        didv_low=whole(means.didv - means.quantile * means.didv_se),
+        didv_high=whole(means.didv + means.quantile * means.didv_se),
+        normalised=whole(means.normalised),
+        normalised_se=whole(means.normalised_se),
+        normalised_low=whole(means.normalised - means.quantile * means.normalised_se),
+        normalised_high=whole(means.normalised + means.quantile * means.normalised_se),
         trusted=whole.mask(trusted),
-        current_each=whole(current - shift),
+        current_each=whole(current - (average.current - means.current)),
         didv_each=whole(smoother.differentiate(current)),
         offsets=offsets,
         resolution=_resolution(temperature, used, smoother, direction_fit),
@@ -200,18 +182,79 @@ def _remove_offsets(bias: Array, current: Array, offsets: Offsets, plan: Spectra
     return bias - shift, current - zero
 
 
-def _zeroed(bias: Array, current: Array, smoother: Smoother, offsets: Offsets, plan: SpectraPlan) -> Array:
-    """The mean current with I(0) = 0, where V = 0 lies inside the sweep.
+@dataclass(frozen=True, eq=False)
+class _Means:
+    """Averages on the points kept, with standard uncertainties; `quantile` times these is half a band."""
+
+    current: Array
+    current_se: Array
+    didv: Array
+    didv_se: Array
+    normalised: Array
+    normalised_se: Array
+    below: Array  # denominator of the normalised conductance [S]
+    firm: NDArray[np.bool_]  # where that is known well enough to divide by
+    quantile: float
+
+
+def _derive(bias: Array, average: Average, smoother: Smoother, plan: Plan, notes: dict[str, str], unit: str) -> _Means:
+    """Current with I(0) = 0, dI/dV and normalised conductance, and the uncertainty of each.
+
+    Rows of deviations carry the uncertainty: those of the units, or where there is one unit only, white noise at each
+    point as large as the residuals. The variance of anything linear in the current is the sum of squares of what it makes of the
+    rows; the normalised conductance N = g/q changes by (δg - N δq)/q to first order.
+    """
+    zero = _zero_weights(bias, smoother, plan.spectra)
+    current = average.current - zero @ average.current
+    count = len(average.influence)
+    if count > 1:
+        quantile = float(stats.t.ppf(0.5 + plan.compare.confidence / 2, count - 1))
+        rows = (average.influence - average.influence.mean(axis=0)) / np.sqrt(count * (count - 1))
+    else:
+        quantile = float(stats.norm.ppf(0.5 + plan.compare.confidence / 2))
+        sigma = _residual_noise(smoother, current)
+        rows = sigma * np.eye(bias.size)
+        notes["no band"] = f"one {unit}: band from the residuals, {sigma * 1e12:.3g} pA rms"
+    rows = rows - (rows @ zero)[:, None]
+    smooth, didv = smoother.apply(current), smoother.differentiate(current)
+    smooth_rows, didv_rows = smoother.apply(rows), smoother.differentiate(rows)
+    form: dict[str, Any] = {
+        "kind": plan.spectra.normalise,
+        "broadening_V": plan.spectra.broadening_V or np.nan,
+        "floor_S": plan.spectra.floor_S or np.nan,
+    }
+    ratio, below = normalise(bias, smooth, didv, **form)
+    step = 1e-4  # a difference quotient: exact for the linear forms, and close enough to a derivative for the root
+    below_rows = (denominator(bias, smooth + step * smooth_rows, didv + step * didv_rows, **form) - below) / step
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio_se = _root_sum_square((didv_rows - ratio * below_rows) / below)
+    return _Means(
+        current=current,
+        current_se=_root_sum_square(rows),
+        didv=didv,
+        didv_se=_root_sum_square(didv_rows),
+        normalised=ratio,
+        normalised_se=np.where(np.isfinite(ratio_se), ratio_se, np.nan),
+        below=below,
+        firm=np.abs(below) > _FIRM * _root_sum_square(below_rows),
+        quantile=quantile,
+    )
+
+
+def _zero_weights(bias: Array, smoother: Smoother, plan: SpectraPlan) -> Array:
+    """Weights (n,) of the smoothed current at V = 0, which is taken off; none where V = 0 lies outside the sweep.
 
     What remains at V = 0 (all of the offset where one set-point cannot separate it, its uncertainty otherwise) counts
     as a current offset: for an ohmic junction the same as a shift of bias, and in a gap the only thing it can be.
     """
     if plan.offsets == "keep" or not bias[0] < 0 < bias[-1]:
-        return current
-    return current - float(np.interp(0.0, bias, smoother.apply(current)))
+        return np.zeros(bias.size)
+    right = int(np.searchsorted(bias, 0.0))
+    share = -bias[right - 1] / (bias[right] - bias[right - 1])
+    return np.asarray((1 - share) * smoother.smooth[right - 1] + share * smoother.smooth[right])
 
 
-def _doubt(offsets: Offsets, current: Array, bias: Array, didv: Array) -> dict[str, float]:
+def _doubt(offsets: Offsets) -> dict[str, float]:
     """Offsets as found, for the rule of trust: the zero crossing stands for both where they are not separable."""
     if offsets.separable or np.isfinite(offsets.current_A):
         return {"current_offset_A": offsets.current_A, "bias_offset_V": offsets.bias_V}
@@ -219,10 +262,11 @@ def _doubt(offsets: Offsets, current: Array, bias: Array, didv: Array) -> dict[s
 
 
 def _scale(used: SweepSet, bias: Array, current: Array) -> Array:
-    """Every sweep times set-point current over its own current at the set-point bias."""
+    """Every sweep times set-point current over its own current at the set-point bias; `bias` as the bench counts it."""
     wanted = used.table["setpoint_current_A"].to_numpy(float)
     at = used.table["setpoint_bias_V"].to_numpy(float)
-    known = np.isfinite(wanted) & (at >= bias[0]) & (at <= bias[-1])
+    slack = 0.6 * float(np.median(np.diff(bias)))  # sweeps often end at the set-point
+    known = np.isfinite(wanted) & (at >= bias[0] - slack) & (at <= bias[-1] + slack)
     if not known.all():
         raise ValueError(
             f"{int((~known).sum())} sweeps have no set-point current and bias within the sweep; they cannot be scaled "
@@ -271,9 +315,8 @@ def _smoother(
     return choose_smoother(bias, each_repeat, method=plan.smoothing, order=plan.order, temperature_K=temperature)
 
 
-def _standard_error(units: Array) -> Array:
-    error: Array = units.std(axis=0, ddof=1) / np.sqrt(len(units))
-    return error
+def _root_sum_square(rows: Array) -> Array:
+    return np.asarray(np.sqrt((rows**2).sum(axis=0)))
 
 
 def _residual_noise(smoother: Smoother, current: Array) -> float:
@@ -283,43 +326,7 @@ def _residual_noise(smoother: Smoother, current: Array) -> float:
     return float(np.sqrt(residual @ residual / max(freedom, 1.0)))
 
 
-def _ratio_error(
-    bias: Array,
-    smoother: Smoother,
-    smooth: Array,
-    influence: Array,
-    slopes: Array,
-    ratio: Array,
-    below: Array,
-    form: dict[str, Any],
-    didv_se: Array,
-    current_se: Array,
-) -> Array:
-    """Standard uncertainty of the normalised conductance."""
-    if len(influence) > 1:
-        # derivative of the denominator along each unit's deviation (exact for the linear forms)
-        deviation = smoother.apply(influence) - smooth
-        step = 1e-4 if form["kind"] == "root" else 1.0
-        moved = denominator(
-            bias,
-            smooth + step * deviation,
-            smoother.differentiate(smooth) + step * (slopes - slopes.mean(axis=0)),
-            **form,
-        )
-        change = (moved - below) / step
-        with np.errstate(divide="ignore", invalid="ignore"):
-            contribution = (slopes - slopes.mean(axis=0) - ratio * change) / below
-        return _standard_error(contribution)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        relative = np.hypot(
-            didv_se / below, ratio * current_se * np.sqrt((smoother.smooth**2).sum(axis=1)) / (bias * below)
-        )
-    return np.asarray(np.where(np.isfinite(relative), relative, np.nan))
-
-
-def _directions(
-    bias: Array, halves: Array, current: Array, didv: Array, used: SweepSet, notes: dict[str, str]
-) -> DirectionFit | None:
+def _directions(bias: Array, halves: Array, current: Array, didv: Array, used: SweepSet) -> DirectionFit | None:
     if not len(halves):
         return None
     return fit_half_difference(bias, halves, current, didv, duration_s=_common(used.table["duration_s"]))
@@ -416,7 +423,7 @@ def _lockin_only(
         notes["holes"] = f"{int((~filled.points).sum())} of {filled.points.size} points have no usable sample"
     if len(units) > 1:
         quantile = float(stats.t.ppf(0.5 + plan.compare.confidence / 2, len(units) - 1))
-        error = _standard_error(average.influence)
+        error = average.influence.std(axis=0, ddof=1) / np.sqrt(len(units))
     else:
         quantile = float(stats.norm.ppf(0.5 + plan.compare.confidence / 2))
         sigma = float(noise_level(units)[0])

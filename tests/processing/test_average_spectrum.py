@@ -13,7 +13,7 @@ from processing.bench import ideal, measured
 
 from sts.plan import ComparePlan, Plan, SpectraPlan
 from sts.processing import average_spectrum, find_offsets, make_smoother
-from sts.processing.spectrum import Spectrum
+from sts.processing.spectrum import Offsets, Spectrum
 from sts.simulate import Bench
 from sts.sweeps import SweepSet, sweep_table
 
@@ -236,6 +236,15 @@ def test_scaling_to_the_set_point_removes_its_scatter():
     unknown = replace(sweeps, table=sweeps.table.assign(setpoint_bias_V=np.nan))
     with pytest.raises(ValueError, match="Fill them in with a logbook"):
         average_spectrum(unknown, plan)
+
+
+def test_a_sweep_that_ends_at_the_set_point_can_be_scaled_whatever_the_offset():
+    """With an offset of 4 mV taken off, the corrected axis ends short of the set-point that the bench counted."""
+    sweeps, _ = measured(7, sweeps=6, bench=Bench(white_A=1e-13, setpoint_scatter=0.3))
+    at_end = replace(sweeps, table=sweeps.table.assign(setpoint_bias_V=sweeps.axis[-1]))
+    offsets = Offsets(4e-3, 1e-4, 4e-3, 1e-4, 0.0, 1e-14, True, "planted")
+    scaled = average_spectrum(at_end, Plan(spectra=SpectraPlan(scale_to_setpoint=True)), offsets=offsets)
+    assert np.allclose(scaled.current[-1], at_end.table["setpoint_current_A"].iloc[0], rtol=0.01)
 
 
 def test_group_doubts_are_written_down():
