@@ -166,15 +166,26 @@ def parse_toml(model: type[Section], text: str, name: str) -> Any:
 
 def read_plan(path: str | Path) -> Plan:
     """Read a plan from a TOML file; `PlanError` names key, line and remedy."""
+    plan: Plan = read_toml(Plan, path, "plan")
+    return plan
+
+
+def read_toml(model: type[Section], path: str | Path, what: str) -> Any:
+    """Read a TOML file into a model; `what` it is goes into the message.
+
+    Raises
+    ------
+    PlanError
+        If it cannot be read or is no UTF-8 text, and as `parse_toml`.
+    """
     path = Path(path)
     try:
         text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
         raise PlanError(f"{path}: cannot be read ({error.strerror}). Give the path of a TOML file.") from error
     except UnicodeDecodeError as error:
-        raise PlanError(f"{path}: is not UTF-8 text. Save the plan as UTF-8.") from error
-    plan: Plan = parse_toml(Plan, text, path.name)
-    return plan
+        raise PlanError(f"{path}: is not UTF-8 text. Save the {what} as UTF-8.") from error
+    return parse_toml(model, text, path.name)
 
 
 def _explain(model: type[Section], text: str, name: str, problem: Any) -> str:
@@ -229,14 +240,15 @@ def _write(section: BaseModel, path: list[str], lines: list[str]) -> None:
         if isinstance(value, BaseModel):
             nested.append((name, value))
         elif value is not None:
-            lines.append(f"{name} = {_toml(value)}" + (f"  # {info.description}" if info.description else ""))
+            lines.append(f"{name} = {toml_value(value)}" + (f"  # {info.description}" if info.description else ""))
         else:
             lines.append(f"# {name} is not set" + (f": {info.description}" if info.description else ""))
     for name, value in nested:
         _write(value, [*path, name], lines)
 
 
-def _toml(value: Any) -> str:
+def toml_value(value: Any) -> str:
+    """A value as TOML text."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
@@ -245,7 +257,7 @@ def _toml(value: Any) -> str:
         )
         return f'"{escaped}"'
     if isinstance(value, (list, tuple)):
-        return "[" + ", ".join(_toml(v) for v in value) + "]"
+        return "[" + ", ".join(toml_value(v) for v in value) + "]"
     if isinstance(value, dict):
-        return "{ " + ", ".join(f"{_toml(k)} = {_toml(v)}" for k, v in value.items()) + " }"
+        return "{ " + ", ".join(f"{toml_value(k)} = {toml_value(v)}" for k, v in value.items()) + " }"
     return repr(value)

@@ -16,7 +16,7 @@ from sts.loaders.metadata import read_metadata
 from sts.loaders.reading import bytes_of, scan
 from sts.loaders.recipe import NO_RECIPE, Recipe, recipe_text
 from sts.loaders.words import understand
-from sts.plan import _toml as toml_value
+from sts.plan import toml_value
 from sts.sweeps import SweepSet
 
 _COLUMNS = ["column", "unit", "read_as", "direction", "repeat", "first"]

@@ -9,8 +9,7 @@ from typing import Any, Literal
 
 from pydantic import Field, field_validator
 
-from sts.plan import PlanError, Section, parse_toml
-from sts.plan import _toml as toml_value
+from sts.plan import Section, read_toml, toml_value
 from sts.sweeps import COLUMNS
 
 READ_AS = ("bias", "tip bias", "height", "current", "lockin", "time", "unused", *COLUMNS[:-1])
@@ -126,14 +125,7 @@ def read_recipe(path: str | Path) -> Recipe:
     PlanError
         With one line for each mistake: file, line, key, what came, what is allowed.
     """
-    path = Path(path)
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except OSError as error:
-        raise PlanError(f"{path}: cannot be read ({error.strerror}). Give the path of a TOML file.") from error
-    except UnicodeDecodeError as error:
-        raise PlanError(f"{path}: is not UTF-8 text. Save the recipe as UTF-8.") from error
-    recipe: Recipe = parse_toml(Recipe, text, path.name)
+    recipe: Recipe = read_toml(Recipe, path, "recipe")
     return recipe
 
 

@@ -9,7 +9,7 @@ from typing import Any, Literal
 import numpy as np
 from pydantic import Field
 
-from ..plan import PlanError, Section, parse_toml
+from ..plan import PlanError, Section, read_toml
 from ..quantities import decay_from_barrier
 from ..sweeps import SweepSet
 from .bench import Bench
@@ -180,11 +180,7 @@ def read_simulate_plan(source: str | Path) -> SimulatePlan:
     if not path.is_file():
         known = ", ".join(PRESETS)
         raise PlanError(f"There is no virtual bench or file '{source}'. Benches: {known}.")
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise PlanError(f"{path.name}: is not UTF-8 text. Save the plan as UTF-8.") from error
-    plan: SimulatePlan = parse_toml(SimulatePlan, text, path.name)
+    plan: SimulatePlan = read_toml(SimulatePlan, path, "plan")
     return plan
 
 
