@@ -174,9 +174,10 @@ def analyse(
         flags.append(flags_iz)
         unusable = set(barrier.sweeps.loc[~np.isfinite(barrier.sweeps["decay_per_nm"]), "sweep"])
     if bias_sets:
-        flags += [judge_iv(part, settings.check) for part in bias_sets]
+        judged = [judge_iv(part, settings.check) for part in bias_sets]
+        flags += judged
         decay = _decay_by_site(barrier)
-        spectra = _spectra(bias_sets, settings, omit, keep, decay, _current_note(calibrations))
+        spectra = _spectra(bias_sets, judged, settings, omit, keep, decay, _current_note(calibrations))
         flags += [s.flags[s.flags["sweep"] != ""] for s in spectra.spectra if s.flags is not None]
     _tell(progress, steps, steps)
     return Analysis(
@@ -306,23 +307,14 @@ def _barriers(
             "are not touched by it."
         )
     empty = pd.DataFrame()
+    windows = pd.concat(window, ignore_index=True)
     repeats = slopes_by_repeat(sweeps)
     if repeats.empty:
         notes.append("No I(z) sweep is left to compare: see the flags and decisions of the sweeps.")
         result = BarrierAnalysis(
-            tuple(fits),
-            sweeps,
-            directions,
-            empty,
-            empty,
-            empty,
-            empty,
-            empty,
-            empty,
-            pd.concat(window),
-            (),
-            tuple(notes),
-        )
+            fits=tuple(fits), sweeps=sweeps, directions=directions, sites=empty, tips=empty, pairs=empty, groups=empty,
+            components=empty, budget=empty, window=windows, advice=(), notes=tuple(notes),
+        )  # fmt: skip
         return result, flags
     sites = site_level(repeats, confidence=level, calibration=calibration)
     tips = tip_level(sites, confidence=level, calibration=calibration)
@@ -343,7 +335,7 @@ def _barriers(
         groups=groups,
         components=components,
         budget=budget(tips, calibration, bias_V=_bias(sets)),
-        window=pd.concat(window, ignore_index=True),
+        window=windows,
         advice=advice(tips, by="" if plan.compare.by == "tip" else plan.compare.by, confidence=level),
         notes=tuple(notes),
         group_tests=tests,
@@ -372,6 +364,7 @@ def _decay_by_site(barrier: BarrierAnalysis | None) -> dict[tuple[str, str, str]
 
 def _spectra(
     sets: Sequence[SweepSet],
+    judged: Sequence[pd.DataFrame],
     plan: Plan,
     omit: set[str],
     keep: set[str],
@@ -380,7 +373,7 @@ def _spectra(
 ) -> SpectraAnalysis:
     notes = list(notes)
     spectra: list[Spectrum] = []
-    offsets = _offsets(sets, plan, omit)
+    offsets = _offsets(sets, judged, plan, omit)
     axes: dict[Any, set[int]] = {}
     for number, part in enumerate(sets):
         for keys, group in group_sweeps(part, plan.spectra.by):
@@ -424,33 +417,37 @@ def _spectrum(
     )
     group = replace(group, current=at_gap + zero)
     spectrum = average_spectrum(group, plan, keys=keys, omit=omit, keep=keep, offsets=offsets)
-    # The factor's uncertainty is common to all sweeps; it adds to the bands of current and derivative.
-    current_se = np.hypot(spectrum.current_se, spectrum.current * relative)
-    common = spectrum.didv * relative + spectrum.current * np.gradient(relative, spectrum.bias)
-    didv_se = np.hypot(spectrum.didv_se, common)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        wider = np.where(spectrum.didv_se > 0, didv_se / spectrum.didv_se, 1.0)
-        of_ratio = spectrum.bias * np.gradient(
-            relative, spectrum.bias
-        )  # N = d ln I/d ln V: the factor adds V d(ln f)/dV
-    ratio_se = np.hypot(spectrum.normalised_se, of_ratio)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        ratio_wider = np.where(spectrum.normalised_se > 0, ratio_se / spectrum.normalised_se, 1.0)
+    # The factor's uncertainty is common to all sweeps; it adds to the bands of current, derivative and ratio, where
+    # N = d ln I/d ln V gains V d(ln f)/dV.
+    rise = np.gradient(relative, spectrum.bias)
+    didv_se = np.hypot(spectrum.didv_se, spectrum.didv * relative + spectrum.current * rise)
+    ratio_se = np.hypot(spectrum.normalised_se, spectrum.bias * rise)
+    didv_low, didv_high = _widened(spectrum.didv, spectrum.didv_low, spectrum.didv_high, didv_se, spectrum.didv_se)
+    ratio_low, ratio_high = _widened(
+        spectrum.normalised, spectrum.normalised_low, spectrum.normalised_high, ratio_se, spectrum.normalised_se
+    )
     words = f"brought to constant separation with {slope:g} Å/V and {per_m * 1e-9:.2f} ± {se_per_m * 1e-9:.2f} per nm"
     flags = join_flags([spectrum.flags if spectrum.flags is not None else no_flags(),
                         flag_rows([""], [True], "varying gap", [words])])  # fmt: skip
     spectrum = replace(
         spectrum,
-        current_se=current_se,
+        current_se=np.hypot(spectrum.current_se, spectrum.current * relative),
         didv_se=didv_se,
-        didv_low=spectrum.didv - (spectrum.didv - spectrum.didv_low) * wider,
-        didv_high=spectrum.didv + (spectrum.didv_high - spectrum.didv) * wider,
+        didv_low=didv_low,
+        didv_high=didv_high,
         normalised_se=ratio_se,
-        normalised_low=spectrum.normalised - (spectrum.normalised - spectrum.normalised_low) * ratio_wider,
-        normalised_high=spectrum.normalised + (spectrum.normalised_high - spectrum.normalised) * ratio_wider,
+        normalised_low=ratio_low,
+        normalised_high=ratio_high,
         flags=flags,
     )
     return with_features(spectrum, group, plan)
+
+
+def _widened(value: Any, low: Any, high: Any, se: Any, se_before: Any) -> tuple[Any, Any]:
+    """A band widened as its standard uncertainty grew; where there was none it stays."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        factor = np.where(se_before > 0, se / se_before, 1.0)
+    return value - (value - low) * factor, value + (high - value) * factor
 
 
 def _decay_for(group: SweepSet, plan: Plan, decay: dict[Any, tuple[float, float]]) -> tuple[float, float]:
@@ -466,11 +463,12 @@ def _decay_for(group: SweepSet, plan: Plan, decay: dict[Any, tuple[float, float]
     return float(values.mean()), float(np.hypot(errors.max(), spread))
 
 
-def _offsets(sets: Sequence[SweepSet], plan: Plan, omit: set[str]) -> dict[tuple[str, str], Offsets]:
+def _offsets(
+    sets: Sequence[SweepSet], judged: Sequence[pd.DataFrame], plan: Plan, omit: set[str]
+) -> dict[tuple[str, str], Offsets]:
     """Offsets of each sample and tip, from all set-points there; lock-in-only sets have none."""
     parts: dict[tuple[str, str], list[SweepSet]] = {}
-    for part in sets:
-        flagged = judge_iv(part, plan.check)
+    for part, flagged in zip(sets, judged, strict=True):
         out = set(flagged.loc[flagged["flag"].isin(plan.check.omit), "sweep"]) | omit
         for _, group in group_sweeps(part, ["sample", "tip"]):
             rows = ~np.isin(group.names, list(out))
