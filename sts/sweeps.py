@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 import pandas as pd
@@ -23,6 +24,32 @@ COLUMNS = (
     "setpoint_current_A", "setpoint_bias_V", "bias_V", "duration_s", "full_scale_A", "modulation_V", "source",
 )  # fmt: skip
 
+_TEXTS = frozenset(TEXT_COLUMNS)
+_NUMBERS = frozenset(NUMBER_COLUMNS)
+
+
+class _Table:
+    """The field `table`: handed over as a frame or as columns, made a frame when it is first asked for.
+
+    The import of a thousand files with one sweep each would otherwise spend most of its time on frames of one row.
+    """
+
+    @overload
+    def __get__(self, sweeps: None, owner: type) -> _Table: ...
+    @overload
+    def __get__(self, sweeps: SweepSet, owner: type) -> pd.DataFrame: ...
+    def __get__(self, sweeps: SweepSet | None, owner: type) -> _Table | pd.DataFrame:
+        if sweeps is None:
+            raise AttributeError("table")  # so that the field has no default
+        state = vars(sweeps)
+        if "_frame" not in state:
+            state["_frame"] = _frame(sweeps.columns, len(sweeps))
+        frame: pd.DataFrame = state["_frame"]
+        return frame
+
+    def __set__(self, sweeps: SweepSet, table: pd.DataFrame | Mapping[str, Any]) -> None:
+        vars(sweeps)["_columns"] = table
+
 
 @dataclass(frozen=True, eq=False)
 class SweepSet:
@@ -38,7 +65,8 @@ class SweepSet:
         Tunnelling current [A]; NaN where unknown. All NaN where only a lock-in channel was recorded.
     table : pandas.DataFrame
         One row a sweep, in the order of `current`. Missing columns are added as unknown (NaN or ""); columns of
-        the user's own (from a logbook, say) are kept. `sweep` must be there, unique and not empty.
+        the user's own (from a logbook, say) are kept. `sweep` must be there, unique and not empty. A mapping of
+        columns (m,) will do.
     lockin : array_like, shape (m, n), optional
         Lock-in channel in `lockin_unit`.
     lockin_unit : str
@@ -54,7 +82,7 @@ class SweepSet:
     kind: str
     axis: np.ndarray
     current: np.ndarray
-    table: pd.DataFrame
+    table: _Table = _Table()  # no default: see there
     lockin: np.ndarray | None = None
     lockin_unit: str = ""
     notes: tuple[str, ...] = field(default=())  # what was done on import: sign turned, ends cut, ...
@@ -87,15 +115,21 @@ class SweepSet:
             if lockin.shape != current.shape:
                 raise ValueError(f"lockin must have the shape of current, {current.shape}; it has {lockin.shape}.")
             object.__setattr__(self, "lockin", lockin)
-        object.__setattr__(self, "table", complete_table(self.table, len(current)))
+        vars(self)["_columns"] = _checked_columns(self.columns, len(current))
 
     def __len__(self) -> int:
         return len(self.current)
 
     @property
+    def columns(self) -> Mapping[str, np.ndarray]:
+        """The columns of the table that were handed over, as arrays (m,); what is missing is unknown."""
+        columns: Mapping[str, np.ndarray] = vars(self)["_columns"]
+        return columns
+
+    @property
     def names(self) -> list[str]:
         """The sweeps' names, in order."""
-        return list(self.table["sweep"])
+        return list(self.columns["sweep"])
 
     @property
     def has_current(self) -> bool:
@@ -122,45 +156,55 @@ class SweepSet:
         )
 
 
-def complete_table(table: pd.DataFrame, sweeps: int) -> pd.DataFrame:
-    """Check the per-sweep table and add the columns that are missing, as unknown.
+def _checked_columns(table: Mapping[str, Any] | pd.DataFrame, sweeps: int) -> dict[str, np.ndarray]:
+    """The columns of a per-sweep table as arrays (m,): texts as objects, numbers as float.
 
     Raises
     ------
     ValueError
         If the number of rows is not `sweeps`, or names are missing or repeated.
     """
-    if len(table) != sweeps:
-        raise ValueError(f"The table has {len(table)} rows for {sweeps} sweeps; it needs one row a sweep.")
     if "sweep" not in table:
         raise ValueError("The table has no column 'sweep'; every sweep needs a unique name.")
-    order = [*COLUMNS, *(c for c in table.columns if c not in COLUMNS)]
-    columns: dict[str, Any] = {}
-    for column in order:
-        if column in NUMBER_COLUMNS:
-            columns[column] = pd.to_numeric(table[column]).to_numpy(float) if column in table else None
-        elif column in TEXT_COLUMNS or not pd.api.types.is_numeric_dtype(table[column]):
-            columns[column] = [_text(v) for v in table[column]] if column in table else [""] * sweeps
-        else:
-            columns[column] = table[column].to_numpy()
-    # Texts as one array of objects and numbers as one of floats: much quicker than a frame built column by column.
-    texts = [c for c in order if isinstance(columns[c], list)]
-    numbers = [c for c in order if columns[c] is None or (c in NUMBER_COLUMNS)]
-    text_block, number_block = np.empty((sweeps, len(texts)), object), np.full((sweeps, len(numbers)), np.nan)
-    for i, column in enumerate(texts):
-        text_block[:, i] = columns[column]
-    for i, column in enumerate(numbers):
-        if columns[column] is not None:
-            number_block[:, i] = columns[column]
-    own = {c: columns[c] for c in order if c not in texts and c not in numbers}
-    parts = [pd.DataFrame(text_block, columns=texts, dtype=object), pd.DataFrame(number_block, columns=numbers)]
-    result = pd.concat([*parts, pd.DataFrame(own)] if own else parts, axis=1)[order]
-    names = result["sweep"]
-    if (names == "").any():
+    rows = len(table["sweep"])
+    if rows != sweeps:
+        raise ValueError(f"The table has {rows} rows for {sweeps} sweeps; it needs one row a sweep.")
+    columns = {str(column): _array(str(column), values) for column, values in table.items()}
+    names = columns["sweep"].tolist()
+    if "" in names:
         raise ValueError("A sweep has no name; every sweep needs a unique one in the column 'sweep'.")
-    if names.duplicated().any():
-        raise ValueError(f"Two sweeps are called '{names[names.duplicated()].iloc[0]}'; names must be unique.")
-    return result
+    if len(set(names)) < len(names):
+        twice = next(name for name, count in Counter(names).items() if count > 1)
+        raise ValueError(f"Two sweeps are called '{twice}'; names must be unique.")
+    return columns
+
+
+def _array(column: str, values: Any) -> np.ndarray:
+    if column in _NUMBERS:
+        known = isinstance(values, np.ndarray) and values.dtype == float
+        return values if known else np.asarray(pd.to_numeric(values), float)
+    array = np.asarray(values)
+    if column not in _TEXTS and array.dtype.kind in "biufc":
+        return array
+    cells = np.empty(len(array), object)
+    cells[:] = [value if type(value) is str else _text(value) for value in array.tolist()]
+    return cells
+
+
+def _frame(columns: Mapping[str, np.ndarray], sweeps: int) -> pd.DataFrame:
+    """The table of these columns, those that are missing as unknown."""
+    order = [*COLUMNS, *(c for c in columns if c not in COLUMNS)]
+    # Texts as one array of objects and numbers as one of floats: much quicker than a frame built column by column.
+    texts = [c for c in order if c in _TEXTS or (c not in _NUMBERS and columns[c].dtype == object)]
+    text_block = np.full((sweeps, len(texts)), "", object)
+    number_block = np.full((sweeps, len(NUMBER_COLUMNS)), np.nan)
+    for block, names in ((text_block, texts), (number_block, list(NUMBER_COLUMNS))):
+        for i, column in enumerate(names):
+            if column in columns:
+                block[:, i] = columns[column]
+    parts = [pd.DataFrame(text_block, columns=texts, dtype=object), pd.DataFrame(number_block, columns=NUMBER_COLUMNS)]
+    own = {c: columns[c] for c in order if c not in _NUMBERS and c not in texts}
+    return pd.concat([*parts, pd.DataFrame(own)] if own else parts, axis=1)[order]
 
 
 def _text(value: Any) -> str:

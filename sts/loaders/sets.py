@@ -9,7 +9,6 @@ from pathlib import PurePath
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from sts.sweeps import NUMBER_COLUMNS, SweepSet
 
@@ -46,25 +45,22 @@ def sets_of(sweeps: list[Sweep], name: str, notes: Iterable[str]) -> tuple[Sweep
     for members in groups.values():
         chosen = [sweeps[i] for i in members]
         first = chosen[0]
-        columns: dict[str, Any] = {"sweep": [names[i] for i in members]}
+        columns = {"sweep": np.array([names[i] for i in members], object)}
         for field_name in dict.fromkeys(k for s in chosen for k in s.values):
             column = [s.values.get(field_name, np.nan if field_name in NUMBER_COLUMNS else "") for s in chosen]
-            if all(isinstance(v, float) for v in column):
-                columns[field_name] = np.array(column, float)
-            else:
-                columns[field_name] = pd.Series(
-                    [f"{v:.9g}" if isinstance(v, float) else v for v in column], dtype=object
-                )
-        columns["direction"] = pd.Series([s.direction for s in chosen], dtype=object)
+            number = all(isinstance(v, float) for v in column)
+            cells = column if number else [f"{v:.9g}" if isinstance(v, float) else v for v in column]
+            columns[field_name] = np.array(cells, float if number else object)
+        columns["direction"] = np.array([s.direction for s in chosen], object)
         columns["repeat"] = np.array([s.repeat for s in chosen], float)
-        columns["source"] = name
-        empty = np.full(first.axis.size, np.nan)
+        columns["source"] = np.full(len(chosen), name, object)
+        unknown = np.full(first.axis.size, np.nan)
         sets.append(
             SweepSet(
                 first.kind,
                 first.axis,
-                np.array([s.current if s.current is not None else empty for s in chosen]),
-                pd.DataFrame(columns, index=range(len(chosen))),
+                np.array([s.current if s.current is not None else unknown for s in chosen]),
+                columns,
                 lockin=np.array([s.lockin for s in chosen]) if first.lockin is not None else None,
                 lockin_unit=first.lockin_unit,
                 notes=tuple(notes),

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 import h5py
@@ -26,7 +26,7 @@ class _OpenSet:
 
     group: h5py.Group
     text: dict[str, bool]  # the user's own columns: whether they are text
-    tables: list[pd.DataFrame] = field(default_factory=list)  # of all sweeps added, with source_index and source_row
+    tables: list[Mapping[str, np.ndarray]] = field(default_factory=list)  # of all added, with source_index and _row
     waiting: list[SweepSet] = field(default_factory=list)
     waiting_bytes: int = 0
 
@@ -44,7 +44,7 @@ class Writer:
             table = layout.read_table(group)
             self.sweep_names.update(dict.fromkeys(table["sweep"], 1))
             self._numbers[name[:2]] = int(name[3:])
-            self._sets.setdefault(_key_of(group), []).append(_OpenSet(group, _own_columns(table)))
+            self._sets.setdefault(_key_of(group), []).append(_OpenSet(group, _texts(table)))
         sources = layout.read_log(file, "sources")
         self._sources = len(sources)
         self._new_sources: list[dict[str, Any]] = []
@@ -79,12 +79,12 @@ class Writer:
             self.sweep_names.update(dict.fromkeys(names, 1))
         else:
             names = [unique(name, self.sweep_names) for name in names]
-        table = sweeps.table.assign(**{"sweep": pd.Series(names, dtype=object), layout.SOURCE: source})
-        table[layout.PLACE] = place
+        here = {"sweep": np.array(names, object), layout.SOURCE: source, layout.PLACE: place}
         if source_name is not None:
-            table["source"] = pd.Series([source_name] * len(table), dtype=object)
+            here["source"] = np.array(source_name, object)
+        here = {column: np.broadcast_to(values, len(names)) for column, values in here.items()}
         target = self._set_for(sweeps)
-        target.tables.append(table)
+        target.tables.append({**sweeps.columns, **here})
         target.waiting.append(sweeps)
         target.waiting_bytes += sweeps.current.nbytes
         if target.waiting_bytes >= layout.BLOCK_BYTES:
@@ -106,7 +106,7 @@ class Writer:
     def _set_for(self, sweeps: SweepSet) -> _OpenSet:
         key = (sweeps.kind, (sweeps.axis + 0.0).tobytes(), sweeps.lockin is not None, sweeps.lockin_unit,
                sweeps.has_current or sweeps.lockin is None)  # fmt: skip
-        own = _own_columns(sweeps.table)
+        own = {c: values.dtype == object for c, values in sweeps.columns.items() if c not in COLUMNS}
         same = self._sets.setdefault(key, [])
         for candidate in same:
             if all(candidate.text.get(column, is_text) == is_text for column, is_text in own.items()):
@@ -129,7 +129,7 @@ def _key_of(group: h5py.Group) -> Any:
     return (kind, layout.read_array(group[KINDS[kind]]).tobytes(), lockin, unit, group.attrs["signal"] == "current")
 
 
-def _own_columns(table: pd.DataFrame) -> dict[str, bool]:
+def _texts(table: pd.DataFrame) -> dict[str, bool]:
     return {str(column): layout.is_text(table[column]) for column in table.columns if column not in COLUMNS}
 
 
@@ -174,20 +174,32 @@ def _append(group: h5py.Group, name: str, parts: list[np.ndarray], units: str) -
 
 def _write_tables(target: _OpenSet) -> None:
     group = target.group
-    added = layout.join_tables(target.tables)
+    added = _joined(target.tables)
     for column in (layout.SOURCE, layout.PLACE):
-        values = added.pop(column).to_numpy(np.int64)
+        values = added.pop(column).astype(np.int64)
         if column in group:
             values = np.concatenate([layout.read_array(group[column]), values])
             del group[column]
         layout.write_array(group, column, values)
-    table = layout.known_part(added)
+    table = layout.known_part(pd.DataFrame(added))
     if "datasets" in group.attrs:
         table = layout.join_tables([layout.read_table(group), table])
     layout.write_table(group, table)
     if "sweep" in group:
         del group["sweep"]
     layout.write_array(group, "sweep", np.arange(1, len(table) + 1))
+
+
+def _joined(parts: list[Mapping[str, np.ndarray]]) -> dict[str, np.ndarray]:
+    """Columns one under the other; what a part does not have is unknown (NaN or "")."""
+    joined = {}
+    for column in dict.fromkeys(column for part in parts for column in part):
+        text = any(column in part and part[column].dtype == object for part in parts)
+        unknown = np.array("" if text else np.nan, object if text else float)
+        joined[column] = np.concatenate(
+            [part[column] if column in part else np.broadcast_to(unknown, len(part["sweep"])) for part in parts]
+        )
+    return joined
 
 
 def unique(name: str, taken: dict[str, int], *, before_ending: bool = False) -> str:
@@ -257,13 +269,3 @@ class _Content:
             padded = bytes(self._begun) + bytes(CHUNK_BYTES - len(self._begun))
             end = self.size - len(self._begun) + CHUNK_BYTES
             self._write(end, [memoryview(padded)])
-
-
-def rows_of(sweeps: SweepSet, rows: slice) -> SweepSet:
-    """Some rows of a set as views, nothing copied."""
-    return replace(
-        sweeps,
-        current=sweeps.current[rows],
-        lockin=None if sweeps.lockin is None else sweeps.lockin[rows],
-        table=sweeps.table.iloc[rows].reset_index(drop=True),
-    )
