@@ -1,119 +1,199 @@
 """Measure anew what the docs claim: ``python scripts/validate.py [--quick] [--seed N] [--only NAME ...]``.
 
-Runs the studies of ``scripts/studies`` one after the other, and keeps the results in ``docs/validation/``. A finished
-study is not run again with the same code (``.validation-cache``), so a run that was stopped goes on. A figure outside
-its bounds fails the command with status 1.
+Runs the studies of ``scripts/studies``, two at a time, and keeps results, date, version and seed in ``docs/validation/``.
+A finished study is not run again with the same code (``.validation-cache``), so a run that was stopped goes on where it
+was. A figure outside its bounds fails the command with status 1. A quick run checks, and keeps its results only where
+no full ones are kept.
 """
 
 from __future__ import annotations
 
 import argparse
 import csv
-import hashlib
 import importlib
 import io
 import json
+import multiprocessing
+import os
 import sys
 import time
+from collections.abc import Iterator
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 from _environment import ROOT, run
+from _sources import fingerprint
 
-STUDIES = ("barrier", "tips", "spectra", "mutations", "kills")
+STUDIES = ROOT / "scripts" / "studies"
 OUT = ROOT / "docs" / "validation"
 CACHE = ROOT / ".validation-cache"
+HEARTBEAT = 30  # seconds between two lines of progress
+COLUMNS = ("case", "measure", "value", "low", "high", "trials", "kept")
+
+
+def names() -> list[str]:
+    """All studies: the modules of their folder."""
+    return sorted(path.stem for path in STUDIES.glob("*.py") if path.stem != "__init__")
 
 
 def main(arguments: list[str]) -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--quick", action="store_true", help="fewer trials and wider bounds, under five minutes")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--only", nargs="+", choices=STUDIES, default=list(STUDIES))
+    parser.add_argument("--only", nargs="+", choices=names(), default=names())
+    parser.add_argument("--jobs", type=int, default=2, help="studies at a time (default: 2)")
     parser.add_argument("--inside", action="store_true", help=argparse.SUPPRESS)
     options = parser.parse_args(arguments)
     if not options.inside:
+        os.environ["OMP_NUM_THREADS"] = "1"  # the studies share the cores, not their linear algebra
         return run(__file__, "--inside", *arguments, lock="dev")
-    failed = 0
-    for name in options.only:
-        result = _study(name, quick=options.quick, seed=options.seed)
-        kept = sum(f["kept"] for f in result["findings"])
-        failed += len(result["findings"]) - kept
-        print(
-            f"{name}: {kept} of {len(result['findings'])} figures within their bounds ({result['seconds']:.0f} s)",
-            flush=True,
-        )
-        for finding in result["findings"]:
-            if not finding["kept"]:
-                print(f"  OUT: {finding['case']}: {finding['measure']} = {finding['value']:.4g}", file=sys.stderr)
+    failed = []
+    for name, result in _results(options.only, quick=options.quick, seed=options.seed, jobs=options.jobs):
+        findings = result["findings"]
+        out = [f for f in findings if not f["kept"]]
+        failed += out
+        print(f"{name}: {len(findings) - len(out)} of {len(findings)} figures within their bounds "
+              f"({result['seconds']:.0f} s)", flush=True)  # fmt: skip
+        for f in out:
+            print(f"  OUT: {f['case']}: {f['measure']} = {f['value']:.4g}, bounds {_bounds(f)}", file=sys.stderr)
+        if options.quick and _kept(name).get("size") == "full":
+            continue
         _write(name, result)
-    _index()
+    _page()
     return 1 if failed else 0
 
 
-def _study(name: str, *, quick: bool, seed: int) -> dict[str, Any]:
-    code = hashlib.sha256()
-    for path in sorted([*(ROOT / "sts").rglob("*.py"), ROOT / "scripts" / "studies" / f"{name}.py"]):
-        code.update(path.read_bytes())
-    cached = CACHE / f"{name}-{'quick' if quick else 'full'}-{seed}-{code.hexdigest()[:16]}.json"
-    if cached.exists():
-        return dict(json.loads(cached.read_text(encoding="utf-8")))
-    print(f"{name}: running ...", file=sys.stderr, flush=True)
+def _results(chosen: list[str], *, quick: bool, seed: int, jobs: int) -> Iterator[tuple[str, dict[str, Any]]]:
+    """The result of each study as soon as it is there; those that take longest are begun first."""
+    CACHE.mkdir(exist_ok=True)
+    size = "quick" if quick else "full"
+    places = {name: CACHE / f"{name}-{size}-{seed}-{fingerprint(STUDIES / f'{name}.py')}.json" for name in chosen}
+    todo = [name for name in chosen if not places[name].exists()]
+    for name in chosen:
+        if name not in todo:
+            yield name, json.loads(places[name].read_text(encoding="utf-8"))
+    todo.sort(key=lambda name: -_kept(name).get("seconds", 1e9))
+    if jobs == 1 or len(todo) == 1:
+        for name in todo:
+            print(f"{name}: running ...", file=sys.stderr, flush=True)
+            yield name, measure(name, quick, seed, places[name])
+        return
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(jobs, mp_context=context) as pool:
+        futures = {pool.submit(measure, name, quick, seed, places[name]): name for name in todo}
+        for future in _as_they_end(futures):
+            yield futures[future], future.result()
+
+
+def _as_they_end(futures: dict[Future[dict[str, Any]], str]) -> Iterator[Future[dict[str, Any]]]:
+    """Each future when it is done; meanwhile a line now and then says what is running."""
+    began = time.monotonic()
+    waiting = set(futures)
+    while waiting:
+        done, waiting = wait(waiting, HEARTBEAT, FIRST_COMPLETED)
+        yield from done
+        if not done:
+            running = ", ".join(sorted(futures[f] for f in waiting if f.running()))
+            print(f"... {len(futures) - len(waiting)} of {len(futures)} studies done after "
+                  f"{time.monotonic() - began:.0f} s; running: {running}", file=sys.stderr, flush=True)  # fmt: skip
+
+
+def measure(name: str, quick: bool, seed: int, place: Path) -> dict[str, Any]:
+    """Run one study and keep its result at `place`."""
+    import sts
+
     study = importlib.import_module(f"studies.{name}")
     started = time.monotonic()
     findings = [{**asdict(f), "kept": f.kept} for f in study.run(quick=quick, seed=seed)]
-    import sts
-
     result = {
         "title": study.TITLE, "size": "quick" if quick else "full", "seed": seed, "version": sts.__version__,
-        "date": time.strftime("%Y-%m-%d"), "seconds": time.monotonic() - started, "findings": findings,
+        "date": time.strftime("%Y-%m-%d"), "seconds": round(time.monotonic() - started, 1), "findings": findings,
     }  # fmt: skip
-    CACHE.mkdir(exist_ok=True)
-    cached.write_text(json.dumps(result), encoding="utf-8")
+    part = place.with_suffix(".part")
+    part.write_text(json.dumps(result), encoding="utf-8")
+    part.replace(place)  # a run that is stopped here leaves no half result
     return result
+
+
+def _kept(name: str) -> dict[str, Any]:
+    """What is known of the kept result of a study; empty if there is none."""
+    path = OUT / f"{name}.json"
+    return dict(json.loads(path.read_text(encoding="utf-8"))) if path.exists() else {}
 
 
 def _write(name: str, result: dict[str, Any]) -> None:
     OUT.mkdir(parents=True, exist_ok=True)
-    about = {k: v for k, v in result.items() if k not in ("findings", "seconds")}
+    about = {k: v for k, v in result.items() if k != "findings"}
     (OUT / f"{name}.json").write_text(json.dumps(about, indent=1) + "\n", encoding="utf-8", newline="\n")
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(["case", "measure", "value", "low", "high", "trials", "kept"])
+    writer.writerow(COLUMNS)
     for f in result["findings"]:
         bounds = ["" if f[k] != f[k] else f"{f[k]:.6g}" for k in ("low", "high")]
-        writer.writerow(
-            [f["case"], f["measure"], f"{f['value']:.6g}", *bounds, f["trials"], "yes" if f["kept"] else "NO"]
-        )
+        kept = "yes" if f["kept"] else "NO"
+        writer.writerow([f["case"], f["measure"], f"{f['value']:.6g}", *bounds, f["trials"], kept])
     (OUT / f"{name}.csv").write_text(text.getvalue(), encoding="utf-8", newline="\n")
 
 
-def _index() -> None:
-    """One page of all studies that were run, with every figure."""
+def _bounds(row: dict[str, Any]) -> str:
+    """Bounds in words, from a finding or from a row of a kept table."""
+    low, high = ("" if row[k] in ("", None) or row[k] != row[k] else f"{float(row[k]):.6g}" for k in ("low", "high"))
+    if not low and not high:
+        return ""
+    return low if low == high else f"{low or '-∞'} … {high or '∞'}"
+
+
+def _page() -> None:
+    """One page of all studies that are kept, and one figure."""
+    from _pictures import draw_findings
+
+    kept = [
+        (path, path.with_suffix(".csv")) for path in sorted(OUT.glob("*.json")) if path.with_suffix(".csv").exists()
+    ]
+    studies = [
+        (
+            json.loads(about.read_text(encoding="utf-8")),
+            list(csv.DictReader(table.read_text(encoding="utf-8").splitlines())),
+        )
+        for about, table in kept
+    ]
+    if not studies:
+        return
     lines = [
         "# Validation",
         "",
-        "Written by `python scripts/validate.py`. Truth is simulated, bounds are stated before.",
+        ("Written by `python scripts/validate.py`. Truth is simulated, bounds are stated before. Speed and size are in "
+        "[benchmarks](benchmarks.md), checks against published values in [outside checks](outside.md)."),
         "",
-    ]
-    for path in sorted(OUT.glob("*.csv")):
-        beside = path.with_suffix(".json")
-        if not beside.exists():
-            continue
-        about = json.loads(beside.read_text(encoding="utf-8"))
-        rows = list(csv.DictReader(path.read_text(encoding="utf-8").splitlines()))
+        "![Every figure between its bounds](findings.png)",
+        "",
+        "Each dot is one figure; the grey band reaches from its lower to its upper bound. A red cross is out.",
+        "",
+        "| study | figures within their bounds | size | seed | version | date | minutes |",
+        "|---|---|---|---|---|---|---|",
+    ]  # fmt: skip
+    for about, rows in studies:
         inside = sum(row["kept"] == "yes" for row in rows)
-        lines += [f"## {about['title']}", ""]
-        lines += [(f"{about['date']}, sts {about['version']}, size {about['size']}, seed {about['seed']}: "
-                  f"{inside} of {len(rows)} figures within their bounds."), ""]  # fmt: skip
-        lines += ["| case | measure | value | bounds | trials | |", "|---|---|---|---|---|---|"]
+        lines.append(f"| {about['title']} | {inside} of {len(rows)} | {about['size']} | {about['seed']} | {about['version']} | "
+                     f"{about['date']} | {about.get('seconds', 0) / 60:.1f} |")  # fmt: skip
+    lines.append("")
+    for about, rows in studies:
+        lines += [
+            f"## {about['title']}",
+            "",
+            "| case | measure | value | bounds | trials | |",
+            "|---|---|---|---|---|---|",
+        ]
         for row in rows:
-            bounds = f"{row['low'] or '-∞'} … {row['high'] or '∞'}" if row["low"] or row["high"] else ""
             mark = "" if row["kept"] == "yes" else "**out**"
-            lines.append(f"| {row['case']} | {row['measure']} | {row['value']} | {bounds} | {row['trials']} | {mark} |")
+            lines.append(
+                f"| {row['case']} | {row['measure']} | {row['value']} | {_bounds(row)} | {row['trials']} | {mark} |"
+            )
         lines.append("")
     (OUT / "README.md").write_text("\n".join(lines), encoding="utf-8", newline="\n")
+    draw_findings(studies, OUT / "findings.png")
 
 
 if __name__ == "__main__":

@@ -1,60 +1,62 @@
-"""Speed of smoothing, derivative and normalisation on a grid of spectra, against memory copies and a plain loop."""
+"""How fast and how lean a grid of spectra is smoothed, differentiated and normalised: 65,536 of 512 points.
+
+- ``times_loop``: a loop over spectra with scipy's Savitzky-Golay filter, doing the same, over `spectra_of_grid`.
+- ``copies``: time of `spectra_of_grid` over the time to copy the array once; ``exps``: over `numpy.exp` of the array.
+- ``memory_over_results_MB``: peak of the process during the call, less what it held before and less its two results.
+"""
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable
-
 import numpy as np
+from _timing import Bound, rise_in_own_process_MB, rise_MB, shortest
+from numpy.typing import NDArray
 from scipy.signal import savgol_filter
 
 from sts.processing import make_smoother, spectra_of_grid
+from sts.processing.smoothing import Smoother
 
-TITLE = "I(V): 65,536 spectra of 512 points, smoothed, differentiated and normalised in blocks"
-BOUNDS = {"copies": (None, 25.0), "times_loop": (40.0, None)}
+TITLE = "I(V): a grid of spectra"
+BOUNDS: dict[str, Bound] = {"copies": 25.0, "times_loop": (40.0, np.inf), "memory_over_results_MB": 100.0}
+
+POINTS, WINDOW = 512, 25
+
+
+def grid(spectra: int, points: int = POINTS) -> tuple[NDArray[np.float64], Smoother]:
+    """An invented grid of spectra, and a smoother with a window of 25 points."""
+    bias = np.linspace(-1, 1, points)
+    rng = np.random.default_rng(0)
+    current = 1e-9 * (bias + bias**3) * rng.uniform(0.5, 2, (spectra, 1))
+    current += 1e-12 * rng.standard_normal((1, points))
+    return current, make_smoother(bias, width_V=WINDOW * (bias[1] - bias[0]) / np.sqrt(2))
 
 
 def run(quick: bool = False) -> dict[str, float]:
-    """Time the steps; ``copies`` and ``times_loop`` are what must stay below 25 and above 40."""
-    count, points = (8192 if quick else 65536), 512
-    bias = np.linspace(-1, 1, points)
-    rng = np.random.default_rng(0)
-    current = 1e-9 * (bias + bias**3) * rng.uniform(0.5, 2, (count, 1))
-    current += 1e-12 * rng.standard_normal((1, points))
-    smoother = make_smoother(bias, width_V=25 * (bias[1] - bias[0]) / np.sqrt(2))  # a window of 25 points
-    few = 1000 if quick else 4000
+    """Measure; 65,536 spectra, or an eighth of that."""
+    count = 8192 if quick else 65536
+    memory = rise_in_own_process_MB("spectra", count)
+    current, smoother = grid(count)
+    bias = smoother.axis
     step = bias[1] - bias[0]
+    few = 1000 if quick else 4000
 
-    def loop() -> None:
-        for row in current[:few]:
-            smooth = savgol_filter(row, 25, 2)
-            savgol_filter(row, 25, 2, deriv=1, delta=step) / (smooth / bias)
+    def one(row: NDArray[np.float64]) -> NDArray[np.float64]:
+        smooth = savgol_filter(row, WINDOW, 2)
+        return np.asarray(savgol_filter(row, WINDOW, 2, deriv=1, delta=step) / (smooth / bias))
 
+    np.testing.assert_allclose(spectra_of_grid(current[7], smoother)[1], one(current[7]), rtol=1e-6)
     target = np.empty_like(current)
-    copy_s = _best(lambda: np.copyto(target, current))
-    blocks_s = _best(lambda: spectra_of_grid(current, smoother))
-    loop_s = _best(loop, repeats=1) * count / few
-    expected = savgol_filter(current[7], 25, 2, deriv=1, delta=step) / (savgol_filter(current[7], 25, 2) / bias)
-    np.testing.assert_allclose(spectra_of_grid(current[7], smoother)[1], expected, rtol=1e-6)
+    blocks = shortest(lambda: spectra_of_grid(current, smoother))
     return {
-        "spectra": float(count),
-        "copy_s": copy_s,
-        "blocks_s": blocks_s,
-        "loop_s": loop_s,
-        "copies": blocks_s / copy_s,
-        "times_loop": loop_s / blocks_s,
+        "seconds": blocks,
+        "times_loop": shortest(lambda: [one(row) for row in current[:few]], 1) * count / few / blocks,
+        "copies": blocks / shortest(lambda: np.copyto(target, current), 7),
+        "exps": blocks / shortest(lambda: np.exp(current, out=target), 7),
+        "memory_over_results_MB": memory,
     }
 
 
-def _best(function: Callable[[], object], repeats: int = 3) -> float:
-    times = []
-    for _ in range(repeats):
-        start = time.perf_counter()
-        function()
-        times.append(time.perf_counter() - start)
-    return min(times)
-
-
-if __name__ == "__main__":
-    for name, value in run().items():
-        print(f"{name:12s} {value:.4g}")
+def peak(spectra: int) -> float:
+    """How far the resident memory rises above the two results while they are made [MB]."""
+    current, smoother = grid(spectra)
+    spectra_of_grid(current[:64], smoother)
+    return rise_MB(lambda: spectra_of_grid(current, smoother)) - 2 * current.nbytes / 1e6

@@ -1,4 +1,4 @@
-"""Validation studies: each module has `TITLE` and `run(quick, seed)`, which returns `Finding`s.
+"""Validation studies: each module here has `TITLE` and `run(quick, seed)`, which returns `Finding`s.
 
 They simulate and recover: known truth in, stated uncertainties checked. ``scripts/validate.py`` runs them all and
 keeps the results in ``docs/validation/``; single cases are used by tests marked ``study``.
