@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .normalise import denominator, is_zero
-from .smoothing import Smoother, multiply
+from .smoothing import Smoother, find_band, multiply
 
 Array = NDArray[np.float64]
 
@@ -49,11 +49,15 @@ def spectra_of_grid(
     zero = is_zero(bias)
     inverse = 1 / np.where(zero, np.inf, bias)
     height = max(1, _BLOCK_BYTES // (8 * points))
+    bands = (
+        find_band(smoother.smooth),
+        find_band(smoother.derivative),
+    )  # once: with many points it costs more than a block
     work = np.empty((min(height, len(rows)), points))
     for start in range(0, len(rows), height):
         block = slice(start, start + height)
-        smooth = multiply(rows[block], smoother.smooth, out=work[: len(rows[block])])
-        slope = multiply(rows[block], smoother.derivative, out=didv[block])
+        smooth = multiply(rows[block], smoother.smooth, out=work[: len(rows[block])], band=bands[0])
+        slope = multiply(rows[block], smoother.derivative, out=didv[block], band=bands[1])
         if kind == "plain":
             below = np.multiply(smooth, inverse, out=smooth)
             below[:, zero] = slope[:, zero]

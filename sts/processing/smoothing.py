@@ -155,15 +155,18 @@ def narrowest_width(axis: Any, *, order: int = 2) -> float:
     return (order + 2) * step / float(_WINDOW[order])
 
 
-def multiply(values: Any, matrix: Array, *, out: Array | None = None) -> Array:
+Band = tuple[NDArray[np.int64], NDArray[np.int64]]
+
+
+def multiply(values: Any, matrix: Array, *, out: Array | None = None, band: Band | None = None) -> Array:
     """``values @ matrix.T`` for a banded matrix, in blocks of columns; shape (..., n).
 
     Only the band is multiplied, so thousands of sweeps cost a few passes over memory. `out`, if given, is a contiguous
-    array that takes the result.
+    array that takes the result; `band` is `find_band` of the matrix, for a caller that multiplies with it often.
     """
     values = np.asarray(values, float)
     columns = matrix.shape[0]
-    first, last = _band(matrix)
+    first, last = find_band(matrix) if band is None else band
     rows = values.reshape(-1, values.shape[-1])
     result = np.empty((len(rows), columns)) if out is None else out.reshape(len(rows), columns)
     for start in range(0, columns, _BLOCK):
@@ -173,8 +176,8 @@ def multiply(values: Any, matrix: Array, *, out: Array | None = None) -> Array:
     return result.reshape(*values.shape[:-1], columns)
 
 
-def _band(matrix: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """First and last column of each row that is not zero."""
+def find_band(matrix: Array) -> Band:
+    """First and last column of each row of a matrix (n, n) that is not zero; looks at all n² elements."""
     there = matrix != 0
     return np.argmax(there, axis=1), matrix.shape[1] - 1 - np.argmax(there[:, ::-1], axis=1)
 
