@@ -1,4 +1,4 @@
-"""The kept results of the validation studies: every study is there, and every figure outside its bounds is marked."""
+"""The validation script and the results it keeps: nothing outside its bounds passes, nothing finished is done twice."""
 
 from __future__ import annotations
 
@@ -7,18 +7,37 @@ import importlib
 import math
 from pathlib import Path
 
+import _sources
 import pytest
+import studies
 import validate
 from studies import Finding
 
 KEPT = Path(__file__).resolve().parent.parent / "docs" / "validation"
+TABLES = sorted(path.with_suffix(".csv") for path in KEPT.glob("*.json"))
+
+INVENTED = """
+from pathlib import Path
+from studies import Finding
+TITLE = "Invented"
+def run(quick, seed):
+    with Path(r"{count}").open("a") as stream:
+        stream.write("run\\n")
+    return [Finding("all is well", "share [%]", 95.0, 93.0, 97.0, 10), Finding("shown", "no bound", 1.0),
+            Finding("provoked", "share [%]", {value}, 93.0, 97.0, 10)]
+"""
 
 
-@pytest.mark.parametrize("name", validate.STUDIES)
+@pytest.mark.parametrize("name", validate.names())
 def test_every_study_can_be_run_by_the_script(name):
     study = importlib.import_module(f"studies.{name}")
     assert study.TITLE
     assert callable(study.run)
+
+
+@pytest.mark.parametrize("name", validate.names())
+def test_the_results_of_every_study_are_kept(name):
+    assert KEPT / f"{name}.csv" in TABLES, f"run: python scripts/validate.py --only {name}"
 
 
 def test_a_figure_outside_its_bounds_is_not_kept():
@@ -28,13 +47,71 @@ def test_a_figure_outside_its_bounds_is_not_kept():
     assert Finding("a", "b", 1.0).kept
 
 
-@pytest.mark.parametrize("path", sorted(KEPT.glob("*.csv")), ids=lambda p: p.stem)
+@pytest.mark.parametrize("path", TABLES, ids=lambda p: p.stem)
 def test_kept_tables_mark_what_is_out(path):
     rows = list(csv.DictReader(path.read_text(encoding="utf-8").splitlines()))
     assert rows
     for row in rows:
-        if "kept" in row:
-            low, high = (float(row[k]) if row[k] else bound for k, bound in (("low", -math.inf), ("high", math.inf)))
-            value = float(row["value"])
-            inside = low * (1 - 1e-5 * math.copysign(1, low)) <= value <= high * (1 + 1e-5 * math.copysign(1, high))
-            assert inside == (row["kept"] == "yes")
+        low, high = (float(row[k]) if row[k] else bound for k, bound in (("low", -math.inf), ("high", math.inf)))
+        value = float(row["value"])
+        inside = low * (1 - 1e-5 * math.copysign(1, low)) <= value <= high * (1 + 1e-5 * math.copysign(1, high))
+        assert inside == (row["kept"] == "yes")
+
+
+@pytest.fixture
+def invented(tmp_path, monkeypatch):
+    """A folder with one invented study in place of the real ones; returns a function that writes it and runs the script."""
+    folder, count = tmp_path / "studies", tmp_path / "count"
+    folder.mkdir()
+    monkeypatch.setattr(validate, "STUDIES", folder)
+    monkeypatch.setattr(validate, "OUT", tmp_path / "out")
+    monkeypatch.setattr(validate, "CACHE", tmp_path / "cache")
+    monkeypatch.setattr(studies, "__path__", [str(folder)])
+
+    def run(*arguments: str, value: float) -> tuple[int, int]:
+        """Exit status, and how often the study has been run so far."""
+        (folder / "invented.py").write_text(INVENTED.format(count=count, value=value), encoding="utf-8")
+        monkeypatch.delitem(importlib.sys.modules, "studies.invented", raising=False)
+        importlib.invalidate_caches()
+        return validate.main(["--inside", *arguments]), count.read_text().count("run")
+
+    monkeypatch.setattr(importlib.sys, "dont_write_bytecode", True)  # written twice within the clock's resolution
+    return run
+
+
+def test_a_figure_out_of_bounds_fails_the_command_and_is_named(invented, tmp_path, capsys):
+    assert invented(value=96.0) == (0, 1)
+    assert "3 of 3 figures" in capsys.readouterr().out
+    assert invented(value=92.0) == (1, 2)
+    said = capsys.readouterr()
+    assert "2 of 3 figures" in said.out
+    assert "OUT: provoked: share [%] = 92, bounds 93 … 97" in said.err
+    page = (tmp_path / "out" / "README.md").read_text(encoding="utf-8")
+    assert "| provoked | share [%] | 92 | 93 … 97 | 10 | **out** |" in page
+    assert "| Invented | 2 of 3 | full | 1 |" in page
+    assert (tmp_path / "out" / "findings.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_a_finished_study_is_run_again_only_when_code_seed_or_size_change(invented):
+    assert invented(value=96.0) == (0, 1)
+    assert invented(value=96.0) == (0, 1)
+    assert invented("--seed", "2", value=96.0) == (0, 2)
+    assert invented("--quick", value=96.0) == (0, 3)
+    assert invented(value=95.0) == (0, 4)
+
+
+def test_a_quick_run_leaves_the_results_of_a_full_one(invented, tmp_path):
+    invented("--quick", value=96.0)
+    assert '"size": "quick"' in (tmp_path / "out" / "invented.json").read_text()
+    invented(value=96.0)
+    status, _ = invented("--quick", value=99.0)
+    assert status == 1
+    assert '"size": "full"' in (tmp_path / "out" / "invented.json").read_text()
+    assert "provoked,share [%],96" in (tmp_path / "out" / "invented.csv").read_text()
+
+
+def test_a_study_depends_on_what_it_imports_and_on_nothing_else():
+    found = {path.relative_to(_sources.ROOT).as_posix() for path in _sources.sources(validate.STUDIES / "barrier.py")}
+    assert {"scripts/studies/barrier.py", "scripts/studies/__init__.py", "sts/__init__.py", "sts/fitting/exponential.py",
+            "sts/simulate/bench.py", "sts/plan.py"} <= found  # fmt: skip
+    assert not any(name.startswith(("sts/report/", "sts/cli/", "sts/session/")) for name in found)
