@@ -86,6 +86,7 @@ def draw_growth(rows: Sequence[Row], path: Path) -> None:
             axes.loglog(sizes, times, marker, ls="-", ms=4, lw=1, color=color, label=kind)
             axes.loglog(sizes, times[-1] * sizes / sizes[-1], color="#9aa4b1", lw=0.8, zorder=0)
         axes.set_xlabel(f"number of {what}" + (" (256 points)" if what == "sweeps" else " (1,024 sweeps)"))
-        axes.legend(frameon=False)
+        if axes.lines:
+            axes.legend(frameon=False)
     figure.axes[0].set_ylabel("time [s]")
     _save(figure, path)

@@ -51,17 +51,18 @@ def main(arguments: list[str]) -> int:
 
 
 def _measure(name: str, quick: bool) -> list[dict[str, str]]:
-    """The rows of one benchmark."""
+    """The rows of one benchmark. NaN is what cannot be measured on this system, and is not judged."""
     import sts
 
     module = importlib.import_module(f"benchmarks.{name}")
     rows = []
     for measure, value in module.run(quick).items():
         low, high = _pair(module.BOUNDS.get(measure))
-        kept = "yes" if low <= value <= high else "NO"
         texts = ["" if math.isinf(bound) else f"{bound:g}" for bound in (low, high)]
-        rows.append(dict(zip(COLUMNS, (name, measure, f"{value:.4g}", *texts, kept if any(texts) else "", sts.__version__,
-                                       time.strftime("%Y-%m-%d")), strict=True)))  # fmt: skip
+        judged = any(texts) and not math.isnan(value)
+        kept = "" if not judged else "yes" if low <= value <= high else "NO"
+        cells = (name, measure, f"{value:.4g}", *texts, kept, sts.__version__, time.strftime("%Y-%m-%d"))
+        rows.append(dict(zip(COLUMNS, cells, strict=True)))
     return rows
 
 
