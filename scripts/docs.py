@@ -1,4 +1,5 @@
-"""Write the reference pages of ``docs/reference`` from the code: ``python scripts/docs.py`` (``--check``: only compare).
+"""Write the reference pages of ``docs/reference``, and the page of outside checks, from the code and the tests:
+``python scripts/docs.py`` (``--check``: only compare).
 
 The commands, plan keys, flags and public names stand in the code already; a page written by hand would drift from it.
 Columns have no description in the code: they stand here, and a test compares them with the tables of a real report.
@@ -13,6 +14,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
+import _outside
 import click
 from pydantic import BaseModel
 
@@ -245,13 +247,14 @@ TABLES: dict[str, dict[str, str]] = {
 
 
 def pages() -> dict[str, str]:
-    """The text of every generated page by its file name."""
+    """The text of every generated page by its place in `FOLDER`."""
     parts = {
         "commands.md": _commands(),
         "plan.md": _plan(),
         "flags.md": _flags(),
         "columns.md": _columns(),
         "api.md": _api(),
+        "../validation/outside.md": _outside.page(),
     }
     return {name: f"{MARK}\n\n{text.strip()}\n" for name, text in parts.items()}
 

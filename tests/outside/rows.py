@@ -30,3 +30,8 @@ def each(file: str, *patterns: str) -> Any:
     """Parametrise a test with `name` and `expected` by the rows whose id fits one of the patterns."""
     rows = chosen(file, *patterns)
     return pytest.mark.parametrize(("name", "expected"), [(r["id"], float(r["value"])) for r in rows])
+
+
+def texts(file: str, *patterns: str) -> Any:
+    """As `each`, with `text` instead of a number."""
+    return pytest.mark.parametrize(("name", "text"), [(r["id"], r["value"]) for r in chosen(file, *patterns)])
