@@ -13,16 +13,9 @@ from outside.rows import ROWS
 
 CHECKS = _outside.checks()
 STATUSES = {
-    "seen",
-    "computed",
-    "seen and computed",
-    "certified",
-    "standard",
-    "measured",
-    "general library",
-    "closed form",
-    "memory",
-}
+    "seen", "computed", "seen and computed", "certified", "standard", "measured", "general library", "closed form", "memory",
+}  # fmt: skip
+COPIED = ("value", "unit", "source", "status")
 
 
 @pytest.mark.parametrize("check", CHECKS, ids=lambda check: check.test.split("::")[1])
