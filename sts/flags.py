@@ -67,7 +67,7 @@ _ALL = [
     Flag("plateau", "ln I stops falling over part of the range: contact, a film, or an offset that drifts",
          "compare with the other direction; ramp from further out"),
     Flag("two slopes", "ln I falls with two different slopes", "a double tip or a soft film; try another site"),
-    Flag("curved", "ln I is not straight", "drift, creep or a compliant gap; ramp faster, wait longer before the ramp"),
+    Flag("curved", "ln I is not straight", "drift, creep, a compliant gap or an amplifier that lags; wait longer before the ramp, record both directions"),
     Flag("few decades", "less than one decade of current above the noise", "ramp further, or start at a higher current"),
     Flag("low barrier", "below 1 eV: not a work function, the gap is contaminated or compliant",
          "clean or change the tip and the sample; quote it as an apparent barrier only"),
@@ -75,9 +75,13 @@ _ALL = [
     Flag("high bias", "the bias lowers the barrier by about half of its value", "use 0.1 V or less for I(z)"),
     Flag("slow noise", "the residuals are correlated (1/f noise of the gap)",
          "the interval was widened; repeat ramps, faster, and let the scatter between them decide"),
+    Flag("lag", "the start of the retract ramp is flattened as by an amplifier that lags (or a feedback that lets go late)",
+         "the start was masked; ramp more slowly"),
+    Flag("too much lag", "the amplifier lags over most of the retract ramp: no slope can be read from it",
+         "the approach sweep is right; ramp more slowly", grave=True),
     Flag("mixed biases", "sweeps of one site were taken at different biases", "compare like with like"),
     Flag("directions disagree", "retract and approach differ by more than their uncertainty",
-         "drift or lag: the mean of both cancels drift; ramp faster against drift, slower against lag"),
+         "drift, unless a lag is flagged: the mean of both cancels it; ramp faster"),
 ]  # fmt: skip
 
 FLAGS: dict[str, Flag] = {flag.name: flag for flag in _ALL}

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from sts.fitting import fit_barrier, pair_directions, slopes_by_repeat
 from sts.quantities import ELEMENTARY_CHARGE, barrier_from_decay, decay_from_barrier
@@ -157,13 +158,48 @@ def drift_findings(sweeps: int, seed: np.random.Generator) -> list[Finding]:
     ]  # fmt: skip
 
 
+def lag_findings(sweeps: int, seed: np.random.Generator) -> list[Finding]:
+    """Amplifiers of 1 and 3 ms behind a ramp of 4 nm/s (2κvτ = 0.09, 0.26), in sessions of twelve pairs."""
+    findings = []
+    truth = float(decay_from_barrier(4.4)) * 1e-9
+    for lag_ms in (1.0, 3.0, 0.0):
+        sessions = max(4, sweeps // 48)
+        slopes, lags, close = [], [], []
+        for _ in range(sessions):
+            bench = Bench(white_A=1e-12, gap_noise=0.01, lag_s=lag_ms * 1e-3)
+            made = simulate_iz(barrier_eV=4.4, height=(0.0, 0.4e-9, 150), sweeps=12, bench=bench, duration_s=0.1,
+                               directions=("retract", "approach"), seed=seed, tip="heron", site="1").sweeps  # fmt: skip
+            table = fit_barrier(made).table
+            repeats = slopes_by_repeat(table)
+            slopes.append(repeats["decay_per_nm"].to_numpy(float))
+            z = np.abs(slopes[-1].mean() - truth) / (slopes[-1].std(ddof=1) / np.sqrt(len(slopes[-1])))
+            close.append(z < stats.t.ppf(0.975, len(slopes[-1]) - 1))
+            lags.append(table["lag_ms"].iloc[0])
+        lag = np.array(lags)
+        case = f"lag {lag_ms:g} ms, ramp 4 nm/s"
+        bias = 100 * (float(barrier_from_decay(np.median(np.concatenate(slopes)) * 1e9)) / 4.4 - 1)
+        said = 100 * float(np.isfinite(lag).mean())
+        low, high = (0, 1) if lag_ms == 0 else (95, 100)
+        findings += [
+            Finding(case, "sessions said to lag [%]", said, low, high, sessions),
+            Finding(case, "median bias of the mean of both directions [%]", bias, -0.5, 0.5, sessions * 12),
+            Finding(case, "coverage of 95 % intervals of a site [%]", 100 * float(np.mean(close)), 90, 100, sessions),
+        ]
+        if lag_ms:
+            findings.append(
+                Finding(case, "median lag found [ms]", float(np.nanmedian(lag)), 0.94 * lag_ms, 1.06 * lag_ms, sessions)
+            )
+    return findings
+
+
 def run(quick: bool = False, seed: int = 0) -> list[Finding]:
     """All regimes; quick takes a thirteenth of the sweeps and widens the bounds accordingly."""
     rng = np.random.default_rng(seed)
     sweeps = 300 if quick else 4000
-    findings = [f for regime in REGIMES for f in regime_findings(regime, sweeps, rng)] + drift_findings(sweeps, rng)
+    findings = [f for regime in REGIMES for f in regime_findings(regime, sweeps, rng)]
+    findings += drift_findings(sweeps, rng) + lag_findings(sweeps, rng)
     if not quick:
         return findings
-    shares = ("coverage", "jump", "flag", "disagree")
+    shares = ("coverage", "jump", "flag", "disagree", "said to lag")
     slack = [300 * np.sqrt(0.05 * 0.95 / f.trials) if any(s in f.measure for s in shares) else 0.5 for f in findings]
     return [replace(f, low=f.low - s, high=f.high + s) for f, s in zip(findings, slack, strict=True)]

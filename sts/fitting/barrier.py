@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from sts.fitting import exponential as engine
+from sts.fitting.lag import Logarithms, find_lag, logarithms, ramps
 from sts.fitting.noise import CLIP, CLIP_MEAN, Noise, NoiseSums, noise_sums, solve_noise
 from sts.fitting.shape import Shape, examine, slow_correlation
 from sts.flags import flag_rows, flags_of, join_flags
@@ -136,7 +137,9 @@ class _Work:
         self.noise = Noise(np.ones((self.groups, 3)), self.group)
         self.largest = np.zeros(m)
         self.usable = np.zeros((m, self.n), bool)
-        self.counts = {name: np.zeros(m, int) for name in ("saturated", "contact", "missing")}
+        self.counts = {name: np.zeros(m, int) for name in ("saturated", "contact", "missing", "lagging")}
+        self.lag, self.lag_se = np.full(m, np.nan), np.full(m, np.nan)  # length of the transient over the range
+        self.lag_by_pairs, self.too_late = np.zeros(m, bool), np.zeros(m, bool)
         self.fits = engine.Exponential(np.zeros(m), np.ones(m), np.zeros(m), np.zeros(m, bool))
         self.information, self.chi2 = np.full(m, np.nan), np.full(m, np.nan)
         self.window_decay = np.full((m, len(WINDOWS) + 1), np.nan)
@@ -156,6 +159,8 @@ class _Work:
             self._mask(slice(first, first + self.rows))
         self.points = self.usable.sum(axis=1)
         self._find_noise()
+        if self._find_lag():
+            self._find_noise()  # what the lag spoiled looked like slow noise
         for first in range(0, len(self.sweeps), self.rows):
             self._finish(slice(first, first + self.rows))
 
@@ -279,6 +284,36 @@ class _Work:
         limit: Any = 3 * 1.25 * groups["spread"].median() / np.sqrt(groups.size())
         slow = median.where(median > limit, 0.0).reindex(range(self.groups)).fillna(0.0)
         self.correlation = slow.to_numpy(float)[self.group]
+
+    # --- lag ------------------------------------------------------------------------------------------------------
+
+    def _find_lag(self) -> bool:
+        """Look for a lag at each ramp speed, and mask what it spoils; whether anything was masked."""
+        before = self.points.sum()
+        for ramp in ramps(self.sweeps.table, self.group):
+            retract = self._logarithms(ramp.retract)
+            lag = find_lag(self.u, retract, self._logarithms(ramp.approach) if ramp.approach.size else None)
+            if lag is None or (lag.too_long and not lag.pairs):  # such a bend is as likely the barrier's
+                continue
+            self.lag[ramp.rows], self.lag_se[ramp.rows], self.lag_by_pairs[ramp.rows] = (
+                lag.length,
+                lag.length_se,
+                lag.pairs,
+            )
+            if lag.too_long:
+                self.too_late[ramp.retracts] = True
+            else:
+                self.usable[ramp.retracts] &= ~lag.spoils(self.u, approach=False)
+            self.usable[ramp.approaches] &= ~lag.spoils(self.u, approach=True)
+        self.counts["lagging"] = self.points - self.usable.sum(axis=1)
+        self.points = self.usable.sum(axis=1)
+        return bool(self.points.sum() < before)
+
+    def _logarithms(self, rows: NDArray[np.int64]) -> Logarithms:
+        current, usable = self._data(rows)
+        fit, products, variance = self._fit(rows, current, usable, self._start(rows, current, usable))
+        floor = np.sqrt(self.noise.terms[self.group[rows], 0])
+        return logarithms(products.signal, products.residual, variance, usable * fit.good[:, None], fit.decay, floor)
 
     # --- every sweep ---------------------------------------------------------------------------------------------
 
@@ -438,6 +473,9 @@ class _Work:
             "shot_bandwidth_Hz": self.terms[:, 1] / (2 * ELEMENTARY_CHARGE),
             "gap_percent": np.sqrt(self.terms[:, 2]) * 100,
             "amplitude_pA": np.where(good, fit.amplitude * 1e12, np.nan),
+            "lag_nm": self.lag * self.span * 1e9,
+            "lag_ms": self.lag * self.sweeps.table["duration_s"].to_numpy(float) * 1e3,
+            "lag_se_ms": self.lag_se * self.sweeps.table["duration_s"].to_numpy(float) * 1e3,
             "duration_s": self.sweeps.table["duration_s"].to_numpy(float),
             "range_nm": np.full(len(decay), self.span * 1e9),
         }
@@ -526,8 +564,26 @@ class _Work:
         say(high, "high barrier", "{:.2f} eV: check the height scale", barrier)
         say(high_bias, "high bias", "{:.2f} V lowers the barrier by about half of it", bias)
         say(slow, "slow noise", "interval widened × {:.1f}", np.sqrt(s["inflation"]))
+        late = np.isfinite(self.lag) & (self.sweeps.table["direction"] == "retract").to_numpy(bool)
+        say(late & self.too_late, "too much lag", "its start is {}", self._late(table))
+        say(
+            late & ~self.too_late,
+            "lag",
+            "its start is {}; {} samples masked",
+            self._late(table),
+            self.counts["lagging"],
+        )
         say(self._mixed_bias(), "mixed biases", "the sweeps of this site were taken at different biases")
         return join_flags(rows)
+
+    def _late(self, table: pd.DataFrame) -> list[str]:
+        """The lag of each sweep in words."""
+        told = np.where(self.lag_by_pairs, "", "; one direction only: a barrier that bends there looks the same")
+        texts = []
+        for nm, ms, se, which in zip(table["lag_nm"], table["lag_ms"], table["lag_se_ms"], told, strict=True):
+            time = f" ({ms:.3g} ± {se:.1g} ms)" if np.isfinite(ms) else ""
+            texts.append(f"flattened over {nm:.2g} nm as by an amplifier that lags{time}{which}")
+        return texts
 
     def _mixed_bias(self) -> NDArray[np.bool_]:
         table = self.sweeps.table

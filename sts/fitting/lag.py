@@ -1,0 +1,212 @@
+"""Amplifier lag in I(z): the flattened start of a ramp, told from drift by its shape.
+
+An amplifier with one pole of time constant τ follows the ramp I = A exp(-2κ v t) late. With k = 2κvτ, solving
+τ dy/dt + y = I from rest gives, where x = 2κ(z - z0) is counted from the start of the retract ramp and L is its
+value at the far end,
+
+    retract:   y = A [exp(-x) - k exp(-x/k)] / (1 - k)
+    approach:  y = A [exp(-x) + k exp(-L - (L - x)/k)] / (1 + k).
+
+Each is the right exponential and a transient of the length vτ. Approach is right at once, since its current grows away
+from the transient; retract reads low until the transient has died, and for ever where k >= 1. Drift gives two pure
+exponentials of different slope: a straight line in ln(retract/approach), where lag gives a transient of known shape.
+A feedback that lets go late, or a piezo that creeps at first, flattens the start in much the same way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import stats
+
+Array = NDArray[np.float64]
+Rows = NDArray[np.int64]
+
+MOST_SWEEPS = 64  # of a ramp speed that its lag is looked for in
+SEEN = 10.0  # times the noise without current: below this the logarithm of a current says little
+LENGTHS = np.geomspace(0.004, 1.0, 48)  # transient lengths tried, as shares of the range
+FALSE_ALARM = 1e-4  # one-sided level of the test, strict since the best of many lengths is taken
+WHITE_REPEATS = 4  # that the noise about the fits counts for, beside the scatter between repeats
+STRANGE = 3.0  # times the median misfit: such a curve (a jump) does not count
+LEFT_SHARE, LEFT_NOISE = 1e-3, 0.1  # a transient below this share of the signal, or of the noise, does no harm
+LONGEST = 0.5  # share of the visible range; where a transient covers more, a retract sweep has no slope left
+
+
+@dataclass(frozen=True)
+class Ramp:
+    """Rows of the sweeps of one ramp speed, and those that its lag is looked for in."""
+
+    retracts: Rows
+    approaches: Rows
+    retract: Rows  # (p,)
+    approach: Rows  # (p,) of the same repeats, or empty where no repeat has both directions
+
+    @property
+    def rows(self) -> Rows:
+        """All sweeps of this speed."""
+        return np.concatenate([self.retracts, self.approaches])
+
+
+@dataclass(frozen=True, eq=False)
+class Logarithms:
+    """ln of tunnelling currents, shape (p, n): value (0 where lost in noise), weight (0 there), fitted decay (p,)."""
+
+    value: Array
+    weight: Array
+    decay: Array
+    noise: Array  # (p,) standard deviation without current, as a share of the current at u = 0
+
+
+@dataclass(frozen=True)
+class Lag:
+    """Lag of one ramp speed."""
+
+    length: float  # of the transient, vτ, as a share of the range
+    length_se: float
+    decay: float  # 2κ times the range
+    noise: float  # as in `Logarithms`
+    pairs: bool  # seen between two directions; else from the shape of retract alone
+
+    @property
+    def too_long(self) -> bool:
+        """Whether the transient leaves too little of a retract sweep to read a slope from."""
+        visible = min(1.0, float(np.log(1 / max(self.noise, 1e-12))) / self.decay)
+        u = np.linspace(0, visible, 400)
+        return bool(self.spoils(u, approach=False).mean() > LONGEST)
+
+    def spoils(self, u: Array, *, approach: bool) -> NDArray[np.bool_]:
+        """Samples, shape (n,), where the transient is more than a thousandth of the signal and a tenth of the noise."""
+        k, x = self.decay * self.length, self.decay * u
+        late = np.exp(-self.decay - (self.decay - x) / k) if approach else np.exp(-x / k)
+        return np.asarray(k * late > np.maximum(LEFT_SHARE * np.exp(-x), LEFT_NOISE * self.noise))
+
+
+def ramps(table: pd.DataFrame, group: NDArray[np.int64]) -> Iterator[Ramp]:
+    """Sweeps of one set that share noise (`group`, shape (m,)) and ramp speed."""
+    key = ["sample", "tip", "site", "repeat"]
+    sweeps = table[[*key, "direction", "duration_s"]].assign(row=np.arange(len(table)), group=group)
+    for _, ramp in sweeps.groupby(["group", "duration_s"], dropna=False, sort=False):
+        retract, approach = (ramp[ramp["direction"] == d] for d in ("retract", "approach"))
+        if retract.empty:
+            continue
+        known = retract[np.isfinite(retract["repeat"])].drop_duplicates(key)
+        pairs = known.merge(approach.drop_duplicates(key), on=key, suffixes=("", "_approach"))
+        looked = pairs if len(pairs) else retract.assign(row_approach=-1)
+        looked = looked.iloc[:: -(-len(looked) // MOST_SWEEPS)]
+        yield Ramp(
+            retract["row"].to_numpy(), approach["row"].to_numpy(), looked["row"].to_numpy(),
+            looked["row_approach"].to_numpy() if len(pairs) else np.empty(0, int),
+        )  # fmt: skip
+
+
+def logarithms(
+    signal: Array, residual: Array, variance: Array, usable: Array, decay: Array, floor: Array
+) -> Logarithms:
+    """ln(signal + residual) where the signal stands clear of the noise.
+
+    Parameters
+    ----------
+    signal, residual, variance, usable : ndarray, shape (p, n)
+        Fitted tunnelling current [A], measured minus fitted [A], variance [A²], 1 or 0.
+    decay, floor : ndarray, shape (p,)
+        Per unit of u; standard deviation of the noise without current [A].
+    """
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        seen = (usable > 0) & (np.abs(signal) > SEEN * floor[:, None]) & (residual / signal > -1) & (decay > 0)[:, None]
+        value = np.where(seen, np.log1p(residual / signal) + np.log(np.abs(signal)), 0.0)
+        weight = np.where(seen, signal**2 / variance, 0.0)
+        return Logarithms(value, weight, np.where(decay > 0, decay, np.nan), floor / np.abs(signal[:, 0]))
+
+
+def find_lag(u: Array, retract: Logarithms, approach: Logarithms | None) -> Lag | None:
+    """Look for the transient of a lag in p sweeps of one ramp speed.
+
+    Parameters
+    ----------
+    u : ndarray, shape (n,)
+        Scaled height, 0 to 1.
+    retract, approach : Logarithms
+        Of the same repeats; without `approach`, the lag is looked for in the shape of retract alone.
+
+    Returns
+    -------
+    Lag or None
+        None where no transient is significant.
+
+    Notes
+    -----
+    Least squares of ln(retract/approach) with a constant and a slope of its own for each repeat (drift), and one
+    transient length for all; without approach, of ln(retract) with a parabola, since the barrier itself may bend. The
+    gain over no transient is tested by the scatter about the fits and that between repeats together: few repeats do not
+    tell their scatter, and the scatter about the fits does not know of slow noise.
+    """
+    pairs = approach is not None
+    value, weight, decay, noise = retract.value, retract.weight, retract.decay, retract.noise
+    if approach is not None:
+        both = (weight > 0) & (approach.weight > 0)
+        value = value - approach.value
+        with np.errstate(divide="ignore"):
+            weight = np.where(both, 1 / (1 / weight + 1 / approach.weight), 0.0)
+        decay, noise = approach.decay, approach.noise
+    powers = 2 if pairs else 3
+    freedom = (weight > 0).sum(axis=1) - powers - 1
+    some = np.flatnonzero((freedom > 2) & np.isfinite(decay))
+    value, root, decay, freedom = value[some], np.sqrt(weight[some]), decay[some], freedom[some]
+    if not some.size:
+        return None
+    basis = np.linalg.qr(root[:, :, None] * u[:, None] ** np.arange(powers))[0]  # (p, n, powers)
+
+    def rest(values: Array) -> Array:
+        """What constant, slope and parabola cannot explain, in units of the noise."""
+        whole = root * values
+        return np.asarray(whole - np.matvec(basis, np.vecmat(whole, basis)))
+
+    data = rest(value)
+    shapes = [rest(_transient(u, decay, length, pairs=pairs)) for length in LENGTHS]
+    misfit = np.stack([np.vecdot(data - shape, data - shape) for shape in shapes])  # (lengths, p)
+    reduced = misfit.min(axis=0) / freedom
+    counted = reduced <= STRANGE * np.median(reduced)
+    total = misfit[:, counted].sum(axis=1)
+    best = int(np.clip(np.argmin(total), 1, LENGTHS.size - 2))
+    chi2 = max(float(total[best] / freedom[counted].sum()), 1e-12)
+    widening = _widening(data[counted], shapes[best][counted], chi2)
+    # A parabola through the best length and its neighbours, on the logarithm they are spaced by.
+    step = float(np.log(LENGTHS[1] / LENGTHS[0]))
+    low, middle, high = total[best - 1 : best + 2] / chi2
+    bend = float(low - 2 * middle + high) / step**2
+    if widening is None or bend <= 0:
+        return None
+    length = float(LENGTHS[best] * np.exp(np.clip((low - high) / (2 * step * bend), -step, step)))
+    return Lag(
+        length, length * np.sqrt(2 / bend) * widening, float(np.median(decay)), float(np.nanmedian(noise[some])), pairs
+    )
+
+
+def _widening(data: Array, shape: Array, chi2: float) -> float | None:
+    """Standard error of the shape's size relative to that of white noise (>= 1); None where it is not significant."""
+    power = np.vecdot(shape, shape)
+    if not power.sum() > 0:
+        return None
+    each = np.vecdot(shape, data) / np.maximum(power, 1e-300)
+    size = float(power @ each / power.sum())
+    white, count = chi2 / power.sum(), len(each)
+    scatter = count * (power**2 @ (each - size) ** 2) / power.sum() ** 2  # (count - 1) times the variance of `size`
+    freedom = WHITE_REPEATS + count - 1
+    variance = float((WHITE_REPEATS * white + scatter) / freedom)
+    if stats.t.sf(size / np.sqrt(variance), freedom) > FALSE_ALARM:
+        return None
+    return max(1.0, float(np.sqrt(variance / white)))
+
+
+def _transient(u: Array, decay: Array, length: float, *, pairs: bool) -> Array:
+    """ln of what a lag multiplies the current by, retract over approach (`pairs`) or retract alone, shape (p, n)."""
+    k, x = decay[:, None] * length, decay[:, None] * u
+    k = np.where(np.abs(k - 1) < 1e-6, 1 + 1e-6, k)  # smooth there, though its formula is not
+    retract = np.log1p(k * np.expm1(np.minimum(x * (1 - 1 / k), 500.0)) / (k - 1))
+    if not pairs:
+        return np.asarray(retract)
+    return np.asarray(retract - np.log1p(k * np.exp(-(1 + 1 / k) * (decay[:, None] - x))) + np.log1p(k))
