@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -216,7 +217,7 @@ def report_command(
     with progress("analysing") as report:
         analysis = sts.analyse(session, _plan(plan_file), progress=report)
     with progress("writing") as report:
-        written = sts.write_results(analysis, out, pdf=pdf, force=force, progress=report)
+        written = sts.write_results(analysis, out, pdf=pdf, force=force, processes=os.cpu_count() or 1, progress=report)
     if analysis.barrier is not None:
         print_tips(analysis.barrier)
         print_comparison(analysis.barrier)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -22,10 +22,13 @@ from sts.figures.style import (
     given_or_new,
     given_or_new_rows,
     legend,
+    log_ticks,
     scale_for,
 )
 from sts.figures.sweeps import HEIGHT_LABEL
-from sts.fitting.barrier import BarrierFit
+
+if TYPE_CHECKING:
+    from sts.fitting.barrier import BarrierFit
 
 BARRIER_LABEL = "Apparent barrier height (eV)"
 
@@ -74,6 +77,7 @@ def plot_iz_fits(fit: BarrierFit, rows: Sequence[int], *, axes: Sequence[Axes] |
         noise = np.nanmedian(table["noise_pA"].to_numpy(float)[list(rows)]) * 1e-12
         floor = max(heights.min(), 0.2 * noise) if np.isfinite(noise) and noise > 0 else heights.min()
         upper.set_ylim(floor * factor, heights.max() * factor * 3)
+    log_ticks(upper.yaxis)
     upper.set_ylabel(f"Current − offset ({unit})")
     legend(upper)
     draw_line(lower, z[[0, -1]], [0, 0], series="zero", colour=BLACK, width=0.5)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -23,6 +24,7 @@ from sts.figures.style import (
     given_or_new,
     given_or_new_rows,
     legend,
+    log_ticks,
     mute,
     rows_of,
     scale_for,
@@ -30,7 +32,9 @@ from sts.figures.style import (
     thin_out,
 )
 from sts.figures.sweeps import BIAS_LABEL
-from sts.processing.spectrum import Spectrum
+
+if TYPE_CHECKING:
+    from sts.processing.spectrum import Spectrum
 
 
 def plot_spectrum(spectrum: Spectrum, *, confidence: float = 0.95, ax: Axes | None = None) -> Axes:
@@ -105,9 +109,6 @@ def _mark_gap(ax: Axes, spectrum: Spectrum) -> None:
                        label=f"edges, {str(row.gap_method).split(',')[0]}" if j == 0 else "_")  # fmt: skip
 
 
-_LOG_TICKS = [k * 10.0**p for p in range(-3, 5) for k in (1, 2, 5)]
-
-
 def plot_smoothing_criterion(spectrum: Spectrum, *, ax: Axes | None = None) -> Axes:
     """How well the other sweeps foretell the one left out, against the width of smoothing; the choice is marked.
 
@@ -132,11 +133,10 @@ def plot_smoothing_criterion(spectrum: Spectrum, *, ax: Axes | None = None) -> A
                 label=f"chosen: {width[chosen][0]:.3g} meV" if chosen.any() else "")  # fmt: skip
     if (width > 0).all() and width.max() > 8 * width.min():
         ax.set_xscale("log")
-        ax.set_xticks([t for t in _LOG_TICKS if width.min() <= t <= width.max()])
-        ax.set_xticks([], minor=True)
-        ax.xaxis.set_major_formatter("{x:g}")
+        log_ticks(ax.xaxis)
     if np.nanmax(score) > 10:
         ax.set_yscale("log")
+        log_ticks(ax.yaxis)
     ax.set_xlabel("Energy width of the smoothing (meV)")
     ax.set_ylabel("Error of foretelling / least error")
     legend(ax)

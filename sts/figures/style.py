@@ -18,9 +18,11 @@ import matplotlib as mpl
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.axis import Axis
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
+from matplotlib.ticker import NullFormatter
 
 BLUE, VERMILLION, GREEN, PURPLE = "#0072B2", "#D55E00", "#009E73", "#B5649A"  # purple darkened: 3:1 on white
 ORANGE, SKY, BLACK = "#B87400", "#3C93C8", "#000000"  # orange and sky darkened for the same reason
@@ -271,6 +273,35 @@ def spans_where(x: np.ndarray, mask: np.ndarray) -> list[tuple[float, float]]:
     edges = np.concatenate([[x[0]], (x[1:] + x[:-1]) / 2, [x[-1]]])
     change = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(int)))
     return [(float(edges[start]), float(edges[stop])) for start, stop in zip(change[::2], change[1::2], strict=True)]
+
+
+_SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+
+
+def log_ticks(axis: Axis) -> None:
+    """Ticks of a logarithmic axis in plain letters: decades, and steps within one where few decades are shown.
+
+    Call it when the limits stand. matplotlib's own labels of such an axis are formulas, which take ten times as long.
+    """
+    low, high = sorted(axis.get_view_interval())
+    decades = math.log10(high / low)
+    steps: tuple[float, ...] = (
+        (1.0,) if decades > 2 else (1.0, 2.0, 5.0) if decades > 0.8 else (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
+    )
+    powers = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1, math.ceil(decades / 8))
+    ticks = [step * 10.0**power for power in powers for step in steps]
+    axis.set_ticks([tick for tick in ticks if low <= tick <= high])
+    axis.set_major_formatter(_plain_number)
+    axis.set_minor_formatter(NullFormatter())
+
+
+def _plain_number(value: float, _: object = None) -> str:
+    """``0.02``, ``500``, ``10⁻⁵``."""
+    if 1e-3 <= value < 1e5:
+        return f"{value:g}"
+    digits, power = f"{value:e}".split("e")
+    front = "" if float(digits) == 1 else f"{float(digits):g}×"
+    return f"{front}10{str(int(power)).translate(_SUPERSCRIPTS)}"
 
 
 def scale_for(values: Any, unit: str) -> tuple[float, str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -20,10 +20,13 @@ from sts.figures.style import (
     draw_points,
     given_or_new,
     legend,
+    log_ticks,
     scale_for,
     thin_out,
 )
-from sts.sweeps import SweepSet
+
+if TYPE_CHECKING:
+    from sts.sweeps import SweepSet
 
 BIAS_LABEL = "Bias, sample relative to tip (V)"
 HEIGHT_LABEL = "Height, away from the surface (nm)"
@@ -67,6 +70,7 @@ def plot_sweeps(sweeps: SweepSet, *, used: np.ndarray | None = None, ax: Axes | 
             draw_many(ax, x, rows[drawn], series=names, label=label, colour=colour, style=style, width=width)
     if falling:
         ax.set_yscale("log")
+        log_ticks(ax.yaxis)
     ax.set_xlabel(HEIGHT_LABEL if falling else BIAS_LABEL)
     ax.set_ylabel(f"{'|Current|' if falling else quantity} ({shown})")
     legend(ax, below=True, columns=2)

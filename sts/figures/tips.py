@@ -18,6 +18,7 @@ from sts.figures.style import (
     draw_interval,
     draw_points,
     given_or_new,
+    log_ticks,
     rows_of,
 )
 
@@ -95,10 +96,7 @@ def plot_tip_pairs(pairs: pd.DataFrame, *, confidence: float = 0.95, ax: Axes | 
     ends = ends[np.isfinite(ends) & (ends > 0)]
     if ends.size and ends.max() > 3 * ends.min():
         ax.set_xscale("log")
-        steps = [k * 10.0**p for p in range(-3, 4) for k in (1, 1.5, 2, 3, 5, 7)]
-        ax.set_xticks([t for t in steps if 0.9 * ends.min() <= t <= 1.1 * ends.max()])
-        ax.set_xticks([], minor=True)
-        ax.xaxis.set_major_formatter("{x:g}")
+        log_ticks(ax.xaxis)
     _rows(ax, names, verdicts)
     ax.set_xlabel("Ratio of apparent barrier heights, no unit")
     ax.errorbar([], [], xerr=[], fmt="s", color=VERMILLION, ms=4, capsize=2, label="interval without 1")

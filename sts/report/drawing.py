@@ -3,25 +3,21 @@
 from __future__ import annotations
 
 import base64
-import io
 import re
 import zlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.backends.backend_pdf import FigureCanvasPdf
-from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
+from sts.figures.saving import FORMATS, save, save_each, savers
 from sts.figures.style import data_behind, house_style, new_figure, points_drawn
 from sts.report.gallery import Picture
 from sts.report.tables import csv_text
 
 MOST_SVG_POINTS = 30_000  # beyond this a page with vector drawings gets slow and large
-FILE_DPI = 300
+FEW = 8  # below this many pictures a helper process is not worth its start
 PAGE_DPI = 200
 
 
@@ -34,8 +30,43 @@ class Drawn:
     inline: str  # HTML: an svg element, or an img with its data
 
 
-def draw(picture: Picture, *, width: str, formats: tuple[str, ...] = ("svg", "pdf", "png")) -> Drawn:
+@dataclass(frozen=True)
+class _Sketch:
+    """A picture laid out but not saved."""
+
+    picture: Picture
+    axes: list[Axes]
+    figure: Figure
+
+
+def draw(picture: Picture, *, width: str, formats: Sequence[str] = FORMATS) -> Drawn:
     """Draw a picture once and save it in every format, with the CSV behind it."""
+    sketch = _sketch(picture, width)
+    return _drawn(sketch, save_each(sketch.figure, formats))
+
+
+def draw_all(
+    pictures: Sequence[Picture],
+    *,
+    width: str,
+    processes: int = 1,
+    progress: Callable[[int, int], None] = lambda done, total: None,
+) -> list[Drawn]:
+    """Draw pictures in all formats; `processes` share the saving, which takes most of the time."""
+    drawn: list[Drawn] = []
+    with savers(processes if len(pictures) >= FEW else 1) as work:
+        begun = []
+        for picture in pictures:
+            sketch = _sketch(picture, width)
+            begun.append((sketch, work.start(sketch.figure)))
+            progress(len(begun), 2 * len(pictures))
+        for sketch, started in reversed(begun):  # helpers begin with the first: meet them half-way
+            drawn.append(_drawn(sketch, work.result(sketch.figure, started)))
+            progress(len(begun) + len(drawn), 2 * len(pictures))
+    return drawn[::-1]
+
+
+def _sketch(picture: Picture, width: str) -> _Sketch:
     with house_style():
         axes = new_figure(
             width=picture.width or width, height_in=picture.height_in, rows=picture.rows, share=picture.share
@@ -47,33 +78,13 @@ def draw(picture: Picture, *, width: str, formats: tuple[str, ...] = ("svg", "pd
         if engine is not None:
             engine.execute(figure)
             figure.set_layout_engine("none")  # laid out once, not again for each format
-        files = {suffix: save(figure, suffix) for suffix in formats}
-        inline = _inline(figure, axes, picture, files)
-    files["csv"] = csv_text(data_behind(axes)).encode()
-    return Drawn(picture, files, inline)
+    return _Sketch(picture, axes, figure)
 
 
-def save(figure: Figure, suffix: str, *, dpi: int = FILE_DPI) -> bytes:
-    """A figure as bytes without dates or versions in it."""
-    buffer = io.BytesIO()
-    # print_* draws once; savefig would draw everything twice, to no use here.
-    before = figure.dpi
-    canvas: Any
-    try:
-        if suffix == "svg":
-            nothing = {"Date": None, "Creator": None, "Format": None, "Type": None}
-            canvas = FigureCanvasSVG(figure)
-            canvas.print_svg(buffer, metadata=nothing)
-        elif suffix == "pdf":
-            canvas = FigureCanvasPdf(figure)
-            canvas.print_pdf(buffer, metadata={"CreationDate": None, "Creator": None, "Producer": None})
-        else:
-            figure.dpi = dpi
-            canvas = FigureCanvasAgg(figure)
-            canvas.print_png(buffer, metadata={"Software": None}, pil_kwargs={"compress_level": 3})
-    finally:
-        figure.dpi = before
-    return buffer.getvalue()
+def _drawn(sketch: _Sketch, files: dict[str, bytes]) -> Drawn:
+    with house_style():
+        inline = _inline(sketch.figure, sketch.axes, sketch.picture, files)
+    return Drawn(sketch.picture, files | {"csv": csv_text(data_behind(sketch.axes)).encode()}, inline)
 
 
 def _inline(figure: Figure, axes: list[Axes], picture: Picture, files: dict[str, bytes]) -> str:

@@ -20,7 +20,7 @@ from sts.comparing.pairs import PAIR_COLUMNS
 from sts.fitting.barrier import SWEEP_COLUMNS
 from sts.plan import write_toml
 from sts.report.citations import bibtex
-from sts.report.drawing import Drawn, draw
+from sts.report.drawing import Drawn, draw_all
 from sts.report.facts import all_flags
 from sts.report.findings import answers, flag_panel, improvements
 from sts.report.gallery import gallery
@@ -44,6 +44,7 @@ def write_results(
     what: str = "report",
     pdf: bool = False,
     force: bool = False,
+    processes: int = 1,
     progress: Callable[[int, int], None] | None = None,
 ) -> list[Path]:
     """Write an analysis to a folder.
@@ -60,6 +61,9 @@ def write_results(
         Also the page as PDF; needs the extra ``pdf``.
     force : bool
         Overwrite results that are there already.
+    processes : int
+        How many processes may save figures (four at most are used). More than one needs the guard
+        ``if __name__ == "__main__":`` in a script.
     progress : callable(done, total), optional
 
     Returns
@@ -79,17 +83,18 @@ def write_results(
         raise ValueError(f"{folder} is a file; give the name of a folder.")
     maker = _pdf_maker() if pdf and what == "report" else None
     pictures = [p for p in gallery(analysis) if p.section in PARTS[what]]
-    drawn: list[Drawn] = []
-    for done, picture in enumerate(pictures):
-        drawn.append(draw(picture, width=analysis.plan.report.figure_width))
-        if progress is not None:
-            progress(done + 1, len(pictures) + 1)
+    tell = progress or (lambda done, total: None)
+    drawn = draw_all(
+        pictures,
+        width=analysis.plan.report.figure_width,
+        processes=processes,
+        progress=lambda done, total: tell(done, total + 1),
+    )
     content = contents(analysis, drawn, what)
     if maker is not None:
         content["report.pdf"] = maker.HTML(string=render_page(analysis, drawn, own_letters=True)).write_pdf()
     written = _write(folder, content, force=force)
-    if progress is not None:
-        progress(len(pictures) + 1, len(pictures) + 1)
+    tell(2 * len(pictures) + 1, 2 * len(pictures) + 1)
     return written
 
 

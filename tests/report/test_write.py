@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
 import re
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,12 +14,15 @@ import numpy as np
 import pandas as pd
 import pytest
 from figures import example
+from matplotlib.figure import Figure
 from numpy.testing import assert_allclose
 
 from sts.analysis import Analysis
+from sts.figures import new_figure
+from sts.figures.saving import savers
 from sts.plan import Plan, parse_toml
 from sts.report import render_page, write_results
-from sts.report.drawing import draw
+from sts.report.drawing import FEW, draw, draw_all
 from sts.report.gallery import gallery
 from sts.report.write import contents, safe_name
 
@@ -186,7 +191,25 @@ def test_progress_counts_up_to_the_end(invented: Analysis, tmp_path: Path) -> No
         what="compare",
         progress=lambda d, t: seen.append((d, t)),
     )
-    assert seen[-1][0] == seen[-1][1] == 3
+    assert seen == [(done, 5) for done in range(1, 6)]  # two pictures laid out, saved; then all written
+
+
+def test_helper_processes_save_the_same_bytes(invented: Analysis) -> None:
+    pictures = gallery(invented)[:FEW]
+    alone, shared = (draw_all(pictures, width="single", processes=n) for n in (1, 2))
+    assert [one.picture.name for one in shared] == [p.name for p in pictures]
+    assert [one.files for one in shared] == [one.files for one in alone]
+    assert [one.inline for one in shared] == [one.inline for one in alone]
+
+
+def test_figures_are_saved_here_where_the_helpers_die(invented: Analysis) -> None:
+    sketch = new_figure()[0].figure
+    assert isinstance(sketch, Figure)
+    with savers(2) as work:
+        assert work._pool is not None
+        with pytest.raises(BrokenProcessPool):
+            work._pool.submit(os._exit, 1).result()
+        assert work.result(sketch, work.start(sketch))["svg"].startswith(b"<?xml")
 
 
 def test_pdf_without_its_extra_says_how_to_get_it(
