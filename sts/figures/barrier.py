@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -29,6 +29,7 @@ from sts.figures.sweeps import HEIGHT_LABEL
 
 if TYPE_CHECKING:
     from sts.fitting.barrier import BarrierFit
+    from sts.fitting.local_barrier import LocalBarrier
 
 BARRIER_LABEL = "Apparent barrier height (eV)"
 
@@ -90,35 +91,32 @@ def plot_iz_fits(fit: BarrierFit, rows: Sequence[int], *, axes: Sequence[Axes] |
     return [upper, lower]
 
 
-def plot_local_barrier(local: Any, *, names: Sequence[str] | None = None, ax: Axes | None = None) -> Axes:
-    """φ(z): the barrier from the local slope, with its band. One exponential gives a level line.
+def plot_local_barrier(
+    parts: Sequence[tuple[LocalBarrier, str]], *, axes: Sequence[Axes] | None = None
+) -> list[Axes]:  # fmt: skip
+    """φ(z): the barrier from the local slope, with its band; one panel a sweep. One exponential gives a level line.
 
     Parameters
     ----------
-    local : LocalBarrier
-        Result of `sts.fitting.local_barrier`.
-    names : sequence of str, optional
-        Sweeps to draw; the first five if not given.
+    parts : sequence of (LocalBarrier, str)
+        Results of `sts.fitting.local_barrier`, each with the name of the sweep to draw.
+    axes : sequence of matplotlib.axes.Axes, optional
+        As many as `parts`; heights may differ from set to set, so they need not share an axis.
     """
-    ax = given_or_new(ax)
-    names = list(local.sweeps[:5]) if names is None else list(names)
-    z = np.asarray(local.height) * 1e9
-    inside: list[np.ndarray] = []
-    for i, name in enumerate(names):
+    panels = given_or_new_rows(axes, (1.0,) * len(parts), height_in=0.5 + 1.1 * len(parts), share=False)
+    for i, (ax, (local, name)) in enumerate(zip(panels, parts, strict=True)):
         row = list(local.sweeps).index(name)
-        colour = COLOURS[i % len(COLOURS)]
-        draw_band(ax, z, local.low_eV[row], local.high_eV[row], series=f"{name}: band", colour=colour, alpha=0.15,
+        z, barrier = np.asarray(local.height) * 1e9, local.barrier_eV[row]
+        draw_band(ax, z, local.low_eV[row], local.high_eV[row], series=f"{name}: band", colour=COLOURS[i % len(COLOURS)],
                   label="95 % band" if i == 0 else "")  # fmt: skip
-        draw_line(ax, z, local.barrier_eV[row], series=name, label=name, colour=colour, style=STYLES[i % len(STYLES)])
-        inside.append(local.barrier_eV[row][np.isfinite(local.barrier_eV[row])])
-    values = np.concatenate(inside) if inside else np.array([])
-    if values.size:
-        top = float(np.quantile(values, 0.9)) * 1.8
-        ax.set_ylim(0, top)
-    ax.set_xlabel(HEIGHT_LABEL)
-    ax.set_ylabel("Local " + BARRIER_LABEL.lower())
-    legend(ax)
-    return ax
+        draw_line(ax, z, barrier, series=name, label=name, colour=COLOURS[i % len(COLOURS)])
+        known = barrier[np.isfinite(barrier)]
+        if known.size:
+            ax.set_ylim(0, 1.8 * float(np.median(known)))  # noise far out must not flatten the rest
+        ax.set_ylabel("Local φ (eV)")
+        legend(ax)
+    panels[-1].set_xlabel(HEIGHT_LABEL)
+    return panels
 
 
 def plot_window_sensitivity(window: pd.DataFrame, sweeps: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
@@ -129,10 +127,11 @@ def plot_window_sensitivity(window: pd.DataFrame, sweeps: pd.DataFrame, *, ax: A
     window : pandas.DataFrame
         `sweep`, `lower_cut_nm`, `upper_cut_nm`, `barrier_eV`.
     sweeps : pandas.DataFrame
-        `sweep`, `tip`: to group them, the median over the sweeps of a tip is drawn with the middle half as band.
+        `sweep`, `tip`, `used`: the median over the used sweeps of a tip is drawn with the middle half as band.
     """
     ax = given_or_new(ax)
-    table = window.merge(sweeps[["sweep", "tip"]], on="sweep", how="left")
+    used = sweeps.loc[sweeps["used"].astype(bool), ["sweep", "tip"]]
+    table = window.merge(used, on="sweep", how="inner")
     widest = table.groupby("sweep")["upper_cut_nm"].transform("max")
     table = table[np.isclose(table["upper_cut_nm"], widest)]
     for i, (tip, rows) in enumerate(table.groupby("tip", sort=False)):

@@ -67,11 +67,11 @@ def plot_normalised(spectrum: Spectrum, *, confidence: float = 0.95, ax: Axes | 
     x, trusted = spectrum.bias, spectrum.trusted & np.isfinite(spectrum.normalised)
     band = f"{confidence * 100:g} % band"
     low, high = spectrum.normalised_low, spectrum.normalised_high
-    draw_band(ax, x, low, high, series=band, label=band)
+    draw_band(ax, x, np.where(trusted, low, np.nan), np.where(trusted, high, np.nan), series=band, label=band)
     name = f"(dI/dV)/(I/V): n = {len(spectrum.sweeps)} sweeps"
     draw_line(ax, x, np.where(trusted, spectrum.normalised, np.nan), series="normalised, trusted", label=name)
     draw_line(ax, x, np.where(trusted, np.nan, spectrum.normalised), series="normalised, not trusted", colour=GREY,
-              style=STYLES[2], width=0.8)  # fmt: skip
+              style=STYLES[2], width=0.5, alpha=0.6)  # fmt: skip
     draw_line(ax, x[[0, -1]], [1.0, 1.0], series="ohmic", label="1: ohmic, and the limit at V = 0", colour=BLACK,
               style=STYLES[1], width=0.6)  # fmt: skip
     mute(ax, spans_where(x, ~spectrum.trusted), label="not trusted: offsets decide")
@@ -96,7 +96,16 @@ def _resolution_bar(ax: Axes, spectrum: Spectrum) -> None:
     x = spectrum.bias[0] + 0.03 * np.ptp(spectrum.bias)
     transform = ax.get_xaxis_transform()
     ax.plot([x, x + width], [0.93, 0.93], transform=transform, color=BLACK, lw=1.4, marker="|", ms=4, zorder=7)
-    ax.text(x, 0.95, f"resolution {width * 1e3:.3g} meV", transform=transform, fontsize=6, va="bottom", zorder=7)
+    ax.text(
+        x,
+        0.95,
+        f"resolution {width * 1e3:.3g} meV",
+        transform=transform,
+        fontsize=6,
+        va="bottom",
+        zorder=7,
+        bbox={"facecolor": "white", "alpha": 0.8, "linewidth": 0, "pad": 0.5},
+    )
 
 
 def _mark_gap(ax: Axes, spectrum: Spectrum) -> None:
@@ -110,7 +119,7 @@ def _mark_gap(ax: Axes, spectrum: Spectrum) -> None:
 
 
 def plot_smoothing_criterion(spectrum: Spectrum, *, ax: Axes | None = None) -> Axes:
-    """How well the other sweeps foretell the one left out, against the width of smoothing; the choice is marked.
+    """How well the other sweeps predict the one left out, against the width of smoothing; the choice is marked.
 
     Raises
     ------
@@ -138,7 +147,7 @@ def plot_smoothing_criterion(spectrum: Spectrum, *, ax: Axes | None = None) -> A
         ax.set_yscale("log")
         log_ticks(ax.yaxis)
     ax.set_xlabel("Energy width of the smoothing (meV)")
-    ax.set_ylabel("Error of foretelling / least error")
+    ax.set_ylabel("Error of prediction / least error")
     legend(ax)
     return ax
 
@@ -159,9 +168,9 @@ def plot_direction_difference(spectrum: Spectrum, *, ax: Axes | None = None) -> 
                 label="(up − down)/2", colour=GREY)  # fmt: skip
     if spectrum.half_difference_fit is not None:
         parts = [
-            f"{word} {spectrum.directions[key]:.3g} {unit_}"
+            f"{word} {spectrum.directions[key]:.3g} {unit_}".replace("-", "−")
             for key, word, unit_ in (
-                ("displacement_fF", "displacement", "fF"), ("lag_ms", "lag", "ms"), ("drift_per_s", "drift", "/s"),
+                ("displacement_fF", "displacement", "fF"), ("lag_ms", "lag", "ms"), ("drift_per_s", "drift", "1/s"),
             )
             if np.isfinite(spectrum.directions.get(key, np.nan))
         ]  # fmt: skip

@@ -107,16 +107,18 @@ def plot_sweep_trend(
         if (mine & ~used & np.isfinite(values)).any():
             draw_points(ax, order[mine & ~used], values[mine & ~used], series=f"{name or 'all'}: left out",
                         filled=False, **kwargs)  # fmt: skip
-    if (~used & np.isfinite(values)).any():
-        ax.plot([], [], ls="none", marker="o", mfc="white", mec=GREY, ms=3, label="open: left out")
-    kept = values[used & np.isfinite(values)]
+    kept, out = values[used & np.isfinite(values)], values[~used & np.isfinite(values)]
     if kept.size:
         low, high = kept.min(), kept.max()
         room = 0.15 * (high - low or abs(high) or 1.0)
         ax.set_ylim(low - room, high + room)  # a sweep left out may lie anywhere: it must not flatten the others
+    if out.size:
+        beyond = np.sum((out < ax.get_ylim()[0]) | (out > ax.get_ylim()[1]))
+        words = f", {beyond} of {out.size} beyond the frame" if beyond else ""
+        ax.plot([], [], ls="none", marker="o", mfc="white", mec=GREY, ms=3, label=f"open: left out{words}")
     ax.set_xlabel("Sweep number, in order of measurement")
     ax.set_ylabel(label)
-    legend(ax)
+    legend(ax, below=True, columns=2)
     return ax
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -15,6 +16,7 @@ from sts.figures.style import (
     GREY,
     MARKS,
     VERMILLION,
+    decimals_for,
     draw_interval,
     draw_points,
     given_or_new,
@@ -45,6 +47,7 @@ def plot_barrier_by_tip(
         name = str(tip.tip) or "(no tip)"
         names.append(f"{name}\n{tip.sample}" if several else name)
         counts.append(
+            f"{_interval(tip.barrier_eV, tip.barrier_low_eV, tip.barrier_high_eV)} eV\n"
             f"{tip.sites} site{'s' if tip.sites != 1 else ''}, {tip.sweeps} sweep{'s' if tip.sweeps != 1 else ''}"
         )
         mine = sites[(sites["tip"] == tip.tip) & (sites["sample"] == tip.sample)]
@@ -88,7 +91,7 @@ def plot_tip_pairs(pairs: pd.DataFrame, *, confidence: float = 0.95, ax: Axes | 
     for row, pair in enumerate(rows_of(pairs)):
         apart = pair.ratio_low > 1 or pair.ratio_high < 1
         names.append(f"{pair.tip_a} / {pair.tip_b}")
-        verdicts.append(f"{pair.ratio:.3g} ({pair.ratio_low:.3g} to {pair.ratio_high:.3g}): {pair.verdict}")
+        verdicts.append(f"{_interval(pair.ratio, pair.ratio_low, pair.ratio_high)}: {pair.verdict}")
         draw_interval(ax, [pair.ratio], [row], [pair.ratio_low], [pair.ratio_high], series=names[-1],
                       colour=VERMILLION if apart else GREY, mark="s" if apart else "o", size=4, lying=True)  # fmt: skip
     ax.axvline(1.0, color=BLACK, lw=0.7, zorder=2)
@@ -104,6 +107,13 @@ def plot_tip_pairs(pairs: pd.DataFrame, *, confidence: float = 0.95, ax: Axes | 
     ax.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, borderaxespad=0.0, columnspacing=1.0,
               title=f"simultaneous {confidence * 100:g} % intervals", title_fontsize=6, alignment="left")  # fmt: skip
     return ax
+
+
+def _interval(value: float, low: float, high: float) -> str:
+    """``4.38 (4.28 to 4.49)``, rounded by the width of the interval."""
+    digits = decimals_for((high - low) / 2)
+    bounds = f" ({low:.{digits}f} to {high:.{digits}f})" if math.isfinite(high - low) else ", no interval"
+    return f"{value:.{digits}f}{bounds}"
 
 
 def _rows(ax: Axes, names: list[str], notes: list[str]) -> None:

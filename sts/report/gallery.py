@@ -5,13 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
-from typing import Any
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from sts import fitting
 from sts.analysis import Analysis, BarrierAnalysis
 from sts.figures import (
     plot_barrier_by_tip,
@@ -29,6 +27,7 @@ from sts.figures import (
     plot_window_sensitivity,
 )
 from sts.figures.style import rows_of
+from sts.fitting import LocalBarrier, local_barrier
 from sts.fitting.barrier import BarrierFit
 from sts.processing.spectrum import Spectrum
 from sts.report.facts import all_sweeps
@@ -132,7 +131,7 @@ def _barrier_pictures(analysis: Analysis, barrier: BarrierAnalysis) -> list[Pict
                 lambda axes: plot_window_sensitivity(barrier.window, barrier.sweeps, ax=axes[0]),
             )
         )
-    pictures += _local_pictures(barrier)
+    pictures += _local_picture(barrier)
     order = all_sweeps(analysis)
     order = order[order["kind"] == "iz"][["sweep"]].merge(barrier.sweeps, on="sweep", how="inner")
     if len(order) > 2:
@@ -143,7 +142,9 @@ def _barrier_pictures(analysis: Analysis, barrier: BarrierAnalysis) -> list[Pict
                 "The barrier in the order of measurement",
                 _trend_words(order),
                 READING["trend"],
-                lambda axes: plot_sweep_trend(order, ax=axes[0]),
+                lambda axes: plot_sweep_trend(
+                    _against_median(order), value="percent", label="Barrier − median of the tip (%)", ax=axes[0]
+                ),
             )
         )
     return pictures
@@ -172,35 +173,46 @@ def _range_words(values: np.ndarray) -> str:
     return low if low == high else f"{low} to {high}"
 
 
-def _local_pictures(barrier: BarrierAnalysis) -> list[Picture]:
-    local_barrier: Any = getattr(fitting, "local_barrier", None)
-    if local_barrier is None:
+def _local_picture(barrier: BarrierAnalysis) -> list[Picture]:
+    """One panel a tip, whichever set its sweeps are in; a set is computed only where a sweep of it is drawn."""
+    chosen: list[tuple[BarrierFit, str]] = []
+    for tip in list(rows_of(barrier.tips))[:MOST_TIPS]:
+        for fit in barrier.fits:
+            if rows := typical_rows(fit, tip.sample, tip.tip, 1):
+                chosen.append((fit, str(fit.table["sweep"].iloc[rows[0]])))
+                break
+    if not chosen:
         return []
-    pictures = []
-    for fit in barrier.fits[:1]:
-        local = local_barrier(fit)
-        rows = [rows_[0] for tip in rows_of(barrier.tips) if (rows_ := typical_rows(fit, tip.sample, tip.tip, 1))][:5]
-        if rows:
-            names = [str(fit.table["sweep"].iloc[i]) for i in rows]
-            pictures.append(
-                Picture(
-                    "local_barrier",
-                    "barrier",
-                    "Local barrier against height",
-                    f"Local apparent barrier height of {listed(names)}; one exponential would be level.",
-                    READING["local_barrier"],
-                    partial(_draw_local, local, names),
-                )
-            )
-    return pictures
+    local = {id(fit): local_barrier(fit) for fit, _ in {id(fit): (fit, name) for fit, name in chosen}.values()}
+    parts = [(local[id(fit)], name) for fit, name in chosen]
+    return [
+        Picture(
+            "local_barrier",
+            "barrier",
+            "Local barrier against height",
+            f"Local apparent barrier height φ(z): {listed([_local_words(*part) for part in parts])}.",
+            READING["local_barrier"],
+            lambda axes: plot_local_barrier(parts, axes=axes),
+            rows=(1.0,) * len(parts),
+            share=False,
+            height_in=0.5 + 1.1 * len(parts),
+        )
+    ]
 
 
-def _draw_local(local: object, names: list[str], axes: list[Axes]) -> Axes:
-    return plot_local_barrier(local, names=names, ax=axes[0])
+def _local_words(local: LocalBarrier, name: str) -> str:
+    """Where the bands are narrower than a fifth: from which to which barrier the sweep goes."""
+    row = local.sweeps.index(name)
+    good = local.high_eV[row] - local.low_eV[row] < 0.2 * local.barrier_eV[row]
+    seen = local.barrier_eV[row][good]
+    if not seen.size:
+        return f"{name} nowhere within 10 %"
+    return f"{name} {seen.min():.2f} to {seen.max():.2f} eV up to {local.height[good].max() * 1e9:.2f} nm"
 
 
 def _window_words(barrier: BarrierAnalysis) -> str:
-    table = barrier.window.merge(barrier.sweeps[["sweep", "tip"]], on="sweep", how="left")
+    used = barrier.sweeps.loc[barrier.sweeps["used"].astype(bool), ["sweep", "tip"]]
+    table = barrier.window.merge(used, on="sweep", how="inner")
     parts = []
     for tip, rows in table.groupby(table["tip"].astype(str), sort=False):
         medians = rows.groupby("lower_cut_nm")["barrier_eV"].median().to_numpy(float)
@@ -210,6 +222,14 @@ def _window_words(barrier: BarrierAnalysis) -> str:
     if not parts:
         return "How the barrier moves with the lower cut of the fit window."
     return f"Cutting away the near part moves the median barrier by {listed(parts[:8])}."
+
+
+def _against_median(order: pd.DataFrame) -> pd.DataFrame:
+    """Barriers as deviation from the median of the used sweeps of their tip: a drift shows beside any barrier."""
+    used = order[order["used"].astype(bool)]
+    middle = order["tip"].map(used.groupby("tip")["barrier_eV"].median())
+    named = [f"{tip or 'all'}, {m:.2f} eV" for tip, m in zip(order["tip"], middle, strict=True)]
+    return order.assign(percent=100 * (order["barrier_eV"] / middle - 1), tip=named)
 
 
 def _trend_words(order: pd.DataFrame) -> str:

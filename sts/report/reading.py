@@ -31,7 +31,7 @@ READING = {
         "A slope comes from an offset, contact, or a gap that is compressed: look at the residuals and at φ(z).",
     ),
     "trend": Reading(
-        "The barrier of each sweep against its number; open marks were left out.",
+        "The barrier of each sweep against its number, from the median of its tip (in the legend); open: left out.",
         "Good: level within a tip. Bad: a slope (drift, a tip that gets dirty) or a step (the tip changed).",
         "A step: treat the parts as two tips. A slope: wait longer after approach, or measure tips in mixed order.",
     ),
@@ -66,7 +66,7 @@ READING = {
         "Ramp slower against displacement and lag, wait longer against drift; the mean of both cancels them.",
     ),
     "smoothing": Reading(
-        "How well the other sweeps foretell the one left out, against the energy width of the smoothing.",
+        "How well the other sweeps predict the one left out, against the energy width of the smoothing.",
         "Good: a clear valley. Bad: flat (noise decides little) or falling to an edge (too few widths or sweeps).",
         "Flat: any width there serves, say which. At an edge: more sweeps, or set the width in the plan.",
     ),

@@ -15,17 +15,21 @@ import pandas as pd
 import pytest
 from figures import example
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 from matplotlib.image import imread
 from numpy.testing import assert_allclose
 
 from sts import figures
 from sts.figures import style
+from sts.fitting import local_barrier
 
 HEIGHTS = example.height_sweeps()
 BARRIER = example.barrier_analysis(HEIGHTS)
 SERIES = [example.bias_sweeps(100.0), example.bias_sweeps(300.0)]
 SPECTRA = [example.spectrum(s) for s in SERIES]
 TIMELINE = HEIGHTS.table.assign(kind="iz", used=BARRIER.sweeps["used"])
+
+LOCAL = local_barrier(BARRIER.fits[0])
 
 DRAWINGS: dict[str, tuple[Callable[[list[Axes]], Any], dict[str, Any]]] = {
     "sweeps_iv": (lambda a: figures.plot_sweeps(SERIES[0], used=np.arange(8) < 7, ax=a[0]), {}),
@@ -40,6 +44,10 @@ DRAWINGS: dict[str, tuple[Callable[[list[Axes]], Any], dict[str, Any]]] = {
     ),
     "iz_fits": (lambda a: figures.plot_iz_fits(BARRIER.fits[0], [1, 5, 9], axes=a), {"rows": (2, 1), "height_in": 3.4}),
     "window": (lambda a: figures.plot_window_sensitivity(BARRIER.window, BARRIER.sweeps, ax=a[0]), {}),
+    "local": (
+        lambda a: figures.plot_local_barrier([(LOCAL, LOCAL.sweeps[i]) for i in (0, 12, 24)], axes=a),
+        {"rows": (1, 1, 1), "share": False, "height_in": 3.8},
+    ),
     "by_tip": (
         lambda a: figures.plot_barrier_by_tip(BARRIER.sweeps, BARRIER.sites, BARRIER.tips, ax=a[0]),
         {"width": "double"},
@@ -48,6 +56,8 @@ DRAWINGS: dict[str, tuple[Callable[[list[Axes]], Any], dict[str, Any]]] = {
     "trend": (lambda a: figures.plot_sweep_trend(BARRIER.sweeps, ax=a[0]), {}),
     "timeline": (lambda a: figures.plot_session_timeline(TIMELINE, ax=a[0]), {"height_in": 1.6}),
 }
+PICTURES = Path(__file__).parent / "baseline"
+TOLERANCE = 0.02  # of full white: a pixel of blur passes, a curve that moved does not
 BASELINE = ("spectrum", "normalised", "iz_fits", "by_tip", "pairs", "sweeps_iz")
 
 
@@ -118,7 +128,10 @@ def test_normalised_conductance_says_that_it_is_one_at_zero_by_construction() ->
 def test_counts_of_sites_and_sweeps_are_written_beside_each_tip() -> None:
     with figures.house_style():
         texts = [t.get_text() for t in drawn("by_tip")[0].texts]
-    assert texts == ["3 sites, 12 sweeps", "3 sites, 11 sweeps", "3 sites, 12 sweeps", "3 sites, 12 sweeps"]
+    tip = BARRIER.tips.iloc[0]
+    number = f"{tip.barrier_eV:.2f} ({tip.barrier_low_eV:.2f} to {tip.barrier_high_eV:.2f}) eV"
+    assert texts[0].split("\n")[0] == number  # two digits of an uncertainty of 0.10 eV
+    assert [text.split("\n")[1] for text in texts] == [f"3 sites, {n} sweeps" for n in (12, 11, 12, 12)]
 
 
 def test_a_lock_in_signal_without_a_unit_gets_none() -> None:
@@ -229,34 +242,49 @@ def test_the_main_colours_are_those_of_okabe_and_ito() -> None:
 # --- pictures ------------------------------------------------------------------------------------------------------
 
 
+def difference(name: str, figure: Figure, folder: Path) -> float:
+    """Root mean square difference of a figure from the picture that was judged (0 to 1)."""
+    figure.savefig(folder / "now.png", dpi=70, metadata={"Software": None})
+    now, then = (imread(path)[..., :3] for path in (folder / "now.png", PICTURES / f"{name}.png"))
+    assert now.shape == then.shape
+    return float(np.sqrt(np.mean((blurred(now) - blurred(then)) ** 2)))
+
+
 @pytest.mark.parametrize("name", BASELINE)
 def test_figure_looks_as_it_did_when_it_was_judged(name: str, tmp_path: Path) -> None:
     """Tolerant: fonts are drawn a little differently by other versions. STS_WRITE_BASELINE=1 writes the pictures."""
-    before = Path(__file__).parent / "baseline" / f"{name}.png"
     with figures.house_style():
         figure = drawn(name)[0].figure
-        target = before if os.environ.get("STS_WRITE_BASELINE") else tmp_path / "now.png"
-        figure.savefig(target, dpi=70, metadata={"Software": None})  # type: ignore[union-attr]
-    now, then = imread(target)[..., :3], imread(before)[..., :3]
-    assert now.shape == then.shape
-    assert np.sqrt(np.mean((blurred(now) - blurred(then)) ** 2)) < 0.03
+        assert isinstance(figure, Figure)
+        if os.environ.get("STS_WRITE_BASELINE"):
+            figure.savefig(PICTURES / f"{name}.png", dpi=70, metadata={"Software": None})
+        assert difference(name, figure, tmp_path) < TOLERANCE
+
+
+@pytest.mark.parametrize("name", BASELINE)
+def test_the_picture_test_notices_what_is_missing(name: str, tmp_path: Path) -> None:
+    with figures.house_style():
+        ax = drawn(name)[0]
+        for artist in [*ax.lines, *ax.collections]:
+            artist.remove()
+        assert isinstance(ax.figure, Figure)
+        assert difference(name, ax.figure, tmp_path) > TOLERANCE
+
+
+@pytest.mark.parametrize("name", BASELINE)
+def test_the_picture_test_notices_other_numbers(name: str, tmp_path: Path) -> None:
+    with figures.house_style():
+        ax = drawn(name)[0]
+        low, high = ax.get_ylim()
+        ax.set_ylim(low, low * (high / low) ** 1.3 if ax.get_yscale() == "log" else low + 1.3 * (high - low))
+        assert isinstance(ax.figure, Figure)
+        assert difference(name, ax.figure, tmp_path) > TOLERANCE
 
 
 def blurred(image: np.ndarray) -> np.ndarray:
     """A picture at a third of its size: a pixel's shift of a letter does not count, a missing curve does."""
     h, w = image.shape[0] // 3 * 3, image.shape[1] // 3 * 3
     return image[:h, :w].reshape(h // 3, 3, w // 3, 3, 3).mean(axis=(1, 3))
-
-
-def test_the_picture_test_notices_a_missing_curve(tmp_path: Path) -> None:
-    with figures.house_style():
-        axes = drawn("spectrum")
-        for line in list(axes[0].lines):
-            line.remove()
-        axes[0].figure.savefig(tmp_path / "x.png", dpi=70)  # type: ignore[union-attr]
-    then = imread(Path(__file__).parent / "baseline" / "spectrum.png")[..., :3]
-    now = imread(tmp_path / "x.png")[..., :3]
-    assert np.sqrt(np.mean((blurred(now) - blurred(then)) ** 2)) > 0.03
 
 
 def test_pandas_text_columns_of_either_kind_are_drawn() -> None:
