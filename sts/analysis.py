@@ -19,6 +19,7 @@ from sts.comparing import (
     budget,
     compare_groups,
     compare_pairs,
+    corrected_barrier,
     site_level,
     tip_level,
     variance_components,
@@ -325,6 +326,15 @@ def _barriers(
         comparison = compare_groups(tips, plan.compare.by, confidence=level)
         groups, tests = comparison.groups, comparison.tests
         notes += list(comparison.notes)
+    bias, gap = _bias(sets), plan.barrier.gap_nm
+    if plan.barrier.correct:
+        tips["barrier_corrected_eV"] = [
+            corrected_barrier(barrier, plan.barrier.correct, bias_V=bias, gap_nm=gap) for barrier in tips["barrier_eV"]
+        ]
+        notes.append(
+            f"barrier_corrected_eV holds the barriers corrected for {' and '.join(plan.barrier.correct)} by model (gap "
+            f"{gap:g} nm); the apparent barriers, and every comparison, are as measured."
+        )
     result = BarrierAnalysis(
         fits=tuple(fits),
         sweeps=sweeps,
@@ -334,7 +344,7 @@ def _barriers(
         pairs=pairs,
         groups=groups,
         components=components,
-        budget=budget(tips, calibration, bias_V=_bias(sets)),
+        budget=budget(tips, calibration, bias_V=bias, gap_nm=gap),
         window=windows,
         advice=advice(tips, by="" if plan.compare.by == "tip" else plan.compare.by, confidence=level),
         notes=tuple(notes),

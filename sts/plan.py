@@ -110,6 +110,13 @@ class BarrierPlan(Section):
         0.1, gt=0, description="samples above this conductance, in units of 2e^2/h, are near contact and masked"
     )
     settling_points: int = Field(0, ge=0, description="samples masked at the start of every ramp")
+    height_modulation_pm: float = Field(
+        0.0, ge=0, description="rms amplitude of the height behind a lock-in channel of I(z) in amperes; 0: not stated"
+    )
+    correct: list[Literal["image force", "bias"]] = Field(
+        default=[], description="model corrections stated beside the apparent barrier, which stays as it is"
+    )
+    gap_nm: float = Field(0.8, gt=0.3, description="width of the gap that the size of the image force is given for")
     curvature: float = Field(0.15, gt=0, description="relative change of slope from which a sweep is called curved")
     low_eV: float = Field(1.0, ge=0, description="below this a barrier is flagged: not a work function")
     high_eV: float = Field(6.0, gt=0, description="above this a barrier is flagged: check the height scale")

@@ -7,9 +7,11 @@ import shutil
 from pathlib import Path
 
 import pytest
+from numpy.testing import assert_allclose
 
 import sts
 from sts.cli import main
+from sts.plan import BarrierPlan, Plan
 from sts.report import render_page
 from sts.report.write import result_tables
 
@@ -79,6 +81,16 @@ def test_offsets_found_on_the_metal_are_the_planted_ones(analysis, truth):
 @pytest.fixture
 def copy(session, tmp_path):
     return sts.Session.open(shutil.copy(session, tmp_path / "copy.h5"))
+
+
+def test_model_corrections_stand_beside_the_apparent_barriers_and_move_nothing(analysis, session):
+    """0.025 eV is half the bias of 50 mV that the demo's ramps are recorded at."""
+    plan = Plan(barrier=BarrierPlan(correct=["bias"]))
+    corrected = sts.analyse(session, plan).barrier
+    tips = corrected.tips
+    assert_allclose(tips["barrier_eV"], analysis.barrier.tips["barrier_eV"])
+    assert_allclose(tips["barrier_corrected_eV"] - tips["barrier_eV"], 0.025, atol=1e-9)
+    assert any("corrected for bias by model" in note for note in corrected.notes)
 
 
 def test_a_calibration_of_the_current_reaches_every_current_and_no_barrier(analysis, copy):

@@ -5,7 +5,7 @@ curves of one tip resemble each other: four tips a side with 25 curves each and 
 a "significant" difference in half of all comparisons of equal tips.
 """
 
-from sts.comparing.budget import budget, image_force_ratio, true_barrier
+from sts.comparing.budget import budget, corrected_barrier, image_force_ratio, true_barrier
 from sts.comparing.calibration import STEP_HEIGHTS, Calibration, calibrate, calibration_factor
 from sts.comparing.components import advice, variance_components
 from sts.comparing.groups import GroupComparison, compare_groups
@@ -22,6 +22,7 @@ __all__ = [
     "calibration_factor",
     "compare_groups",
     "compare_pairs",
+    "corrected_barrier",
     "image_force_ratio",
     "site_level",
     "tip_level",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
 import numpy as np
@@ -73,6 +73,37 @@ def true_barrier(apparent_eV: float, gap_nm: float) -> float:
     return root if abs(miss(root)) < 1e-3 else math.nan  # a jump, not a root: the gap is too narrow for a barrier
 
 
+def corrected_barrier(barrier_eV: float, correct: Collection[str], *, bias_V: float | None, gap_nm: float) -> float:
+    """The apparent barrier height with the model corrections asked for.
+
+    Parameters
+    ----------
+    barrier_eV : float
+        Apparent barrier height.
+    correct : collection of str
+        ``"image force"`` (the barrier whose apparent height under the classical image is `barrier_eV`), ``"bias"``
+        (half of it added).
+    bias_V : float, optional
+    gap_nm : float
+
+    Returns
+    -------
+    float
+        NaN where a correction cannot be made: no bias known, or a barrier below 1 eV, where no clean vacuum gap is.
+
+    Notes
+    -----
+    Bias first, since the image acts on the barrier that is there. Both corrections are sizes of what a model may miss; they
+    have no uncertainty of their own that anyone could state.
+    """
+    corrected = barrier_eV
+    if "bias" in correct:
+        corrected = math.nan if bias_V is None else corrected + abs(bias_V) / 2
+    if "image force" in correct:
+        corrected = true_barrier(corrected, gap_nm) if corrected >= 1 else math.nan
+    return corrected
+
+
 def budget(
     tips: pd.DataFrame,
     calibration: Calibration | None = None,
@@ -125,7 +156,7 @@ def budget(
             add(tip, "image force", math.nan, "model", "no clean vacuum gap below 1 eV: not applicable")
         else:
             add(tip, "image force", true_barrier(barrier, gap_nm) - barrier, "model",
-                f"at most, classical image potential in a gap of {gap_nm:g} nm; not corrected")  # fmt: skip
+                f"at most, classical image potential in a gap of {gap_nm:g} nm; not in barrier_eV")  # fmt: skip
         add(tip, "bias", math.nan if bias_V is None else abs(bias_V) / 2, "model",
-            "bias not recorded" if bias_V is None else f"at most half of {abs(bias_V):g} V; not corrected")  # fmt: skip
+            "bias not recorded" if bias_V is None else f"at most half of {abs(bias_V):g} V; not in barrier_eV")  # fmt: skip
     return pd.DataFrame(rows, columns=list(BUDGET_COLUMNS))

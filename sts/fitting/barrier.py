@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from sts.fitting import exponential as engine
+from sts.fitting.height_modulation import fit_modulation
 from sts.fitting.lag import Logarithms, find_lag, logarithms, ramps
 from sts.fitting.noise import CLIP, CLIP_MEAN, Noise, NoiseSums, noise_sums, solve_noise
 from sts.fitting.shape import Shape, examine, slow_correlation
@@ -473,6 +474,7 @@ class _Work:
             "shot_bandwidth_Hz": self.terms[:, 1] / (2 * ELEMENTARY_CHARGE),
             "gap_percent": np.sqrt(self.terms[:, 2]) * 100,
             "amplitude_pA": np.where(good, fit.amplitude * 1e12, np.nan),
+            **self._modulated(),
             "lag_nm": self.lag * self.span * 1e9,
             "lag_ms": self.lag * self.sweeps.table["duration_s"].to_numpy(float) * 1e3,
             "lag_se_ms": self.lag_se * self.sweeps.table["duration_s"].to_numpy(float) * 1e3,
@@ -481,6 +483,22 @@ class _Work:
         }
         own = [c for c in self.sweeps.table.columns if c not in COLUMNS]
         return pd.concat([identity, pd.DataFrame(values), self.sweeps.table[own]], axis=1)
+
+    def _modulated(self) -> dict[str, Array]:
+        """Barriers from the lock-in channel, where it is dI/dz or the amplitude of the height is known."""
+        lockin, amplitude = self.sweeps.lockin, self.plan.height_modulation_pm
+        decay = error = np.full(len(self.sweeps), np.nan)
+        if lockin is not None and (self.sweeps.lockin_unit == "A/m" or (self.sweeps.lockin_unit == "A" and amplitude)):
+            signal = self.fitted - self.fits.offset[:, None]
+            weight = np.where(
+                self.usable & np.isfinite(signal), 1 / Noise(self.terms, np.arange(len(signal))).variance(signal), 0.0
+            )
+            known = amplitude * 1e-12 if self.sweeps.lockin_unit == "A" else np.nan
+            decay, error = fit_modulation(lockin, self.sweeps.current, signal, weight, modulation_height_rms_m=known)
+        return {
+            "barrier_modulation_eV": barrier_from_decay(decay),
+            "barrier_modulation_se_eV": barrier_from_decay(1.0) * 2 * decay * error,
+        }
 
     def _noise_table(self) -> pd.DataFrame:
         first = self.sweeps.table.iloc[np.unique(self.group, return_index=True)[1]]

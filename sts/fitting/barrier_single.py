@@ -90,29 +90,3 @@ def fit_barrier_single(
         interval_eV=interval,
         fit=result,
     )
-
-
-def barrier_from_modulation(current: Any, modulation_current_rms: Any, *, modulation_height_rms_m: float) -> Any:
-    """Apparent barrier height [eV] from a modulation of the height: φ = (ħ²/8m)(dI_rms/(I dz_rms))².
-
-    Parameters
-    ----------
-    current, modulation_current_rms : array_like, any shape
-        Mean tunnelling current (offset removed) and the rms of its first harmonic [A], as a lock-in gives it.
-    modulation_height_rms_m : float
-        Rms amplitude of the height [m], at that frequency: the scanner's gain there is not that of slow ramps.
-
-    Raises
-    ------
-    ValueError
-        If the amplitude is not positive.
-
-    Notes
-    -----
-    G. Binnig et al., Surf. Sci. 126, 236 (1983). The first harmonic of exp(-2κ dz) is I1(x)/(x/2)/I0(x) of its small-signal
-    value with x = 2κ√2 dz_rms; at x = 0.3 that is 1.1 % low, 0.5 % of which the mean current hides. Keep x small.
-    """
-    if not modulation_height_rms_m > 0:
-        raise ValueError(f"The modulation of the height is {modulation_height_rms_m:g} m rms; it must be positive.")
-    decay = np.asarray(modulation_current_rms, float) / (np.abs(np.asarray(current, float)) * modulation_height_rms_m)
-    return barrier_from_decay(decay)

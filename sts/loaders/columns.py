@@ -157,10 +157,15 @@ def _lockin_unit(unit: str, column: Column, number: int, where: str, by_recipe: 
     if unit.strip().lower() in UNITLESS:
         return 1.0, ""
     known = find_unit(unit)
+    over = unit.split("/") if known is None else []
+    if len(over) == 2:  # dI/dz, of a modulated height
+        change, length = find_unit(over[0]), find_unit(over[1], expected="length")
+        if change and length and (change.dimension, length.dimension) == ("current", "length"):
+            return change.factor / length.factor, "A/m"
     if known is None:
         raise UnreadableFile(
             f"{where}, column {number} '{column.name}': the unit {shown(unit)} is not known; expected, for "
-            f"example, nS, V or "
+            f"example, nS, V, pA/nm or "
             f"a.u. Say it {_line(column, number, 'lockin', 'nS')}."
         )
     if known.dimension == "resistance" and not by_recipe:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from sts.quantities import Unit, find_unit
 
@@ -24,7 +25,7 @@ QUANTITIES: dict[str, str] = {
          ), "current"),
     **dict.fromkeys(
         ("didv", "lockin", "lockin x", "didv x", "x lockin", "lockin signal", "lockin didv", "didv lockin",
-         "differential conductance"), "lockin"),
+         "differential conductance", "didz", "didz x", "lockin didz", "didz lockin"), "lockin"),
     **dict.fromkeys(("dvdi", "differential resistance"), "differential resistance"),
     **dict.fromkeys(("t", "time", "elapsed time", "elapsed"), "time"),
 }  # fmt: skip
@@ -103,7 +104,7 @@ class Meaning:
 def words_of(text: str) -> str:
     """A name as the words of the tables: lower case, single spaces, ``dI/dV`` and ``lock-in`` as one word."""
     text = unicodedata.normalize("NFC", text).strip().strip("\"'").lower()
-    text = re.sub(r"\bd\s*i\s*[/_ ]?\s*d\s*v\b", "didv", text)
+    text = re.sub(r"\bd\s*i\s*[/_ ]?\s*d\s*([vz])\b", r"did\1", text)
     text = re.sub(r"\bd\s*v\s*[/_ ]?\s*d\s*i\b", "dvdi", text)
     text = re.sub(r"\block[\s_-]*in\b", "lockin", text)
     return re.sub(r"[\s_\-.:,/#]+", " ", text).strip()
@@ -114,6 +115,7 @@ def is_unit(text: str, *, expected: str = "") -> Unit | None:
     return find_unit(text.strip().strip("()[]{}"), expected=expected)
 
 
+@lru_cache(4096)  # the files of a bench are alike
 def understand(name: str, unit: str = "") -> Meaning:
     """What a column's name says: quantity, unit, direction and number of the repeat.
 
@@ -141,7 +143,7 @@ def understand(name: str, unit: str = "") -> Meaning:
     words: list[str] = []
     for position, token in enumerate(tokens):
         low = token.lower().strip("-.")
-        numbered = re.fullmatch(r"(?i)(v|u|i|z|di/dv|didv|s|sweep|run|lockin|current|bias)(\d{1,9})", token)
+        numbered = re.fullmatch(r"(?i)(v|u|i|z|di/dv|didv|di/dz|didz|s|sweep|run|lockin|current|bias)(\d{1,9})", token)
         if low in DIRECTION_WORDS:
             found = replace(found, direction=DIRECTION_WORDS[low])
         elif re.fullmatch(r"\d{1,9}", token) and position:
@@ -182,6 +184,7 @@ def _unit_after_slash(text: str, found: Meaning) -> tuple[str, Meaning]:
     return text, found
 
 
+@lru_cache(4096)
 def key_of(text: str) -> tuple[str, str, str]:
     """A header key or a logbook's column: (what it is in `KEYS`, "" if unknown; unit as written; words left over).
 

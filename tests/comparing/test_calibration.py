@@ -9,7 +9,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import constants
 
-from sts.comparing import STEP_HEIGHTS, calibration_factor, image_force_ratio, true_barrier
+from sts.comparing import STEP_HEIGHTS, calibration_factor, corrected_barrier, image_force_ratio, true_barrier
 
 
 def test_step_heights_follow_from_published_lattice_constants():
@@ -88,6 +88,16 @@ def test_image_force_bound_agrees_with_an_independent_integration(gap: float, ra
     slope = (action(gap + 0.01) - action(gap - 0.01)) / 0.02
     assert_allclose(image_force_ratio(phi, gap), slope**2 / phi, rtol=2e-3)
     assert_allclose(image_force_ratio(phi, gap), ratio, atol=0.005)
+
+
+def test_corrections_are_made_only_where_they_mean_something():
+    """Half the bias: the mean of a trapezoidal barrier (J. G. Simmons, J. Appl. Phys. 34, 1793 (1963), V < φ)."""
+    assert corrected_barrier(4.4, [], bias_V=None, gap_nm=0.8) == 4.4
+    assert_allclose(corrected_barrier(4.4, ["bias"], bias_V=-0.3, gap_nm=0.8), 4.55)
+    both = corrected_barrier(4.4, ["bias", "image force"], bias_V=0.3, gap_nm=0.8)
+    assert_allclose(both * image_force_ratio(both, 0.8), 4.55, rtol=1e-5)
+    assert math.isnan(corrected_barrier(4.4, ["bias"], bias_V=None, gap_nm=0.8))
+    assert math.isnan(corrected_barrier(0.7, ["image force"], bias_V=0.1, gap_nm=0.8))  # no clean gap, no image
 
 
 def test_true_barrier_inverts_the_image_force():

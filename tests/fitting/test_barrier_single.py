@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
 from sts.fitting import fit_barrier
-from sts.fitting.barrier_single import barrier_from_modulation, fit_barrier_single
-from sts.quantities import decay_from_barrier
+from sts.fitting.barrier_single import fit_barrier_single
 from sts.simulate import Bench, simulate_iz
 
 
@@ -40,19 +38,3 @@ def test_the_profile_interval_is_near_the_linear_one_for_a_good_sweep(pair):
 def test_too_few_samples_are_refused():
     with pytest.raises(ValueError, match="at least 5"):
         fit_barrier_single([0, 1, 2, 3], [1, 1, 1, 1], [1, 1, 1, 1])
-
-
-@pytest.mark.parametrize("barrier", [0.5, 4.0])
-def test_a_modulated_height_gives_the_same_barrier(barrier):
-    """First harmonic of I0 exp(-2κ dz cos) by the mean over a period: independent of the formula under test."""
-    amplitude = 1e-12
-    phase = 2 * np.pi * np.arange(64) / 64
-    current = 1e-9 * np.exp(-decay_from_barrier(barrier) * amplitude * np.cos(phase))
-    harmonic = abs(2 * np.mean(current * np.cos(phase))) / np.sqrt(2)
-    found = barrier_from_modulation(current.mean(), harmonic, modulation_height_rms_m=amplitude / np.sqrt(2))
-    assert_allclose(found, barrier, rtol=1e-3)
-
-
-def test_a_modulation_without_amplitude_is_refused():
-    with pytest.raises(ValueError, match="must be positive"):
-        barrier_from_modulation(1.0, 1.0, modulation_height_rms_m=0.0)
