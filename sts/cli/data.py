@@ -149,8 +149,9 @@ def list_command(
         "temperature_K": number(1),
     }
     headings = ["sweep", "kind", "sample", "tip", "site", "direction", "repeat", "points", "set-point pA", "T K"]
-    print_table("", headings, frame_rows(table, formats), right=(6, 7, 8, 9))
-    say(f"{len(table)} sweeps, {table['tip'].nunique()} tips, {table['sample'].nunique()} samples.")
+    print_table("", headings, frame_rows(table, formats), right=(6, 7, 8, 9), spare=(7, 6, 1, 9, 8))
+    tips, samples = table["tip"].nunique(), table["sample"].nunique()
+    say(f"{_count(len(table), 'sweep')}, {_count(tips, 'tip')}, {_count(samples, 'sample')}.")
     return 0
 
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import math
 import os
+import re
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -33,7 +33,10 @@ def _plan(path: Path | None) -> Plan:
 @click.option("--flagged", is_flag=True, help="Show only sweeps with a flag or a decision.")
 @JSON
 def check_command(session: Path, plan_file: Path | None, *, flagged: bool, as_json: bool) -> int:
-    """Judge every sweep of SESSION: used or not, and why."""
+    """Judge every sweep of SESSION: used or not, and why.
+
+    Sweeps of a tip that are judged alike share a line; --json gives each its own.
+    """
     import sts
 
     with progress("judging") as report:
@@ -42,12 +45,57 @@ def check_command(session: Path, plan_file: Path | None, *, flagged: bool, as_js
     if as_json:
         print_json(shown)
         return 0
-    formats = {"sweep": text, "kind": text, "tip": text, "site": text, "used": yes, "flags": text, "reasons": text}
-    headings = ["sweep", "kind", "tip", "site", "used", "flags", "why"]
-    print_table("", headings, frame_rows(shown, formats))
+    rows = judged_alike(shown, table)
+    print_table("", ["sweep", "tip", "site", "used", "why"], frame_rows(rows, dict.fromkeys(rows.columns, text)))
     used = int(table["used"].sum())
     say(f"{len(table)} sweeps: {used} used, {len(table) - used} left out, {int((table['flags'] != '').sum())} flagged.")
     return 0
+
+
+def judged_alike(shown: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
+    """What is printed of the sweeps: those of a tip without any flag, or all with the same, share a row.
+
+    Where a few of many carry a flag each keeps its row: its name is needed for a decision.
+    """
+    import pandas as pd
+
+    tip = ["kind", "sample", "tip"]
+    total = table.groupby(tip, dropna=False).size().to_dict()
+    rows: list[tuple[Any, ...]] = []
+    key: tuple[Any, ...]
+    for key, group in shown.groupby([*tip, "flags", "used", "decided_by"], sort=False, dropna=False):
+        kind, _, name, flags, used, decided_by = key
+        whole = len(group) == total[key[:3]]
+        if len(group) > 1 and decided_by == "rule" and (whole or (used and not flags)):
+            sites = list(dict.fromkeys(group["site"]))
+            sweeps = f"{'all ' if whole else ''}{len(group)} {KINDS[str(kind)]} sweeps"
+            site = sites[0] if len(sites) == 1 else f"{len(sites)} sites"
+            why = _why(str(flags), _common_words(list(group["reasons"])))
+            rows.append((sweeps, name, site, yes(used), why))
+        else:
+            rows += [
+                (row["sweep"], row["tip"], row["site"], yes(row["used"]), _why(row["flags"], row["reasons"]))
+                for row in group.to_dict(orient="records")
+            ]
+    return pd.DataFrame(rows, columns=["sweep", "tip", "site", "used", "why"], dtype=object)
+
+
+KINDS = {"iv": "I(V)", "iz": "I(z)"}
+
+
+def _why(flags: str, reasons: str) -> str:
+    return f"{flags.replace(';', ', ')}: {reasons}" if flags and reasons else flags or reasons
+
+
+def _common_words(reasons: list[str]) -> str:
+    """Reasons that differ in their numbers only, with the range of each number; else the first for an example."""
+    numbers = re.compile(r"\d+(?:\.\d+)?")
+    if len({numbers.sub("#", reason) for reason in reasons}) > 1:
+        return f"for one, {reasons[0]}"
+    columns = zip(*(numbers.findall(reason) for reason in reasons), strict=True)
+    ends = [(min(column, key=float), max(column, key=float)) for column in columns]
+    ranges = iter(low if low == high else f"{low} to {high}" for low, high in ends)
+    return numbers.sub(lambda _: next(ranges), reasons[0])
 
 
 @click.command("spectra")
@@ -94,7 +142,7 @@ def print_spectra(spectra: SpectraAnalysis) -> None:
     headings = ["spectrum", "used", "omitted", "resolution meV", "gap meV", "± meV", "gap from", "flags"]
     if len(summary):
         shown = summary.assign(label=[spectrum.label for spectrum in spectra.spectra])
-        print_table("Spectra", headings, frame_rows(shown, formats), right=(1, 2, 3, 4, 5))
+        print_table("Spectra", headings, frame_rows(shown, formats), right=(1, 2, 3, 4, 5), spare=(2, 6))
     for note in spectra.notes:
         say(f"note: {note}")
 
@@ -134,17 +182,18 @@ def _barriers(session: Path, out: Path, plan: Plan, what: str, *, force: bool, a
     if as_json:
         print_json(analysis.barrier.tips if what == "barrier" else analysis.barrier.pairs)
         return 0
-    print_tips(analysis.barrier)
+    level = f"{plan.compare.confidence * 100:g} %"
+    print_tips(analysis.barrier, level)
     if what == "compare":
-        print_comparison(analysis.barrier)
+        print_comparison(analysis.barrier, level)
     for note in analysis.barrier.notes:
         say(f"note: {note}")
     say(f"{len(written)} files written to {out}.")
     return 0
 
 
-def print_tips(barrier: BarrierAnalysis) -> None:
-    """Apparent barrier heights by tip."""
+def print_tips(barrier: BarrierAnalysis, level: str) -> None:
+    """Apparent barrier heights by tip, with intervals of a level in words."""
     formats = {
         "sample": text,
         "tip": text,
@@ -155,13 +204,13 @@ def print_tips(barrier: BarrierAnalysis) -> None:
         "barrier_high_eV": number(3),
         "total_se_eV": number(3),
     }
-    headings = ["sample", "tip", "sites", "sweeps", "barrier eV", "95 % from", "to", "total ± eV"]
+    headings = ["sample", "tip", "sites", "sweeps", "barrier eV", f"{level} from", "to", "total ± eV"]
     if len(barrier.tips):
         rows = frame_rows(barrier.tips, formats)
         print_table("Apparent barrier height by tip", headings, rows, right=range(2, 8))
 
 
-def print_comparison(barrier: BarrierAnalysis) -> None:
+def print_comparison(barrier: BarrierAnalysis, level: str) -> None:
     """Pairs of tips, then groups of tips where they were asked for."""
     formats = {
         "tip_a": text,
@@ -172,20 +221,23 @@ def print_comparison(barrier: BarrierAnalysis) -> None:
         "p_adjusted": probability,
         "verdict": text,
     }
-    headings = ["tip", "against", "ratio", "95 % from", "to", "p (adjusted)", "verdict"]
     if len(barrier.pairs):
+        headings = ["tip", "against", "ratio", f"{level} from", "to", "p (adjusted)", "verdict"]
         print_table("Pairs of tips", headings, frame_rows(barrier.pairs, formats), right=(2, 3, 4, 5))
     if len(barrier.groups):
-        _print_frame("Groups of tips (a tip is one replicate)", barrier.groups)
-
-
-def _print_frame(title: str, frame: pd.DataFrame) -> None:
-    numbers = [i for i, dtype in enumerate(frame.dtypes) if dtype.kind in "fi"]
-    rows = [
-        [f"{v:.4g}" if isinstance(v, float) and math.isfinite(v) else text(v) for v in row]
-        for row in frame.itertuples(index=False)
-    ]
-    print_table(title, [str(c).replace("_", " ") for c in frame.columns], rows, right=numbers)
+        formats = {
+            "sample": text,
+            "group": text,
+            "tips": number(0),
+            "barrier_eV": number(3),
+            "barrier_low_eV": number(3),
+            "barrier_high_eV": number(3),
+            "between_tip_sd_percent": number(1),
+            "names": text,
+        }
+        headings = ["sample", "group", "tips", "barrier eV", f"{level} from", "to", "between tips %", "names"]
+        rows = frame_rows(barrier.groups, formats)
+        print_table("Groups of tips (a tip is one replicate)", headings, rows, right=range(2, 7), spare=(6,))
 
 
 @click.command("report")
@@ -219,8 +271,9 @@ def report_command(
     with progress("writing") as report:
         written = sts.write_results(analysis, out, pdf=pdf, force=force, processes=os.cpu_count() or 1, progress=report)
     if analysis.barrier is not None:
-        print_tips(analysis.barrier)
-        print_comparison(analysis.barrier)
+        level = f"{analysis.plan.compare.confidence * 100:g} %"
+        print_tips(analysis.barrier, level)
+        print_comparison(analysis.barrier, level)
         for note in analysis.barrier.notes:
             say(f"note: {note}")
     if analysis.spectra is not None:

@@ -5,14 +5,15 @@ from __future__ import annotations
 import json
 import math
 import sys
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
 if TYPE_CHECKING:
     import pandas as pd
+    from rich.table import Table
 
 FILE_WIDTH = 200  # columns when the output goes to a file or a pipe
 
@@ -45,20 +46,51 @@ def _plain(value: Any) -> Any:
 
 
 def print_table(
-    title: str, headings: Iterable[str], rows: Iterable[Iterable[str]], *, right: Iterable[int] = ()
+    title: str,
+    headings: Sequence[str],
+    rows: Iterable[Iterable[str]],
+    *,
+    right: Iterable[int] = (),
+    spare: Sequence[int] = (),
 ) -> None:
-    """A table; `right` names the columns with numbers. Long cells fold, none is cut."""
-    from rich.box import SIMPLE_HEAD
+    """A table; `right` names the columns with numbers. Long cells fold, none is cut; names stay whole for copying.
+
+    Where the terminal is too narrow, the `spare` columns go, one after the other, and a line says which.
+    """
     from rich.console import Console
+    from rich.measure import measure_renderables
+
+    console = Console(width=None if sys.stdout.isatty() else FILE_WIDTH, highlight=False)
+    cells = [[str(cell).replace("[", r"\[") for cell in row] for row in rows]
+    gone: list[int] = []
+    while True:
+        table = _table(title, headings, cells, set(right), gone)
+        needed = measure_renderables(console, console.options.update(max_width=10_000), [table]).maximum
+        if needed <= console.width or len(gone) == len(spare):
+            break
+        gone.append(spare[len(gone)])
+    console.print(table)
+    if gone:
+        say(f"Not shown at this width: {', '.join(headings[i] for i in sorted(gone))}.")
+
+
+def _table(
+    title: str, headings: Sequence[str], cells: Sequence[Sequence[str]], right: set[int], gone: Sequence[int]
+) -> Table:
+    from rich.box import SIMPLE_HEAD
     from rich.table import Table
 
-    table = Table(title=title or None, title_justify="left", box=SIMPLE_HEAD, pad_edge=False, title_style="bold")
-    numbers = set(right)
-    for index, heading in enumerate(headings):
-        table.add_column(heading, justify="right" if index in numbers else "left", overflow="fold")
-    for row in rows:
-        table.add_row(*(str(cell).replace("[", r"\[") for cell in row))
-    Console(width=None if sys.stdout.isatty() else FILE_WIDTH, highlight=False).print(table)
+    table = Table(
+        title=title or None, title_justify="left", title_style="bold", box=SIMPLE_HEAD, pad_edge=False,
+        collapse_padding=True,
+    )  # fmt: skip
+    shown = [i for i in range(len(headings)) if i not in gone]
+    for i in shown:
+        justify: Literal["right", "left"] = "right" if i in right else "left"
+        table.add_column(headings[i], justify=justify, overflow="fold", no_wrap=i == 0)
+    for row in cells:
+        table.add_row(*(row[i] for i in shown))
+    return table
 
 
 def frame_rows(frame: pd.DataFrame, formats: Mapping[str, Callable[[Any], str]]) -> Iterator[list[str]]:

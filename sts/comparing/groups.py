@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from sts.comparing.levels import TIP_COLUMNS, TIP_EXTRAS
 from sts.comparing.pairs import FEWEST, simultaneous_pairs
 from sts.comparing.pooling import t_quantile
 
@@ -58,7 +59,7 @@ def compare_groups(tips: pd.DataFrame, by: str, *, confidence: float = 0.95, see
     Raises
     ------
     ValueError
-        If the column is missing, differs within tips, or names fewer than two groups.
+        If the column is missing, a result, differs within tips, or names fewer than two groups.
 
     Notes
     -----
@@ -66,9 +67,13 @@ def compare_groups(tips: pd.DataFrame, by: str, *, confidence: float = 0.95, see
     beside it a permutation of the tips' labels, exact up to 20,000 ways, whose smallest attainable p is printed:
     0.10 for three against three. Ratios of groups with intervals as in `compare_pairs`.
     """
-    if by not in tips:
-        words = [str(c) for c in tips if c not in ("sample", "tip", "note") and tips[c].dtype.kind not in "fiub"]
+    if by not in tips or by in (*TIP_COLUMNS, *TIP_EXTRAS):
+        words = [str(c) for c in tips if c not in (*TIP_COLUMNS, *TIP_EXTRAS)]
         known = f"; there is {', '.join(words)}" if words else ""
+        if by == "sample":
+            raise ValueError(f"Tips are compared within a sample, so 'sample' makes no groups{known}.")
+        if by in tips:
+            raise ValueError(f"'{by}' is a result, not a property that groups tips{known}. Add one with the logbook.")
         raise ValueError(f"The tips have no column '{by}' with one value a tip{known}. Add it with the logbook.")
     named = tips[tips[by].notna() & (tips[by].astype(str) != "")]
     usable = named[named["barrier_eV"].to_numpy(float) > 0]

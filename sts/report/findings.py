@@ -169,7 +169,7 @@ def _spectra(spectra: SpectraAnalysis) -> Answer:
         if len(widths) > 1 and min(widths) < 0.95 * max(widths):
             seen = f"resolution {min(widths):.3g} to {max(widths):.3g} meV"
         if widest := sum(widest_chosen(s) for s in group):
-            seen += f" (in {widest} of {len(group)} the widest smoothing tried: a curve without structure asks for no finer)"
+            seen += f" (in {widest} of {len(group)} the widest smoothing tried: no structure asks for a finer one)"
         name = group[0].label if len(group) == 1 else f"{sample or 'all sweeps'} ({len(group)} spectra)"
         return f"{name}: {gaps_words(group)}, {seen}, {count(sum(len(s.sweeps) for s in group), 'sweep')}"
 
@@ -178,8 +178,8 @@ def _spectra(spectra: SpectraAnalysis) -> Answer:
     warning = ""
     if any(m.startswith("log onset") for m in methods) and any(m.startswith("extrapolation") for m in methods):
         warning = (
-            "the two gaps are two definitions: log onset is where dI/dV leaves its floor, which smoothing and thermal "
-            "tail bring inward; extrapolation is where a straight line through dI/dV to the exponent's root meets zero."
+            "two definitions give two gaps: log onset is where dI/dV leaves its floor (blur brings it inward), "
+            "extrapolation is where the edge, made straight, meets zero."
         )
     sentence = "; ".join(words(sample, group) for sample, group in named)
     sentence += f"{TWICE}." if "±" in sentence else "."
@@ -307,16 +307,13 @@ def _barrier_steps(analysis: Analysis, barrier: BarrierAnalysis) -> list[Step]:
 def _spectrum_steps(spectrum: Spectrum) -> list[Step]:
     steps, label = [], spectrum.label
     trusted = np.abs(spectrum.bias[spectrum.trusted])
-    if not spectrum.offsets.separable:
-        reach = (
-            f"(dI/dV)/(I/V) cannot be read within ±{trusted.min() * 1e3:.0f} mV"
-            if trusted.size
-            else "no point is trusted"
-        )
-        share = float(trusted.min() / np.abs(spectrum.bias).max()) if trusted.size else 1.0
+    near = float(trusted.min()) if trusted.size else math.inf
+    if not spectrum.offsets.separable and np.isfinite(spectrum.normalised).any() and near > 0:
+        reach = f"cannot be read within ±{near * 1e3:.3g} mV" if trusted.size else "can be read nowhere"
+        share = min(near / float(np.abs(spectrum.bias).max()), 1.0)
         text = (
             f"{label}: record at three set-points or more (or once with the tip drawn back), so that the zeros of bias "
-            f"and current can be told apart; now {reach}."
+            f"and current can be told apart; now (dI/dV)/(I/V) {reach}."
         )
         steps.append(Step("setpoints", 0.3 * share, text))
     if 0 < len(spectrum.sweeps) < 5:
@@ -326,10 +323,16 @@ def _spectrum_steps(spectrum: Spectrum) -> list[Step]:
     if not math.isfinite(thermal):
         text = f"{label}: record the temperature; at 295 K alone it blurs by {thermal_width(295.0) * 1e3:.0f} meV."
         steps.append(Step("temperature", 0.25, text))
-    elif total > 1.5 * thermal > 0 and math.isfinite(spectrum.resolution.smoothing_V) and not widest_chosen(spectrum):
+    elif total > 1.5 * thermal > 0 and spectrum.resolution.smoothing_V > 0 and _has_structure(spectrum):
         text = (
             f"{label}: more repeats or less noise would allow less smoothing: the resolution is {total * 1e3:.0f} meV "
             f"where temperature alone allows {thermal * 1e3:.0f} meV."
         )
         steps.append(Step("smoothing", 0.1, text))
     return steps
+
+
+def _has_structure(spectrum: Spectrum) -> bool:
+    """Whether a gap or a peak was found: without one nothing is lost by smoothing."""
+    gap = spectrum.gaps is not None and bool(np.isfinite(spectrum.gaps["gap_meV"]).any())
+    return gap or (spectrum.peaks is not None and len(spectrum.peaks) > 0)

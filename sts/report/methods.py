@@ -141,6 +141,7 @@ def _spectra_items(analysis: Analysis, known: Any) -> list[Item]:
     smoothing = dict.fromkeys(s.smoothing for s in spectra.spectra)
     widths = [s.resolution.total_V * 1e3 for s in spectra.spectra if math.isfinite(s.resolution.total_V)]
     total = f"; total energy width {min(widths):.3g} to {max(widths):.3g} meV" if widths else ""
+    methods = dict.fromkeys(str(m) for s in spectra.spectra if s.gaps is not None for m in s.gaps["gap_method"])
     plan = analysis.plan.spectra
     forms = {"plain": "denominator as it is", "root": "denominator with a floor, sqrt((I/V)² + c²)"}
     ratio = forms.get(plan.normalise, f"denominator broadened by a kernel ({plan.normalise})")
@@ -149,10 +150,11 @@ def _spectra_items(analysis: Analysis, known: Any) -> list[Item]:
     if plan.normalise == "root" and plan.floor_S is not None:
         ratio += f", c = {plan.floor_S:g} S"
     return [
-        known("offsets", "Offsets removed", listed(list(offsets))),
+        known("offsets", "Offsets removed", " / ".join(offsets)),
         known("average", "Average over sweeps", plan.average),
         known("smoothing", "Smoothing and energy width", " / ".join(list(smoothing)[:4]) + total),
         known("normalisation", "Normalisation", f"(dI/dV)/(I/V), ratio of averages, {ratio}"),
+        *([known("gap", "Definition of the gap", " / ".join(methods))] if methods else []),
     ]
 
 
@@ -185,11 +187,13 @@ def _counts(analysis: Analysis, table: Any) -> str:
         rows = table[table["kind"] == kind]
         if len(rows):
             used = int(rows["used"].astype(bool).sum())
-            sites = len(rows[["sample", "tip", "site"]].drop_duplicates())
-            tips = len(rows[["sample", "tip"]].drop_duplicates())
+            named = rows[rows["site"].astype(str) != ""]
+            sites = len(named[["sample", "tip", "site"]].drop_duplicates())
+            where = count(sites, "site") if sites else "sites not named"
+            tips = len(distinct(rows["tip"]))
             parts.append(
                 f"{name}: {len(rows)} taken, {len(rows) - used} left out, {used} used; "
-                f"{count(sites, 'site')}, {count(tips, 'tip')}"
+                f"{where}, {count(tips, 'tip') if tips else 'tip not named'}"
             )
     return "; ".join(parts)
 
@@ -228,6 +232,8 @@ def methods_paragraph(analysis: Analysis) -> str:
             "where the offsets could shift it by more than a tenth are not interpreted. Bands come from the scatter "
             "between sweeps."
         )
+        if "gap" in items:
+            text[-1] += f" Gaps were read from dI/dV by {items['gap']}."
     if "fit" in items:
         text.append(
             "Apparent barrier heights φ = (ħ²/8m)(d ln I/dz)² were obtained from I(z) by weighted non-linear "

@@ -235,3 +235,7 @@ def test_an_unknown_column_of_tips_is_answered_with_those_of_the_logbook(session
     assert status == 2
     assert "there is made_by, wire, remark." in err
     assert "barrier_eV" not in err
+    status, _, err = run(capsys, "compare", session, "--by", "barrier_eV", "--out", tmp_path / "c")
+    assert status == 2
+    assert "'barrier_eV' is a result" in err
+    assert not (tmp_path / "c").exists()

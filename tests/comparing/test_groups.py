@@ -114,6 +114,15 @@ def test_column_that_is_missing_or_names_one_group_is_refused():
         compare_groups(_tips([4.0, 4.1, 4.2], []), "made_by")
 
 
+@pytest.mark.parametrize(
+    ("by", "words"),
+    [("barrier_eV", "'barrier_eV' is a result, not a property"), ("sample", "Tips are compared within a sample")],
+)
+def test_what_is_no_property_of_tips_makes_no_groups(by, words):
+    with pytest.raises(ValueError, match=f"{words}.*; there is made_by"):
+        compare_groups(_tips([4.0, 4.1], [5.0, 5.1]), by)
+
+
 def test_tips_without_an_entry_are_left_out_and_counted():
     tips = _tips([3.9, 4.1, 4.0], [4.9, 5.1, 5.0])
     tips.loc[0, "made_by"] = ""

@@ -136,6 +136,42 @@ def test_setpoints_are_asked_for_only_where_offsets_cannot_be_told_apart(invente
     assert not any("three set-points" in text for text in improvements(told, most=20))
 
 
+def test_a_page_of_lock_in_signals_only_is_not_told_what_cannot_be_divided(invented: Analysis) -> None:
+    """Without a current there is no (dI/dV)/(I/V), so no part of it that cannot be read."""
+    assert invented.spectra is not None
+    nothing = [np.full(len(s.bias), np.nan) for s in invented.spectra.spectra]
+    spectra = tuple(
+        replace(s, normalised=n, trusted=np.isnan(n)) for s, n in zip(invented.spectra.spectra, nothing, strict=True)
+    )
+    alone = replace(invented, barrier=None, spectra=replace(invented.spectra, spectra=spectra))
+    assert not any("cannot be read" in text for text in improvements(alone, most=20))
+
+
+def test_no_advice_names_a_size_that_rounds_to_nothing(invented: Analysis) -> None:
+    assert invented.spectra is not None
+    spectra = tuple(replace(s, trusted=np.abs(s.bias) > 0) for s in invented.spectra.spectra)
+    shown = replace(invented, spectra=replace(invented.spectra, spectra=spectra))
+    found = [text for text in improvements(shown, most=20) if "cannot be read" in text]
+    assert found
+    assert not any("±0 mV" in text for text in found)
+    everywhere = tuple(replace(s, trusted=np.ones(len(s.bias), bool)) for s in invented.spectra.spectra)
+    shown = replace(invented, spectra=replace(invented.spectra, spectra=everywhere))
+    assert not any("cannot be read" in text for text in improvements(shown, most=20))
+
+
+def test_less_smoothing_is_asked_for_only_where_something_was_found(invented: Analysis) -> None:
+    assert invented.spectra is not None
+    spectra = [
+        replace(s, resolution=replace(s.resolution, thermal_V=0.01, smoothing_V=0.1, total_V=0.1))
+        for s in invented.spectra.spectra
+    ]
+    blurred = replace(invented, spectra=replace(invented.spectra, spectra=tuple(spectra)))
+    assert any("allow less smoothing" in text for text in improvements(blurred, most=20))
+    empty = tuple(replace(s, gaps=None, peaks=None) for s in spectra)
+    without = replace(invented, spectra=replace(invented.spectra, spectra=empty))
+    assert not any("allow less smoothing" in text for text in improvements(without, most=20))
+
+
 def test_confidence_of_the_plan_is_the_one_named(invented: Analysis) -> None:
     plan = Plan.model_validate({"compare": {"confidence": 0.9}})
     assert "90 % interval" in answer(replace(invented, plan=plan), "What are")[0]
