@@ -43,8 +43,9 @@ def find_offsets(sweeps: SweepSet | Sequence[SweepSet]) -> Offsets:
     -----
     Near zero I_k = G_k (V - V0) + I0 for repeat k: all curves cross at (V0, I0). A cubic through the points around
     V = 0 gives slope G_k and intercept b_k = I0 - V0 G_k; regressing b on G gives both, with the scatter of the repeats
-    as uncertainty (Student's t is for the reader: these are standard uncertainties). One set-point has no lever arm
-    in G. Up and down sweeps of a repeat are averaged first, so that displacement current and lag do not
+    as uncertainty (Student's t is for the reader: these are standard uncertainties). It is done again around the V0 found,
+    since a kink at the true zero (a V-shaped spectrum) pulls a fit that is centred beside it. One set-point has no lever
+    arm in G. Up and down sweeps of a repeat are averaged first, so that displacement current and lag do not
     pass for offsets.
     """
     sets = [sweeps] if isinstance(sweeps, SweepSet) else list(sweeps)
@@ -64,7 +65,7 @@ def find_offsets(sweeps: SweepSet | Sequence[SweepSet]) -> Offsets:
     crossing, crossing_se = _zero_crossing(slope[live], intercept[live])
     points = np.unique(np.round(np.log10(np.abs(setpoint[live & np.isfinite(setpoint)])), 2))
     if points.size >= 3 and live.sum() >= 4:
-        bias, bias_se, current, current_se = _regress(slope[live], intercept[live])
+        bias, bias_se, current, current_se = _crossing(sets, _regress(slope[live], intercept[live]))
         return Offsets(crossing, crossing_se, bias, bias_se, current, current_se, True, f"{points.size} set-points")
     if retracted.any():
         bias = crossing + background[0] / conductance[0]
@@ -75,25 +76,42 @@ def find_offsets(sweeps: SweepSet | Sequence[SweepSet]) -> Offsets:
     return Offsets(crossing, crossing_se, _NAN, _NAN, _NAN, _NAN, False, how)
 
 
-def fit_near_zero(bias: Any, current: Any) -> tuple[Array, Array]:
-    """Slope [S] and value [A] at V = 0 of each curve, from a cubic through the points around it.
+def _crossing(sets: Sequence[SweepSet], first: tuple[float, float, float, float]) -> tuple[float, float, float, float]:
+    """V0, I0 and their standard uncertainties, with the fits centred on the V0 of a `first` try; that one if they fail."""
+    centre = first[0]
+    parts = [part for part in (_near_zero(one, centre) for one in sets) if part is not None]
+    if not parts:
+        return first
+    slope, value, setpoint = (np.concatenate([part[i] for part in parts]) for i in range(3))
+    live = setpoint != 0
+    if live.sum() < 4:
+        return first
+    bias, bias_se, current, current_se = _regress(slope[live], value[live])
+    return centre + bias, bias_se, current, current_se
+
+
+def fit_near_zero(bias: Any, current: Any, centre_V: float = 0.0) -> tuple[Array, Array]:
+    """Slope [S] and value [A] at V = `centre_V` of each curve, from a cubic through the points around it.
 
     Parameters
     ----------
     bias : array_like, shape (n,)
-        [V]; must run through 0.
+        [V]; must run through `centre_V`.
     current : array_like, shape (m, n)
         [A]; rows with a missing sample in the window give NaN.
+    centre_V : float
+        [V]
 
     Raises
     ------
     ValueError
-        If the bias does not include 0 or has fewer than 9 points around it.
+        If the bias does not include `centre_V` or has fewer than 9 points around it.
     """
-    bias, current = np.asarray(bias, float), np.atleast_2d(np.asarray(current, float))
+    bias, current = np.asarray(bias, float) - centre_V, np.atleast_2d(np.asarray(current, float))
     if not bias[0] < 0 < bias[-1]:
         raise ValueError(
-            f"The bias runs from {bias[0]:g} to {bias[-1]:g} V; the offsets show only where it runs through 0."
+            f"The bias runs from {bias[0] + centre_V:g} to {bias[-1] + centre_V:g} V; the offsets show only where it runs "
+            f"through {centre_V:g}."
         )
     half = max(_WINDOW * min(-bias[0], bias[-1]), float(np.sort(np.abs(bias))[min(_POINTS, bias.size) - 1]))
     window = np.abs(bias) <= half * (1 + 1e-9)
@@ -141,11 +159,11 @@ def bias_offset_from_symmetry(bias: Any, spectrum: Any) -> float:
     return float(centres[best] + 0.5 * (before - after) / (before - 2 * at + after) * step / 4)
 
 
-def _near_zero(sweeps: SweepSet) -> tuple[Array, Array, Array] | None:
+def _near_zero(sweeps: SweepSet, centre_V: float = 0.0) -> tuple[Array, Array, Array] | None:
     """Slope, intercept and set-point current of every repeat whose window is whole."""
     current = np.where(find_saturation(sweeps.current, full_scale=sweeps.table["full_scale_A"]), np.nan, sweeps.current)
     try:
-        slope, intercept = fit_near_zero(sweeps.axis, current)
+        slope, intercept = fit_near_zero(sweeps.axis, current, centre_V)
     except ValueError:
         return None
     whole = np.isfinite(slope)

@@ -15,6 +15,7 @@ Array = NDArray[np.float64]
 
 ROOM_TEMPERATURE_K = 295.0
 _THIRDS = 3  # widths tried for a factor of 2: half of each is another of them
+_DOUBT = 1.0  # standard errors by which the squared bias must exceed zero before it counts
 _END = 0.05  # share of the points at either end that has no say: derivatives there are several times noisier
 
 
@@ -48,10 +49,9 @@ def choose_smoother(
     score(w) = variance(w) + c · max(bias²(w), 0). The variance is the scatter of D_w y between sweeps over R. The
     bias comes from leaving one sweep out: the products of (D_w - D_w/2) y_i of each sweep with the mean of the same
     of the others. Their noise is independent whatever its colour, so nothing but the true effect of smoothing
-    is left on average. c = 1/(1 - (w'/w)²)² turns the difference between w and the narrower w' into the
+    is left on average; one standard error of it is taken off, so that chance does not pass for an effect. c = 1/(1 - (w'/w)²)² turns the difference between w and the narrower w' into the
     bias against no smoothing, which grows as w². Judging against half the width, not against raw slopes, matters: the
-    noise of raw slopes made the error up to 20 times the best possible in simulations; this rule keeps it near 1.1
-    to 1.4.
+    noise of raw slopes made the error up to 20 times the best possible in simulations; this rule keeps it near 1.1.
 
     Generalised cross validation instead takes neighbouring points for independent and smooths far too little in 1/f
     noise (J. Opsomer, Y. Wang, Y. Yang, Stat. Sci. 16, 134 (2001)). Sweeps are brought to a common level
@@ -110,10 +110,10 @@ def same_level(repeats: Array) -> Array:
 
 
 def _candidates(axis: Array, narrowest: float) -> Array:
-    """Widths from half the narrowest sensible one (only to compare with) to a third of the range."""
+    """Widths up to a third of the range, which is one of them, from half the narrowest sensible one (to compare with)."""
     widest = max(float(np.ptp(axis)) / 3, narrowest)
     count = int(np.log2(widest / narrowest) * _THIRDS) + 1
-    return np.asarray(narrowest * 2.0 ** (np.arange(-_THIRDS, count) / _THIRDS), float)
+    return np.asarray(widest * 2.0 ** (np.arange(1 - count - _THIRDS, 1) / _THIRDS), float)
 
 
 def _inner(points: int) -> slice:
@@ -125,5 +125,7 @@ def _score(slopes: Array, narrower: Array, ratio: float) -> float:
     count = len(slopes)
     change = slopes - narrower
     variance = float(np.mean(slopes.var(axis=0, ddof=1))) / count
-    products = (change.sum(axis=0) ** 2 - (change**2).sum(axis=0)) / (count * (count - 1))  # pairs of different sweeps
-    return float(variance + max(float(np.mean(products)), 0.0) / (1 - min(ratio, 0.9) ** 2) ** 2)
+    others = change.sum(axis=0) - change
+    products = np.vecdot(change, others) / (count - 1) / change.shape[1]  # (R,): each sweep with the mean of the others
+    bias = float(np.mean(products) - _DOUBT * np.sqrt(2 / count) * products.std(ddof=1))
+    return variance + max(bias, 0.0) / (1 - min(ratio, 0.9) ** 2) ** 2

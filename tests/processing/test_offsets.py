@@ -123,3 +123,15 @@ def test_mirror_symmetry_returns_a_planted_offset_between_the_points():
     assert bias_offset_from_symmetry(axis, np.abs(axis - 0.0373) + 0.1) == pytest.approx(0.0373, abs=1e-3)
     with pytest.raises(ValueError, match="too few"):
         bias_offset_from_symmetry(axis[:5], axis[:5])
+
+
+def test_a_kink_beside_zero_bias_does_not_pull_the_offset():
+    """A V-shaped spectrum shifted by 4 mV on a grid of 10 mV, without noise: the truth is what was put in."""
+    bench = Bench(bias_offset_V=4e-3, current_offset_A=2e-12)
+    sets = [
+        simulate_iv(density="v_shaped", setpoint_current_A=current, sweeps=2, bench=bench, bias=(-1.0, 1.0, 201)).sweeps
+        for current in (0.2e-9, 0.6e-9, 2e-9)
+    ]
+    found = find_offsets(sets)
+    assert abs(found.bias_V - 4e-3) < 2e-5
+    assert abs(found.current_A - 2e-12) < 1e-14

@@ -72,3 +72,18 @@ def test_fewer_than_three_repeats_get_a_stated_width(temperature: float, words: 
 def test_noise_free_repeats_get_a_narrow_kernel():
     smoother, _, _ = choose_smoother(BIAS, np.broadcast_to(CURRENT, (5, 201)))
     assert smoother.width < 0.05
+
+
+@pytest.mark.parametrize("repeats", [5, 20])
+def test_a_straight_line_is_smoothed_as_widely_as_may_be(repeats: int):
+    """The best window in hindsight of an ohmic junction is the widest; choosing a narrower one by chance costs much."""
+    rng = np.random.default_rng(3)
+    widest = make_smoother(BIAS, width_V=2 / 3).width
+    ratios = []
+    for _ in range(20):
+        sweeps = BIAS + 3e-3 * rng.standard_normal((repeats, 201))
+        smoother, _, _ = choose_smoother(BIAS, sweeps)
+        assert smoother.width <= widest * (1 + 1e-9)
+        best = np.std(make_smoother(BIAS, width_V=2 / 3).differentiate(sweeps.mean(axis=0))[10:-10] - 1)
+        ratios.append(np.std(smoother.differentiate(sweeps.mean(axis=0))[10:-10] - 1) / best)
+    assert np.mean(ratios) < 1.3
