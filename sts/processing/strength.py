@@ -48,10 +48,11 @@ def choose_smoother(
     The score of a width w estimates the mean squared error of dI/dV of the mean of R repeats,
     score(w) = variance(w) + c · max(bias²(w), 0). The variance is the scatter of D_w y between sweeps over R. The
     bias comes from leaving one sweep out: the products of (D_w - D_w/2) y_i of each sweep with the mean of the same
-    of the others. Their noise is independent whatever its colour, so nothing but the true effect of smoothing
-    is left on average; one standard error of it is taken off, so that chance does not pass for an effect. c = 1/(1 - (w'/w)²)² turns the difference between w and the narrower w' into the
-    bias against no smoothing, which grows as w². Judging against half the width, not against raw slopes, matters: the
-    noise of raw slopes made the error up to 20 times the best possible in simulations; this rule keeps it near 1.1.
+    of the others. Their noise is independent whatever its colour, so nothing but the true effect of smoothing is left
+    on average; one standard error of it is taken off, so that chance does not pass for an effect. c = 1/(1 -
+    (w'/w)²)² turns the difference between w and the narrower w' into the bias against no smoothing, which grows as
+    w². Judging against half the width, not against raw slopes, matters: the noise of raw slopes made the error up to
+    20 times the best possible in simulations; this rule keeps it near 1.1.
 
     Generalised cross validation instead takes neighbouring points for independent and smooths far too little in 1/f
     noise (J. Opsomer, Y. Wang, Y. Yang, Stat. Sci. 16, 134 (2001)). Sweeps are brought to a common level
