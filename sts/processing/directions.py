@@ -68,7 +68,8 @@ def fit_half_difference(bias: Any, halves: Array, current: Any, didv: Any, *, du
     -----
     At the ramp rate r, up sweeps show I(V - rτ) + C r and down sweeps I(V + rτ) - C r. A drift of ln I by γ per second
     adds γ I (t - T/2) to up and takes it from down, t the time since the start of the up sweep. To first order the half
-    difference is C r · 1 - r τ · dI/dV + γ T · I (t/T - 1/2). The weights follow a variance of a + b I², fitted to the
+    difference is C r · 1 - r τ · dI/dV + γ T · I (t/T - 1/2). A fourth term in I takes a set-point that differs between up and
+    down; it is not reported. The weights follow a variance of a + b I², fitted to the
     scatter between repeats.
     """
     bias, current, didv = (np.asarray(a, float) for a in (bias, current, didv))
@@ -78,7 +79,7 @@ def fit_half_difference(bias: Any, halves: Array, current: Any, didv: Any, *, du
     nan = dict.fromkeys(
         [n + s for n in (*names, "displacement_fF", "lag_ms", "drift_per_s") for s in ("", "_se")], np.nan
     )
-    terms = np.column_stack([np.ones_like(bias), -didv, current * ((bias - bias[0]) / span - 0.5)])
+    terms = np.column_stack([np.ones_like(bias), -didv, current * ((bias - bias[0]) / span - 0.5), current])
     good = np.isfinite(terms).all(axis=1) & np.isfinite(mean)
     if good.sum() < 6:
         return DirectionFit(mean, np.full(bias.size, np.nan), nan, "too few points to split the half difference")
@@ -88,19 +89,19 @@ def fit_half_difference(bias: Any, halves: Array, current: Any, didv: Any, *, du
     design = terms[good][:, keep] / scale[keep] * weight[:, None]
     unit = design / np.sqrt((design**2).sum(axis=0))
     alike = np.abs(np.triu(unit.T @ unit, 1)) > _COLLINEAR
-    solution = np.full((len(halves), 3), np.nan)
+    solution = np.full((len(halves), terms.shape[1]), np.nan)
     solution[:, keep] = (np.linalg.pinv(design) @ (halves[:, good] * weight).T).T / scale[keep]
     fitted = np.where(good, terms @ np.nan_to_num(solution.mean(axis=0)), np.nan)
     note = ""
     which = np.flatnonzero(keep)
     for i, j in zip(*np.nonzero(alike), strict=True):
         solution[:, [which[i], which[j]]] = np.nan
-        causes = ("displacement current", "lag", "drift")
+        causes = ("displacement current", "lag", "drift", "a set-point that differs between up and down")
         note = f"{causes[which[i]]} and {causes[which[j]]} look alike on this curve and cannot be told apart"
     average = solution.mean(axis=0)
-    error = solution.std(axis=0, ddof=1) / np.sqrt(len(halves)) if len(halves) > 1 else np.full(3, np.nan)
-    values = nan | dict(zip(names, average.tolist(), strict=True))
-    values |= {f"{n}_se": float(e) for n, e in zip(names, error, strict=True)}
+    error = solution.std(axis=0, ddof=1) / np.sqrt(len(halves)) if len(halves) > 1 else np.full(average.size, np.nan)
+    values = nan | dict(zip(names, average[:3].tolist(), strict=True))
+    values |= {f"{n}_se": float(e) for n, e in zip(names, error[:3], strict=True)}
     if np.isfinite(duration_s) and duration_s > 0:
         ramp = span / duration_s
         for name, source, factor in (

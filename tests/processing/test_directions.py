@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -27,6 +29,16 @@ def test_planted_capacitance_lag_and_drift_come_back(density: str):
     # 1 pF at 4 V/s is 4 pA; 0.2 ms at 4 V/s is 0.8 mV
     assert found["displacement_A"] == pytest.approx(4e-12, rel=0.1)
     assert found["lag_V"] == pytest.approx(0.8e-3, abs=max(8e-5, 2 * found["lag_V_se"]))
+
+
+def test_a_set_point_that_differs_between_up_and_down_is_no_lag_nor_drift():
+    """5 % more current on every up sweep, as after a new approach between the two."""
+    simulated = simulate_iv(density="two_peaks", bench=PLANTED, sweeps=20, seed=3)
+    up = (simulated.sweeps.table["direction"] == "up").to_numpy()
+    higher = replace(simulated.sweeps, current=simulated.sweeps.current * np.where(up, 1.05, 1.0)[:, None])
+    found = average_spectrum(higher).directions
+    for name, truth in (("displacement_fF", 1000.0), ("lag_ms", 0.2), ("drift_per_s", -0.105)):
+        assert found[name] == pytest.approx(truth, abs=max(0.15 * abs(truth), 2 * found[f"{name}_se"]))
 
 
 def test_the_mean_of_up_and_down_is_free_of_them():
