@@ -18,7 +18,14 @@ if TYPE_CHECKING:
     from sts.analysis import BarrierAnalysis, SpectraAnalysis
     from sts.plan import Plan
 
+MAYBE_OUT = click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder to write to.")
 PLAN = click.option("--plan", "plan_file", type=click.Path(path_type=Path), help="TOML file with settings to change.")
+
+
+def _folder(out: Path | None) -> Path:
+    if out is None:
+        raise click.UsageError("Say where to write: --out FOLDER.")
+    return out
 
 
 def _plan(path: Path | None) -> Plan:
@@ -149,13 +156,37 @@ def print_spectra(spectra: SpectraAnalysis) -> None:
 
 @click.command("barrier")
 @SESSION
-@OUT
+@MAYBE_OUT
 @PLAN
+@click.option("--profile", metavar="SWEEP", help="Only look: the profile-likelihood interval of one sweep.")
 @FORCE
 @JSON
-def barrier_command(session: Path, out: Path, plan_file: Path | None, *, force: bool, as_json: bool) -> int:
+def barrier_command(
+    session: Path, out: Path | None, plan_file: Path | None, *, profile: str | None, force: bool, as_json: bool
+) -> int:
     """Fit the apparent barrier heights of the I(z) sweeps of SESSION."""
-    return _barriers(session, out, _plan(plan_file), "barrier", force=force, as_json=as_json)
+    plan = _plan(plan_file)
+    if profile:
+        return _profile(session, plan, profile)
+    out = _folder(out)
+    return _barriers(session, out, plan, "barrier", force=force, as_json=as_json)
+
+
+def _profile(session: Path, plan: Plan, sweep: str) -> int:
+    """Print the interval of one sweep by profile likelihood; nothing is written."""
+    import sts
+    from sts.fitting.barrier_single import profile_sweep
+
+    with progress("fitting") as report:
+        analysis = sts.analyse(session, plan, only="iz", progress=report)
+    assert analysis.barrier is not None
+    found = profile_sweep(analysis.barrier.fits, sweep, confidence=plan.compare.confidence)
+    assert found.interval_eV is not None
+    row = analysis.barrier.sweeps.set_index("sweep").loc[sweep]
+    level = f"{plan.compare.confidence * 100:g} %"
+    say(f"{sweep}: {found.barrier_eV:.3f} eV, {level} from {found.interval_eV[0]:.3f} to {found.interval_eV[1]:.3f} eV by "
+        f"profile likelihood (batch: {row['barrier_low_eV']:.3f} to {row['barrier_high_eV']:.3f} eV).")  # fmt: skip
+    return 0
 
 
 @click.command("compare")
@@ -242,7 +273,7 @@ def print_comparison(barrier: BarrierAnalysis, level: str) -> None:
 
 @click.command("report")
 @SESSION
-@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder to write to.")
+@MAYBE_OUT
 @PLAN
 @click.option(
     "--compare", "older", type=click.Path(path_type=Path), help="Compare a results folder with this older one."
@@ -264,8 +295,7 @@ def report_command(
         for line in compare_results(older, session):
             say(line)
         return 0
-    if out is None:
-        raise click.UsageError("Say where to write: --out FOLDER.")
+    out = _folder(out)
     with progress("analysing") as report:
         analysis = sts.analyse(session, _plan(plan_file), progress=report)
     with progress("writing") as report:
@@ -287,7 +317,7 @@ def report_command(
 @click.command("simulate")
 @click.argument("plan_file", required=False, type=click.Path(path_type=Path))
 @click.option("--preset", help="A ready virtual bench; 'list' shows them.")
-@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder to write to.")
+@MAYBE_OUT
 @FORCE
 def simulate_command(plan_file: Path | None, preset: str | None, out: Path | None, *, force: bool) -> int:
     """Make sweeps of a virtual junction, with the truth beside them, to try the tool on known numbers."""
@@ -299,8 +329,7 @@ def simulate_command(plan_file: Path | None, preset: str | None, out: Path | Non
         return 0
     if (plan_file is None) == (preset is None):
         raise click.UsageError("Give either a TOML file or --preset NAME ('--preset list' shows the names).")
-    if out is None:
-        raise click.UsageError("Say where to write: --out FOLDER.")
+    out = _folder(out)
     source = preset or plan_file
     assert source is not None
     written = simulate_plan(source, out, force=force)

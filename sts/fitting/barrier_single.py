@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import lmfit
 import numpy as np
 
+from sts.fitting.barrier import BarrierFit
 from sts.quantities import barrier_from_decay, decay_from_barrier
 
 
@@ -90,3 +92,25 @@ def fit_barrier_single(
         interval_eV=interval,
         fit=result,
     )
+
+
+def profile_sweep(fits: Sequence[BarrierFit], sweep: str, *, confidence: float = 0.95) -> SingleBarrier:
+    """Fit one sweep of a batch anew, with its interval from the profile likelihood and the noise found for the batch.
+
+    Raises
+    ------
+    ValueError
+        If no such sweep was fitted, or its fit failed.
+    """
+    for fit in fits:
+        rows = np.flatnonzero(fit.table["sweep"].to_numpy() == sweep)
+        if rows.size:
+            row = int(rows[0])
+            if not np.isfinite(fit.table["barrier_eV"][row]):
+                raise ValueError(f"The fit of '{sweep}' failed ({fit.table['flags'][row]}); it has no interval.")
+            current = np.where(fit.used_points[row], fit.current[row], np.nan)
+            start = float(fit.table["barrier_eV"][row])
+            return fit_barrier_single(
+                fit.height, current, fit.deviation[row], start_eV=start, profile=True, confidence=confidence
+            )
+    raise ValueError(f"There is no I(z) sweep '{sweep}'; 'sts list' shows the names.")

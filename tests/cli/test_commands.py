@@ -69,6 +69,19 @@ def test_check_judges_every_sweep_with_reasons(session, capsys):
     assert rows["heron_s1_r1_retract"]["used"]
 
 
+def test_one_sweep_is_profiled_without_writing_anything(session, capsys):
+    status, out, _ = run(capsys, "barrier", session, "--profile", "heron_s1_r1_retract")
+    assert status == 0
+    assert "heron_s1_r1_retract: 4." in out
+    assert "by profile likelihood" in out
+    status, _, err = run(capsys, "barrier", session, "--profile", "nobody")
+    assert status == 2
+    assert "no I(z) sweep 'nobody'" in err
+    status, _, err = run(capsys, "barrier", session)
+    assert status == 2
+    assert "--out FOLDER" in err
+
+
 def test_a_decision_is_kept_with_its_reason_and_taken_back(session, capsys):
     name = "heron_s1_r2_retract"
     assert run(capsys, "mark", session, "--omit", name, "--why", "touched")[0] == 0

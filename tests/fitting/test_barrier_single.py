@@ -6,7 +6,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from sts.fitting import fit_barrier
-from sts.fitting.barrier_single import fit_barrier_single
+from sts.fitting.barrier_single import fit_barrier_single, profile_sweep
 from sts.simulate import Bench, simulate_iz
 
 
@@ -33,6 +33,18 @@ def test_the_profile_interval_is_near_the_linear_one_for_a_good_sweep(pair):
     deviation = (fit.current[0] - fit.fitted[0]) / fit.residual[0]
     low, high = fit_barrier_single(made.axis, made.current[0], deviation, profile=True).interval_eV
     assert_allclose([low, high], fit.table.loc[0, ["barrier_low_eV", "barrier_high_eV"]].to_numpy(float), rtol=2e-3)
+
+
+def test_a_sweep_of_the_batch_is_profiled_by_name(pair):
+    _, fit = pair
+    name = fit.table["sweep"][3]
+    found = profile_sweep([fit], name)
+    assert_allclose(found.barrier_eV, fit.table["barrier_eV"][3], rtol=1e-4)
+    assert_allclose(
+        found.interval_eV, fit.table.loc[3, ["barrier_low_eV", "barrier_high_eV"]].to_numpy(float), rtol=3e-3
+    )
+    with pytest.raises(ValueError, match="no I\\(z\\) sweep 'nobody'"):
+        profile_sweep([fit], "nobody")
 
 
 def test_too_few_samples_are_refused():
