@@ -165,7 +165,7 @@ def plot_direction_difference(spectrum: Spectrum, *, ax: Axes | None = None) -> 
     ax = given_or_new(ax)
     factor, unit = scale_for(spectrum.half_difference, "A")
     draw_points(ax, spectrum.bias, spectrum.half_difference * factor, series="half difference", mark=".", size=3,
-                label="(up − down)/2", colour=GREY)  # fmt: skip
+                label=f"(up − down)/2, n = {len(spectrum.sweeps)} sweeps", colour=GREY)  # fmt: skip
     if spectrum.half_difference_fit is not None:
         parts = [
             f"{word} {spectrum.directions[key]:.3g} {unit_}".replace("-", "−")
@@ -183,13 +183,17 @@ def plot_direction_difference(spectrum: Spectrum, *, ax: Axes | None = None) -> 
     return ax
 
 
-def plot_setpoint_series(spectra: Sequence[Spectrum], *, axes: Sequence[Axes] | None = None) -> list[Axes]:
+def plot_setpoint_series(
+    spectra: Sequence[Spectrum], *, confidence: float = 0.95, axes: Sequence[Axes] | None = None
+) -> list[Axes]:
     """Spectra of one sample at several set-points: the curves above, what each gives for the gap below.
 
     Parameters
     ----------
     spectra : sequence of Spectrum
         In one sample; told apart by their labels.
+    confidence : float
+        Level of the bands, for the legend.
     axes : sequence of two matplotlib.axes.Axes, optional
         For the curves and for the gaps.
     """
@@ -201,7 +205,7 @@ def plot_setpoint_series(spectra: Sequence[Spectrum], *, axes: Sequence[Axes] | 
         colour = COLOURS[i % len(COLOURS)]
         draw_band(upper, spectrum.bias, np.where(spectrum.trusted, spectrum.normalised_low, np.nan),
                   np.where(spectrum.trusted, spectrum.normalised_high, np.nan), series=f"{names[i]}: band",
-                  colour=colour, alpha=0.15)  # fmt: skip
+                  colour=colour, alpha=0.15, label=f"{confidence * 100:g} % bands" if i == 0 else "")  # fmt: skip
         draw_line(upper, spectrum.bias, values, series=names[i], label=label, colour=colour,
                   style=STYLES[i % len(STYLES)])  # fmt: skip
     tops = [np.nanmax(s.normalised[s.trusted]) for s in spectra if np.isfinite(s.normalised[s.trusted]).any()]

@@ -126,10 +126,16 @@ def inline_svg(svg: str, name: str) -> str:
     svg = re.sub(r">\s+<", "><", svg)
     svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
     svg = re.sub(r' (d|x|y)="[^"]*"', lambda found: DECIMALS.sub(r"\1", found.group(0)), svg)
-    prefix = f"f{zlib.crc32(name.encode()):08x}"
-    svg = re.sub(rf'\bid="(?!{GLYPH})([^"]+)"', rf'id="{prefix}-\1"', svg)
-    svg = re.sub(rf'href="#(?!{GLYPH})([^"]+)"', rf'href="#{prefix}-\1"', svg)
-    svg = re.sub(r"url\(#([^)]+)\)", rf"url(#{prefix}-\1)", svg)
+    prefix = f"f{zlib.crc32(name.encode()):x}"
+    own = [i for i in re.findall(r'\bid="([^"]+)"', svg) if not i.startswith(GLYPH)]
+    short = {long: f"{prefix}-{number}" for number, long in enumerate(own)}
+
+    def renamed(found: re.Match[str]) -> str:
+        return f"{found.group(1)}{short.get(found.group(2), found.group(2))}{found.group(3)}"
+
+    svg = re.sub(r'(\bid=")([^"]+)(")', renamed, svg)
+    svg = re.sub(r'(?:xlink:)?(href="#)([^"]+)(")', renamed, svg)
+    svg = re.sub(r"(url\(#)([^)]+)(\))", renamed, svg)
     svg = re.sub(r'(<svg[^>]*?) width="[^"]*"', r"\1", svg, count=1)
     svg = re.sub(r'(<svg[^>]*?) height="[^"]*"', r"\1", svg, count=1)
     svg = re.sub(r"<g([^>]*)>((?:\s*<use [^>]*/>)+)\s*</g>", _style_once, svg)

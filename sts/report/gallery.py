@@ -38,7 +38,7 @@ from sts.sweeps import SweepSet
 
 MOST_TIPS = 8  # figures of single tips and spectra beyond this are not drawn, and the page says so
 MOST_SPECTRA = 8
-MOST_SETS = 2  # of each kind
+MOST_SETS = 3  # of each kind
 
 
 @dataclass(frozen=True, eq=False)
@@ -269,7 +269,7 @@ def _spectra_pictures(analysis: Analysis) -> list[Picture]:
                     f"Spectra of {sample or 'the sample'} together",
                     _series_words(series),
                     READING["setpoints"],
-                    partial(_draw_series, series),
+                    partial(_draw_series, series, level),
                     rows=(2.0, 1.0),
                     share=False,
                     height_in=4.0,
@@ -283,8 +283,8 @@ def _series_words(series: list[Spectrum]) -> str:
     return f"{words}{TWICE}." if "±" in words else f"{words}."
 
 
-def _draw_series(series: list[Spectrum], axes: list[Axes]) -> list[Axes]:
-    return plot_setpoint_series(series, axes=axes)
+def _draw_series(series: list[Spectrum], level: float, axes: list[Axes]) -> list[Axes]:
+    return plot_setpoint_series(series, confidence=level, axes=axes)
 
 
 def _spectrum_pictures(one: Spectrum, number: int, level: float) -> list[Picture]:

@@ -141,7 +141,7 @@ def _spectra_items(analysis: Analysis, known: Any) -> list[Item]:
     smoothing = dict.fromkeys(s.smoothing for s in spectra.spectra)
     widths = [s.resolution.total_V * 1e3 for s in spectra.spectra if math.isfinite(s.resolution.total_V)]
     total = f"; total energy width {min(widths):.3g} to {max(widths):.3g} meV" if widths else ""
-    methods = dict.fromkeys(str(m) for s in spectra.spectra if s.gaps is not None for m in s.gaps["gap_method"])
+    methods = dict.fromkeys(str(m) for s in spectra.spectra if s.gaps is not None for m in s.gaps["gap_method"] if m)
     plan = analysis.plan.spectra
     forms = {"plain": "denominator as it is", "root": "denominator with a floor, sqrt((I/V)² + c²)"}
     ratio = forms.get(plan.normalise, f"denominator broadened by a kernel ({plan.normalise})")

@@ -86,11 +86,11 @@ def test_letters_shared_between_figures_are_drawn_in_each(visit: Any) -> None:
     empty = page.evaluate(
         """() => [...document.querySelectorAll('.plate svg')].filter(svg =>
              [...svg.querySelectorAll('use')].some(use => !document.getElementById(
-                (use.getAttribute('xlink:href') || use.getAttribute('href')).slice(1)))).length"""
+                use.getAttribute('href').slice(1)))).length"""
     )
     assert empty == 0
     boxes = page.eval_on_selector_all(
-        ".plate svg", "all => all.map(svg => svg.querySelector('[id*=text_1]').getBoundingClientRect().width)"
+        ".plate svg", "all => all.map(svg => svg.querySelector('use[href*=DejaVu]').getBoundingClientRect().width)"
     )
     assert all(width > 1 for width in boxes)
 
@@ -141,6 +141,17 @@ def test_details_open_and_tell_how_to_read_a_figure(visit: Any) -> None:
     summary.focus()
     page.keyboard.press("Enter")
     assert page.locator(".card .reading").first.is_visible()
+
+
+def test_headings_of_a_long_table_stand_on_every_sheet(visit: Any) -> None:
+    page = visit().page
+    assert page.locator("#sweep-table thead th").first.get_attribute("data-name") == "No."
+    page.emulate_media(media="print")
+    named = page.eval_on_selector_all(
+        "#sweep-table thead th", "all => all.map(e => getComputedStyle(e, '::before').content)"
+    )
+    assert named[:3] == ['"No."', '"Sweep"', '"Kind"']
+    assert not page.locator("#sweep-table thead button").first.is_visible()
 
 
 def test_no_figure_is_cut_by_a_page_break(visit: Any) -> None:

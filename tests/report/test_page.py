@@ -54,7 +54,7 @@ def test_ids_are_unique_and_links_within_the_page_lead_somewhere(outline: Outlin
     for attrs, _ in outline.all("a"):
         assert attrs["href"].removeprefix("#") in ids
     for _, attrs, _ in outline.elements:
-        reference = attrs.get("xlink:href", "")
+        reference = attrs.get("href", "")
         if reference.startswith("#"):
             assert reference[1:] in ids
         for name in ("aria-labelledby",):

@@ -29,6 +29,7 @@
     var button = document.createElement("button");
     button.type = "button";
     button.textContent = cell.textContent;
+    cell.dataset.name = cell.textContent; // on paper: browsers do not repeat buttons on every page
     cell.textContent = "";
     cell.appendChild(button);
     button.addEventListener("click", function () {
