@@ -583,24 +583,22 @@ class _Work:
         say(high_bias, "high bias", "{:.2f} V lowers the barrier by about half of it", bias)
         say(slow, "slow noise", "interval widened × {:.1f}", np.sqrt(s["inflation"]))
         late = np.isfinite(self.lag) & (self.sweeps.table["direction"] == "retract").to_numpy(bool)
-        say(late & self.too_late, "too much lag", "its start is {}", self._late(table))
-        say(
-            late & ~self.too_late,
-            "lag",
-            "its start is {}; {} samples masked",
-            self._late(table),
-            self.counts["lagging"],
-        )
+        how = self._late(late)
+        say(late & self.too_late, "too much lag", "its start is {}", how)
+        say(late & ~self.too_late, "lag", "its start is {}; {} samples masked", how, self.counts["lagging"])
         say(self._mixed_bias(), "mixed biases", "the sweeps of this site were taken at different biases")
         return join_flags(rows)
 
-    def _late(self, table: pd.DataFrame) -> list[str]:
-        """The lag of each sweep in words."""
-        told = np.where(self.lag_by_pairs, "", "; one direction only: a barrier that bends there looks the same")
-        texts = []
-        for nm, ms, se, which in zip(table["lag_nm"], table["lag_ms"], table["lag_se_ms"], told, strict=True):
+    def _late(self, late: NDArray[np.bool_]) -> NDArray[np.object_]:
+        """The lag of the sweeps that are late, in words."""
+        texts = np.full(len(late), "", object)
+        duration = self.sweeps.table["duration_s"].to_numpy(float)
+        for row in np.flatnonzero(late):
+            ms, se = (1e3 * duration[row] * value for value in (self.lag[row], self.lag_se[row]))
             time = f" ({ms:.3g} ± {se:.1g} ms)" if np.isfinite(ms) else ""
-            texts.append(f"flattened over {nm:.2g} nm as by an amplifier that lags{time}{which}")
+            doubt = "" if self.lag_by_pairs[row] else "; one direction only: a barrier that bends there looks the same"
+            length = self.lag[row] * self.span * 1e9
+            texts[row] = f"flattened over {length:.2g} nm as by an amplifier that lags{time}{doubt}"
         return texts
 
     def _mixed_bias(self) -> NDArray[np.bool_]:
