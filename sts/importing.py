@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -14,15 +15,23 @@ BESIDE = {".json", ".toml", ".md", ".html", ".pdf", ".png", ".svg", ".jpg"}  # w
 
 def files_in(paths: Iterable[str | Path], *, but_not: Sequence[str | Path | None] = ()) -> list[Path]:
     """The files that `paths` name, in order, each once; of a folder not its hidden files, plans, notes and pictures."""
-    leave = {Path(path).resolve() for path in but_not if path is not None}
-    found: dict[Path, Path] = {}
+    leave = {os.path.realpath(path) for path in but_not if path is not None}
+    found: dict[str, Path] = {}
     for path in map(Path, paths):
-        inside = sorted(p for p in path.rglob("*") if p.is_file()) if path.is_dir() else [path]
-        for file in inside:
-            other = file.suffix.lower() in BESIDE or any(part.startswith(".") for part in file.relative_to(path).parts)
-            if not (path.is_dir() and other) and file.resolve() not in leave:
-                found.setdefault(file.resolve(), file)
+        for file in _sweep_files(path) if path.is_dir() else [path]:
+            if (real := os.path.realpath(file)) not in leave:
+                found.setdefault(real, file)
     return list(found.values())
+
+
+def _sweep_files(folder: Path) -> list[Path]:
+    """What lies in a folder and its folders, in the order of the names."""
+    found: list[Path] = []
+    for inside, folders, names in os.walk(folder):
+        folders[:] = [name for name in folders if not name.startswith(".")]
+        here = Path(inside)
+        found += [here / n for n in names if not n.startswith(".") and os.path.splitext(n)[1].lower() not in BESIDE]
+    return sorted(file for file in found if file.is_file())
 
 
 def import_files(

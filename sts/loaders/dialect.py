@@ -6,6 +6,7 @@ import csv
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import chain
 
 from sts.loaders.loaded import UnreadableFile, shown
 from sts.loaders.recipe import Recipe
@@ -22,6 +23,8 @@ _NUMBER = {
 }
 _COMMENT = re.compile(r"\s*(?:#+|%+|//+|;+)")
 DELIMITERS = ("\t", ";", "|", ",", " ")  # " " stands for any white space
+_DIGIT = re.compile(r"\d")
+_NO_POINT = re.compile(r"[\s\d,+\-eE]*")
 _SAMPLE = 24
 
 
@@ -102,7 +105,7 @@ def find_dialect(lines: list[str], name: str, recipe: Recipe, marks: Sequence[st
     """
     filled: list[str] = []
     for line in reversed(lines):  # the numbers are at the end, however long the header is
-        if re.search(r"\d", line) and not is_comment(line, marks):
+        if _DIGIT.search(line) and not is_comment(line, marks):
             filled.append(line)
             if len(filled) > _SAMPLE:
                 break
@@ -116,10 +119,12 @@ def find_dialect(lines: list[str], name: str, recipe: Recipe, marks: Sequence[st
         best = 0.0
         joined = "\n".join(sample[-length:])
         for delimiter in wanted:
-            if best == 1 or (delimiter not in joined and delimiter != " "):
-                continue  # a row of numbers throughout cannot be bettered
+            if delimiter not in joined and delimiter != " ":
+                continue
             rows = [cells_of(line, delimiter) for line in sample[-length:]]
             for decimal in recipe.decimal or (".," if "," in joined else "."):
+                if best == 1:
+                    break  # rows of numbers throughout cannot be bettered
                 score, tried = _try(rows, delimiter, decimal, missing)
                 if score > best + 1e-9:
                     best, dialect = score, tried
@@ -153,6 +158,8 @@ def _try(rows: list[list[str]], delimiter: str, decimal: str, missing: frozenset
     usual = [row for row in rows if len(row) == width]
     if width < 2 or len(usual) < 0.5 * len(rows):
         return 0.0, None
+    if len(usual) == len(rows) and all(map(_NUMBER[decimal].fullmatch, chain.from_iterable(rows))):
+        return 1.0, Dialect(delimiter, decimal, width, (True,) * width)  # nothing but numbers, as in most files
     numbers = [[is_number(cell, decimal, missing) for cell in row] for row in usual]
     share = [sum(column) / len(usual) for column in zip(*numbers, strict=True)]
     numeric = tuple(s >= 0.5 for s in share)
@@ -171,7 +178,7 @@ def _refuse_ambiguous_comma(
     named = dialect is not None and len(recipe.column_names) == dialect.width
     if not comma or named or recipe.decimal or recipe.delimiter:
         return
-    rows = [line for line in sample if re.fullmatch(r"[\s\d,+\-eE]*,[\s\d,+\-eE]*", line)]
+    rows = [line for line in sample if "," in line and _NO_POINT.fullmatch(line)]
     if len(rows) < 0.7 * len(sample) or any('"' in row for row in sample):
         return
     for line in lines if dialect is not None else ():

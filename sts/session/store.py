@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 ACTIONS = ("keep", "omit", "undo")
 CALIBRATIONS = ("height", "current")
+HASHED_BESIDE = 1 << 20  # [bytes] smaller contents are hashed before a second thread would have begun
 
 
 @dataclass(frozen=True)
@@ -272,9 +273,12 @@ def add_files(
         writer: Writer | None = None
         for loaded in files:
             size = len(loaded.content)
-            hashing = thread.submit(_sha256, loaded.content)
-            # a content of a size that is new is new itself: then it is hashed while it is written
-            if size in sizes and (known_as := there.get((hashing.result(), loaded.recipe))) is not None:
+            # a large content of a size that is new is new itself: then it is hashed while it is written
+            hashing = thread.submit(_sha256, loaded.content) if size > HASHED_BESIDE else None
+            sha256 = "" if hashing else _sha256(loaded.content)
+            if hashing and size in sizes:
+                sha256 = hashing.result()
+            if (known_as := there.get((sha256, loaded.recipe))) is not None:
                 result.repeated.append(loaded.name)
                 if known_as != loaded.name:
                     result.notes.append(f"{loaded.name}: has the same content as '{known_as}'; not added again.")
@@ -283,7 +287,7 @@ def add_files(
             writer = writer or Writer(file)
             notes = dict.fromkeys([*loaded.notes, *(note for part in loaded.sets for note in part.notes)])
             offset = writer.add_content([loaded.content])
-            sha256 = hashing.result()
+            sha256 = hashing.result() if hashing else sha256
             source, name = writer.add_source(
                 name=loaded.name, sha256=sha256, size=size, reader=loaded.reader, recipe=loaded.recipe,
                 imported=_time(now), sweeps=sum(map(len, loaded.sets)), notes="\n".join(notes), offset=offset,
