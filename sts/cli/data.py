@@ -243,7 +243,7 @@ def calibrate_command(
         if not as_json:
             say(f"{what}: true = {found.factor:.4f} ± {found.factor_se:.4f} × nominal ({found.source}).")
             if what == "height":
-                say(f"Barriers are multiplied by {found.factor**2:.4f}; this scale adds "
+                say(f"Barriers are multiplied by {found.factor**-2:.4f}; this scale adds "
                     f"{200 * found.factor_se / found.factor:.1f} % to their uncertainty.")  # fmt: skip
             return 0
     table = opened.calibrations()

@@ -144,6 +144,7 @@ def test_height_calibration_scales_barriers_with_its_square(session, capsys, tmp
     )
     assert status == 0
     assert "1.05" in out
+    assert f"Barriers are multiplied by {1.05**-2:.4f}" in out  # more height for the same decay: a lower barrier
     after = json.loads(run(capsys, "barrier", copy, "--out", tmp_path / "b", "--json")[1])
     for one, two in zip(before, after, strict=True):
         assert two["barrier_eV"] / one["barrier_eV"] == pytest.approx(1 / 1.05**2, rel=1e-3)

@@ -1,9 +1,13 @@
-"""One invented result, written once, for the tests that look at what stands in the folder."""
+"""One invented result, written once, and a browser to open its page in."""
 
 from __future__ import annotations
 
+import os
+import shutil
+from collections.abc import Iterator
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import pytest
 from figures import example
@@ -68,3 +72,44 @@ def page(written: Path) -> str:
 @pytest.fixture(scope="session")
 def outline(page: str) -> Outline:
     return Outline(page)
+
+
+CHROMIUM = os.environ.get("STS_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    sync_api = pytest.importorskip("playwright.sync_api")
+    if not CHROMIUM:
+        pytest.skip("no Chromium here; set STS_CHROMIUM to its path")
+    with sync_api.sync_playwright() as playwright:
+        running = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield running
+        running.close()
+
+
+class Visit:
+    """A page opened from disk; every request and every console message is kept."""
+
+    def __init__(self, browser: Any, file: Path, **kwargs: Any) -> None:
+        self.context = browser.new_context(offline=True, **kwargs)
+        self.page = self.context.new_page()
+        self.requests: list[str] = []
+        self.messages: list[str] = []
+        self.page.on("request", lambda request: self.requests.append(request.url))
+        self.page.on("console", lambda message: self.messages.append(message.text))
+        self.page.on("pageerror", lambda error: self.messages.append(str(error)))
+        self.page.goto(file.as_uri())
+
+
+@pytest.fixture
+def visit(browser: Any, written: Path) -> Iterator[Any]:
+    opened: list[Visit] = []
+
+    def open_page(**kwargs: Any) -> Visit:
+        opened.append(Visit(browser, written / "report.html", **kwargs))
+        return opened[-1]
+
+    yield open_page
+    for one in opened:
+        one.context.close()

@@ -2,54 +2,9 @@
 
 from __future__ import annotations
 
-import os
-import shutil
-from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
-
-sync_api = pytest.importorskip("playwright.sync_api")
-
-CHROMIUM = os.environ.get("STS_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    if not CHROMIUM:
-        pytest.skip("no Chromium here; set STS_CHROMIUM to its path")
-    with sync_api.sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        yield running
-        running.close()
-
-
-class Visit:
-    """A page opened from disk; every request and every console message is kept."""
-
-    def __init__(self, browser: Any, file: Path, **kwargs: Any) -> None:
-        self.context = browser.new_context(offline=True, **kwargs)
-        self.page = self.context.new_page()
-        self.requests: list[str] = []
-        self.messages: list[str] = []
-        self.page.on("request", lambda request: self.requests.append(request.url))
-        self.page.on("console", lambda message: self.messages.append(message.text))
-        self.page.on("pageerror", lambda error: self.messages.append(str(error)))
-        self.page.goto(file.as_uri())
-
-
-@pytest.fixture
-def visit(browser: Any, written: Path) -> Iterator[Any]:
-    opened: list[Visit] = []
-
-    def open_page(**kwargs: Any) -> Visit:
-        opened.append(Visit(browser, written / "report.html", **kwargs))
-        return opened[-1]
-
-    yield open_page
-    for one in opened:
-        one.context.close()
 
 
 def test_page_opens_from_disk_and_asks_for_nothing_else(visit: Any) -> None:

@@ -219,3 +219,11 @@ def test_pdf_without_its_extra_says_how_to_get_it(
     with pytest.raises(ValueError, match=r"sts\[pdf\]"):
         write_results(replace(invented, spectra=None, sets=invented.sets[2:], barrier=None), tmp_path, pdf=True)
     assert not list(tmp_path.iterdir())
+
+
+def test_the_page_becomes_a_pdf_where_the_extra_is_installed(invented: Analysis, tmp_path: Path) -> None:
+    pytest.importorskip("weasyprint", reason="the extra 'pdf' is not installed")
+    write_results(replace(invented, spectra=None, sets=invented.sets[2:]), tmp_path, pdf=True)
+    made = (tmp_path / "report.pdf").read_bytes()
+    assert made.startswith(b"%PDF-")
+    assert len(made) > 50_000  # the figures are in it, as drawings
