@@ -17,7 +17,9 @@ from sts.plan import Plan
 from sts.processing.spectrum import Offsets
 from sts.report.facts import judged_flags
 from sts.report.findings import answers, flag_panel, improvements
+from sts.report.gallery import gallery
 from sts.report.wording import count, listed, value_with_interval, value_with_uncertainty
+from sts.report.write import result_tables
 
 
 def answer(analysis: Analysis, start: str) -> tuple[str, str]:
@@ -202,6 +204,24 @@ def test_words_for_counts_and_lists() -> None:
     assert count(0, "sweep") == "0 sweeps"
     assert listed(["a", "b", "c"]) == "a, b and c"
     assert listed([]) == ""
+
+
+def test_every_number_of_the_first_screen_and_the_main_figures_stands_in_a_table(invented: Analysis) -> None:
+    cells: list[float] = []
+    for frame in result_tables(invented).values():
+        for column in frame.columns[[dtype.kind in "fi" for dtype in frame.dtypes]]:
+            values = frame[column].to_numpy(float)
+            cells += [
+                *values,
+                *(2 * values if column.endswith("_se_meV") else []),
+            ]  # "± twice the standard uncertainty"
+    said = [f"{a.sentence} {a.warning}" for a in answers(invented)]
+    said += [p.finding for p in gallery(invented) if p.name.startswith(("barrier_by", "tip_pairs", "didv"))]
+    numbers = re.findall(r"\d+\.\d+|\d+(?= ±| meV| eV)|(?<=± )\d+", " ".join(said))
+    assert len(numbers) > 50
+    for number in numbers:
+        digits = len(number.partition(".")[2])
+        assert any(f"{abs(cell):.{digits}f}" == number for cell in cells), number
 
 
 def test_example_is_what_the_sentences_were_checked_against() -> None:
