@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import unicodedata
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -92,6 +93,7 @@ _SPECIAL = {
 }
 
 
+@lru_cache(1024)
 def find_unit(text: str, *, expected: str = "") -> Unit | None:
     """Recognise a unit as written in a file, or return None.
 

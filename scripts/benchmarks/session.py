@@ -7,6 +7,8 @@
 - ``import_over_plain_arrays``: the same over the time to write the arrays alone; no bound, since half of what an
   import writes is the original.
 - ``open_s``, ``list_s``: opening, and listing all sweeps with their table [s].
+- ``text_over_pandas``: time to import a folder of 1,000 text files of one sweep of 256 points, over the time in which
+  pandas' C parser alone reads the same files; ``text_tab_comma_over_pandas`` for tabs and decimal commas.
 - ``memory_over_block``: memory needed for the import beyond the arrays handed over, in blocks of 32 MB.
 """
 
@@ -22,14 +24,19 @@ from pathlib import Path
 
 import h5py
 import numpy as np
+import pandas as pd
 
+from sts.importing import import_files
 from sts.loaders.loaded import LoadedFile
 from sts.session import Session
 from sts.session.layout import BLOCK_BYTES
 from sts.sweeps import SweepSet, sweep_table
 
 TITLE = "Session: import, opening and listing"
-BOUNDS = {"import_over_plain_write": 4.0, "open_s": 1.0, "list_s": 1.0, "memory_over_block": 8.0}
+BOUNDS = {
+    "import_over_plain_write": 4.0, "open_s": 1.0, "list_s": 1.0, "text_over_pandas": 3.0,
+    "text_tab_comma_over_pandas": 3.0, "memory_over_block": 8.0,
+}  # fmt: skip
 
 
 def run(quick: bool) -> dict[str, float]:
@@ -54,6 +61,8 @@ def run(quick: bool) -> dict[str, float]:
         "import_MB_per_s": file.sets[0].current.nbytes / ours / 1e6,
         "open_s": open_s,
         "list_s": list_s,
+        "text_over_pandas": _text_over_pandas(sweeps // 100, delimiter=",", decimal="."),
+        "text_tab_comma_over_pandas": _text_over_pandas(sweeps // 100, delimiter="\t", decimal=","),
         "memory_over_block": memory / BLOCK_BYTES,
     }
 
@@ -69,6 +78,31 @@ def _file(sweeps: int) -> LoadedFile:
     # the original is as large as the arrays: a grid exported as .npy
     content = current.tobytes()
     return LoadedFile("grid.npy", content, "npy", "", (SweepSet("iv", np.linspace(-1, 1, 512), current, table),))
+
+
+def _text_over_pandas(files: int, *, delimiter: str, decimal: str) -> float:
+    with tempfile.TemporaryDirectory() as folder:
+        inbox, session = Path(folder) / "inbox", Path(folder) / "s.h5"
+        inbox.mkdir()
+        paths = [inbox / f"heron_s{i // 10}_r{i % 10}.txt" for i in range(files)]
+        rng = np.random.default_rng(2)
+        for path in paths:
+            header = "# sample: gold\n# tip: heron\n# temperature: 295 K\n# set-point current: 100 pA\n"
+            table = pd.DataFrame({"V (V)": np.linspace(-1, 1, 256), "I (nA)": rng.normal(size=256)})
+            text = table.to_csv(sep=delimiter, decimal=decimal, index=False, float_format="%.6e", lineterminator="\n")
+            path.write_text(header + text, encoding="utf-8", newline="\n")
+
+        def plain() -> None:
+            for path in paths:
+                pd.read_csv(path, sep=delimiter, decimal=decimal, comment="#", engine="c")
+
+        def ours() -> None:
+            session.unlink(missing_ok=True)
+            if len(import_files([inbox], session).added) != files:
+                raise RuntimeError("not every file was imported")
+
+        times = [(_time(plain), _time(ours)) for _ in range(4)]  # by turns
+    return min(own for _, own in times) / min(alone for alone, _ in times)
 
 
 def _time(work: Callable[[], object]) -> float:

@@ -337,10 +337,10 @@ def _runs(
         if any(some):
             notes.add(f"{shown(axis_role.label)}: {int((~good).sum())} rows without a number on the axis are left out")
         axis, signals, breaks = axis[good], [s[good] for s in signals], ()
-    blank = ~np.any([np.isfinite(s) for s in signals], axis=0) if signals else np.zeros(axis.size, bool)
-    if blank.size and blank[-1] and not blank.all():  # a shorter column beside a longer one
-        end = int(np.flatnonzero(~blank)[-1]) + 1
-        if axis.size - end > 1 or axis_role.direction:
+    if axis.size and not any(np.isfinite(s[-1]) for s in signals):  # a shorter column beside a longer one
+        filled = np.flatnonzero(np.any([np.isfinite(s) for s in signals], axis=0))
+        end = int(filled[-1]) + 1 if filled.size else axis.size
+        if axis.size - end > 1 or (axis.size > end and axis_role.direction):
             axis, signals = axis[:end], [s[:end] for s in signals]
     _check_size(kind, axis, signals[0] if current is not None else None, axis_role, current, where)
     if axis.size < 2 or np.ptp(axis) == 0:

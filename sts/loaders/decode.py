@@ -15,6 +15,7 @@ _MARKS = (
     (codecs.BOM_UTF16_BE, "utf-16-be"),
 )
 _NOT_TEXT = re.compile("[\x00-\x08\x0e-\x19\x1b-\x1f\x7f\ufffe\uffff]")  # \x1a ends text files of old systems
+_CONTROLS = bytes(code for code in range(128) if _NOT_TEXT.match(chr(code)) or chr(code) == "\x1a")
 _MINUS = str.maketrans({"\N{MINUS SIGN}": "-", "\N{NO-BREAK SPACE}": " ", "\N{NARROW NO-BREAK SPACE}": " "})
 
 
@@ -29,6 +30,8 @@ def decode(content: bytes, name: str, *, encoding: str = "") -> tuple[str, list[
     if not content.strip(b"\x00 \t\r\n\x1a"):
         raise UnreadableFile(f"{name}: is empty; expected a table of sweeps. Export it again.")
     text, notes = _decode(content, name, encoding)
+    if text.isascii() and len(content.translate(None, _CONTROLS)) == len(text):  # as most files are
+        return _unix(text), notes
     bad = _NOT_TEXT.search(text)
     if bad:
         raise UnreadableFile(
@@ -37,7 +40,11 @@ def decode(content: bytes, name: str, *, encoding: str = "") -> tuple[str, list[
             "format that is known here. Export it as text, or as .npz, .mat, .xlsx or HDF5."
         )
     text = text.removeprefix("\ufeff").rstrip("\x1a").translate(_MINUS)
-    return text.replace("\r\n", "\n").replace("\r", "\n"), notes
+    return _unix(text), notes
+
+
+def _unix(text: str) -> str:
+    return text.replace("\r\n", "\n").replace("\r", "\n")
 
 
 def _decode(content: bytes, name: str, encoding: str) -> tuple[str, list[str]]:

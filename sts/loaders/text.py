@@ -209,7 +209,7 @@ def _parse(rows: list[str], dialect: Dialect, recipe: Recipe) -> list[np.ndarray
     text = [j for j, numeric in enumerate(dialect.numeric) if not numeric]
     body = "\n".join(rows)
     if not text and not recipe.missing and len(body) < _SMALL:
-        plain = _plain_numbers(rows, delimiter, decimal, dialect.width)
+        plain = _plain_numbers(rows, body, delimiter, decimal, dialect.width)
         if plain is not None:
             return plain
     if '"' in body:
@@ -246,15 +246,15 @@ def _parse(rows: list[str], dialect: Dialect, recipe: Recipe) -> list[np.ndarray
     ]
 
 
-def _plain_numbers(rows: list[str], delimiter: str, decimal: str, width: int) -> list[np.ndarray] | None:
+def _plain_numbers(rows: list[str], body: str, delimiter: str, decimal: str, width: int) -> list[np.ndarray] | None:
     """The columns of a small table without missing cells; None if it is not that plain.
 
     pandas' C engine takes longer to start than numpy's takes for the whole of a small file.
     """
     if decimal == ",":
-        if any("." in row for row in rows):
+        if "." in body:
             return None
-        rows = [row.replace(",", ".") for row in rows]
+        rows = body.replace(",", ".").split("\n")
     try:
         table = np.loadtxt(rows, delimiter=None if delimiter == " " else delimiter, comments=None, ndmin=2)
     except ValueError:

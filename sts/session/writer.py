@@ -79,12 +79,13 @@ class Writer:
             self.sweep_names.update(dict.fromkeys(names, 1))
         else:
             names = [unique(name, self.sweep_names) for name in names]
-        here = {"sweep": np.array(names, object), layout.SOURCE: source, layout.PLACE: place}
+        columns = {**sweeps.columns, "sweep": np.array(names, object)}
+        columns[layout.SOURCE] = np.full(len(names), source)
+        columns[layout.PLACE] = np.full(len(names), place)
         if source_name is not None:
-            here["source"] = np.array(source_name, object)
-        here = {column: np.broadcast_to(values, len(names)) for column, values in here.items()}
+            columns["source"] = np.full(len(names), source_name, object)
         target = self._set_for(sweeps)
-        target.tables.append({**sweeps.columns, **here})
+        target.tables.append(columns)
         target.waiting.append(sweeps)
         target.waiting_bytes += sweeps.current.nbytes
         if target.waiting_bytes >= layout.BLOCK_BYTES:
