@@ -7,16 +7,20 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy.ndimage import uniform_filter1d
 
 from sts.flags import flag_rows, join_flags, no_flags
 from sts.plan import Plan
 from sts.processing.edges import gap_edges, soft_gap_width, steepest_rise
 from sts.processing.lockin import calibrate_lockin
 from sts.processing.peaks import find_peaks
-from sts.processing.smoothing import make_smoother
+from sts.processing.smoothing import Smoother, make_smoother
 from sts.processing.spectrum import Spectrum
+from sts.processing.strength import same_level
 from sts.quantities import BOLTZMANN_EV
 from sts.sweeps import SweepSet
+
+LEAST_FOR_COVARIANCE = 6  # repeats; the scatter of fewer is no estimate of how points are tied together
 
 
 def with_features(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Spectrum:
@@ -64,14 +68,8 @@ def with_features(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Spectrum:
             flags.append(flag_rows([""], [True], "lock-in mismatch", [words]))
     superconductor = None
     if settings.superconductor:
-        from sts.fitting.superconductor import fit_superconducting_gap
-
-        superconductor = fit_superconducting_gap(
-            spectrum.bias, spectrum.didv, spectrum.didv_se, temperature_K=temperature,
-            modulation_rms_V=_single(sweeps.table["modulation_V"]), smoothing_V=spectrum.resolution.smoothing_V,
-            fit_temperature=settings.fit_temperature,
-        )  # fmt: skip
-        if superconductor.verdict != "good":
+        superconductor = _superconductor(spectrum, each, sweeps, plan)
+        if not superconductor.verdict.startswith("good"):
             flags.append(flag_rows([""], [True], "poor fit", [superconductor.verdict]))
     return replace(
         spectrum, gaps=gaps, peaks=peaks, lockin=lockin, superconductor=superconductor, flags=join_flags(flags)
@@ -116,20 +114,57 @@ def _soft(spectrum: Spectrum, gaps: pd.DataFrame) -> pd.DataFrame:
     return row
 
 
+def _smoother(spectrum: Spectrum, points: Any, plan: Plan) -> Smoother | None:
+    """The smoother of the spectrum on those of its points that have a value; None where nothing was smoothed."""
+    width = spectrum.resolution.smoothing_V
+    if not np.isfinite(width):
+        return None
+    return make_smoother(
+        spectrum.bias[points], width_V=width, method=plan.spectra.smoothing, order=plan.spectra.order
+    )  # fmt: skip
+
+
+def _superconductor(spectrum: Spectrum, each: Any, sweeps: SweepSet, plan: Plan) -> Any:
+    """Fit of the superconducting gap; from three repeats on, their scatter about a common level is its noise."""
+    from sts.fitting.superconductor import fit_superconducting_gap
+
+    good = np.isfinite(spectrum.didv) & np.isfinite(each).all(axis=0)
+    didv, error, covariance = spectrum.didv[good], spectrum.didv_se[good], None
+    if len(each) >= 3:
+        error, covariance = _noise(same_level(each[:, good]))
+        if len(each) < LEAST_FOR_COVARIANCE:
+            covariance = None
+    fit = fit_superconducting_gap(
+        spectrum.bias[good], didv, error, temperature_K=_single(sweeps.table["temperature_K"]),
+        modulation_rms_V=_single(sweeps.table["modulation_V"]), smoother=_smoother(spectrum, good, plan),
+        covariance=covariance, fit_temperature=plan.features.fit_temperature,
+    )  # fmt: skip
+    fitted = np.full(spectrum.bias.size, np.nan)
+    fitted[good] = fit.fitted
+    return replace(fit, fitted=fitted)
+
+
+def _noise(each: Any) -> tuple[Any, Any]:
+    """Standard uncertainty of the mean of repeats (m, n) at every point, and its covariance (n, n).
+
+    The standard uncertainty is pooled over a twentieth of the points, since that of few repeats scatters itself.
+    """
+    m, n = each.shape
+    deviation = (each - each.mean(axis=0)) / np.sqrt(m * (m - 1))
+    pooled = uniform_filter1d((deviation**2).sum(axis=0), max(3, n // 20), mode="nearest")
+    return np.sqrt(pooled), deviation.T @ deviation
+
+
 def _lockin(spectrum: Spectrum, used: SweepSet, plan: Plan) -> tuple[Any, str]:
     """Calibration of the lock-in channel at equal resolution; words where it is off."""
     assert used.lockin is not None
     good = np.isfinite(spectrum.bias) & np.isfinite(spectrum.didv)
-    width = spectrum.resolution.smoothing_V
     lockin = used.lockin[:, good]
     finite = np.isfinite(lockin).all(axis=1)
     if finite.sum() == 0:
         return None, ""
     lockin = lockin[finite]
-    if np.isfinite(width):
-        smoother = make_smoother(
-            spectrum.bias[good], width_V=width, method=plan.spectra.smoothing, order=plan.spectra.order
-        )  # fmt: skip
+    if (smoother := _smoother(spectrum, good, plan)) is not None:
         lockin = smoother.apply(lockin)
     try:
         found = calibrate_lockin(

@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
-LARGEST_CHI2 = 3.0  # reduced, beyond which a fit is called poor whatever its parameters
-SMALLEST_P = 1e-4  # of the run test
+# A fit is poor where any of these pairs is exceeded: (reduced chi² above, p of the run test below).
+LIMITS = ((1.5, 1e-6), (3.0, 1e-4), (9.0, np.inf))
 
 
 def run_test(residual: Any) -> float:
@@ -51,6 +51,6 @@ def verdict(residual: Any, parameters: int, *, independent: float, scale: float)
     r = r[np.isfinite(r)]
     chi2 = float(r @ r) / max(r.size - parameters, 1)
     p = run_test(r[:: max(1, round(independent))])
-    if chi2 > LARGEST_CHI2 and (p < SMALLEST_P or chi2 > 3 * LARGEST_CHI2):
+    if any(chi2 > largest and p < smallest for largest, smallest in LIMITS):
         return f"poor: reduced chi² {chi2:.3g}, run test p = {p:.1g}, misfit up to {100 * scale:.1f} %", chi2, p
     return "good", chi2, p

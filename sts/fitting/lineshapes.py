@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy import interpolate, signal, special
 
 from sts.processing.resolution import modulation_kernel, thermal_kernel
+from sts.processing.smoothing import Smoother
 from sts.quantities import BOLTZMANN_EV
 
 Array = NDArray[np.float64]
@@ -33,7 +34,7 @@ def superconducting_conductance(
     *,
     temperature_K: float,
     modulation_rms_V: float = 0.0,
-    smoothing_V: float = 0.0,
+    smoother: Smoother | None = None,
 ) -> Array:
     """dI/dV of a normal tip on a superconductor over its normal conductance, shape of `bias`.
 
@@ -46,12 +47,13 @@ def superconducting_conductance(
     temperature_K : float
     modulation_rms_V : float
         Of the lock-in [V].
-    smoothing_V : float
-        Full width of the smoothing [V], taken as a Gaussian.
+    smoother : Smoother, optional
+        What dI/dV was made with from the current, on the axis `bias` (or one shifted against it): the line shape then
+        goes through the very same operator.
 
     Notes
     -----
-    Convolution of the density of states with -df/dE and the broadening of modulation and smoothing. The density is
+    Convolution of the density of states with -df/dE and the broadening of the modulation. The density is
     singular at Δ, its integrals are not: second differences of the second integral give each node of a uniform grid
     the mass around it with the right centre, and those are convolved by FFT. Nodes are a fiftieth of kT apart; the
     error is below 1e-4 of the value.
@@ -59,16 +61,19 @@ def superconducting_conductance(
     v = np.asarray(bias, float)
     kT = BOLTZMANN_EV * temperature_K
     cell = max(kT / 50, float(np.max(np.abs(v))) / 8000)
-    half = 24 * kT + 1.5 * modulation_rms_V + 3 * smoothing_V
+    half = 24 * kT + 1.5 * modulation_rms_V
     count = int(np.ceil((float(np.max(np.abs(v))) + 2 * half) / cell))
     nodes = cell * np.arange(-count - 1, count + 2)
     density = np.diff(dynes_second_integral(nodes, gap_eV, broadening_eV), n=2) / cell**2
     energy = cell * np.arange(-count, count + 1)
     kernel_count = int(np.ceil(half / cell))
-    kernel = _kernel(cell * np.arange(-kernel_count, kernel_count + 1), temperature_K, modulation_rms_V, smoothing_V)
-    smooth = signal.fftconvolve(density, kernel, mode="same")
+    kernel = _kernel(cell * np.arange(-kernel_count, kernel_count + 1), temperature_K, modulation_rms_V)
+    broad = signal.fftconvolve(density, kernel, mode="same")
     inside = np.abs(energy) <= float(np.max(np.abs(v))) + 3 * cell
-    return np.asarray(interpolate.CubicSpline(energy[inside], smooth[inside])(v))
+    conductance = interpolate.CubicSpline(energy[inside], broad[inside])
+    if smoother is None:
+        return np.asarray(conductance(v))
+    return smoother.differentiate(conductance.antiderivative()(v))
 
 
 def dynes_second_integral(energy_eV: Any, gap_eV: float, broadening_eV: float) -> Array:
@@ -85,16 +90,13 @@ def dynes_second_integral(energy_eV: Any, gap_eV: float, broadening_eV: float) -
     return np.asarray(np.real(z * root - gap_eV**2 * np.log(z + root)) / 2 - slope * energy)
 
 
-def _kernel(x: Any, temperature_K: float, modulation_rms_V: float, smoothing_V: float) -> Array:
-    """Thermal, modulation and smoothing broadening as one kernel on a uniform grid, its sum 1."""
-    peak, sigma = np.sqrt(2) * modulation_rms_V, smoothing_V / (2 * np.sqrt(2 * np.log(2)))
+def _kernel(x: Any, temperature_K: float, modulation_rms_V: float) -> Array:
+    """Thermal and modulation broadening as one kernel on a uniform grid, its sum 1."""
+    peak = np.sqrt(2) * modulation_rms_V
     kernel = thermal_kernel(x, temperature_K)
     if peak > 0:
         half_circle = modulation_kernel(x, peak)
         kernel = signal.fftconvolve(kernel, half_circle / half_circle.sum(), mode="same")
-    if sigma > 0:
-        g = np.exp(-0.5 * (x / sigma) ** 2)
-        kernel = signal.fftconvolve(kernel, g / g.sum(), mode="same")
     return np.asarray(kernel / kernel.sum())
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,12 +13,15 @@ from scipy import optimize
 
 from sts.fitting.goodness import verdict
 from sts.fitting.lineshapes import superconducting_conductance
+from sts.processing.smoothing import Smoother
 from sts.quantities import BOLTZMANN_EV
 
 Array = NDArray[np.float64]
 
 ZERO_RATIO = float(np.pi / np.exp(np.euler_gamma))  # Δ(0)/kTc, weak coupling: 1.764
 LEAST_DEPTH = 0.25  # how far dI/dV must fall at zero bias, relative to its level outside, to be tried at all
+SMALL_MISFIT = 0.01  # of the normal conductance: a misfit that noise does not explain, but that changes nothing either
+WIDEST_BROADENING = 0.7  # of the gap; a poor fit with more than this fits any dip (common practice, no source)
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,7 +78,8 @@ def fit_superconducting_gap(
     *,
     temperature_K: float,
     modulation_rms_V: float = float("nan"),
-    smoothing_V: float = float("nan"),
+    smoother: Smoother | None = None,
+    covariance: Any = None,
     fit_temperature: bool = False,
 ) -> SuperconductingGap:
     """Fit dI/dV of a normal tip on a superconductor.
@@ -87,101 +92,174 @@ def fit_superconducting_gap(
         In any unit; the normal conductance (and its slope) is fitted.
     temperature_K : float
         Of the junction; T and Γ trade off, so fix it from a known sample where you can.
-    modulation_rms_V, smoothing_V : float
-        Further broadening that is in the data [V]; NaN is none.
+    modulation_rms_V : float
+        Of the lock-in, where it was on [V]; NaN is none.
+    smoother : Smoother, optional
+        What `didv` was made with from the current, on the axis `bias`; the model goes through it too.
+    covariance : array_like, shape (n, n), optional
+        Of `didv`, from the scatter between sweeps. Smoothing and slow noise tie neighbouring points together; with it the
+        uncertainties count that as it is.
     fit_temperature : bool
         Let the temperature be found; the correlation with Γ is then reported.
 
     Returns
     -------
     SuperconductingGap
-        With ``"refused"`` where there is no such gap (dI/dV falls by less than a quarter, or has no shoulders) or the
-        temperature is not known, and ``"poor"`` where the model misses the data.
+        With ``"refused"`` where there is no such gap (dI/dV falls by less than a quarter, has no shoulders, or is met only
+        badly and with a broadening as wide as the gap) or the temperature is not known, and ``"poor"`` where the model
+        misses the data.
+
+    Raises
+    ------
+    ValueError
+        If smoother or covariance are not on the axis `bias`.
 
     Notes
     -----
     Δ, Γ, offset of bias, normal conductance and a linear background by weighted least squares (lmfit over the bare
-    line shape), from two starts. Uncertainties are scaled by reduced chi² where that exceeds one. Neighbouring points of a
-    smoothed spectrum are correlated: their number is reduced by the smoothing's width.
+    line shape), from two starts. With J the derivatives of the model over `didv_se` and C the covariance over the
+    products of `didv_se`, the parameters have the covariance (JᵀJ)⁻¹JᵀCJ(JᵀJ)⁻¹. Without C, the noise of the
+    current is taken to be independent from point to point, so that C follows from the smoother. A reduced chi² above 1 widens
+    every uncertainty by its root.
     """
     v, g, s = (np.asarray(a, float) for a in (bias, didv, didv_se))
-    good = np.isfinite(v) & np.isfinite(g) & (s > 0)
     shape = v.shape
+    _check_axis(v, smoother, covariance)
+    good = np.isfinite(g) & (s > 0)
     if not temperature_K > 0:
         return _refused("the temperature is not recorded", shape)
     if good.sum() < 12:
         return _refused(f"{good.sum()} usable points are too few", shape)
-    v, g, s = v[good], g[good], s[good]
+    outside, why = _normal_level(v[good], g[good])
+    if why:
+        return _refused(why, shape)
+    reach = float(np.max(np.abs(v)))
+    modulation = modulation_rms_V if modulation_rms_V > 0 else 0.0
+
+    def model(p: dict[str, float]) -> Array:
+        line = superconducting_conductance(
+            v - p["offset"], p["gap"], p["broadening"], temperature_K=p["temperature"], modulation_rms_V=modulation,
+            smoother=smoother,
+        )  # fmt: skip
+        return np.asarray(p["level"] * line * (1 + p["slope"] * v / reach))
+
+    def residual(p: dict[str, float]) -> Array:
+        return np.asarray(((g - model(p)) / s)[good])
+
+    best = _minimise(residual, _starts(v[good], g[good], outside, temperature_K, fit_temperature))
+    value = best.params.valuesdict()
+    apart = max(1.0, smoother.width / float(np.median(np.diff(v)))) if smoother is not None else 1.0
+    left = residual(value)
+    misfit = float(np.max(np.abs(left * s[good]))) / outside
+    words, chi2, p_run = verdict(left, best.nvarys, independent=apart, scale=misfit)
+    if words != "good" and misfit < SMALL_MISFIT:
+        words = f"good: within {100 * misfit:.1g} % of the normal conductance, though by more than its noise"
+    if words.startswith("poor") and value["broadening"] > WIDEST_BROADENING * value["gap"]:
+        return _refused(
+            f"no superconducting gap: the best fit misses dI/dV by {100 * misfit:.0f} % of the normal conductance, with a "
+            f"broadening of {1e3 * value['broadening']:.3g} meV on a gap of {1e3 * value['gap']:.3g} meV", shape
+        )  # fmt: skip
+    scatter = _residual_covariance(s, smoother, covariance)[np.ix_(good, good)]
+    spread = _parameter_covariance(residual, best.params, scatter) * max(chi2, 1.0)
+    names = best.var_names
+    error = dict(zip(names, np.sqrt(np.diag(spread)), strict=True))
+    pair = names.index("broadening"), names.index("temperature" if fit_temperature else "gap")
+    return SuperconductingGap(
+        gap_meV=value["gap"] * 1e3,
+        gap_se_meV=error["gap"] * 1e3,
+        broadening_meV=value["broadening"] * 1e3,
+        broadening_se_meV=error["broadening"] * 1e3,
+        temperature_K=value["temperature"],
+        temperature_se_K=error.get("temperature", 0.0),
+        offset_mV=value["offset"] * 1e3,
+        correlation=float(spread[pair] / np.sqrt(spread[pair[0], pair[0]] * spread[pair[1], pair[1]])),
+        reduced_chi2=chi2,
+        run_test_p=p_run,
+        verdict=words,
+        fitted=np.where(good, model(value), np.nan),
+    )
+
+
+def _check_axis(v: Array, smoother: Smoother | None, covariance: Any) -> None:
+    if smoother is not None and (
+        smoother.axis.shape != v.shape or not np.allclose(np.diff(smoother.axis), np.diff(v), rtol=1e-6, atol=0)
+    ):
+        raise ValueError(
+            f"The smoother is on other points ({smoother.axis.size}) than the bias ({v.size}); make it on the axis of the bias."
+        )
+    if covariance is not None and np.shape(covariance) != (v.size, v.size):
+        raise ValueError(
+            f"The covariance has the shape {np.shape(covariance)}; {v.size} points need ({v.size}, {v.size})."
+        )
+
+
+def _normal_level(v: Array, g: Array) -> tuple[float, str]:
+    """dI/dV outside the gap, and why there is no gap to fit ("" if there may be)."""
     edge = max(3, v.size // 10)
     outside = float(np.median(np.r_[g[:edge], g[-edge:]]))
-    reach = max(abs(v[0]), abs(v[-1]))
-    inner = np.abs(v) < 0.25 * reach
-    depth = 1 - float(np.min(g[inner])) / outside if inner.any() and outside > 0 else 0.0
-    shoulder = max(float(g[v < 0].max()), float(g[v > 0].max())) / outside if (v < 0).any() and (v > 0).any() else 0.0
+    inner = np.abs(v) < 0.25 * max(abs(v[0]), abs(v[-1]))
+    two_sided = bool(inner.any() and v[0] < 0 < v[-1] and outside > 0)
+    depth = 1 - float(np.min(g[inner])) / outside if two_sided else 0.0
+    shoulder = max(float(g[v < 0].max()), float(g[v > 0].max())) / outside if two_sided else 0.0
     if depth < LEAST_DEPTH:
-        return _refused(
-            f"dI/dV falls by {100 * depth:.0f} % around zero bias; a gap needs {100 * LEAST_DEPTH:.0f} %", shape
-        )
-    thermal = BOLTZMANN_EV * temperature_K
+        return outside, f"dI/dV falls by {100 * depth:.0f} % around zero bias; a gap needs {100 * LEAST_DEPTH:.0f} %"
     if shoulder < 1.02 and depth < 0.6:
-        return _refused("no coherence peaks beside a shallow dip: not a superconducting gap", shape)
-    modulation = modulation_rms_V if modulation_rms_V > 0 else 0.0
-    smoothing = smoothing_V if smoothing_V > 0 else 0.0
+        return outside, "no coherence peaks beside a shallow dip: not a superconducting gap"
+    return outside, ""
+
+
+def _starts(v: Array, g: Array, outside: float, temperature_K: float, fit_temperature: bool) -> list[lmfit.Parameters]:
+    """Two sets of parameters to begin with: the gap near the coherence peaks, and well inside them."""
+    reach = float(np.max(np.abs(v)))
     peak = float(np.abs(v[np.argmax(np.where(np.abs(v) < 0.8 * reach, g, -np.inf))]))
-
-    def model(p: Any) -> Array:
-        shape_ = superconducting_conductance(
-            v - p["offset"], abs(p["gap"].value), abs(p["broadening"].value), temperature_K=p["temperature"].value,
-            modulation_rms_V=modulation, smoothing_V=smoothing,
-        )  # fmt: skip
-        return np.asarray(p["level"].value * shape_ * (1 + p["slope"].value * v / reach))
-
-    def residual(p: Any) -> Array:
-        return np.asarray((g - model(p)) / s)
-
-    best = None
-    for start in (max(peak - thermal, 0.3 * peak), 0.6 * peak):
+    starts = []
+    for gap in (max(peak - BOLTZMANN_EV * temperature_K, 0.3 * peak), 0.6 * peak):
         p = lmfit.Parameters()
-        p.add("gap", value=start, min=1e-3 * peak, max=reach)
-        p.add("broadening", value=0.05 * start, min=1e-4 * start, max=reach)
+        p.add("gap", value=gap, min=1e-3 * peak, max=reach)
+        p.add("broadening", value=0.05 * gap, min=1e-4 * gap, max=reach)
         p.add("temperature", value=temperature_K, min=0.1 * temperature_K, max=10 * temperature_K, vary=fit_temperature)
         p.add("offset", value=0.0, min=-0.3 * reach, max=0.3 * reach)
         p.add("level", value=outside, min=0)
         p.add("slope", value=0.0, min=-1, max=1)
-        found = lmfit.minimize(residual, p, method="leastsq")
+        starts.append(p)
+    return starts
+
+
+def _minimise(residual: Callable[[dict[str, float]], Array], starts: list[lmfit.Parameters]) -> Any:
+    """The better of the fits; the second start is for those that ended beside the data."""
+    best = None
+    for start in starts:
+        found = lmfit.minimize(lambda p: residual(p.valuesdict()), start, method="leastsq")
         if best is None or found.chisqr < best.chisqr:
             best = found
         if best.redchi < 2:
-            break  # the second start is for fits that ended beside the data
-    assert best is not None
-    step = float(np.median(np.diff(v)))
-    apart = max(1.0, smoothing / step)
-    misfit = float(np.max(np.abs(g - model(best.params)))) / outside
-    free = sum(q.vary for q in best.params.values())
-    words, chi2, p_run = verdict(residual(best.params), free, independent=apart, scale=misfit)
-    if chi2 > 1 and misfit < 0.01:
-        words = "good"  # significant, but below 1 % of the normal conductance
-    widen = np.sqrt(apart) * (1 if chi2 > 1 else 1 / np.sqrt(max(chi2, 1e-12)))
-    value = {k: q.value for k, q in best.params.items()}
-    error = {k: (q.stderr if q.stderr is not None else float("nan")) * widen for k, q in best.params.items()}
-    other = "temperature" if fit_temperature else "gap"
-    correlation = (best.params["broadening"].correl or {}).get(other, float("nan"))
-    fitted = np.full(shape, np.nan)
-    fitted[good] = model(best.params)
-    return SuperconductingGap(
-        gap_meV=value["gap"] * 1e3,
-        gap_se_meV=error["gap"] * 1e3,
-        broadening_meV=abs(value["broadening"]) * 1e3,
-        broadening_se_meV=error["broadening"] * 1e3,
-        temperature_K=value["temperature"],
-        temperature_se_K=error["temperature"] if fit_temperature else 0.0,
-        offset_mV=value["offset"] * 1e3,
-        correlation=float(correlation),
-        reduced_chi2=chi2,
-        run_test_p=p_run,
-        verdict=words,
-        fitted=fitted,
-    )
+            break
+    return best
+
+
+def _residual_covariance(s: Array, smoother: Smoother | None, covariance: Any) -> Array:
+    """Covariance of the residuals (n, n): as given, else what the smoother makes of independent noise of the current."""
+    if covariance is not None:
+        return np.asarray(np.asarray(covariance, float) / np.outer(s, s))
+    if smoother is None:
+        return np.eye(s.size)
+    rows = smoother.derivative / smoother.noise_gain[:, None]
+    return np.asarray(rows @ rows.T)
+
+
+def _parameter_covariance(
+    residual: Callable[[dict[str, float]], Array], best: lmfit.Parameters, scatter: Array
+) -> Array:
+    """Covariance of the free parameters from that of the residuals, `scatter` (k, k)."""
+    value = best.valuesdict()
+    columns = []
+    for name in [name for name, q in best.items() if q.vary]:
+        size = {"slope": 1.0, "offset": value["gap"]}.get(name, value[name])
+        step = 1e-4 * size
+        below, above = (residual({**value, name: value[name] + way * step}) for way in (-1, 1))
+        columns.append((below - above) / (2 * step))
+    inverse = np.linalg.pinv(np.array(columns).T)
+    return np.asarray(inverse @ scatter @ inverse.T)
 
 
 def _refused(why: str, shape: tuple[int, ...]) -> SuperconductingGap:

@@ -8,7 +8,8 @@ from numpy.testing import assert_allclose
 
 from sts.fitting.lineshapes import dynes_density, superconducting_conductance
 from sts.fitting.superconductor import fit_superconducting_gap, gap_ratio
-from sts.simulate import lockin_conductance, superconductor, tunnel_conductance
+from sts.processing.smoothing import METHODS, make_smoother
+from sts.simulate import lockin_conductance, superconductor, tunnel_conductance, tunnel_current
 
 # superconductivity.csv: formulae S4 and S5, computed with mpmath at 25 digits or more, second route in double precision.
 NIS = [  # ideal BCS, gap held fixed: Δ [meV], T [K], V [mV], dI/dV over normal
@@ -176,6 +177,50 @@ def test_a_planted_gap_comes_back_and_its_intervals_hold():
     assert inside_broadening >= 9
 
 
+def smoothed(seed, *, repeats, method="local polynomial"):
+    """Repeats of the current, smoothed and differentiated: the mean, its scatter, and the smoother."""
+    v = np.linspace(-6e-3, 6e-3, 241)
+    clean = tunnel_current(v, superconductor(gap_eV=1.35e-3, broadening_eV=5e-5), temperature_K=1.8)
+    noise = 2e-6 * np.random.default_rng(seed).standard_normal((repeats, v.size))
+    smoother = make_smoother(v, width_V=4e-4, method=method)
+    each = smoother.differentiate(clean + noise)
+    return v, each.mean(axis=0), np.cov(each.T) / repeats, smoother
+
+
+@pytest.mark.parametrize("method", METHODS)
+@pytest.mark.parametrize("known", [True, False])
+def test_smoothing_widens_neither_gap_nor_broadening_and_intervals_hold(method, known):
+    """A smoothing as wide as the thermal width (Γ read 20 % low where its width at half height was taken for a Gaussian's)."""
+    inside = np.zeros(2)
+    for seed in range(12):
+        v, g, covariance, smoother = smoothed(seed, repeats=12, method=method)
+        fit = fit_superconducting_gap(v, g, np.sqrt(np.diag(covariance)), temperature_K=1.8, smoother=smoother,
+                                      covariance=covariance if known else None)  # fmt: skip
+        assert fit.verdict == "good"
+        assert abs(fit.broadening_meV - 0.05) < 5e-3
+        inside += [
+            abs(fit.gap_meV - 1.35) < 2 * fit.gap_se_meV,
+            abs(fit.broadening_meV - 0.05) < 2 * fit.broadening_se_meV,
+        ]
+    assert (inside >= 9).all()
+
+
+def test_a_smoother_on_another_axis_is_refused():
+    v, g, covariance, smoother = smoothed(0, repeats=4)
+    with pytest.raises(ValueError, match="make it on the axis of the bias"):
+        fit_superconducting_gap(v[1:], g[1:], np.ones(240), temperature_K=1.8, smoother=smoother)
+    with pytest.raises(ValueError, match="240 points need"):
+        fit_superconducting_gap(v[1:], g[1:], np.ones(240), temperature_K=1.8, covariance=covariance)
+
+
+def test_a_small_misfit_is_called_good_with_its_size():
+    """A background of half a percent, curved, under noise far below it."""
+    v, g = spectrum(1.35e-3, 5e-5, 1.8, noise=1e-4, seed=1)
+    fit = fit_superconducting_gap(v, g + 0.004 * np.cos(v / 1e-3), np.full(v.size, 1e-4), temperature_K=1.8)
+    assert fit.verdict.startswith("good: within 0.")
+    assert "though by more than its noise" in fit.verdict
+
+
 def test_temperature_and_broadening_trade_off_and_it_is_said():
     v, g = spectrum(1.35e-3, 5e-5, 1.8, noise=0.005, seed=1)
     fit = fit_superconducting_gap(v, g, np.full(v.size, 0.005), temperature_K=2.0, fit_temperature=True)
@@ -206,19 +251,26 @@ def test_an_unknown_temperature_is_refused():
 # --- measured spectra -------------------------------------------------------------------------------------------------
 
 
-def test_measured_spectra_of_a_spin_split_superconductor_are_called_poor(opendata):
-    """nis-eus-al-sample1, run 15 at -14 mT: a single broadened gap does not describe it (its README)."""
-    table = np.loadtxt(opendata / "nis-eus-al-sample1" / "run15_selected_spectra.csv", delimiter=",", skiprows=1)
-    noise = np.full(len(table), 1.5e-4)
-    fit = fit_superconducting_gap(table[:, 0], table[:, 3], noise, temperature_K=0.04)
+@pytest.mark.parametrize(("run", "column", "authors_meV"), [(15, 3, 0.265), (16, 3, 0.259)])
+def test_measured_spectra_of_a_spin_split_superconductor_are_called_poor(opendata, run, column, authors_meV):
+    """nis-eus-al-sample1 at the deepest gap: the authors' spin-split Usadel fit has Δ = 0.265 and 0.259 meV (fit files, seen).
+
+    A single broadened gap does not describe it: 0.235 to 0.24 meV, a tenth below, is what its README finds and calls
+    wrong, and what we find and call poor.
+    """
+    table = np.loadtxt(opendata / "nis-eus-al-sample1" / f"run{run}_selected_spectra.csv", delimiter=",", skiprows=1)
+    fit = fit_superconducting_gap(table[:, 0], table[:, column], np.full(len(table), 1.5e-4), temperature_K=0.04)
     assert fit.verdict.startswith("poor")
-    assert 0.2 < fit.gap_meV < 0.3  # where the authors find 0.265
+    assert fit.gap_meV == pytest.approx(authors_meV, rel=0.15)
+    assert 0.230 < fit.gap_meV < 0.245
+    assert fit.offset_mV == pytest.approx(0.042, abs=0.005)  # the authors' notebooks
 
 
-def test_a_measured_soft_gap_is_refused(opendata):
+@pytest.mark.parametrize("column", range(1, 8))
+def test_a_measured_soft_gap_is_refused(opendata, column):
     """sts-nbs2-line: a charge-density-wave gap with structure inside it, no superconducting one."""
     table = np.loadtxt(opendata / "sts-nbs2-line" / "figure3b_sts.txt", delimiter="\t", skiprows=1)[::-1]
-    for column in (1, 4, 7):
-        g = table[:, column]
-        fit = fit_superconducting_gap(table[:, 0] * 1e-3, g, np.full(len(g), 0.01 * g.mean()), temperature_K=0.35)
-        assert not fit.verdict.startswith("good")
+    g = table[:, column]
+    fit = fit_superconducting_gap(table[:, 0] * 1e-3, g, np.full(len(g), 0.01 * g.mean()), temperature_K=0.35)
+    assert fit.verdict.startswith("refused")
+    assert np.isnan(fit.gap_meV)
