@@ -2,10 +2,18 @@
 
 from __future__ import annotations
 
+import base64
+from collections.abc import Callable, Sequence
 from html import escape
 from typing import Any
 
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
 from sts.analysis import Analysis
+from sts.figures import house_style, new_figure, plot_iz_fits, plot_spectrum, plot_sweeps
+from sts.figures.saving import save
 from sts.fitting.barrier import BarrierFit
 from sts.processing.spectrum import Spectrum
 from sts.report.findings import answers, gap_words
@@ -13,6 +21,7 @@ from sts.report.wording import NOT_RECORDED, count, distinct, listed, value_with
 from sts.sweeps import AXIS_UNITS, KINDS, SweepSet
 
 MOST_ROWS = 12
+NOTEBOOK_DPI = 160  # a picture, not a drawing: a notebook keeps every output, and a drawing of many sweeps is large
 
 
 def html_table(rows: dict[str, str], caption: str) -> str:
@@ -23,6 +32,16 @@ def html_table(rows: dict[str, str], caption: str) -> str:
         for name, value in rows.items()
     )
     return f'<table><caption style="text-align:left"><b>{escape(caption)}</b></caption><tbody>{body}</tbody></table>'
+
+
+def figure_html(draw: Callable[[list[Axes]], object], alt: str, *, rows: Sequence[float] = (1.0,)) -> str:
+    """A figure as a picture that stands by itself, so that nothing in it meets what else the notebook shows."""
+    with house_style():
+        axes = new_figure(height_in=2.0 + 0.8 * len(rows), rows=rows)
+        draw(axes)
+        assert isinstance(axes[0].figure, Figure)
+        data = base64.b64encode(save(axes[0].figure, "png", dpi=NOTEBOOK_DPI)).decode()
+    return f'<img style="max-width:34em" alt="{escape(alt)}" src="data:image/png;base64,{data}">'
 
 
 def sweeps_html(sweeps: SweepSet) -> str:
@@ -36,7 +55,8 @@ def sweeps_html(sweeps: SweepSet) -> str:
         **{name: listed(distinct(table[name])[:8]) or NOT_RECORDED for name in ("sample", "tip", "site", "direction")},
         "notes": "; ".join(sweeps.notes) or "none",
     }
-    return html_table(rows, "I(V) sweeps" if sweeps.kind == "iv" else "I(z) sweeps")
+    title = "I(V) sweeps" if sweeps.kind == "iv" else "I(z) sweeps"
+    return html_table(rows, title) + figure_html(lambda axes: plot_sweeps(sweeps, ax=axes[0]), title)
 
 
 def spectrum_html(spectrum: Spectrum) -> str:
@@ -52,11 +72,12 @@ def spectrum_html(spectrum: Spectrum) -> str:
         "offsets": spectrum.offsets.how,
         "(dI/dV)/(I/V)": f"trusted beyond ±{trusted.min() * 1e3:.3g} mV" if trusted.size else "nowhere trusted",
     }
-    return html_table(rows, f"Spectrum: {spectrum.label}")
+    title = f"Spectrum: {spectrum.label}"
+    return html_table(rows, title) + figure_html(lambda axes: plot_spectrum(spectrum, ax=axes[0]), title)
 
 
 def barrier_html(fit: BarrierFit) -> str:
-    """Fits of I(z): one row a sweep, the first dozen."""
+    """Fits of I(z): one row a sweep, the first dozen; three of those used as a figure."""
     rows = {}
     for record in fit.table.head(MOST_ROWS).to_dict(orient="records"):
         flags = f" [{record['flags']}]" if record["flags"] else ""
@@ -68,7 +89,13 @@ def barrier_html(fit: BarrierFit) -> str:
         rows[str(record["sweep"])] = f"{words}{used}{flags}"
     if len(fit.table) > MOST_ROWS:
         rows["…"] = f"and {count(len(fit.table) - MOST_ROWS, 'more sweep')}"
-    return html_table(rows, "Apparent barrier heights")
+    title = "Apparent barrier heights"
+    drawn = list(np.flatnonzero(fit.table["used"].to_numpy(bool))[:3])
+    if not drawn:
+        return html_table(rows, title)
+    return html_table(rows, title) + figure_html(
+        lambda axes: plot_iz_fits(fit, drawn, axes=axes), title, rows=(2.2, 1.0)
+    )
 
 
 def analysis_html(analysis: Analysis) -> str:

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import base64
+import re
 from dataclasses import replace
+from io import BytesIO
 from types import SimpleNamespace
 
+from matplotlib.image import imread
 from report.conftest import Outline
 
 import sts
@@ -24,6 +28,19 @@ def test_tables_are_well_formed_and_hold_the_counts(invented: Analysis) -> None:
     ):
         assert Outline(text).mistakes == []
         assert part in text
+
+
+def test_sweeps_spectra_and_fits_show_a_figure_of_their_own(invented: Analysis) -> None:
+    assert invented.barrier is not None
+    assert invented.spectra is not None
+    fit = invented.barrier.fits[0]
+    for text in (sweeps_html(invented.sets[2]), spectrum_html(invented.spectra.spectra[0]), barrier_html(fit)):
+        pictures = re.findall(r'<img [^>]*alt="[^"]+" src="data:image/png;base64,([^"]+)">', text)
+        assert len(pictures) == 1
+        picture = imread(BytesIO(base64.b64decode(pictures[0])))
+        assert picture.std() > 0.05  # something is drawn on the white
+    nothing = replace(fit, table=fit.table.assign(used=False))
+    assert "<img" not in barrier_html(nothing)
 
 
 def test_text_of_the_user_is_escaped(invented: Analysis) -> None:
