@@ -89,6 +89,12 @@ def plot_normalised(spectrum: Spectrum, *, confidence: float = 0.95, ax: Axes | 
     return ax
 
 
+def modulation_unknown(spectrum: Spectrum) -> bool:
+    """Whether this is a lock-in signal (not smoothed) of unknown modulation: its resolution is a lower bound."""
+    parts = spectrum.resolution
+    return not (np.isfinite(parts.smoothing_V) or np.isfinite(parts.modulation_V))
+
+
 def _resolution_bar(ax: Axes, spectrum: Spectrum) -> None:
     width = spectrum.resolution.total_V
     if not (np.isfinite(width) and width > 0):
@@ -99,7 +105,7 @@ def _resolution_bar(ax: Axes, spectrum: Spectrum) -> None:
     ax.text(
         x,
         0.95,
-        f"resolution {width * 1e3:.3g} meV",
+        f"resolution {'≥ ' if modulation_unknown(spectrum) else ''}{width * 1e3:.3g} meV",
         transform=transform,
         fontsize=6,
         va="bottom",

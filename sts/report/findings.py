@@ -11,8 +11,10 @@ import numpy as np
 import pandas as pd
 
 from sts.analysis import Analysis, BarrierAnalysis, SpectraAnalysis
+from sts.figures.spectra import modulation_unknown
 from sts.figures.style import rows_of
 from sts.flags import FLAGS
+from sts.processing.resolution import FIRST_HARMONIC_WIDTH
 from sts.processing.spectrum import Spectrum
 from sts.quantities import thermal_width
 from sts.report.facts import all_flags, calibration, low_barrier_tips
@@ -149,6 +151,18 @@ def gaps_words(spectra: Sequence[Spectrum]) -> str:
     return f"gap {listed(parts)}"
 
 
+def resolution_words(spectra: Sequence[Spectrum]) -> str:
+    """The energy resolution of spectra or its range; a lower bound where the modulation is not known."""
+    widths = [s.resolution.total_V * 1e3 for s in spectra if s.resolution.total_V > 0]
+    if not widths:
+        return "resolution unknown"
+    low, high = min(widths), max(widths)
+    size = f"{high:.3g} meV" if low >= 0.95 * high else f"{low:.3g} to {high:.3g} meV"
+    if any(modulation_unknown(s) for s in spectra):
+        return f"resolution at least {size} (modulation unknown)"
+    return f"resolution {size}"
+
+
 def widest_chosen(spectrum: Spectrum) -> bool:
     """Whether the smoothing ran into the widest width tried."""
     table = spectrum.criterion
@@ -164,10 +178,7 @@ def _spectra(spectra: SpectraAnalysis) -> Answer:
         by_sample.setdefault(str(one.keys.get("sample", one.label)), []).append(one)
 
     def words(sample: str, group: list[Spectrum]) -> str:
-        widths = [s.resolution.total_V * 1e3 for s in group if math.isfinite(s.resolution.total_V)]
-        seen = f"resolution {max(widths):.3g} meV" if widths and max(widths) > 0 else "resolution unknown"
-        if len(widths) > 1 and min(widths) < 0.95 * max(widths):
-            seen = f"resolution {min(widths):.3g} to {max(widths):.3g} meV"
+        seen = resolution_words(group)
         if widest := sum(widest_chosen(s) for s in group):
             seen += f" (in {widest} of {len(group)} the widest smoothing tried: no structure asks for a finer one)"
         name = group[0].label if len(group) == 1 else f"{sample or 'all sweeps'} ({len(group)} spectra)"
@@ -323,6 +334,12 @@ def _spectrum_steps(spectrum: Spectrum) -> list[Step]:
     if not math.isfinite(thermal):
         text = f"{label}: record the temperature; at 295 K alone it blurs by {thermal_width(295.0) * 1e3:.0f} meV."
         steps.append(Step("temperature", 0.25, text))
+    elif modulation_unknown(spectrum):
+        text = (
+            f"{label}: record the amplitude of the modulation: 1 mV rms alone blurs by "
+            f"{FIRST_HARMONIC_WIDTH * math.sqrt(2):.2g} meV, temperature by {thermal * 1e3:.2g} meV."
+        )
+        steps.append(Step("modulation", 0.25, text))
     elif total > 1.5 * thermal > 0 and spectrum.resolution.smoothing_V > 0 and _has_structure(spectrum):
         text = (
             f"{label}: more repeats or less noise would allow less smoothing: the resolution is {total * 1e3:.0f} meV "

@@ -31,7 +31,7 @@ from sts.fitting import LocalBarrier, local_barrier
 from sts.fitting.barrier import BarrierFit
 from sts.processing.spectrum import Spectrum
 from sts.report.facts import all_sweeps
-from sts.report.findings import TWICE, answers, gap_words, gaps_words, tip_name
+from sts.report.findings import TWICE, answers, gap_words, gaps_words, resolution_words, tip_name
 from sts.report.reading import READING, Reading
 from sts.report.wording import count, listed, minus, value_with_uncertainty
 from sts.sweeps import SweepSet
@@ -289,14 +289,12 @@ def _draw_series(series: list[Spectrum], level: float, axes: list[Axes]) -> list
 
 def _spectrum_pictures(one: Spectrum, number: int, level: float) -> list[Picture]:
     label, n = one.label, count(len(one.sweeps), "sweep")
-    width = one.resolution.total_V * 1e3
-    blur = f"energy resolution {width:.3g} meV" if np.isfinite(width) else "energy resolution unknown"
     pictures = [
         Picture(
             f"didv_{number}",
             "spectra",
             f"dI/dV: {label}",
-            f"{label}, mean of {n}: {gap_words(one)}; {blur}.",
+            f"{label}, mean of {n}: {gap_words(one)}; energy {resolution_words([one])}.",
             READING["didv"],
             lambda axes: plot_spectrum(one, confidence=level, ax=axes[0]),
             height_in=3.0,

@@ -7,7 +7,6 @@ out.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,6 +14,7 @@ import numpy as np
 
 from sts.analysis import Analysis
 from sts.report.facts import all_sweeps, axis_words, calibration, stated
+from sts.report.findings import resolution_words
 from sts.report.wording import NOT_RECORDED, count, distinct, level_words, listed, numbers_in_words
 
 
@@ -139,8 +139,8 @@ def _spectra_items(analysis: Analysis, known: Any) -> list[Item]:
         return []
     offsets = dict.fromkeys(s.offsets.how for s in spectra.spectra)
     smoothing = dict.fromkeys(s.smoothing for s in spectra.spectra)
-    widths = [s.resolution.total_V * 1e3 for s in spectra.spectra if math.isfinite(s.resolution.total_V)]
-    total = f"; total energy width {min(widths):.3g} to {max(widths):.3g} meV" if widths else ""
+    total = resolution_words(spectra.spectra)
+    divided = any(np.isfinite(s.normalised).any() for s in spectra.spectra)
     methods = dict.fromkeys(str(m) for s in spectra.spectra if s.gaps is not None for m in s.gaps["gap_method"] if m)
     plan = analysis.plan.spectra
     forms = {"plain": "denominator as it is", "root": "denominator with a floor, sqrt((I/V)² + c²)"}
@@ -152,8 +152,8 @@ def _spectra_items(analysis: Analysis, known: Any) -> list[Item]:
     return [
         known("offsets", "Offsets removed", " / ".join(offsets)),
         known("average", "Average over sweeps", plan.average),
-        known("smoothing", "Smoothing and energy width", " / ".join(list(smoothing)[:4]) + total),
-        known("normalisation", "Normalisation", f"(dI/dV)/(I/V), ratio of averages, {ratio}"),
+        known("smoothing", "Smoothing and energy width", f"{' / '.join(list(smoothing)[:4])}; energy {total}"),
+        *([known("normalisation", "Normalisation", f"(dI/dV)/(I/V), ratio of averages, {ratio}")] if divided else []),
         *([known("gap", "Definition of the gap", " / ".join(methods))] if methods else []),
     ]
 
@@ -226,12 +226,14 @@ def methods_paragraph(analysis: Analysis) -> str:
     ]
     if "smoothing" in items:
         text.append(
-            f"I(V) sweeps were averaged ({items['average']}) after removal of offsets ({items['offsets']}) and "
-            f"differentiated by a linear smoother ({items['smoothing']}); modulation: {items['modulation']}. "
-            f"Conductance was normalised as {items['normalisation']}; it is 1 at zero bias by construction, and points "
-            "where the offsets could shift it by more than a tenth are not interpreted. Bands come from the scatter "
-            "between sweeps."
+            f"I(V) sweeps were averaged ({items['average']}; offsets: {items['offsets']}; smoothing: "
+            f"{items['smoothing']}; modulation: {items['modulation']}). Bands come from the scatter between sweeps."
         )
+        if "normalisation" in items:
+            text[-1] += (
+                f" Conductance was normalised as {items['normalisation']}; it is 1 at zero bias by construction, and "
+                "points where the offsets could shift it by more than a tenth are not interpreted."
+            )
         if "gap" in items:
             text[-1] += f" Gaps were read from dI/dV by {items['gap']}."
     if "fit" in items:
@@ -252,4 +254,5 @@ def methods_paragraph(analysis: Analysis) -> str:
 
 
 def _tips_words(items: dict[str, str]) -> str:
-    return f"the tips {items['tips']} (material and making: {items['tip_material']}; history: {items['tip_history']})"
+    tips = f"the tips {items['tips']}" if NOT_RECORDED not in items["tips"] else "a tip without a name"
+    return f"{tips} (material and making: {items['tip_material']}; history: {items['tip_history']})"

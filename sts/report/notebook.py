@@ -16,7 +16,7 @@ from sts.figures import house_style, new_figure, plot_iz_fits, plot_spectrum, pl
 from sts.figures.saving import save
 from sts.fitting.barrier import BarrierFit
 from sts.processing.spectrum import Spectrum
-from sts.report.findings import answers, gap_words
+from sts.report.findings import answers, gap_words, resolution_words
 from sts.report.wording import NOT_RECORDED, count, distinct, listed, value_with_uncertainty
 from sts.sweeps import AXIS_UNITS, KINDS, SweepSet
 
@@ -61,13 +61,12 @@ def sweeps_html(sweeps: SweepSet) -> str:
 
 def spectrum_html(spectrum: Spectrum) -> str:
     """An averaged spectrum: how many sweeps, gap, resolution, offsets, smoothing."""
-    width = spectrum.resolution.total_V * 1e3
     trusted = abs(spectrum.bias[spectrum.trusted])
     rows = {
         "sweeps": f"{len(spectrum.sweeps)} used, {len(spectrum.omitted)} left out",
         "bias": f"{spectrum.bias[0]:.4g} to {spectrum.bias[-1]:.4g} V, {len(spectrum.bias)} points",
         "gap": gap_words(spectrum),
-        "resolution": f"{width:.3g} meV" if width == width else "unknown",
+        "resolution": resolution_words([spectrum]).removeprefix("resolution "),
         "smoothing": spectrum.smoothing,
         "offsets": spectrum.offsets.how,
         "(dI/dV)/(I/V)": f"trusted beyond ±{trusted.min() * 1e3:.3g} mV" if trusted.size else "nowhere trusted",

@@ -18,6 +18,7 @@ from sts.processing.spectrum import Offsets
 from sts.report.facts import judged_flags
 from sts.report.findings import answers, flag_panel, improvements
 from sts.report.gallery import gallery
+from sts.report.methods import methods_paragraph
 from sts.report.wording import count, listed, value_with_interval, value_with_uncertainty
 from sts.report.write import result_tables
 
@@ -138,15 +139,32 @@ def test_setpoints_are_asked_for_only_where_offsets_cannot_be_told_apart(invente
     assert not any("three set-points" in text for text in improvements(told, most=20))
 
 
+def lock_in_only(analysis: Analysis) -> Analysis:
+    """As from a lock-in channel without a current: recorded as it is, modulation not stated, nothing to divide by."""
+    assert analysis.spectra is not None
+    spectra = tuple(
+        replace(s, normalised=np.full(len(s.bias), np.nan), trusted=np.zeros(len(s.bias), bool),
+                resolution=replace(s.resolution, smoothing_V=np.nan, modulation_V=np.nan))
+        for s in analysis.spectra.spectra
+    )  # fmt: skip
+    return replace(analysis, barrier=None, spectra=replace(analysis.spectra, spectra=spectra))
+
+
 def test_a_page_of_lock_in_signals_only_is_not_told_what_cannot_be_divided(invented: Analysis) -> None:
     """Without a current there is no (dI/dV)/(I/V), so no part of it that cannot be read."""
-    assert invented.spectra is not None
-    nothing = [np.full(len(s.bias), np.nan) for s in invented.spectra.spectra]
-    spectra = tuple(
-        replace(s, normalised=n, trusted=np.isnan(n)) for s, n in zip(invented.spectra.spectra, nothing, strict=True)
-    )
-    alone = replace(invented, barrier=None, spectra=replace(invented.spectra, spectra=spectra))
-    assert not any("cannot be read" in text for text in improvements(alone, most=20))
+    assert not any("cannot be read" in text for text in improvements(lock_in_only(invented), most=20))
+    assert "normalised" not in methods_paragraph(lock_in_only(invented))
+    assert "normalised" in methods_paragraph(invented)
+
+
+def test_a_resolution_without_the_modulation_is_a_lower_bound(invented: Analysis) -> None:
+    sentence, _ = answer(lock_in_only(invented), "What does the spectrum")
+    assert "resolution at least 31 meV (modulation unknown)" in sentence
+    advice = [text for text in improvements(lock_in_only(invented), most=20) if "modulation" in text]
+    assert len(advice) == 1
+    # sqrt(6) of the rms amplitude: half width of the first harmonic's half ellipse, mod1_rms (computed: exact)
+    assert "1 mV rms alone blurs by 2.4 meV" in advice[0]
+    assert "at least" not in answer(invented, "What does the spectrum")[0]
 
 
 def test_no_advice_names_a_size_that_rounds_to_nothing(invented: Analysis) -> None:
