@@ -89,7 +89,7 @@ def _spectrum(
         if use.any():
             held_ratio.append(((spectrum.normalised_low < ratio) & (ratio < spectrum.normalised_high))[use].mean())
     holds = "coverage of 95 % bands where smoothing bias is small [%]"
-    low, high = _bounds(trials)
+    low, high = _bounds(trials, 3 if case.startswith("ohmic") else 8)  # ohmic: smoothed over a third of the range
     return [
         Finding(case, "error of dI/dV over the best window's", float(np.mean(ratios)), 1.0, LIMIT[noise], trials),
         Finding(case, f"dI/dV: {holds}", 100 * float(np.mean(held)), low, high, trials),
@@ -98,10 +98,10 @@ def _spectrum(
     ]
 
 
-def _bounds(trials: int) -> tuple[float, float]:
-    """93 to 97 %, widened by twice the error of simulation: about 8 independent stretches of bias a trial."""
-    wider = 200 * np.sqrt(0.05 * 0.95 / (8 * trials))
-    return 93.0 - wider, min(97.0 + wider, 99.9)
+def _bounds(trials: int, stretches: int) -> tuple[float, float]:
+    """93 to 97 %, widened by twice the error of simulation with so many independent stretches of bias a trial."""
+    wider = 200 * np.sqrt(0.05 * 0.95 / (stretches * trials))
+    return 93.0 - wider, min(97.0 + wider, 100.0)
 
 
 def _widths(bias: np.ndarray) -> np.ndarray:
