@@ -61,6 +61,10 @@ def test_only_the_dirty_tip_is_called_no_work_function_and_it_is_said_on_the_pag
     assert "sandpiper: 0.70 eV is not a work function" in page
 
 
+def test_the_page_of_the_demo_can_be_sent_by_mail(analysis):
+    assert len(render_page(analysis).encode()) < 2_000_000
+
+
 def test_the_gap_of_every_set_point_is_near_the_planted_one(analysis, truth):
     rows = analysis.spectra.summary
     rows = rows[rows["sample"] == "layered semiconductor"]
