@@ -130,7 +130,7 @@ def gap_words(spectrum: Spectrum) -> str:
 
 
 def gaps_words(spectra: Sequence[Spectrum]) -> str:
-    """What the gap tables of spectra say, by each definition; several spectra as the range of their gaps."""
+    """What the gap tables of spectra say, the surest definition first; several spectra as the range of their gaps."""
     found: dict[str, list[tuple[float, float]]] = {}
     for spectrum in spectra:
         for row in rows_of(spectrum.gaps) if spectrum.gaps is not None else ():
@@ -140,7 +140,8 @@ def gaps_words(spectra: Sequence[Spectrum]) -> str:
         looked = any(s.gaps is not None and len(s.gaps) for s in spectra)
         return "no gap is found" if looked else "no gap was looked for or found"
     parts = []
-    for method, values in found.items():
+    surest = sorted(found.items(), key=lambda item: np.nan_to_num(np.median([u for _, u in item[1]]), nan=np.inf))
+    for method, values in surest:
         low, high = min(values), max(values)
         number = value_with_uncertainty(*low, "meV")
         parts.append(
