@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import io
 import multiprocessing
+import os
+import signal
+import threading
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
@@ -85,8 +88,21 @@ def savers(processes: int) -> Iterator[Savers]:
     if helpers < 1:
         yield Savers(None)
         return
-    pool = ProcessPoolExecutor(helpers, mp_context=multiprocessing.get_context("spawn"))
+    pool = ProcessPoolExecutor(helpers, mp_context=multiprocessing.get_context("spawn"), initializer=_live_with_parent)
     try:
         yield Savers(pool)
     finally:
         pool.shutdown(cancel_futures=True)
+
+
+def _live_with_parent() -> None:
+    """What a helper does first: leave the stop key to its parent, and end with it, even where that is killed."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    parent = multiprocessing.parent_process()
+    assert parent is not None
+
+    def follow() -> None:
+        parent.join()
+        os._exit(1)
+
+    threading.Thread(target=follow, daemon=True).start()

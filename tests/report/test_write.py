@@ -5,6 +5,9 @@ from __future__ import annotations
 import json
 import os
 import re
+import subprocess
+import sys
+import time
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import replace
 from pathlib import Path
@@ -210,6 +213,38 @@ def test_figures_are_saved_here_where_the_helpers_die(invented: Analysis) -> Non
         with pytest.raises(BrokenProcessPool):
             work._pool.submit(os._exit, 1).result()
         assert work.result(sketch, work.start(sketch))["svg"].startswith(b"<?xml")
+
+
+ORPHAN = """
+import os, sys
+from sts.figures.saving import savers
+if __name__ == "__main__":
+    with savers(2) as work:
+        print(work._pool.submit(os.getpid).result(), flush=True)
+        sys.stdin.read()
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="asks for a process as POSIX does")
+def test_no_helper_outlives_a_killed_command(tmp_path: Path) -> None:
+    script = tmp_path / "orphan.py"
+    script.write_text(ORPHAN, encoding="utf-8")
+    command = subprocess.Popen([sys.executable, script], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+    assert command.stdin is not None
+    assert command.stdout is not None
+    helper = int(command.stdout.readline())
+    command.kill()
+    command.wait()
+    for _ in range(100):
+        try:
+            os.kill(helper, 0)
+        except ProcessLookupError:
+            break
+        time.sleep(0.05)
+    else:
+        pytest.fail(f"helper {helper} still lives")
+    command.stdin.close()
+    command.stdout.close()
 
 
 def test_pdf_without_its_extra_says_how_to_get_it(
