@@ -247,6 +247,10 @@ TABLES: dict[str, dict[str, str]] = {
         "floor_to_edge": "floor divided by the level at the edge",
         "exponent": "p of the extrapolation dI/dV ~ (\\|V\\| - edge)^p",
         "note": "what limits the statement",
+        "each_found": "repeats (up and down averaged) that show the gap when taken alone",
+        "each_median_meV": "median gap of those single repeats",
+        "each_low_meV": "their 16 % quantile",
+        "each_high_meV": "their 84 % quantile",
     },
 }  # fmt: skip
 

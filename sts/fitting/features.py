@@ -44,8 +44,8 @@ def with_features(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Spectrum:
     flags = [spectrum.flags if spectrum.flags is not None else no_flags()]
     each = _repeat_means(spectrum, sweeps)
     gaps = gap_edges(
-        spectrum.bias, each, temperature_K=temperature, exponent=settings.exponent, confidence=plan.compare.confidence,
-        seed=plan.spectra.seed,
+        spectrum.bias, each, temperature_K=temperature, resolution_V=spectrum.resolution.total_V,
+        exponent=settings.exponent, confidence=plan.compare.confidence, seed=plan.spectra.seed,
     ) if settings.gap else None  # fmt: skip
     if gaps is not None and gaps["gap_method"].eq("").all():
         gaps = _soft(spectrum, gaps)

@@ -13,19 +13,23 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
+from scipy.ndimage import uniform_filter1d
 
-from sts.quantities import BOLTZMANN_EV
+from sts.quantities import BOLTZMANN_EV, THERMAL_WIDTH_FACTOR
 
 Array = NDArray[np.float64]
 
 COLUMNS = (
     "gap_method", "gap_meV", "gap_se_meV", "lower_edge_V", "lower_edge_se_V", "upper_edge_V", "upper_edge_se_V",
-    "floor", "floor_to_edge", "exponent", "note",
+    "floor", "floor_to_edge", "exponent", "note", "each_found", "each_median_meV", "each_low_meV", "each_high_meV",
 )  # fmt: skip
 FLOOR_SD = 4.0  # how far above the floor, in its standard deviations, counts as having left it
 LEAST_CONTRAST = 8.0  # of dI/dV between the ends and the floor, below which there is no gap to speak of
 FIT_RANGE = (0.12, 0.6)  # part of the band, as shares of its value at the end of the axis, that is extrapolated
+OTHER_RANGES = ((0.12, 0.45), (0.12, 0.75), (0.2, 0.45), (0.2, 0.6), (0.2, 0.75))  # show what that choice decides
+FLOOR_BAND = 0.04  # of the value at the ends: what lies below the minimum and this much more is taken for the floor
 RESAMPLES = 400
+NO_SHOULDER = 1.25  # a dip that is this much deeper against the ends than against its shoulders has none
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,9 +39,15 @@ class _Edges:
 
 
 def gap_edges(
-    bias: Any, didv_each: Any, *, temperature_K: float = float("nan"), exponent: float = 1.0, confidence: float = 0.95,
+    bias: Any,
+    didv_each: Any,
+    *,
+    temperature_K: float = float("nan"),
+    resolution_V: float = float("nan"),
+    exponent: float = 1.0,
+    confidence: float = 0.95,
     seed: int = 0,
-) -> pd.DataFrame:  # fmt: skip
+) -> pd.DataFrame:
     """Edges of the gap around zero bias by both definitions, with uncertainties from the scatter between sweeps.
 
     Parameters
@@ -47,7 +57,9 @@ def gap_edges(
     didv_each : array_like, shape (m, n)
         Smoothed dI/dV of every repeat. With m below 3 there is no uncertainty.
     temperature_K : float
-        For the note on the thermal tail.
+        For the thermal tail.
+    resolution_V : float
+        Energy resolution, full width at half height [V].
     exponent : float
         p of the band, dI/dV ∝ (|V| - edge)^p: 1 for linear, 0.5 for square-root edges.
     confidence : float
@@ -58,16 +70,23 @@ def gap_edges(
     Returns
     -------
     pandas.DataFrame
-        One row a definition, `COLUMNS`; a single row with NaN and the reason in `note` where there is no gap.
+        One row a definition, `COLUMNS`; a single row with NaN and the reason in `note` where there is no gap, or where noise
+        is too large to tell a gap from a V or a parabola. `each_...` is the same read off each sweep alone: how many have
+        it, the median, and the quantiles that hold the middle 68 %.
 
     Notes
     -----
+    A gap has a flat floor: the slope of dI/dV against the distance from its middle is tested on every sweep, against
+    that of a parabola through the same points.
     *log onset*: the floor is the mean in the middle of the gap; an edge is where ln(dI/dV) leaves the floor's limit
     (floor + 4 standard deviations of its points) for good. Smoothing and thermal tail bring this edge in, the tail by
-    up to kT ln 10 for every decade between edge and floor.
+    up to kT ln 10 for every decade between edge and floor; its uncertainty holds that, taken as evenly distributed up to
+    its bound.
     *extrapolation*: a straight line through (dI/dV - floor)^(1/p) between 12 and 60 % of its value at the end of the axis,
-    to zero. Uncertainties are standard deviations over bootstrap samples of whole sweeps (B. Efron, Ann. Stat. 7, 1,
-    1979): neighbouring points are correlated by the smoothing, sweeps are not.
+    to zero. Its uncertainty holds the mean square shift over other ranges, and for exponents other than 1 what a resolution
+    of variance σ² does to the line: x^p becomes x^p + σ² p(p - 1) x^(p-2)/2 at the distance x from the edge.
+    Scatter is that of bootstrap samples of whole sweeps (B. Efron, Ann. Stat. 7, 1, 1979), times m/(m - 1) in variance:
+    neighbouring points are correlated by the smoothing, sweeps are not.
     """
     v = np.asarray(bias, float)
     each = np.atleast_2d(np.asarray(didv_each, float))
@@ -79,30 +98,84 @@ def gap_edges(
     if middle is None:
         return _nothing(exponent, "no gap around zero bias: dI/dV does not fall to a floor there")
     m = len(each)
+    whole = np.nan_to_num(np.where(np.isfinite(each), each, mean))  # a missing sample must not pull a resample to zero
+    edge_points = max(3, v.size // 20)
+    ends = float(min(np.nanmedian(mean[:edge_points]), np.nanmedian(mean[-edge_points:])))
+    if doubt := _floor_doubt(v, whole, middle, ends):
+        return _nothing(exponent, doubt)
     generator = np.random.default_rng(seed)
     weights = generator.multinomial(m, np.full(m, 1 / m), RESAMPLES) / m if m >= 3 else np.zeros((0, m))
-    whole = np.nan_to_num(np.where(np.isfinite(each), each, mean))  # a missing sample must not pull a resample to zero
     curves = np.concatenate([mean[None], weights @ whole])
-    inside = (v >= middle[0]) & (v <= middle[1])
-    floor = curves[:, inside].mean(axis=1)
-    scatter = mean[inside].std(ddof=1)
     reach = stats.norm.ppf(0.5 + confidence / 2) / 1.96 * FLOOR_SD
-    limit = np.maximum(floor, 0) + reach * max(scatter, 1e-4 * np.nanmax(mean))
-    ends = float(min(np.median(mean[: max(3, v.size // 20)]), np.median(mean[-max(3, v.size // 20) :])))
-    kT = BOLTZMANN_EV * temperature_K
-    decades = np.log10(max(ends / limit[0], 1.0))
-    tail = (
-        f"; the thermal tail may bring each edge in by up to {1e3 * kT * np.log(10) * decades:.0f} meV"
-        if kT > 0
-        else ""
-    )
-    onset = _log_onset(v, curves, limit, middle)
-    line = _extrapolate(v, curves, np.maximum(floor, 0), exponent, middle)
+    floor, limit = _floor(v, curves, middle, reach)
+    limit = np.maximum(floor, 0) + (limit[0] - max(floor[0], 0))  # the scatter of one curve for all resamples
+    kT = BOLTZMANN_EV * temperature_K if temperature_K > 0 else 0.0
+    tail = kT * np.log(10) * np.log10(max(ends / limit[0], 1.0))
+    drawn_in = tail + (resolution_V / 2 if resolution_V > 0 else 0.0)
+    window = _window(v, mean, floor[0], exponent, middle, FIT_RANGE)
+    line = _extrapolate(v, curves, floor, exponent, window)
+    shifts = [
+        _Edges(other.lower - line.lower[:1], other.upper - line.upper[:1])
+        for other in (
+            _extrapolate(v, mean[None], floor[:1], exponent, _window(v, mean, floor[0], exponent, middle, part))
+            for part in OTHER_RANGES
+        )
+    ]
+    each_floor, each_limit = _floor(v, whole, middle, reach)
+    shares = (floor[0], floor[0] / ends)
+    onset_note = f"limit {limit[0] / ends:.1e} of the ends; reads low: "
+    onset_note += f"the thermal tail may bring each edge in by up to {1e3 * tail:.0f} meV, " if kT > 0 else ""
+    onset_note += "smoothing by half of its width"
+    rounding = _rounding(v, line, window, exponent, resolution_V)
+    line_note = "straight above the edge assumed"
+    if exponent != 1 and resolution_V > 0:
+        line_note += (
+            f"; the resolution moves it by about {1e3 * float(_gap(rounding)[0]):+.0f} meV, counted as uncertainty"
+        )
+    drawn = _Edges(np.array([drawn_in / 3**0.5]), np.array([-drawn_in / 3**0.5]))
     rows = [
-        _row("log onset", onset, floor[0], floor[0] / ends, float("nan"), f"limit {limit[0] / ends:.1e} of the ends{tail}"),
-        _row(f"extrapolation, exponent {exponent:g}", line, floor[0], floor[0] / ends, exponent, "straight above the edge assumed"),
+        _row("log onset", _log_onset(v, curves, limit, middle), _log_onset(v, whole, each_limit, middle), m,
+             _mean_square([drawn]), (*shares, float("nan"), onset_note)),
+        _row(f"extrapolation, exponent {exponent:g}", line, _extrapolate(v, whole, each_floor, exponent, window), m,
+             _mean_square(shifts) + _mean_square([rounding]), (*shares, exponent, line_note)),
     ]  # fmt: skip
     return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+def _floor_doubt(v: Array, each: Array, middle: tuple[float, float], ends: float) -> str:
+    """Why what lies at the minimum may be no floor ("" if it is one).
+
+    The slope of dI/dV (m, n) from the middle outwards is zero in a gap. A parabola that leaves the band of the floor at
+    the distance d (the middle is half of that) has a slope of half of FLOOR_BAND · ends/d there, a V twice as much.
+    """
+    inside = (v >= middle[0]) & (v <= middle[1])
+    x = np.abs(v[inside] - (middle[0] + middle[1]) / 2)
+    x = x - x.mean()
+    slope = each[:, inside] @ x / (x @ x)
+    m, mean = len(slope), float(slope.mean())
+    if m >= 3:
+        error = float(slope.std(ddof=1) / np.sqrt(m))
+    else:  # from the residuals, neighbours tied together by the smoothing
+        level = each[:, inside].mean(axis=0)
+        residual = level - level.mean() - mean * x
+        tied = np.clip(residual[1:] @ residual[:-1] / max(residual @ residual, 1e-300), 0.0, 0.9)
+        error = float(residual.std(ddof=2) * np.sqrt((1 + tied) / (1 - tied) / (x @ x)))
+    parabola = 0.5 * FLOOR_BAND * ends / (middle[1] - middle[0])
+    share = 0.1 / ends  # per cent of the value at the ends, a millivolt
+    rise = f"dI/dV rises from its minimum by {mean * share:.2g} ± {error * share:.1g} % of its value at the ends each millivolt"
+    if mean > max(4 * error, parabola / 4):
+        return f"no gap around zero bias: no flat floor, {rise}"
+    if mean + 1.64 * error > parabola:  # one-sided 95 %
+        return f"cannot tell whether there is a gap: noise hides whether the floor is flat; {rise}"
+    return ""
+
+
+def _floor(v: Array, curves: Array, middle: tuple[float, float], reach: float) -> tuple[Array, Array]:
+    """Floor of every curve (r, n), and the limit that its points keep below."""
+    part = curves[:, (v >= middle[0]) & (v <= middle[1])]
+    floor = part.mean(axis=1)
+    scatter = np.maximum(part.std(axis=1, ddof=1), 1e-4 * curves.max(axis=1))
+    return floor, np.maximum(floor, 0) + reach * scatter
 
 
 def soft_gap_width(bias: Any, didv: Any) -> tuple[float, float, float]:
@@ -115,7 +188,8 @@ def soft_gap_width(bias: Any, didv: Any) -> tuple[float, float, float]:
     Returns
     -------
     (width, lower, upper)
-        NaN where there is no dip. The level beside the dip is the higher of the shoulders' medians on each side; the
+        NaN where there is no dip, or dI/dV goes on rising to the ends: a V or a parabola has a half depth that only says
+        how far the sweep went. The level beside the dip is the higher of the shoulders' medians on each side; the
         outermost crossings of half depth count, so that structure inside the gap does not end it.
     """
     v, g = np.asarray(bias, float), np.asarray(didv, float)
@@ -131,7 +205,11 @@ def soft_gap_width(bias: Any, didv: Any) -> tuple[float, float, float]:
         outer = side & (np.abs(v) > 0.5 * min(-v[0], v[-1])) & (np.abs(v) < 0.75 * min(-v[0], v[-1]))
         if not outer.any():
             return nothing
-        half = (np.median(g[outer]) + bottom) / 2
+        level = float(np.median(g[outer]))
+        end = float(np.median(g[side & (np.abs(v) > 0.85 * min(-v[0], v[-1]))]))
+        if end - bottom > NO_SHOULDER * (level - bottom):
+            return nothing
+        half = (level + bottom) / 2
         below = side & (g < half) & (np.abs(v) < 0.6 * min(-v[0], v[-1]))
         if not below.any():
             return nothing
@@ -189,7 +267,7 @@ def _gap_middle(v: Array, mean: Array) -> tuple[float, float] | None:
     bottom = np.nanquantile(smooth[near], 0.15)
     if not ends > 0 or ends < LEAST_CONTRAST * max(bottom, 0):
         return None
-    low = smooth < max(bottom, 0) + 0.04 * ends
+    low = smooth < max(bottom, 0) + FLOOR_BAND * ends
     start = int(np.flatnonzero(near)[np.argmin(np.abs(smooth[near] - bottom))])
     left = start
     while left > 0 and low[left - 1]:
@@ -225,36 +303,100 @@ def _crossing(x: Array, y: Array, limit: Array) -> Array:
     return np.asarray(x[last] + (x[nxt] - x[last]) * share)
 
 
-def _extrapolate(v: Array, curves: Array, floor: Array, exponent: float, middle: tuple[float, float]) -> _Edges:
+def _window(
+    v: Array, mean: Array, floor: float, exponent: float, middle: tuple[float, float], shares: tuple[float, float]
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """The points (n,) on either side that are extrapolated: one stretch, chosen on the mean smoothed over a fortieth of them.
+
+    It ends where the curve first exceeds the upper share of its value at the end of the axis, and begins where it
+    last was below the lower one before.
+    """
+    smooth = uniform_filter1d(np.nan_to_num(mean), max(3, v.size // 40), mode="nearest")
     found = []
-    for sign in (-1, 1):
-        outward = v > middle[1] if sign > 0 else v < middle[0]
-        x = np.abs(v[outward])
-        order = np.argsort(x)
-        x, y = x[order], np.maximum(curves[:, outward][:, order] - floor[:, None], 0.0) ** (1 / exponent)
-        end = np.median(y[:, -max(3, x.size // 10) :], axis=1)[:, None]
-        rough = y[:1] / end[:1]  # one window for all resamples, so that the window's choice is not noise
-        use = ((rough > FIT_RANGE[0]) & (rough < FIT_RANGE[1])).astype(float)
-        use = np.broadcast_to(use, y.shape)
-        count = use.sum(axis=1)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            mx, my = (use * x).sum(axis=1) / count, (use * y).sum(axis=1) / count
-            dx = use * (x - mx[:, None])
-            slope = (dx * (y - my[:, None])).sum(axis=1) / (dx**2).sum(axis=1)
-            edge = mx - my / slope
-        found.append(sign * np.where((count >= 3) & (slope > 0), edge, np.nan))
+    for outward in (v < middle[0], v > middle[1]):
+        where = np.flatnonzero(outward)
+        where = where[np.argsort(np.abs(v[where]))]
+        y = np.maximum(smooth[where] - max(floor, 0.0), 0.0) ** (1 / exponent)
+        share = y / max(float(np.median(y[-max(3, y.size // 10) :])), 1e-300)
+        above = share > shares[1]
+        stop = int(np.argmax(above)) if above.any() else share.size
+        low = np.flatnonzero(share[:stop] < shares[0])
+        use = np.zeros(v.size, bool)
+        use[where[(low[-1] + 1 if low.size else 0) : stop]] = True
+        found.append(use)
+    return found[0], found[1]
+
+
+def _extrapolate(
+    v: Array, curves: Array, floor: Array, exponent: float, window: tuple[NDArray[np.bool_], NDArray[np.bool_]]
+) -> _Edges:
+    """Edges (r,) of every curve (r, n); one window for all, so that the window's choice is not noise."""
+    found = []
+    for use in window:
+        x = v[use]
+        y = np.maximum(curves[:, use] - np.maximum(floor, 0.0)[:, None], 0.0) ** (1 / exponent)
+        if x.size < 3:
+            found.append(np.full(len(curves), np.nan))
+            continue
+        dx = x - x.mean()
+        slope = (y @ dx) / (dx @ dx)
+        rising = slope * np.sign(x[-1]) > 0
+        found.append(np.where(rising, x.mean() - y.mean(axis=1) / np.where(rising, slope, 1.0), np.nan))
     return _Edges(found[0], found[1])
 
 
-def _row(method: str, edges: _Edges, floor: float, ratio: float, exponent: float, note: str) -> dict[str, Any]:
-    gap = edges.upper - edges.lower
-    spread = [np.nanstd(x[1:], ddof=1) if x.size > 3 else float("nan") for x in (gap, edges.lower, edges.upper)]
-    values = (method, gap[0] * 1e3, spread[0] * 1e3, edges.lower[0], spread[1], edges.upper[0], spread[2], floor, ratio,
-              exponent, note)  # fmt: skip
+def _rounding(
+    v: Array, edges: _Edges, window: tuple[NDArray[np.bool_], NDArray[np.bool_]], exponent: float, resolution_V: float
+) -> _Edges:
+    """By how much the resolution moves the extrapolated edges (1,)."""
+    if exponent == 1 or not resolution_V > 0:
+        return _Edges(np.zeros(1), np.zeros(1))
+    variance = (resolution_V * np.pi / 3**0.5 / THERMAL_WIDTH_FACTOR) ** 2  # as the thermal kernel has it
+    moved = []
+    for use, edge, sign in zip(window, (edges.lower[0], edges.upper[0]), (-1, 1), strict=True):
+        x = np.maximum(sign * (v[use] - edge), resolution_V)
+        moved.append(
+            -sign * np.polynomial.Polynomial.fit(x, variance * (exponent - 1) / (2 * x), 1)(0.0)
+            if x.size >= 3
+            else np.nan
+        )
+    return _Edges(np.array([moved[0]]), np.array([moved[1]]))
+
+
+def _mean_square(shifts: list[_Edges]) -> Array:
+    """Of gap, lower and upper edge over the shifts, (3,)."""
+    return np.asarray(np.mean([[part(shift)[0] ** 2 for part in (_gap, _lower, _upper)] for shift in shifts], axis=0))
+
+
+def _row(
+    method: str, edges: _Edges, each: _Edges, repeats: int, systematic: Array, rest: tuple[Any, ...]
+) -> dict[str, Any]:
+    """A row of the table: value, uncertainty (scatter of resamples and `systematic` variances, (3,)), single sweeps."""
+    columns = []
+    for part, variance in zip((_gap, _lower, _upper), systematic, strict=True):
+        value = part(edges)
+        scatter = np.nanvar(value[1:], ddof=1) * repeats / (repeats - 1) if value.size > 3 else np.nan
+        columns += [float(value[0]), float(np.sqrt(scatter + variance))]
+    alone = _gap(each)
+    alone = alone[np.isfinite(alone)]
+    quantiles = np.quantile(alone, [0.5, 0.16, 0.84]) if alone.size else np.full(3, np.nan)
+    values = (method, columns[0] * 1e3, columns[1] * 1e3, *columns[2:], *rest, alone.size, *quantiles * 1e3)
     return dict(zip(COLUMNS, values, strict=True))
+
+
+def _gap(edges: _Edges) -> Array:
+    return np.asarray(edges.upper - edges.lower)
+
+
+def _lower(edges: _Edges) -> Array:
+    return edges.lower
+
+
+def _upper(edges: _Edges) -> Array:
+    return edges.upper
 
 
 def _nothing(exponent: float, why: str) -> pd.DataFrame:
     nan = float("nan")
-    row = ("", *[nan] * 8, exponent, why)
+    row = ("", *[nan] * 8, exponent, why, 0, nan, nan, nan)
     return pd.DataFrame([dict(zip(COLUMNS, row, strict=True))])
