@@ -35,7 +35,7 @@ _HOMES = {
         "read_recipe",
     ),
     "sts.session": ("Session", "SessionError", "merge", "rescue"),
-    "sts.importing": ("import_files",),
+    "sts.importing": ("annotate_session", "import_files"),
     "sts.processing": ("average_spectrum", "judge_iv"),
     "sts.fitting": ("fit_barrier", "fit_superconducting_gap"),
     "sts.analysis": ("analyse", "judge"),

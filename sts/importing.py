@@ -4,11 +4,21 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from sts.loaders import LoadedFile, UnreadableFile, apply_logbook, read_file, read_logbook, read_recipe
-from sts.session import ImportResult, Session, SessionError, add_files
+import pandas as pd
+
+from sts.loaders import (
+    LoadedFile,
+    UnreadableFile,
+    apply_logbook,
+    correct_table,
+    read_file,
+    read_logbook,
+    read_recipe,
+)
+from sts.session import ImportResult, Session, SessionError, add_files, annotate
 
 BESIDE = {".json", ".toml", ".md", ".html", ".pdf", ".png", ".svg", ".jpg"}  # what lies beside sweeps in a folder
 
@@ -101,3 +111,38 @@ def import_files(
 
     result = add_files(path, read_all(), create=True)
     return replace(result, left_out=left_out, conflicts=conflicts)
+
+
+@dataclass(frozen=True, eq=False)
+class Annotated:
+    """What a logbook changed in a session."""
+
+    changes: pd.DataFrame  # one row a cell: sweep, column, before, after, ...
+    conflicts: list[str]  # where session and logbook disagree, and whose word was taken
+    unmatched: list[str]  # patterns that fit no file of the session
+
+
+def annotate_session(session: str | Path, logbook: str | Path, *, prefer_logbook: bool = False) -> Annotated:
+    """Fill in what a session does not know of its sweeps from a logbook that was written or corrected later.
+
+    Parameters
+    ----------
+    session, logbook : path
+    prefer_logbook : bool
+        Whether the logbook's word replaces what the session has; else disagreements are reported only.
+
+    Raises
+    ------
+    UnreadableFile, SessionError
+        If the logbook or the session cannot be used.
+    """
+    book = read_logbook(logbook)
+    conflicts: list[str] = []
+
+    def correct(table: pd.DataFrame) -> pd.DataFrame:
+        corrected, disagree = correct_table(table, book, prefer_logbook=prefer_logbook)
+        conflicts.extend(disagree)
+        return corrected
+
+    changes = annotate(session, correct, source=book.name)
+    return Annotated(changes, conflicts, book.unmatched(Session.open(session).sources()["name"]))

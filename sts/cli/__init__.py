@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 
 import click
 
@@ -48,12 +49,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
     _speak_utf8()
     try:
         status = cli.main(args=None if arguments is None else list(arguments), prog_name="sts", standalone_mode=False)
+        sys.stdout.flush()  # while a closed pipe can still be answered
         return status if isinstance(status, int) else 0
     except click.exceptions.NoArgsIsHelpError as error:
         error.show()
         return 2
     except click.ClickException as error:
         return _refuse(error.format_message(), _usage_hint(error))
+    except BrokenPipeError:  # the reader, such as head, has what it wants
+        _let_go_of_output()
+        return 0
     except (click.Abort, KeyboardInterrupt):
         return _refuse("stopped; what was done before stands")
     except (ValueError, OSError) as error:  # what the library says to its user, in words
@@ -84,6 +89,12 @@ def _words(error: Exception) -> str:
 def _usage_hint(error: click.ClickException) -> str:
     context = getattr(error, "ctx", None)
     return f" See '{context.command_path} --help'." if context is not None else ""
+
+
+def _let_go_of_output() -> None:
+    """Keep Python from writing the rest to the closed pipe when it ends."""
+    with suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _speak_utf8() -> None:

@@ -1,4 +1,4 @@
-"""Commands about the session: import, list, mark, calibrate, export, merge, rescue."""
+"""Commands about the session: import, list, mark, annotate, calibrate, export, merge, rescue."""
 
 from __future__ import annotations
 
@@ -198,6 +198,56 @@ def mark_command(session: Path, sweeps: tuple[str, ...], action: str | None, why
     return 0
 
 
+@click.command("annotate")
+@SESSION
+@click.option("--logbook", type=click.Path(path_type=Path), help="CSV or XLSX with tip, sample, site ... by file.")
+@click.option("--prefer-logbook", is_flag=True, help="Where session and logbook disagree, believe the logbook.")
+@click.option("--undo", is_flag=True, help="Take the last annotation back.")
+@JSON
+def annotate_command(session: Path, logbook: Path | None, *, prefer_logbook: bool, undo: bool, as_json: bool) -> int:
+    """Fill in tip, sample, site ... of sweeps already in SESSION from a later logbook; without options, show what was.
+
+    Currents and original files are not touched, and every changed cell is kept with its old value.
+    """
+    import sts
+    from sts.session import take_back
+
+    if undo and logbook is not None:
+        raise click.UsageError("Give either --logbook or --undo.")
+    if logbook is None and not undo:
+        _print_changes(sts.Session.open(session).annotations(), as_json=as_json)
+        return 0
+    conflicts: list[str] = []
+    unmatched: list[str] = []
+    if logbook is None:
+        changes = take_back(session)
+    else:
+        found = sts.annotate_session(session, logbook, prefer_logbook=prefer_logbook)
+        changes, conflicts, unmatched = found.changes, found.conflicts, found.unmatched
+    if as_json:
+        print_json({"changes": changes, "conflicts": conflicts, "unmatched": unmatched})
+        return 0
+    for line in conflicts:
+        say(f"note: {line}")
+    for pattern in unmatched:
+        say(f"note: no file of this session fits '{pattern}'.")
+    if conflicts and not prefer_logbook:
+        say("note: with --prefer-logbook the logbook's word is taken where they disagree.")
+    done = "taken back" if undo else "filled in or replaced"
+    say(f"{_count(len(changes), 'cell')} {done}, of {_count(changes['sweep'].nunique(), 'sweep')}.")
+    return 0
+
+
+def _print_changes(changes: pd.DataFrame, *, as_json: bool) -> None:
+    if as_json:
+        print_json(changes)
+    elif changes.empty:
+        say("Nothing has been changed in this session since the import.")
+    else:
+        formats = dict.fromkeys(("time", "action", "sweep", "column", "before", "after", "source"), text)
+        print_table("", list(formats), frame_rows(changes, formats))
+
+
 @click.command("calibrate")
 @SESSION
 @click.argument("what", type=click.Choice(["height", "current"]))
@@ -306,6 +356,7 @@ COMMANDS = (
     import_command,
     list_command,
     mark_command,
+    annotate_command,
     calibrate_command,
     export_command,
     merge_command,

@@ -19,7 +19,7 @@ from sts.loaders.metadata import RMS, in_si, modulation_kind, number_of
 from sts.loaders.reading import bytes_of
 from sts.loaders.words import key_of, words_of
 from sts.loaders.workbook import is_workbook, sheets_of
-from sts.sweeps import NUMBER_COLUMNS, SweepSet
+from sts.sweeps import NUMBER_COLUMNS
 
 _FILE_WORDS = {"file", "files", "file name", "filename", "file pattern", "pattern", "source"}
 _EMPTY = {"", "nan", "n/a", "na", "-", "--", "?", "unknown"}
@@ -41,6 +41,10 @@ class Logbook:
 
     name: str
     rows: tuple[LogRow, ...]
+
+    def about(self, file: str) -> list[LogRow]:
+        """The rows that speak of a file."""
+        return [row for row in self.rows if not row.pattern or _fits(_plain(file), row.pattern)]
 
     def unmatched(self, names: Iterable[str]) -> list[str]:
         """The file patterns that fit none of these file names."""
@@ -204,20 +208,41 @@ def apply_logbook(file: LoadedFile, logbook: Logbook, *, prefer_logbook: bool = 
     Rows are taken from top to bottom: what an earlier row has filled in, a later one does not change; if they
     disagree, that is reported too.
     """
-    rows = [r for r in logbook.rows if not r.pattern or _fits(_plain(file.name), r.pattern)]
+    rows = logbook.about(file.name)
     conflicts: list[str] = []
-    sets = tuple(_applied(s, rows, file.name, logbook.name, prefer_logbook, conflicts) for s in file.sets)
+    sets = tuple(
+        replace(s, table=_filled_in(s.table, rows, file.name, logbook.name, prefer_logbook, "the header", conflicts))
+        for s in file.sets
+    )
     return replace(file, sets=sets), conflicts
 
 
-def _applied(
-    sweeps: SweepSet, rows: list[LogRow], file: str, logbook: str, prefer: bool, conflicts: list[str]
-) -> SweepSet:
-    table = sweeps.table
+def correct_table(
+    table: pd.DataFrame, logbook: Logbook, *, prefer_logbook: bool = False
+) -> tuple[pd.DataFrame, list[str]]:
+    """As `apply_logbook`, for sweeps that are in a session: their `table` says which file each came from."""
+    conflicts: list[str] = []
+    parts = []
+    for file, part in table.groupby("source", sort=False):
+        rows = logbook.about(str(file))
+        filled = _filled_in(
+            part.reset_index(drop=True), rows, str(file), logbook.name, prefer_logbook, "the session", conflicts
+        )
+        parts.append(filled.set_index(part.index))
+    joined = pd.concat(parts).sort_index()
+    for column in set(joined.columns) - set(table.columns):
+        if joined[column].dtype == object:
+            joined[column] = joined[column].where(joined[column].notna(), "")
+    return joined, conflicts
+
+
+def _filled_in(
+    table: pd.DataFrame, rows: list[LogRow], file: str, logbook: str, prefer: bool, said_by: str, conflicts: list[str]
+) -> pd.DataFrame:
     columns: dict[str, Any] = {}
     filled_by: dict[str, np.ndarray] = {}  # column -> which row filled each sweep in
     for position, row in enumerate(rows, 1):
-        chosen = np.array([not row.sweep or _fits(_plain(n), row.sweep) for n in sweeps.names], bool)
+        chosen = np.array([not row.sweep or _fits(_plain(n), row.sweep) for n in table["sweep"]], bool)
         if not chosen.any():
             continue
         for key, value in row.values.items():
@@ -231,7 +256,7 @@ def _applied(
             same = np.array([_same(v, value) for v in column], bool)
             clash = chosen & known & ~same
             for place in _first_of_each(column, clash):
-                who = f"{logbook}, {rows[by[place] - 1].place}," if by[place] else "the header"
+                who = f"{logbook}, {rows[by[place] - 1].place}," if by[place] else said_by
                 wins = prefer and not by[place]
                 conflicts.append(
                     f"{file}: {who} says {key} is {_said(column[place])}, {logbook}, {row.place}, says "
@@ -242,12 +267,12 @@ def _applied(
             column[take] = value
             by[take] = position
     if not columns:
-        return sweeps
+        return table
     frame = {c: columns.get(c, table[c].to_numpy()) for c in table.columns}
     for key, column in columns.items():
         numeric = all(isinstance(v, float) for v in column)
         frame[key] = column.astype(float) if numeric else pd.Series(list(column), dtype=object)
-    return replace(sweeps, table=pd.DataFrame(frame, index=range(len(table))))
+    return pd.DataFrame(frame, index=range(len(table)))
 
 
 def _first_of_each(column: np.ndarray, mask: np.ndarray) -> list[int]:

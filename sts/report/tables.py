@@ -4,24 +4,14 @@ from __future__ import annotations
 
 import json
 import math
-import re
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-FORMULA_STARTS = ("=", "+", "-", "@")  # OWASP, "CSV Injection": cells that a spreadsheet may run
-CONTROLS = re.compile(r"[\x00-\x1f\x7f]")
+from sts.session import inert
+
 DIGITS = ".10g"
-
-
-def inert(text: str) -> str:
-    """A text cell that a spreadsheet shows instead of running.
-
-    An apostrophe goes before a formula's first sign; control characters (tab, line ends) become spaces.
-    """
-    text = CONTROLS.sub(" ", text)
-    return f"'{text}" if text.lstrip().startswith(FORMULA_STARTS) else text
 
 
 def csv_text(frame: pd.DataFrame) -> str:

@@ -1,5 +1,6 @@
 """The session: one HDF5 file; this folder alone knows its layout."""
 
+from sts.session.annotating import annotate, take_back
 from sts.session.export import export_csv, export_npz, export_originals, inert, safe_file_name
 from sts.session.layout import SessionError
 from sts.session.merging import merge
@@ -11,6 +12,7 @@ __all__ = [
     "Session",
     "SessionError",
     "add_files",
+    "annotate",
     "export_csv",
     "export_npz",
     "export_originals",
@@ -18,4 +20,5 @@ __all__ = [
     "merge",
     "rescue",
     "safe_file_name",
+    "take_back",
 ]

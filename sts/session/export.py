@@ -18,7 +18,8 @@ from sts.session.writer import unique
 from sts.sweeps import AXIS_UNITS, KINDS, SweepSet
 
 _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
-_RUN_BY_SPREADSHEETS = ("=", "+", "-", "@", "\t", "\r", "\n")
+FORMULA_STARTS = ("=", "+", "-", "@")  # OWASP, "CSV Injection": cells that a spreadsheet may run
+_CONTROLS = re.compile(r"[\x00-\x1f\x7f]")
 
 
 def export_originals(session: Session, out: str | Path, *, force: bool = False) -> list[Path]:
@@ -48,12 +49,12 @@ def export_csv(session: Session, out: str | Path, *, force: bool = False) -> lis
         names = layout.set_names(file)
     paths = _targets(Path(out), ["sweeps.csv", "decisions.csv", *(f"{name}.csv" for name in names)], force=force)
     for path, table in zip(paths, (session.sweeps(), session.decisions()), strict=False):
-        _write(path, inert(table).to_csv(index=False, lineterminator="\n").encode("utf-8"))
+        _write(path, _inert(table).to_csv(index=False, lineterminator="\n").encode("utf-8"))
     for name, path in zip(names, paths[2:], strict=True):
         try:
             with path.open("w", encoding="utf-8", newline="\n") as stream:
                 for number, part in enumerate(_parts(session, name)):
-                    inert(_long(part)).to_csv(stream, index=False, header=number == 0, lineterminator="\n")
+                    _inert(_long(part)).to_csv(stream, index=False, header=number == 0, lineterminator="\n")
         except OSError as error:
             raise _cannot_write(path, error) from error
     return paths
@@ -89,15 +90,23 @@ def export_npz(session: Session, out: str | Path, *, force: bool = False) -> lis
     return paths
 
 
-def inert(table: pd.DataFrame) -> pd.DataFrame:
-    """The table with text that a spreadsheet would run made harmless: an apostrophe is put before it."""
-    return table.assign(
-        **{
-            str(column): [f"'{v}" if str(v).startswith(_RUN_BY_SPREADSHEETS) else v for v in table[column]]
-            for column in table.columns
-            if layout.is_text(table[column])
-        }
-    ).rename(columns=lambda c: f"'{c}" if str(c).startswith(_RUN_BY_SPREADSHEETS) else c)
+def inert(text: str) -> str:
+    """A text cell that a spreadsheet shows instead of running.
+
+    An apostrophe goes before a formula's first sign; control characters (tab, line ends) become spaces.
+    """
+    text = _CONTROLS.sub(" ", text)
+    return f"'{text}" if text.lstrip().startswith(FORMULA_STARTS) else text
+
+
+def _inert(table: pd.DataFrame) -> pd.DataFrame:
+    """The table with all texts and names of columns inert."""
+    cells = {
+        str(column): [inert(str(value)) for value in table[column]]
+        for column in table.columns
+        if layout.is_text(table[column])
+    }
+    return table.assign(**cells).rename(columns=lambda column: inert(str(column)))
 
 
 def safe_file_name(name: str) -> str:

@@ -12,6 +12,7 @@ See ``docs/session.md``. In short::
     /entry/sources          NXcollection: one row a file, and the original bytes of all, one after the other
     /entry/decisions        NXcollection: append-only columns
     /entry/calibrations     NXcollection: append-only columns
+    /entry/annotations      NXcollection: append-only columns
 """
 
 from __future__ import annotations
@@ -57,6 +58,10 @@ TABLES: dict[str, dict[str, type]] = {
     "calibrations": {
         "kind": str, "factor": float, "factor_se": float, "measured": float, "known": float, "source": str,
         "time": str,
+    },
+    "annotations": {
+        "number": int, "action": str, "time": str, "sweep": str, "column": str, "before": str, "after": str,
+        "source": str,
     },
 }  # fmt: skip
 
@@ -240,24 +245,28 @@ def join_tables(parts: list[pd.DataFrame]) -> pd.DataFrame:
 
 
 def read_log(file: h5py.File, name: str) -> pd.DataFrame:
-    """`sources`, `decisions` or `calibrations` as a table, also where it is empty."""
+    """One of `TABLES`, also where it is empty or the session was made before there was such a one."""
+    if name not in file["entry"]:
+        return no_rows(name)
     table = read_table(part_of(file, name))
     return no_rows(name) if table.columns.empty else table
 
 
 def no_rows(name: str) -> pd.DataFrame:
-    """The empty table of `sources`, `decisions` or `calibrations`."""
+    """One of `TABLES` without rows."""
     kinds = TABLES[name].items()
     return pd.DataFrame({column: pd.Series(dtype=object if kind is str else kind) for column, kind in kinds})
 
 
 def append_log(file: h5py.File, name: str, rows: list[dict[str, Any]]) -> None:
-    """Add rows at the end of `sources`, `decisions` or `calibrations`."""
+    """Add rows at the end of one of `TABLES`."""
     if not rows:
         return
     new = pd.DataFrame({column: [kind(row[column]) for row in rows] for column, kind in TABLES[name].items()})
     old = read_log(file, name)
-    write_table(file["entry"][name], new if old.empty else join_tables([old, new]))
+    group = file["entry"].require_group(name)
+    group.attrs["NX_class"] = "NXcollection"
+    write_table(group, new if old.empty else join_tables([old, new]))
 
 
 def read_content(file: h5py.File, source: Any) -> bytes:

@@ -50,9 +50,9 @@ def merge(into: str | Path, other: str | Path) -> ImportResult:
         if new.any():
             writer = Writer(change.file())
             numbers = _copy_sources(writer, donor, theirs, new, result)
-            for old, found in _copy_sweeps(writer, donor, numbers):
-                names[old] = found
-                sweeps += 1
+            copied = dict(_copy_sweeps(writer, donor, numbers))
+            names.update(copied)
+            sweeps = len(copied)
             renamed = [(old, found) for old, found in names.items() if old != found]
             if renamed:
                 result.notes.append(
@@ -60,6 +60,10 @@ def merge(into: str | Path, other: str | Path) -> ImportResult:
                     f"'{renamed[0][0]}' is '{renamed[0][1]}', and so on."
                 )
             writer.finish()
+            history = layout.read_log(donor, "annotations")
+            layout.append_log(
+                change.file(), "annotations", _told_of(history, copied, layout.read_log(change.file(), "annotations"))
+            )
         rows = _new_decisions(donor, names, decided, other, result)
         if rows:
             layout.append_log(change.file(), "decisions", rows)
@@ -128,6 +132,14 @@ def _copy_sweeps(writer: Writer, donor: h5py.File, numbers: dict[int, tuple[int,
             part = replace(part, table=part.table.assign(source=source))
             added = writer.add(part, source=[numbers[i][0] for i in of[rows].tolist()], place=place[rows])
             yield from zip(part.names, added, strict=True)
+
+
+def _told_of(history: pd.DataFrame, copied: dict[str, str], ours: pd.DataFrame) -> list[dict[str, Any]]:
+    """The annotations of the sweeps that were copied, under their new names and numbers of their own."""
+    theirs = history[history["sweep"].isin(copied)]
+    first = int(ours["number"].max()) if len(ours) else 0
+    moved = theirs.assign(sweep=theirs["sweep"].map(copied), number=theirs["number"] + first)
+    return [{str(k): v for k, v in row.items()} for row in moved.to_dict("records")]
 
 
 def _new_decisions(

@@ -50,7 +50,7 @@ def rescue(damaged: str | Path, new: str | Path) -> list[str]:
     with changing(new, create=True) as change, tempfile.TemporaryDirectory(dir=new.absolute().parent) as folder:
         with _opened(damaged, Path(folder) / "copy.h5", said) as file:
             saved = _save(file, Writer(change.file()), Path(folder), said)
-            for log in ("decisions", "calibrations"):
+            for log in ("decisions", "calibrations", "annotations"):
                 rows = _tried(lambda log=log: layout.read_log(file, log))
                 if rows is None:
                     said.append(f"Lost: the {log}.")

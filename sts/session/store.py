@@ -151,6 +151,11 @@ class Session:
         with reading(self.path) as file:
             return layout.read_log(file, "calibrations")
 
+    def annotations(self) -> pd.DataFrame:
+        """Every cell of the table changed after import: `number` of the change, `sweep`, `column`, `before`, `after`."""
+        with reading(self.path) as file:
+            return layout.read_log(file, "annotations")
+
     def sources(self) -> pd.DataFrame:
         """The imported files: `name`, `sha256`, `size`, `reader`, `recipe`, `imported`, `sweeps`, `notes`."""
         with reading(self.path) as file:
@@ -211,7 +216,7 @@ class Session:
             without = [sweep for sweep in sweeps if action == "undo" and sweep not in standing]
             if without:
                 raise SessionError(f"There is no decision on '{without[0]}' to take back.")
-            rows = [{"time": _time(now), "sweep": sweep, "action": action, "why": why.strip()} for sweep in sweeps]
+            rows = [{"time": time_text(now), "sweep": sweep, "action": action, "why": why.strip()} for sweep in sweeps]
             layout.append_log(change.file(), "decisions", rows)
 
     def add_calibration(
@@ -245,7 +250,7 @@ class Session:
             )
         row = {
             "kind": kind, "factor": factor, "factor_se": factor_se, "measured": measured, "known": known,
-            "source": source, "time": _time(now),
+            "source": source, "time": time_text(now),
         }  # fmt: skip
         with changing(self.path) as change:
             layout.append_log(change.file(), "calibrations", [row])
@@ -290,7 +295,7 @@ def add_files(
             sha256 = hashing.result() if hashing else sha256
             source, name = writer.add_source(
                 name=loaded.name, sha256=sha256, size=size, reader=loaded.reader, recipe=loaded.recipe,
-                imported=_time(now), sweeps=sum(map(len, loaded.sets)), notes="\n".join(notes), offset=offset,
+                imported=time_text(now), sweeps=sum(map(len, loaded.sets)), notes="\n".join(notes), offset=offset,
             )  # fmt: skip
             result.added.append(loaded.name)
             result.notes.extend(f"{loaded.name}: {note}" for note in notes)
@@ -365,5 +370,6 @@ def _sha256(content: bytes) -> str:
     return hashlib.sha256(content).hexdigest()
 
 
-def _time(now: datetime | None) -> str:
+def time_text(now: datetime | None) -> str:
+    """UTC to the second, ISO 8601; `None` is the present."""
     return (now or datetime.now(UTC)).astimezone(UTC).isoformat(timespec="seconds")

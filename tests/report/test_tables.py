@@ -12,7 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sts.report.tables import csv_text, inert, json_text
+from sts.report.tables import csv_text, json_text
+from sts.session import inert
 
 # Openings named by OWASP, "CSV Injection" (community page of the Open Worldwide Application Security Project).
 DANGEROUS = ["=1+1", "+1", "-1+cmd|' /C calc'!A0", "@SUM(1,1)", "\t=1", "\r=1"]

@@ -1,0 +1,143 @@
+"""Changing what is known of sweeps after import, cell by cell in a log, so that it can be taken back."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import h5py
+import numpy as np
+import pandas as pd
+
+from sts.session import layout
+from sts.session.change import changing, reading
+from sts.session.layout import SessionError
+from sts.session.store import time_text
+from sts.sweeps import NUMBER_COLUMNS
+
+KEPT = ("sweep", "source")  # columns by which everything else finds a sweep
+
+
+def annotate(
+    path: str | Path,
+    correct: Callable[[pd.DataFrame], pd.DataFrame],
+    *,
+    source: str,
+    now: datetime | None = None,
+) -> pd.DataFrame:
+    """Change the table of the sweeps of a session in one change; currents and original files are not touched.
+
+    Parameters
+    ----------
+    path : path
+    correct : callable
+        Takes the table of a set of sweeps and returns it corrected: same rows, columns may be new.
+    source : str
+        Where the corrections come from; kept with each of them.
+
+    Returns
+    -------
+    pandas.DataFrame
+        What was changed: `number`, `action`, `time`, `sweep`, `column`, `before`, `after`, `source`; one row a cell.
+
+    Raises
+    ------
+    SessionError
+        If the session cannot be used, or a name of a sweep or of its file would change.
+    """
+    with changing(Path(path)) as change:
+        with reading(Path(path)) as file:
+            tables = {name: layout.read_listing(layout.part_of(file, name)) for name in layout.set_names(file)}
+            log = layout.read_log(file, "annotations")
+        about = {
+            "number": int(log["number"].max()) + 1 if len(log) else 1, "action": "annotate",
+            "time": time_text(now), "source": source,
+        }  # fmt: skip
+        rows: list[dict[str, Any]] = []
+        for name, old in tables.items():
+            new = correct(old)
+            cells = _changed_cells(old, new)
+            if any(cell["column"] in KEPT for cell in cells):
+                raise SessionError(f"{path}: the name of a sweep and that of its file cannot be changed.")
+            if cells:
+                layout.write_table(change.file()["entry"][name], layout.known_part(new))
+                rows += [{**about, **cell} for cell in cells]
+        if rows:
+            layout.append_log(change.file(), "annotations", rows)
+    return pd.DataFrame(rows, columns=list(layout.TABLES["annotations"]))
+
+
+def take_back(path: str | Path, *, now: datetime | None = None) -> pd.DataFrame:
+    """Take the last annotation back that stands; what has been changed again since then stays.
+
+    Returns
+    -------
+    pandas.DataFrame
+        As `annotate` returns it, with the action ``"undo"``.
+
+    Raises
+    ------
+    SessionError
+        If there is none, or the session cannot be used.
+    """
+    with changing(Path(path)) as change:
+        with reading(Path(path)) as file:
+            log = layout.read_log(file, "annotations")
+        undone = set(log.loc[log["action"] == "undo", "number"])
+        standing = sorted(set(log["number"]) - undone)
+        if not standing:
+            raise SessionError(f"{path}: there is no annotation to take back.")
+        last = log[(log["number"] == standing[-1]) & (log["action"] == "annotate")]
+        file = change.file()
+        rows: list[dict[str, Any]] = []
+        for name in layout.set_names(file):
+            rows += _restore(file, name, last)
+        rows = [{**row, "number": standing[-1], "action": "undo", "time": time_text(now)} for row in rows]
+        layout.append_log(file, "annotations", rows)
+    return pd.DataFrame(rows, columns=list(layout.TABLES["annotations"]))
+
+
+def _restore(file: h5py.File, name: str, last: pd.DataFrame) -> list[dict[str, Any]]:
+    """Write back what the cells of one set held before; return the rows for the log."""
+    group = layout.part_of(file, name)
+    table = layout.read_listing(group)
+    place = {sweep: i for i, sweep in enumerate(table["sweep"])}
+    rows = []
+    for column, cells in last[last["sweep"].isin(place)].groupby("column", sort=False):
+        texts = _texts(table[column])
+        for cell in cells.itertuples():
+            if texts[place[cell.sweep]] == cell.after:
+                texts[place[cell.sweep]] = cell.before
+                rows.append({"sweep": cell.sweep, "column": column, "before": cell.after, "after": cell.before,
+                             "source": cell.source})  # fmt: skip
+        table[column] = _values(str(column), texts, table[column])
+    if rows:
+        layout.write_table(group, layout.known_part(table))
+    return rows
+
+
+def _changed_cells(old: pd.DataFrame, new: pd.DataFrame) -> list[dict[str, str]]:
+    cells = []
+    for column in new.columns:
+        after = _texts(new[column])
+        before = _texts(old[column]) if column in old else np.full(len(old), "", object)
+        cells += [
+            {"sweep": old["sweep"].iloc[i], "column": str(column), "before": before[i], "after": after[i]}
+            for i in np.flatnonzero(before != after).tolist()
+        ]
+    return cells
+
+
+def _texts(values: pd.Series[Any]) -> np.ndarray:
+    """Cells as text that reads back the same; unknown is ""."""
+    texts = np.empty(len(values), object)
+    texts[:] = ["" if v != v or v is None else repr(float(v)) if isinstance(v, float) else str(v) for v in values]
+    return texts
+
+
+def _values(column: str, texts: np.ndarray, before: pd.Series[Any]) -> np.ndarray:
+    if column in NUMBER_COLUMNS or not layout.is_text(before):
+        return np.array([float(text) if text else np.nan for text in texts])
+    return texts
