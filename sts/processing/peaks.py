@@ -8,6 +8,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy import signal
+from scipy.ndimage import uniform_filter1d
+
+Array = NDArray[np.float64]
 
 COLUMNS = ("position_V", "position_se_V", "width_V", "width_se_V", "height", "area", "area_se", "flag")
 RESAMPLES = 200
@@ -32,12 +35,15 @@ def find_peaks(
     Returns
     -------
     pandas.DataFrame
-        `COLUMNS`, one row a peak by position. `height` is the prominence, `width_V` the full width at half of it, `area`
-        what lies above the line between the feet of the half-height, in the unit of dI/dV times volt.
+        `COLUMNS`, one row a peak by position. `height` is that above the higher foot, `width_V` the full width at half of
+        it, `area` what lies above that foot within one such width on either side (98 % of a Gaussian, 70 % of a
+        Lorentzian), in the unit of dI/dV times volt.
 
     Notes
     -----
-    Position by a parabola through the three highest points. Uncertainties by bootstrap over whole sweeps.
+    Position by a parabola through the points within a quarter of the width, crossings of half height by straight lines
+    between points. Uncertainties by bootstrap over whole sweeps, times m/(m - 1) in variance; those of position and width
+    hold a thirty-fifth of a step too, for the straight lines.
     """
     v = np.asarray(bias, float)
     each = np.atleast_2d(np.asarray(didv_each, float))
@@ -50,42 +56,62 @@ def find_peaks(
     each = np.where(np.isfinite(each), each, mean)
     noise = float(np.median(each.std(axis=0, ddof=1))) / np.sqrt(m)
     found, about = signal.find_peaks(mean, prominence=max(significance * noise, 1e-12 * np.ptp(mean)))
-    widths = signal.peak_widths(
-        mean, found, prominence_data=tuple(about[k] for k in ("prominences", "left_bases", "right_bases"))
-    )
     weights = np.random.default_rng(seed).multinomial(m, np.full(m, 1 / m), RESAMPLES) / m
     curves = weights @ each
+    curves = np.concatenate([mean[None], curves])
+    level = uniform_filter1d(curves, 7, axis=1, mode="nearest")  # the lowest single point is low by chance
+    feet = np.maximum(level[:, about["left_bases"]], level[:, about["right_bases"]])
     step = float(np.median(np.diff(v)))
+    wide = signal.peak_widths(mean, found, rel_height=0.5)[0]
     rows = []
     for i, peak in enumerate(found):
-        reach = max(3, round(widths[0][i]))
-        window = slice(max(peak - reach, 1), min(peak + reach + 1, v.size - 1))
-        here = _measure(v, mean[None], window, about["prominences"][i])
-        spread = _measure(v, curves, window, about["prominences"][i])
-        position, width, area = (float(a[0]) for a in here)
-        se = [float(np.nanstd(a, ddof=1)) for a in spread]
+        reach = max(3, int(np.ceil(1.2 * wide[i])) + 1)
+        window = slice(max(peak - reach, 0), peak + reach + 1)
+        top = peak - window.start
+        measured = _measure(v[window], curves[:, window], top, feet[:, i], wide[i] * step)
+        position, width, area = (float(a[0]) for a in measured)
+        se = [float(np.nanstd(a[1:], ddof=1)) * (m / (m - 1)) ** 0.5 for a in measured]
         narrow = np.isfinite(resolution_V) and width <= 1.1 * resolution_V
         flag = "no wider than the resolution" if narrow else ""
+        lines = step / 12**0.5 / 10
         rows.append(
-            (position, max(se[0], step / 12**0.5 / 10), width, se[1], about["prominences"][i], area, se[2], flag)
+            (
+                position,
+                np.hypot(se[0], lines),
+                width,
+                np.hypot(se[1], lines),
+                mean[peak] - feet[0, i],
+                area,
+                se[2],
+                flag,
+            )
         )
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
-def _measure(
-    v: NDArray[np.float64], curves: NDArray[np.float64], window: slice, prominence: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Position, full width at half prominence and area above that level's foot, for every curve (r,)."""
-    part, x = curves[:, window], v[window]
-    row = np.arange(len(part))
-    top = np.clip(np.argmax(part, axis=1), 1, part.shape[1] - 2)
-    a, b, c = part[row, top - 1], part[row, top], part[row, top + 1]
+def _measure(x: Array, part: Array, top: int, foot: Array, about_V: float) -> tuple[Array, Array, Array]:
+    """Position, full width at half height and area of the peak at point `top` for every curve (r, k)."""
+    near = np.abs(x - x[top]) <= max(about_V / 4, 1.01 * float(np.diff(x).max()))
+    curve = np.polynomial.polynomial.polyfit(x[near] - x[top], part[:, near].T, 2)
     with np.errstate(invalid="ignore", divide="ignore"):
-        shift = np.clip(np.nan_to_num((a - c) / (2 * (a - 2 * b + c))), -1, 1)
-    position = x[top] + shift * (x[1] - x[0])
-    half = b - prominence / 2
+        shift = np.nan_to_num(-curve[1] / (2 * curve[2]))
+    position = x[top] + np.clip(shift, x[near][0] - x[top], x[near][-1] - x[top])
+    half = (curve[0] - curve[1] ** 2 / (4 * curve[2]) + foot) / 2
+    column = np.arange(x.size)
     above = part > half[:, None]
+    # The stretch around the top that lies above: other peaks in the window are not counted with it.
+    left = np.where((column < top) & ~above, column, -1).max(axis=1)
+    right = np.where((column > top) & ~above, column, x.size).min(axis=1)
+    width = _crossing(x, part, half, right - 1, right) - _crossing(x, part, half, left + 1, left)
     step = np.gradient(x)
-    width = (above * step).sum(axis=1)
-    area = (np.maximum(part - (b - prominence)[:, None], 0) * step).sum(axis=1)
+    counted = np.clip((width[:, None] - np.abs(x - position[:, None])) / step + 0.5, 0.0, 1.0)
+    area = (counted * (part - foot[:, None]) * step).sum(axis=1)
     return position, width, area
+
+
+def _crossing(x: Array, part: Array, half: Array, inner: NDArray[np.int64], outer: NDArray[np.int64]) -> Array:
+    """Where every curve (r, k) crosses `half` (r,) between an inner point above and an outer one below; straight between."""
+    row, safe = np.arange(len(part)), np.clip(outer, 0, x.size - 1)
+    high, low = part[row, inner], part[row, safe]
+    share = np.where(high > low, (high - half) / np.where(high > low, high - low, 1.0), 0.0)
+    return np.asarray(x[inner] + share * (x[safe] - x[inner]))
