@@ -23,7 +23,7 @@ BOUNDS: dict[str, Bound] = {
     "I(z) slope with sweeps": 1.1,
     "I(z) slope with points": 1.2,
     "I(V) slope with sweeps": 1.15,
-    "I(V) slope with points": 1.5,
+    "I(V) slope with points": 1.8,
 }
 
 
