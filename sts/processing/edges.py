@@ -253,7 +253,8 @@ def steepest_rise(bias: Any, didv: Any, didv_se: Any) -> tuple[float, float]:
 
     Notes
     -----
-    The steepest of many noisy slopes is steep by chance, so every slope counts with three standard uncertainties less.
+    The steepest of many noisy slopes is steep by chance, so every slope counts with so many standard uncertainties less
+    that chance alone passes once in a hundred spectra.
     An ungapped tip cannot rise faster than a decade per kT ln10/e (58 mV at 295 K, 15 mV at 77 K).
     """
     v, g, se = (np.asarray(a, float) for a in (bias, didv, didv_se))
@@ -261,7 +262,7 @@ def steepest_rise(bias: Any, didv: Any, didv_se: Any) -> tuple[float, float]:
     with np.errstate(invalid="ignore", divide="ignore"):
         slope = np.diff(np.log10(np.where(clear, g, np.nan))) / np.diff(v) * np.sign(v[1:] + v[:-1])
         noise = np.hypot(se[1:] / g[1:], se[:-1] / g[:-1]) / np.log(10) / np.diff(v)
-    certain = np.nan_to_num(slope - 3 * noise, nan=-np.inf)
+    certain = np.nan_to_num(slope - stats.norm.isf(0.01 / slope.size) * noise, nan=-np.inf)
     best = int(np.argmax(certain))
     if not certain[best] > 0:
         return float("nan"), float("nan")
