@@ -198,7 +198,8 @@ def test_progress_counts_up_to_the_end(invented: Analysis, tmp_path: Path) -> No
 
 
 def test_helper_processes_save_the_same_bytes(invented: Analysis) -> None:
-    pictures = gallery(invented)[:FEW]
+    pictures = [p for p in gallery(invented) if len(p.rows) == 1][:FEW]
+    assert len(pictures) == FEW
     alone, shared = (draw_all(pictures, width="single", processes=n) for n in (1, 2))
     assert [one.picture.name for one in shared] == [p.name for p in pictures]
     assert [one.files for one in shared] == [one.files for one in alone]
