@@ -15,6 +15,7 @@ import numpy as np
 
 from sts.loaders.block import Block, Column, Entry
 from sts.loaders.loaded import UnreadableFile, shown
+from sts.loaders.matlab import read_matlab
 from sts.loaders.recipe import Recipe
 from sts.loaders.words import QUANTITIES, understand
 from sts.loaders.workbook import check_zip
@@ -50,7 +51,7 @@ def read_arrays(content: bytes, name: str, reader: str, recipe: Recipe) -> list[
         if reader == "hdf5":
             folders, entries = _hdf5(content, name)
         else:
-            arrays = {"npy": _npy, "npz": _npz, "matlab": _matlab}[reader](content, name)
+            arrays = {"npy": _npy, "npz": _npz, "matlab": read_matlab}[reader](content, name)
             folders, entries = {"": {k: (v, "") for k, v in arrays.items()}}, []
     except UnreadableFile:
         raise
@@ -127,29 +128,6 @@ def _npz(content: bytes, name: str) -> dict[str, np.ndarray]:
         for member in archive.namelist():
             if member.endswith(".npy"):
                 result[member.removesuffix(".npy")] = _npy_array(archive.read(member), f"{name}, {member}")
-    return result
-
-
-def _matlab(content: bytes, name: str) -> dict[str, np.ndarray]:
-    import scipy.io
-
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        stream: Any = io.BytesIO(content)
-        loaded = scipy.io.loadmat(stream, squeeze_me=True, struct_as_record=True, chars_as_strings=True)
-    result: dict[str, np.ndarray] = {}
-
-    def flatten(prefix: str, value: Any) -> None:
-        array = np.asarray(value)
-        if array.dtype.names:
-            for field in array.dtype.names:
-                flatten(f"{prefix}.{field}", array[field].item() if array.ndim == 0 else array[field])
-        elif array.dtype != object:
-            result[prefix] = array
-
-    for key, value in loaded.items():
-        if not key.startswith("__"):
-            flatten(key, value)
     return result
 
 

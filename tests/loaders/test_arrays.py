@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import io
+import struct
+import tracemalloc
 import zipfile
+import zlib
 
 import h5py
 import numpy as np
@@ -208,6 +211,53 @@ def test_claims_of_absurd_size_are_refused_before_anything_is_allocated(tmp_path
     short.write_bytes(cut.getvalue()[:-80])
     with pytest.raises(UnreadableFile, match="it is cut off"):
         read_file(short)
+
+
+@pytest.mark.parametrize("packed", [False, True])
+@pytest.mark.parametrize("what", ["number", "cell", "structure", "bytes"])
+def test_a_tiny_matlab_file_that_claims_gigabytes_takes_no_memory(tmp_path, what, packed):
+    """Sides and tags where MathWorks, "MAT-File Format" (level 5) puts them; the rest is written by scipy."""
+    cell = np.empty((1, 2), object)
+    cell[:] = [[BIAS, BIAS]]
+    first = {"cell": cell, "structure": {"a": 1.0, "b": 2.0}}.get(what, BIAS)
+    stream = io.BytesIO()
+    scipy.io.savemat(stream, {"first": first, "bias_V": BIAS, "current_A": CURRENT})
+    content = bytearray(stream.getvalue())
+    if what == "bytes":
+        place = content.index(struct.pack("<II", 9, BIAS.nbytes)) + 4
+        content[place : place + 4] = struct.pack("<I", 3_900_000_000)
+    else:
+        assert struct.unpack_from("<II", content, 152) == (5, 8)  # the tag of the sides
+        content[160:168] = struct.pack("<ii", 40_000, 50_000)
+    if packed:
+        rest = zlib.compress(content[128:])
+        content = content[:128] + struct.pack("<II", 15, len(rest)) + rest
+    path = tmp_path / "claims.mat"
+    path.write_bytes(content)
+    tracemalloc.start()
+    with pytest.raises(UnreadableFile, match=r"claims (2000000000 numbers or cells|3900000000 bytes where)"):
+        read_file(path)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 10e6
+
+
+def test_a_matlab_file_that_unpacks_a_thousandfold_is_refused(tmp_path):
+    path = tmp_path / "bomb.mat"
+    scipy.io.savemat(path, {"bias_V": np.zeros(4_000_000)}, do_compression=True)
+    with pytest.raises(UnreadableFile, match=r"unpacks to more than 10 MB from 0\.0"):
+        read_file(path)
+
+
+def test_matlab_7_3_that_claims_gigabytes_is_refused(tmp_path):
+    path = tmp_path / "claims.mat"
+    with h5py.File(path, "w", userblock_size=512) as file:
+        file["bias_V"] = BIAS[:, None]
+        file.create_dataset("current_A", (41, 31_000_000), "f8", chunks=(41, 1000), compression="gzip")
+    with path.open("r+b") as stream:
+        stream.write(b"MATLAB 7.3 MAT-file".ljust(116) + bytes(8) + b"\x00\x02IM")
+    with pytest.raises(UnreadableFile, match=r"claims 10\.\d GB"):
+        read_file(path)
 
 
 def test_shapes_that_do_not_fit_are_said(tmp_path):

@@ -74,7 +74,7 @@ REFUSALS = {
     "95_": "pickled objects, which are never opened",
     "96_": "claims 10.0 GB",
     "97_": "damaged archive",
-    "98_": "cannot be read as matlab",
+    "98_": "claims 2147483647 bytes where 20 are left",
 }
 
 
