@@ -1,0 +1,184 @@
+"""Do the tests notice a fault in the numbers? ``python scripts/mutants.py [--sample N] [--seed N] [--minutes M]``.
+
+One place of ``sts/processing`` or ``sts/fitting`` at a time is changed (a comparison, an operation, a number, a
+condition) in a copy of the project, and the tests of that layer are run on it: a change that no test notices has
+*survived*. Places are drawn with a seed. What was tried before with the same code and tests is not tried again, so a run
+that was stopped goes on. Results go to ``docs/validation/mutants.csv``; survivors are there to be looked at, since some
+change nothing that matters.
+"""
+
+from __future__ import annotations
+
+import argparse
+import ast
+import csv
+import hashlib
+import os
+import random
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+from _environment import ROOT, run
+
+LAYERS = ("processing", "fitting")
+OUT = ROOT / "docs" / "validation" / "mutants.csv"
+CACHE = ROOT / ".validation-cache" / "mutants.csv"
+COLUMNS = ("key", "file", "line", "change", "result")
+LONGEST = 240  # seconds for the tests of a layer; a mutant that hangs is noticed by anybody
+
+_COMPARED: dict[type[ast.cmpop], type[ast.cmpop]] = {
+    ast.Lt: ast.GtE, ast.LtE: ast.Gt, ast.Gt: ast.LtE, ast.GtE: ast.Lt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
+}  # fmt: skip
+_COMPUTED: dict[type[ast.operator], type[ast.operator]] = {
+    ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult, ast.Pow: ast.Mult,
+    ast.BitAnd: ast.BitOr, ast.BitOr: ast.BitAnd,
+}  # fmt: skip
+
+
+def main(arguments: list[str]) -> int:
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--sample", type=int, default=100, help="places to change (default: 100)")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--minutes", type=float, default=60, help="stop after so long (default: 60)")
+    parser.add_argument("--inside", action="store_true", help=argparse.SUPPRESS)
+    options = parser.parse_args(arguments)
+    if not options.inside:
+        return run(__file__, "--inside", *arguments, lock="dev")
+    files = [path for layer in LAYERS for path in sorted((ROOT / "sts" / layer).glob("*.py"))]
+    places = [
+        (path, number, change) for path in files for number, change in enumerate(changes(path.read_text("utf-8")))
+    ]
+    random.Random(options.seed).shuffle(places)
+    known = _read(CACHE)
+    rows, end = [], time.monotonic() + 60 * options.minutes
+    with tempfile.TemporaryDirectory() as folder:
+        copy = _copy(Path(folder))
+        for done, (path, number, (line, change)) in enumerate(places[: options.sample]):
+            key = _key(path, number)
+            if key not in known:
+                if time.monotonic() > end:
+                    break
+                result = _try(copy, path, number)
+                known[key] = {"key": key, "file": path.relative_to(ROOT).as_posix(), "line": str(line), "change": change,
+                              "result": result}  # fmt: skip
+                _write(CACHE, list(known.values()))
+                print(f"{done + 1}/{options.sample} {result:8s} {known[key]['file']}:{line} {change}", flush=True)
+            rows.append(known[key])
+    killed = sum(row["result"] != "survived" for row in rows)
+    print(
+        f"{killed} of {len(rows)} changes noticed ({100 * killed / max(len(rows), 1):.0f} %); {len(places)} places in all."
+    )
+    _write(OUT, sorted(rows, key=lambda row: (row["file"], int(row["line"]))))
+    return 0 if len(rows) == min(options.sample, len(places)) else 1
+
+
+def changes(source: str) -> list[tuple[int, str]]:
+    """Line and description of every change that can be made to this source."""
+    return [(node.lineno, text) for node, _, text in _mutations(ast.parse(source))]
+
+
+def changed(source: str, number: int) -> str:
+    """The source after that change."""
+    tree = ast.parse(source)
+    for here, (_, change, _) in enumerate(_mutations(tree)):
+        if here == number:
+            setattr(*change)
+            return ast.unparse(tree)
+    raise ValueError(f"There are fewer than {number + 1} places to change.")
+
+
+def _mutations(tree: ast.Module) -> Iterator[tuple[ast.expr, tuple[ast.AST, str, object], str]]:
+    """Node, what to set to make the change, and the change in words; annotations and texts are left alone."""
+    for node in _code(tree):
+        if isinstance(node, ast.Compare) and type(node.ops[0]) in _COMPARED:
+            new = _COMPARED[type(node.ops[0])]
+            yield node, (node, "ops", [new(), *node.ops[1:]]), f"{type(node.ops[0]).__name__} to {new.__name__}"
+        elif isinstance(node, ast.BinOp) and type(node.op) in _COMPUTED:
+            operator = _COMPUTED[type(node.op)]
+            yield node, (node, "op", operator()), f"{type(node.op).__name__} to {operator.__name__}"
+        elif isinstance(node, ast.BoolOp):
+            boolean = ast.Or if isinstance(node.op, ast.And) else ast.And
+            yield node, (node, "op", boolean()), f"{type(node.op).__name__} to {boolean.__name__}"
+        elif isinstance(node, ast.Constant) and isinstance(node.value, bool):
+            yield node, (node, "value", not node.value), f"{node.value} to {not node.value}"
+        elif isinstance(node, ast.Constant) and isinstance(node.value, int | float):
+            value = 1.5 * node.value if isinstance(node.value, float) and node.value else node.value + 1
+            yield node, (node, "value", value), f"{node.value!r} to {value!r}"
+        elif isinstance(node, ast.UnaryOp) and isinstance(node.op, ast.USub):
+            yield node, (node, "op", ast.UAdd()), "minus to plus"
+
+
+def _code(node: ast.AST) -> Iterator[ast.AST]:
+    """All nodes that compute something: no annotations, no error texts, no sizes of work blocks."""
+    yield node
+    for name, field in ast.iter_fields(node):
+        for child in field if isinstance(field, list) else [field]:
+            if (
+                not isinstance(child, ast.AST)
+                or name in ("annotation", "returns")
+                or isinstance(child, ast.JoinedStr | ast.Raise)
+            ):
+                continue
+            yield from _code(child)
+
+
+def _copy(folder: Path) -> Path:
+    """A copy of what the tests need, to be changed."""
+    for name in ("sts", "scripts", "tests", "data", "docs", "examples"):
+        shutil.copytree(ROOT / name, folder / name, ignore=shutil.ignore_patterns("__pycache__"))
+    for name in ("pyproject.toml", "README.md"):
+        shutil.copy(ROOT / name, folder / name)
+    return folder
+
+
+def _try(copy: Path, path: Path, number: int) -> str:
+    """``killed`` if a test fails or hangs on the changed code, else ``survived``."""
+    source = path.read_text(encoding="utf-8")
+    place = copy / path.relative_to(ROOT)
+    tests = [f"tests/{path.parent.name}", "tests/outside"]
+    nearest = copy / "tests" / path.parent.name / f"test_{path.stem}.py"
+    first = [nearest.relative_to(copy).as_posix()] if nearest.exists() else []
+    opendata = os.environ.get("STS_OPENDATA", str(ROOT.parent / "shared" / "opendata"))
+    environment = os.environ | {"PYTHONPATH": str(copy), "OMP_NUM_THREADS": "1", "STS_OPENDATA": opendata,
+                                "PYTHONDONTWRITEBYTECODE": "1"}  # fmt: skip
+    command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", *first, *tests]
+    try:
+        place.write_text(changed(source, number), encoding="utf-8")
+        done = subprocess.run(command, cwd=copy, env=environment, capture_output=True, timeout=LONGEST, check=False)
+    except subprocess.TimeoutExpired:
+        return "killed"
+    finally:
+        place.write_text(source, encoding="utf-8")
+    return "survived" if done.returncode == 0 else "killed"
+
+
+def _key(path: Path, number: int) -> str:
+    """Changes when the file or the tests of its layer do."""
+    code = hashlib.sha256(path.read_bytes())
+    for test in sorted((ROOT / "tests" / path.parent.name).glob("*.py")):
+        code.update(test.read_bytes())
+    return f"{code.hexdigest()[:12]}-{number}"
+
+
+def _read(path: Path) -> dict[str, dict[str, str]]:
+    if not path.exists():
+        return {}
+    return {row["key"]: row for row in csv.DictReader(path.read_text(encoding="utf-8").splitlines())}
+
+
+def _write(path: Path, rows: list[dict[str, str]]) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with path.open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.DictWriter(stream, COLUMNS, lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(rows)
+
+
+if __name__ == "__main__":
+    sys.path.insert(0, str(Path(__file__).resolve().parent))
+    raise SystemExit(main(sys.argv[1:]))
