@@ -80,6 +80,8 @@ def fit_barrier(
         Sweeps that a person decided about; that wins over the flags.
     height_factor : float
         True height = factor × nominal height.
+    confidence : float, optional
+        Of the intervals (0 to 1); that of the plan's section `compare` if not given.
 
     Returns
     -------

@@ -43,6 +43,11 @@ def judge_iv(sweeps: SweepSet, plan: CheckPlan | None = None) -> pd.DataFrame:
     -------
     pandas.DataFrame
         ``sweep, flag, detail``, one row a reason.
+
+    Raises
+    ------
+    ValueError
+        If the set is not of kind ``"iv"``.
     """
     plan = plan or CheckPlan()
     if sweeps.kind != "iv":
