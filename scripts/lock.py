@@ -16,6 +16,7 @@ ROOT = Path(__file__).resolve().parent.parent
 LOCKS = {
     "run.txt": ["--extra", "excel", "--group", "build"],
     "dev.txt": ["--extra", "excel", "--group", "build", "--group", "dev"],
+    "docs.txt": ["--group", "build", "--group", "docs", "--constraint", "requirements/dev.txt"],
 }
 
 
