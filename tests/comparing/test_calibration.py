@@ -10,6 +10,7 @@ from numpy.testing import assert_allclose
 from scipy import constants
 
 from sts.comparing import STEP_HEIGHTS, calibration_factor, corrected_barrier, image_force_ratio, true_barrier
+from sts.comparing.calibration import calibrate
 
 
 def test_step_heights_follow_from_published_lattice_constants():
@@ -103,3 +104,58 @@ def test_corrections_are_made_only_where_they_mean_something():
 def test_true_barrier_inverts_the_image_force():
     assert_allclose(true_barrier(5.0 * image_force_ratio(5.0, 0.8), 0.8), 5.0, rtol=1e-5)
     assert math.isnan(image_force_ratio(1.0, 0.4))  # the image potential has pulled the barrier away
+
+
+@pytest.mark.parametrize(
+    ("measured", "measured_se"),
+    [
+        ("0.242 nm", "0.004 nm"),
+        ("242 pm", "4 pm"),
+        ("2.42 Å", "0.04 A"),
+        ("0,242 nm", "4e-3 nm"),
+        ("2.42e-10 m", "4e-12 m"),
+    ],
+)
+def test_quantities_are_read_with_their_units(measured: str, measured_se: str):
+    """A step of Au(111), 0.235478 nm (au_111: JCPDS 1974, seen); A is ångström for a length."""
+    found = calibrate("height", measured=measured, measured_se=measured_se, known="au111", source="bench book p. 12")
+    assert_allclose(found.factor, 0.235478 / 0.242, rtol=1e-12)
+    assert_allclose(found.relative_se, np.hypot(0.004 / 0.242, 0.0002 / 0.235478), rtol=1e-9)
+    assert found.source.endswith("; bench book p. 12")
+
+
+def test_a_known_height_may_be_given_with_its_uncertainty():
+    found = calibrate("height", measured="1.00 nm", measured_se="0 nm", known="1.10 nm", known_se="0.011 nm")
+    assert_allclose([found.factor, found.relative_se], [1.1, 0.01], rtol=1e-12)
+    assert found.source == "step height of 1.1 nm, as given"
+
+
+def test_a_current_is_calibrated_by_a_known_one_and_a_there_is_ampere():
+    found = calibrate("current", measured="1.02e-9 A", measured_se="10 pA", known="1 nA", known_se="5 pA")
+    assert_allclose([found.factor, found.measured_nm, found.known_nm], [1 / 1.02, 1.02, 1.0], rtol=1e-12)
+    assert_allclose(found.relative_se, np.hypot(0.01 / 1.02, 0.005), rtol=1e-9)
+    assert found.source == "current of 1 nA, as given"
+
+
+@pytest.mark.parametrize(
+    ("change", "text"),
+    [
+        ({"what": "bias"}, "'bias' cannot be calibrated; use height or current"),
+        ({"known": "hopg"}, "known steps are graphite, au111, si111"),
+        (
+            {"what": "current", "measured": "1 nA", "measured_se": "1 pA", "known": "au111"},
+            "give a number with its unit",
+        ),
+        ({"measured": "0.242"}, "not a length with a unit; write it like 0.242 nm"),
+        ({"measured": "0.242 nA"}, "not a length with a unit"),
+        ({"measured": "0.242 NM"}, "not a length with a unit"),
+        ({"measured": "wide"}, "not a length with a unit"),
+        ({"measured": "-0.242 nm"}, "measured is -0.242; a height must be positive"),
+        ({"measured_se": "-1 pm"}, "an uncertainty not negative"),
+        ({"what": "current", "measured": "1 nm", "known": "1 nA"}, "not a current with a unit; write it like 1.02 nA"),
+    ],
+)
+def test_what_is_no_quantity_of_the_right_kind_is_refused(change: dict, text: str):
+    arguments = {"what": "height", "measured": "0.242 nm", "measured_se": "4 pm", "known": "au111"} | change
+    with pytest.raises(ValueError, match=text):
+        calibrate(arguments.pop("what"), **arguments)
