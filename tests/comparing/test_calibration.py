@@ -144,7 +144,7 @@ def test_a_current_is_calibrated_by_a_known_one_and_a_there_is_ampere():
         ({"known": "hopg"}, "known steps are graphite, au111, si111"),
         (
             {"what": "current", "measured": "1 nA", "measured_se": "1 pA", "known": "au111"},
-            "give a number with its unit",
+            "'au111' is not a current with a unit",
         ),
         ({"measured": "0.242"}, "not a length with a unit; write it like 0.242 nm"),
         ({"measured": "0.242 nA"}, "not a length with a unit"),
