@@ -1,0 +1,86 @@
+"""Workbooks written by openpyxl, a general library: every kind of cell, the sheet that the recipe names, damage."""
+
+from __future__ import annotations
+
+import builtins
+import datetime as dt
+
+import openpyxl
+import pytest
+
+from sts.loaders import UnreadableFile, read_file
+from sts.loaders.recipe import Recipe
+from sts.loaders.workbook import sheets_of
+
+
+def book(path, **sheets):
+    wb = openpyxl.Workbook()
+    wb.remove(wb.active)
+    for name, rows in sheets.items():
+        sheet = wb.create_sheet(name)
+        for row in rows:
+            sheet.append(row)
+    wb.save(path)
+    return path
+
+
+SWEEP = [["V (V)", "I (A)"], *([v / 10, v * 1e-10] for v in range(-5, 6))]
+
+
+def test_every_kind_of_cell_is_text_that_reads_back(tmp_path):
+    row = [
+        1,
+        0.1,
+        True,
+        dt.datetime(2026, 3, 1, 14, 30),
+        dt.date(2026, 3, 1),
+        dt.time(14, 30),
+        " two\n words ",
+        None,
+        -3e-13,
+    ]
+    path = book(tmp_path / "w.xlsx", a=[row])
+    assert sheets_of(path.read_bytes(), "w.xlsx")["a"] == [
+        ["1", "0.1", "True", "2026-03-01 14:30:00", "2026-03-01", "14:30:00", "two words", "", "-3e-13"]
+    ]  # fmt: skip
+
+
+def test_the_recipe_names_the_sheet(tmp_path):
+    path = book(tmp_path / "w.xlsx", first=SWEEP, second=[[a, b if isinstance(b, str) else 2 * b] for a, b in SWEEP])
+    assert len(read_file(path).sets) == 1
+    assert sum(len(s) for s in read_file(path).sets) == 2
+    (only,) = read_file(path, recipe=Recipe(sheet="second")).sets
+    assert only.current[0, 0] == -1e-9
+    with pytest.raises(UnreadableFile, match="has no sheet 'third'; it has 'first', 'second'"):
+        read_file(path, recipe=Recipe(sheet="third"))
+
+
+def test_a_workbook_without_a_table_is_refused_in_words(tmp_path):
+    with pytest.raises(UnreadableFile, match=r"w\.xlsx"):
+        read_file(book(tmp_path / "w.xlsx", a=[]))
+    with pytest.raises(UnreadableFile, match=r"w\.xlsx"):
+        read_file(book(tmp_path / "w.xlsx", a=[["only", "words"]]))
+
+
+def test_a_damaged_workbook_is_refused_in_one_line(tmp_path):
+    path = book(tmp_path / "w.xlsx", a=SWEEP)
+    content = path.read_bytes()
+    for damaged in (content[: len(content) // 2], content.replace(b"xl/worksheets", b"xl/worksheetX")):
+        path.write_bytes(damaged)
+        with pytest.raises(UnreadableFile, match=r"damaged archive|no workbook that can be read|holds no sheet") as said:
+            read_file(path)
+        assert "\n" not in str(said.value)
+
+
+def test_without_the_optional_reader_it_is_said_what_to_install(tmp_path, monkeypatch):
+    path = book(tmp_path / "w.xlsx", a=SWEEP)
+    plain = builtins.__import__
+
+    def without(name, *arguments, **more):
+        if name.startswith("python_calamine"):
+            raise ImportError(name)
+        return plain(name, *arguments, **more)
+
+    monkeypatch.setattr(builtins, "__import__", without)
+    with pytest.raises(UnreadableFile, match=r"need the package python-calamine \(the extra 'excel'\)"):
+        read_file(path)
