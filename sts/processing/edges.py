@@ -165,7 +165,7 @@ def _floor_doubt(v: Array, each: Array, middle: tuple[float, float], ends: float
     rise = f"dI/dV rises from its minimum by {mean * share:.2g} ± {error * share:.1g} % of its value at the ends each millivolt"
     if mean > max(4 * error, parabola / 4):
         return f"no gap around zero bias: no flat floor, {rise}"
-    if mean + 1.64 * error > parabola:  # one-sided 95 %
+    if mean + 2 * error > parabola:
         return f"cannot tell whether there is a gap: noise hides whether the floor is flat; {rise}"
     return ""
 
