@@ -117,12 +117,14 @@ def _sweeps_of(block: Block, name: str, recipe: Recipe, notes: Notes) -> list[Sw
     axis_name = KINDS[kind]
     signs = _signs(kind, meta, recipe, notes)
     groups = _groups(roles, block)
+    channels = _channels(roles, axis_name)
+    clock = _clock(roles, channels)
     sweeps: list[Sweep] = []
     for label, rows, values in groups:
         held = _held_bias(roles, rows, signs["bias"], notes) if kind == "iz" else np.nan
         if np.isfinite(held):
             values.setdefault("bias_V", held)
-        for axis_role, current, lockin, direction, repeat in _channels(roles, axis_name):
+        for axis_role, current, lockin, direction, repeat in channels:
             sweeps += _runs(
                 kind,
                 rows,
@@ -138,6 +140,7 @@ def _sweeps_of(block: Block, name: str, recipe: Recipe, notes: Notes) -> list[Sw
                 recipe,
                 meta,
                 signs,
+                clock,
                 notes,
             )
     if kind == "iv":
@@ -293,6 +296,20 @@ def _channels(roles: list[Role], axis_name: str) -> list[Channel]:
     ]
 
 
+def _clock(roles: list[Role], channels: list[Channel]) -> Role | None:
+    """The column of times, if there is one, and one sweep only that it can be of."""
+    clocks = [role for role in roles if role.read_as == "time"]
+    return clocks[0] if len(clocks) == len(channels) == 1 else None
+
+
+def _duration(times: np.ndarray | None, branch: Branch) -> dict[str, float]:
+    """How long a run took, last time less first; nothing where the times do not run on."""
+    if times is None or times.ndim != 1:
+        return {}
+    own = times[np.sort(branch.rows)]
+    return {"duration_s": float(own[-1] - own[0])} if (np.diff(own) >= 0).all() and own[-1] > own[0] else {}
+
+
 def _numbers(role: Role, rows: np.ndarray | slice, notes: Notes) -> np.ndarray:
     values = np.asarray(role.column.values[rows], float)
     if not _largest(values) < OVERLOAD:
@@ -321,7 +338,7 @@ def _largest(values: np.ndarray) -> float:
 def _runs(
     kind: str, rows: np.ndarray | slice, axis_role: Role, current: Role | None, lockin: Role | None, direction: str,
     repeat: int | None, label: str, values: dict[str, Any], block: Block, where: str, recipe: Recipe, meta: Metadata,
-    signs: dict[str, int], notes: Notes,
+    signs: dict[str, int], clock: Role | None, notes: Notes,
 ) -> list[Sweep]:  # fmt: skip
     """The sweeps of one axis and its signals."""
     axis = _numbers(axis_role, rows, notes) * signs[axis_role.read_as] + 0.0  # no -0
@@ -330,6 +347,7 @@ def _runs(
         for role in (current, lockin)
         if role is not None
     ]
+    times = _numbers(clock, rows, notes) if clock is not None else None
     good = np.isfinite(axis)
     breaks = block.breaks if isinstance(rows, slice) else ()
     if not good.all():
@@ -337,6 +355,7 @@ def _runs(
         if any(some):
             notes.add(f"{shown(axis_role.label)}: {int((~good).sum())} rows without a number on the axis are left out")
         axis, signals, breaks = axis[good], [s[good] for s in signals], ()
+        times = times[good] if times is not None else None
     if axis.size and not any(np.isfinite(s[-1]) for s in signals):  # a shorter column beside a longer one
         filled = np.flatnonzero(np.any([np.isfinite(s) for s in signals], axis=0))
         end = int(filled[-1]) + 1 if filled.size else axis.size
@@ -378,6 +397,7 @@ def _runs(
                 repeat=_first_number(repeat, values.get("repeat"), meta.values.get("repeat")),
                 label=label,
                 values={
+                    **_duration(times, branch),
                     **meta.values,
                     **{k: v for k, v in values.items() if v == v and v != ""},
                 },
@@ -453,6 +473,8 @@ def _stacks_of(block: Block, name: str, recipe: Recipe, notes: Notes) -> list[Sw
         notes.add(f"not used: {', '.join(shown(u) for u in unused[:12])}" + (", ..." if len(unused) > 12 else ""))
     made: list[SweepSet] = []
     channels = _channels(roles, KINDS[kind])
+    clock = _clock(roles, channels)
+    times = _numbers(clock, slice(None), notes) if clock is not None else None
     for axis_role, current, lockin, direction, repeat in channels:
         signals = [np.atleast_2d(_numbers(r, slice(None), notes)) for r in (current, lockin) if r is not None]
         if current is not None and signs["current"] < 0:
@@ -491,7 +513,7 @@ def _stacks_of(block: Block, name: str, recipe: Recipe, notes: Notes) -> list[Sw
                 )
                 if p
             )
-            columns = _stack_columns(roles, meta, count, name, label, word)
+            columns = {**_duration(times, branch), **_stack_columns(roles, meta, count, name, label, word)}
             if len(branches) > 2:
                 columns["repeat"] = np.full(count, float((number + 1) // 2))
                 columns["sweep"] = [f"{n}_{number}" for n in columns["sweep"]]

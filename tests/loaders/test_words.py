@@ -164,3 +164,29 @@ def test_constant_bias_beside_a_moving_height_is_a_height_sweep():
     (s,) = read_bytes(b"V (mV),z (nm),I (nA)\n50,0,8\n50,1,4\n50,2,2\n", "a.csv").sets
     assert s.kind == "iz"
     assert_allclose(s.table["bias_V"], [0.05])
+
+
+@pytest.mark.parametrize(
+    ("unit", "header", "seconds"),
+    [
+        ("s", "", [16.0, 16.0]),
+        ("ms", "", [0.016, 0.016]),
+        ("min", "", [960.0, 960.0]),
+        ("ms", "# sweep time: 3 s\n", [3.0, 3.0]),  # what the header says stands
+        ("shakes", "", [np.nan, np.nan]),
+    ],
+)
+def test_a_column_of_times_gives_the_duration_of_each_run(unit, header, seconds):
+    bias = [*range(-4, 5), *range(4, -5, -1)]
+    rows = "".join(f"{2 * i},{v},{v}\n" for i, v in enumerate(bias))
+    (s,) = read_bytes(f"{header}time ({unit}),V (mV),I (nA)\n{rows}".encode(), "a.csv").sets
+    assert_allclose(s.table["duration_s"], seconds)
+
+
+def test_times_that_do_not_run_on_or_belong_to_two_sweeps_give_no_duration():
+    for text in (
+        "t (s),V (mV),I (nA)\n0,0,0\n2,1,1\n1,2,2\n",
+        "t (s),V (mV),I_1 (nA),I_2 (nA)\n0,0,0,0\n1,1,1,1\n2,2,2,2\n",
+    ):
+        (s,) = read_bytes(text.encode(), "a.csv").sets
+        assert s.table["duration_s"].isna().all()
