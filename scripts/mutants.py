@@ -58,6 +58,11 @@ def main(arguments: list[str]) -> int:
     rows, end = [], time.monotonic() + 60 * options.minutes
     with tempfile.TemporaryDirectory() as folder:
         copy = _copy(Path(folder))
+        for layer in LAYERS:  # what fails already would be taken for a fault that was noticed
+            if _tests_fail(copy, [f"tests/{layer}", "tests/outside"]):
+                raise SystemExit(
+                    f"The tests of {layer} fail, or take more than {LONGEST} s, without any change. Mend that first."
+                )
         for done, (path, number, (line, change)) in enumerate(places[: options.sample]):
             key = _key(path, number)
             if key not in known:
@@ -140,21 +145,27 @@ def _try(copy: Path, path: Path, number: int) -> str:
     """``killed`` if a test fails or hangs on the changed code, else ``survived``."""
     source = path.read_text(encoding="utf-8")
     place = copy / path.relative_to(ROOT)
-    tests = [f"tests/{path.parent.name}", "tests/outside"]
-    nearest = copy / "tests" / path.parent.name / f"test_{path.stem}.py"
-    first = [nearest.relative_to(copy).as_posix()] if nearest.exists() else []
+    nearest = f"tests/{path.parent.name}/test_{path.stem}.py"
+    tests = [nearest] if (copy / nearest).exists() else []
+    try:
+        place.write_text(changed(source, number), encoding="utf-8")
+        failed = _tests_fail(copy, [*tests, f"tests/{path.parent.name}", "tests/outside"])
+    finally:
+        place.write_text(source, encoding="utf-8")
+    return "killed" if failed else "survived"
+
+
+def _tests_fail(copy: Path, tests: list[str]) -> bool:
+    """Whether a test of the copy fails, or they take too long."""
     opendata = os.environ.get("STS_OPENDATA", str(ROOT.parent / "shared" / "opendata"))
     environment = os.environ | {"PYTHONPATH": str(copy), "OMP_NUM_THREADS": "1", "STS_OPENDATA": opendata,
                                 "PYTHONDONTWRITEBYTECODE": "1"}  # fmt: skip
-    command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", *first, *tests]
+    command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", *tests]
     try:
-        place.write_text(changed(source, number), encoding="utf-8")
         done = subprocess.run(command, cwd=copy, env=environment, capture_output=True, timeout=LONGEST, check=False)
     except subprocess.TimeoutExpired:
-        return "killed"
-    finally:
-        place.write_text(source, encoding="utf-8")
-    return "survived" if done.returncode == 0 else "killed"
+        return True
+    return done.returncode != 0
 
 
 def _key(path: Path, number: int) -> str:
