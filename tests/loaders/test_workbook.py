@@ -67,7 +67,9 @@ def test_a_damaged_workbook_is_refused_in_one_line(tmp_path):
     content = path.read_bytes()
     for damaged in (content[: len(content) // 2], content.replace(b"xl/worksheets", b"xl/worksheetX")):
         path.write_bytes(damaged)
-        with pytest.raises(UnreadableFile, match=r"damaged archive|no workbook that can be read|holds no sheet") as said:
+        with pytest.raises(
+            UnreadableFile, match=r"damaged archive|no workbook that can be read|holds no sheet"
+        ) as said:
             read_file(path)
         assert "\n" not in str(said.value)
 
