@@ -37,7 +37,16 @@ class CheckPlan(Section):
     )
     fewest_points: int = Field(11, ge=4, description="usable samples below which an I(V) sweep is left out")
     omit: list[str] = Field(
-        default=["jump", "outlier", "all saturated", "too few points", "fit failed", "wrong sign", "too much lag"],
+        default=[
+            "jump",
+            "outlier",
+            "all saturated",
+            "too few points",
+            "fit failed",
+            "poor fit",
+            "wrong sign",
+            "too much lag",
+        ],
         description="flags that leave a sweep out of averages and fits (a person's decision always wins)",
     )
 

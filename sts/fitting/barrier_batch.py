@@ -26,6 +26,7 @@ NOISE_GROUP = ("sample", "tip", "full_scale_A")  # sweeps that share their noise
 UNUSUAL = 3.0  # standard deviations by which a sweep's noise must differ from its group's to be taken as its own
 OWN_POINTS, PRIOR_POINTS, OWN_ROUNDS = 20, 15.0, 2
 PARAMETERS = 3
+LEAST_SHARE = 0.1  # of the variance seen at the far end that the electronics have at least: a misfit may say none
 WINDOWS = ((0.1, 1.0), (0.2, 1.0), (0.0, 0.9), (0.0, 0.8))  # cuts of the choice spread, as shares of the range
 
 
@@ -115,9 +116,10 @@ class Batch:
 
     def _find_noise(self) -> None:
         """Noise of each group from a sample of its sweeps: 300 sweeps tell it to a percent."""
-        series = pd.Series(self.group)
-        ways = np.ceil(series.groupby(series).transform("size") / NOISE_SWEEPS)
-        sample = np.flatnonzero(series.groupby(series).cumcount() % ways == 0)
+        # Drawn, not every k-th: directions and sites follow each other at fixed steps. Always the same draw.
+        enough = self.points > PARAMETERS + 1
+        drawn = np.random.default_rng(0).permutation(np.flatnonzero(enough if enough.any() else ~enough))
+        sample = np.sort(drawn[pd.Series(self.group[drawn]).groupby(self.group[drawn]).cumcount() < NOISE_SWEEPS])
         parts = [sample[first : first + self.rows] for first in range(0, len(sample), self.rows)]
         data = [(rows, *self._data(rows)) for rows in parts]
         fits = [self._start(*part) for part in data]
@@ -153,19 +155,22 @@ class Batch:
         self, sample: NDArray[np.int64], data: list[tuple[Any, Array, Array]], fits: list[engine.Exponential]
     ) -> None:
         """Uniform noise from the residuals of the unweighted start, with 2 % gap noise: only a start."""
-        level = []
+        level, quiet = [], []
         for (_, current, usable), fit in zip(data, fits, strict=True):
             residual = np.abs(current - fit.signal(self.u) - fit.offset[:, None])
             residual[usable == 0] = np.nan
             level.append(1.4826 * _row_median(residual))
+            quiet.append(_far_noise(current, usable))
         step = np.nan_to_num(find_step(self.sweeps.current[sample]))
         frame = pd.DataFrame({"level": np.concatenate(level), "largest": self.largest[sample], "step": step})
+        frame["quiet"] = np.concatenate(quiet)
         good = np.concatenate([fit.good for fit in fits]) & np.isfinite(frame["level"].to_numpy())
         group, every = self.group[sample], range(self.groups)
         median = frame[good].groupby(group[good]).median().reindex(every)
         self.scale = median["largest"].fillna(1.0).to_numpy(float)
         self.step = frame["step"].groupby(group).median().reindex(every).to_numpy(float)
-        self.floor = np.maximum(self.step**2 / 12, (1e-10 * self.scale) ** 2)
+        quiet_floor = LEAST_SHARE * median["quiet"].fillna(0.0).to_numpy(float) ** 2
+        self.floor = np.maximum.reduce([self.step**2 / 12, (1e-10 * self.scale) ** 2, quiet_floor])
         alpha = np.maximum(median["level"].fillna(0.0).to_numpy(float) ** 2, self.floor)
         terms = np.stack([alpha, np.zeros(self.groups), np.full(self.groups, 4e-4)], axis=1)
         self.noise = Noise(terms, self.group)
@@ -184,14 +189,19 @@ class Batch:
             residual = current - signal - fit.offset[:, None]
             gap = noise.terms[noise.group, 2]
             found.append(slow_correlation(signal, residual, noise.variance(signal), usable, gap))
-        each, spread = (np.concatenate(part) for part in zip(*found, strict=True))
-        frame = pd.DataFrame({"each": each, "spread": spread})[counted]
-        groups = frame.groupby(self.group[sample[counted]])
+        each, spread = (np.concatenate(part, axis=1)[:, counted] for part in zip(*found, strict=True))
+        group = self.group[sample[counted]]
+        self.correlation, self.memory = (
+            self._significant(c, s, group)[self.group] for c, s in zip(each, spread, strict=True)
+        )
+
+    def _significant(self, each: Array, spread: Array, group: NDArray[np.int64]) -> Array:
+        """Median correlation of each group (g,), 0 where white noise may give it."""
+        groups = pd.DataFrame({"each": each, "spread": spread}).groupby(group)
         median = groups["each"].median()
         # 1.25: a median scatters more than a mean (normal distribution).
         limit: Any = 3 * 1.25 * groups["spread"].median() / np.sqrt(groups.size())
-        slow = median.where(median > limit, 0.0).reindex(range(self.groups)).fillna(0.0)
-        self.correlation = slow.to_numpy(float)[self.group]
+        return median.where(median > limit, 0.0).reindex(range(self.groups)).fillna(0.0).to_numpy(float)
 
     # --- lag ------------------------------------------------------------------------------------------------------
 
@@ -203,16 +213,13 @@ class Batch:
             lag = find_lag(self.u, retract, self._logarithms(ramp.approach) if ramp.approach.size else None)
             if lag is None or (lag.too_long and not lag.pairs):  # such a bend is as likely the barrier's
                 continue
-            self.lag[ramp.rows], self.lag_se[ramp.rows], self.lag_by_pairs[ramp.rows] = (
-                lag.length,
-                lag.length_se,
-                lag.pairs,
-            )
+            self.lag[ramp.rows], self.lag_se[ramp.rows] = lag.length, lag.length_se
+            self.lag_by_pairs[ramp.rows] = lag.pairs
             if lag.too_long:
                 self.too_late[ramp.retracts] = True
             else:
                 self.usable[ramp.retracts] &= ~lag.spoils(self.u, approach=False)
-            self.usable[ramp.approaches] &= ~lag.spoils(self.u, approach=True)
+                self.usable[ramp.approaches] &= ~lag.spoils(self.u, approach=True)
         self.counts["lagging"] = self.points - self.usable.sum(axis=1)
         self.points = self.usable.sum(axis=1)
         return bool(self.points.sum() < before)
@@ -233,7 +240,7 @@ class Batch:
             getattr(self.fits, name)[rows] = getattr(fit, name)
         matrix, right = products.normal(self.windows)
         step = engine.solve(matrix, right)
-        inverse = engine.inverse(matrix[:, 0])
+        inverse = np.where(fit.good[:, None, None], engine.inverse(matrix[:, 0]), 0.0)
         self.information[rows] = step.information[:, 0]
         freedom = np.maximum(self.points[rows] - PARAMETERS, 1)
         chi2 = np.vecdot(products.wr, products.residual) / freedom
@@ -244,7 +251,7 @@ class Batch:
         terms = self.terms[rows]
         shape = examine(
             products, variance, usable, inverse=inverse, right=right[:, 0], decay=fit.decay, chi2=chi2,
-            floor=np.sqrt(terms[:, 0]), gap=terms[:, 2], correlation=self.correlation[rows],
+            floor=np.sqrt(terms[:, 0]), gap=terms[:, 2], correlation=self.correlation[rows], other=self.memory[rows],
         )  # fmt: skip
         for name in self.shape:
             self.shape[name][rows] = getattr(shape, name)
@@ -285,7 +292,9 @@ class Batch:
             # The variance of (Δe)²/2 is 2, and its neighbours share half a unit each: 3 in sums.
             unusual = [np.vecdot(part, excess) / np.sqrt(3 * np.vecdot(part, part)) for part in (share, both - share)]
         apart = np.fmax(*np.abs(unusual)) > UNUSUAL
-        some = np.flatnonzero(apart & fit.good & (self.correlation[rows] == 0) & (both.sum(axis=1) >= OWN_POINTS))
+        some = np.flatnonzero(
+            apart & fit.good & (self.correlation[rows] + self.memory[rows] == 0) & (both.sum(axis=1) >= OWN_POINTS)
+        )
         if not some.size:
             return
         scale, alone = self.scale[self.group[rows[some]]], np.arange(len(some))
@@ -330,6 +339,13 @@ def _counted(good: NDArray[np.bool_], spread: Array, group: NDArray[np.int64]) -
     usual = pd.Series(np.where(good, spread, np.nan)).groupby(group).transform("median").to_numpy(float)
     with np.errstate(invalid="ignore"):
         return good & ~(spread > 3 * usual + 1e-300)
+
+
+def _far_noise(current: Array, usable: Array) -> Array:
+    """Standard deviation of the noise over the last fifth of the range, from second differences, shape (m,)."""
+    last = slice(-max(5, current.shape[1] // 5), None)
+    bend = np.abs(np.diff(np.where(usable > 0, current, np.nan)[:, last], 2, axis=1))
+    return np.asarray(1.4826 * _row_median(bend) / np.sqrt(6))
 
 
 def _row_median(values: Array) -> Array:

@@ -12,6 +12,8 @@ import numpy as np
 from sts.fitting.barrier import BarrierFit
 from sts.quantities import barrier_from_decay, decay_from_barrier
 
+SLOW = 1.1  # times the uncertainty for independent samples, from which on a likelihood misleads
+
 
 @dataclass(frozen=True, eq=False)
 class SingleBarrier:
@@ -100,7 +102,7 @@ def profile_sweep(fits: Sequence[BarrierFit], sweep: str, *, confidence: float =
     Raises
     ------
     ValueError
-        If no such sweep was fitted, or its fit failed.
+        If no such sweep was fitted, its fit failed, or its noise is slow: the likelihood takes samples for independent.
     """
     for fit in fits:
         rows = np.flatnonzero(fit.table["sweep"].to_numpy() == sweep)
@@ -110,7 +112,13 @@ def profile_sweep(fits: Sequence[BarrierFit], sweep: str, *, confidence: float =
                 raise ValueError(f"The fit of '{sweep}' failed ({fit.table['flags'][row]}); it has no interval.")
             current = np.where(fit.used_points[row], fit.current[row], np.nan)
             start = float(fit.table["barrier_eV"][row])
-            return fit_barrier_single(
+            found = fit_barrier_single(
                 fit.height, current, fit.deviation[row], start_eV=start, profile=True, confidence=confidence
             )
+            if fit.table["decay_se_per_nm"][row] > SLOW * found.decay_se_per_nm:
+                raise ValueError(
+                    f"The noise of '{sweep}' is slow, and a likelihood takes samples for independent: its interval would be "
+                    "too narrow. That of the batch allows for it."
+                )
+            return found
     raise ValueError(f"There is no I(z) sweep '{sweep}'; 'sts list' shows the names.")

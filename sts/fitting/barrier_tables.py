@@ -19,6 +19,8 @@ from sts.sweeps import COLUMNS
 
 Array = NDArray[np.float64]
 
+MISFIT = 5.0  # times the usual reduced chi² of the tip (at least 1): such a sweep follows no exponential with offset
+
 
 def sweep_rows(batch: Batch, confidence: float) -> pd.DataFrame:
     """One row a sweep, (m,): `SWEEP_COLUMNS` of `sts.fitting.barrier` without flags and use, more figures, own columns."""
@@ -146,6 +148,8 @@ def sweep_flags(batch: Batch, table: pd.DataFrame, plan: Plan) -> pd.DataFrame:
         low |= falling & (barrier < plan.barrier.low_eV) & ~short
         high = falling & (barrier > plan.barrier.high_eV)
         slow = good & (s["inflation"] > 1.5)
+        usual = pd.Series(np.where(good, batch.chi2, np.nan)).groupby(batch.group).transform("median").to_numpy(float)
+        poor = good & (batch.chi2 > MISFIT * np.maximum(usual, 1.0))
         high_bias = bias > plan.barrier.high_bias_V
     say(coarse & good, "coarse steps", "converter step {:.3g} pA, larger than the noise", step * 1e12)
     say(growing, "wrong sign", "the current grows with height: height or direction is reversed in the file")
@@ -162,6 +166,7 @@ def sweep_flags(batch: Batch, table: pd.DataFrame, plan: Plan) -> pd.DataFrame:
     say(low, "low barrier", "{:.2f} eV: not a work function: contaminated or compliant gap", barrier)
     say(high, "high barrier", "{:.2f} eV: check the height scale", barrier)
     say(high_bias, "high bias", "{:.2f} V lowers the barrier by about half of it", bias)
+    say(poor, "poor fit", "reduced chi² {:.1f}, usual for this tip {:.1f}", batch.chi2, usual)
     say(slow, "slow noise", "interval widened × {:.1f}", np.sqrt(s["inflation"]))
     late = np.isfinite(batch.lag) & (batch.sweeps.table["direction"] == "retract").to_numpy(bool)
     how = _late(batch, late)

@@ -123,7 +123,8 @@ def inverse(matrix: Array) -> Array:
     size = np.sqrt(np.maximum(np.einsum("mii->mi", matrix), 1e-300))
     scaled = matrix / size[:, :, None] / size[:, None, :] + 1e-15 * np.eye(3)
     found = np.linalg.inv(np.where(np.isfinite(scaled), scaled, np.eye(3)))
-    return np.asarray(found / size[:, :, None] / size[:, None, :])
+    with np.errstate(over="ignore"):  # a sweep of zeros
+        return np.asarray(found / size[:, :, None] / size[:, None, :])
 
 
 def start(u: Array, current: Array, usable: Array) -> Exponential:

@@ -110,4 +110,5 @@ def fit_modulation(
         if not np.isfinite(modulation_height_rms_m):
             return np.abs(slope), error
         decay = decay_from_modulation(slope, modulation_height_rms_m)
-        return decay, decay * error / np.abs(slope)
+        x, w = np.sqrt(2) * modulation_height_rms_m * decay, np.abs(slope) / np.sqrt(2)
+        return decay, error / (2 * modulation_height_rms_m * (1 - w * (1 / x + w)))

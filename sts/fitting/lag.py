@@ -10,7 +10,9 @@ value at the far end,
 Each is the right exponential and a transient of the length vτ. Approach is right at once, since its current grows away
 from the transient; retract reads low until the transient has died, and for ever where k >= 1. Drift gives two pure
 exponentials of different slope: a straight line in ln(retract/approach), where lag gives a transient of known shape.
-A feedback that lets go late, or a piezo that creeps at first, flattens the start in much the same way.
+A feedback that lets go late, or a piezo that creeps at first, flattens the start in much the same way. Hysteresis of the
+piezo bends the two directions against each other over the whole range, which no short transient describes; the mean of
+both is free of it, and it is left alone.
 """
 
 from __future__ import annotations
@@ -33,6 +35,8 @@ FALSE_ALARM = 1e-4  # one-sided level of the test, strict since the best of many
 WHITE_REPEATS = 4  # that the noise about the fits counts for, beside the scatter between repeats
 STRANGE = 3.0  # times the median misfit: such a curve (a jump) does not count
 LEFT_SHARE, LEFT_NOISE = 1e-3, 0.1  # a transient below this share of the signal, or of the noise, does no harm
+MODEL = 0.05  # relative uncertainty of a lag from taking it for one pole
+BENT, APART = 0.5, 0.25  # longer transients are no different from hysteresis, unless the slopes differ by this share
 LONGEST = 0.5  # share of the visible range; where a transient covers more, a retract sweep has no slope left
 
 
@@ -89,7 +93,9 @@ def ramps(table: pd.DataFrame, group: NDArray[np.int64]) -> Iterator[Ramp]:
     """Sweeps of one set that share noise (`group`, shape (m,)) and ramp speed."""
     key = ["sample", "tip", "site", "repeat"]
     sweeps = table[[*key, "direction", "duration_s"]].assign(row=np.arange(len(table)), group=group)
-    for _, ramp in sweeps.groupby(["group", "duration_s"], dropna=False, sort=False):
+    with np.errstate(divide="ignore", invalid="ignore"):  # durations within 2 % are of one ramp speed
+        sweeps["speed"] = np.round(np.log(sweeps["duration_s"].to_numpy(float)) / 0.02)
+    for _, ramp in sweeps.groupby(["group", "speed"], dropna=False, sort=False):
         retract, approach = (ramp[ramp["direction"] == d] for d in ("retract", "approach"))
         if retract.empty:
             continue
@@ -171,7 +177,9 @@ def find_lag(u: Array, retract: Logarithms, approach: Logarithms | None) -> Lag 
     reduced = misfit.min(axis=0) / freedom
     counted = reduced <= STRANGE * np.median(reduced)
     total = misfit[:, counted].sum(axis=1)
-    best = int(np.clip(np.argmin(total), 1, LENGTHS.size - 2))
+    if np.argmin(total) == 0:  # shorter than a sample or two: no harm, and no telling
+        return None
+    best = min(int(np.argmin(total)), LENGTHS.size - 2)
     chi2 = max(float(total[best] / freedom[counted].sum()), 1e-12)
     widening = _widening(data[counted], shapes[best][counted], chi2)
     # A parabola through the best length and its neighbours, on the logarithm they are spaced by.
@@ -181,9 +189,15 @@ def find_lag(u: Array, retract: Logarithms, approach: Logarithms | None) -> Lag 
     if widening is None or bend <= 0:
         return None
     length = float(LENGTHS[best] * np.exp(np.clip((low - high) / (2 * step * bend), -step, step)))
-    return Lag(
-        length, length * np.sqrt(2 / bend) * widening, float(np.median(decay)), float(np.nanmedian(noise[some])), pairs
-    )
+    if length > BENT and not _apart(retract.decay, decay):
+        return None
+    error = length * float(np.hypot(np.sqrt(2 / bend) * widening, MODEL))
+    return Lag(length, error, float(np.median(decay)), float(np.nanmedian(noise[some])), pairs)
+
+
+def _apart(retract: Array, approach: Array) -> bool:
+    """Whether the retract slopes are so much lower that hysteresis of the scanner cannot be the cause."""
+    return bool(np.nanmedian(retract) < (1 - APART) * np.nanmedian(approach))
 
 
 def _widening(data: Array, shape: Array, chi2: float) -> float | None:

@@ -69,6 +69,9 @@ def noise_sums(
     weights 1/v² is the maximum-likelihood step. Squared residuals are cut at 9 v and rescaled, so that a few jumps do
     not count as noise.
     """
+    there = usable.any(axis=1)  # what no fit follows may be infinite, and must not reach a sum even times 0
+    residual, signal, variance, usable = (a[there] for a in (residual, signal, variance, usable))
+    group = group[there]
     unit = scale[group, None]
     groups = len(scale)
     size = np.abs(signal) / unit

@@ -23,6 +23,7 @@ JUMP_ASK = 3.0  # significance of a step in the model from which a sweep is look
 JUMP_SIZE = 0.2  # smallest relative step that is called a jump
 JUMP_WINDOWS = (1, 2, 6, 12)  # samples averaged before and after
 MOST_CORRELATED = 1.1  # times what pure 1/f noise leaves between neighbours: more is a misfit
+MOST_MEMORY = 0.98  # correlation of neighbours beyond which the samples of a sweep are nearly one
 KNOTS = np.array([0.15, 0.25, 0.35, 0.45, 0.55, 0.65, 0.75])
 
 
@@ -53,6 +54,7 @@ def examine(
     floor: Array,
     gap: Array,
     correlation: Array,
+    other: Array,
 ) -> Shape:
     """Run the tests on one block of sweeps.
 
@@ -66,13 +68,14 @@ def examine(
         Inverse normal matrix of the fit, and the products of its columns with the residual.
     decay, chi2, floor : ndarray, shape (m,)
         Decay per unit of u; reduced chi²; standard deviation of the noise without current [A].
-    gap, correlation : ndarray, shape (m,)
-        Relative variance of the gap noise, and the correlation of its neighbours that is significant (0: none).
+    gap, correlation, other : ndarray, shape (m,)
+        Relative variance of the gap noise, and the correlation of neighbours that is significant (0: none): of the gap
+        noise, and of all other noise.
     """
     factor, at = _jumps(products, inverse)
     u, ws, wss, wsr = products.u, products.ws, products.wss, products.wsr
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        inflation, misfit = _inflation(products, inverse, variance, usable, gap, correlation)
+        inflation, misfit = _inflation(products, inverse, variance, usable, gap, correlation, other)
         noise = np.sqrt(np.maximum(chi2, 1e-300) * np.where(misfit, 1.0, inflation))[:, None]
         first = np.abs(products.signal[:, 0])
         visible = np.clip(np.log(np.maximum(first / np.maximum(floor, 1e-300), 1.0)) / np.abs(decay), 0.05, 1.0)
@@ -162,7 +165,7 @@ def _jumps(products: Products, inverse: Array) -> tuple[Array, Array]:
 
 
 def slow_correlation(signal: Array, residual: Array, variance: Array, usable: Array, gap: Array) -> tuple[Array, Array]:
-    """Correlation of neighbouring residuals where the noise is that of the gap, and its spread for white noise.
+    """Correlation of neighbouring residuals, and its spread for white noise: of the gap, and of all other noise.
 
     Parameters
     ----------
@@ -173,10 +176,17 @@ def slow_correlation(signal: Array, residual: Array, variance: Array, usable: Ar
 
     Returns
     -------
-    (ndarray, ndarray), shape (m,)
+    (ndarray, ndarray), shape (2, m)
     """
-    share = _gap_share(signal, variance, usable, gap)
-    x = residual * usable / np.sqrt(variance) * share
+    of_gap = _gap_share(signal, variance, usable, gap)
+    both = [_correlation(residual * usable / np.sqrt(variance), share) for share in (of_gap, usable - of_gap)]
+    correlation, spread = (np.stack(part) for part in zip(*both, strict=True))
+    return correlation, spread
+
+
+def _correlation(residual: Array, share: Array) -> tuple[Array, Array]:
+    """Correlation of neighbouring standardised residuals, weighted by `share` (m, n), and its spread; (m,) each."""
+    x = residual * share
     total = np.vecdot(x, x)
     each = np.vecdot(share[:, 1:] ** 2, share[:, :-1] ** 2)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -193,17 +203,19 @@ def _gap_share(signal: Array, variance: Array, usable: Array, gap: Array) -> Arr
 
 
 def _inflation(
-    products: Products, inverse: Array, variance: Array, usable: Array, gap: Array, correlation: Array
+    products: Products, inverse: Array, variance: Array, usable: Array, gap: Array, correlation: Array, other: Array
 ) -> tuple[Array, NDArray[np.bool_]]:
-    """Variance of the decay with slow (1/f) gap noise, relative to what white noise and the residuals' size say.
+    """Variance of the decay with slow noise, relative to what white noise and the residuals' size say.
 
     The gap noise is taken to have a 1/f spectrum in the share that `correlation` (m,) shows: all of it, if as large as
     pure 1/f noise leaves it. Two things follow for such noise, both from its covariance: it moves the decay more
-    than white noise of the same size, and the fit hides part of it, so that the residuals look too quiet. Also
+    than white noise of the same size, and the fit hides part of it, so that the residuals look too quiet. All other noise
+    is taken to lose its memory exponentially, as behind a filter: with a correlation ρ of neighbours a smooth column sees
+    (1 + ρ)/(1 - ρ) of its variance (M. S. Bartlett, J. R. Stat. Soc. 98, 536 (1935)). Also
     returned: whether neighbours are more alike than 1/f noise leaves them, (m,): a misfit, not noise.
     """
     inflation, misfit = np.ones(len(variance)), np.zeros(len(variance), bool)
-    slow = np.flatnonzero(correlation > 0)
+    slow = np.flatnonzero((correlation > 0) | (other > 0))
     if slow.size:
         signal, weight, inverse = products.signal[slow], products.weight[slow], inverse[slow]
         covariance = pink_covariance(variance.shape[1])
@@ -213,7 +225,7 @@ def _inflation(
         spread = [b @ covariance for b in noisy]
         pink = np.stack([[np.vecdot(s, b) for b in noisy] for s in spread])
         white = np.stack([[np.vecdot(a, b) for b in noisy] for a in noisy])
-        other = np.stack([[np.vecdot(a * (variance[slow] * (1 - share)), b) for b in basis] for a in basis])
+        rest = np.stack([[np.vecdot(a * (variance[slow] * (1 - share)), b) for b in basis] for a in basis])
         of_decay = inverse[:, 2]
 
         def moved(q: Array) -> Array:
@@ -224,10 +236,12 @@ def _inflation(
         expected = (covariance[0, 1] - (1 - hidden)) / hidden
         expected *= np.vecdot(share[:, 1:], share[:, :-1]) / np.vecdot(share, np.sqrt(share))
         part = correlation[slow] / np.clip(expected, 0.05, None)
-        misfit[slow] = part > MOST_CORRELATED
+        misfit[slow] = (part > MOST_CORRELATED) & (correlation[slow] > 0)
         part = np.clip(part, 0.0, 1.0)
-        ratio = (moved(pink) / hidden + moved(other)) / (moved(white) + moved(other))
-        inflation[slow] = 1 + part * np.maximum(ratio - 1, 0.0)
+        memory = np.clip(other[slow], 0.0, MOST_MEMORY)
+        of_gap = part * np.maximum(moved(pink) / hidden - moved(white), 0.0)
+        of_rest = (2 * memory / (1 - memory)) * moved(rest)
+        inflation[slow] = 1 + (of_gap + of_rest) / (moved(white) + moved(rest))
     return inflation, misfit
 
 

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
+from scipy.signal import lfilter
 
 from sts.fitting import fit_barrier, pair_directions, slopes_by_repeat, window_sensitivity
 from sts.fitting.barrier import SWEEP_COLUMNS
 from sts.plan import Plan
-from sts.quantities import barrier_from_decay
+from sts.quantities import barrier_from_decay, decay_from_barrier
 from sts.simulate import Bench, planar_current_density, simulate_iz
 from sts.sweeps import SweepSet, sweep_table
 
@@ -283,3 +286,44 @@ def test_a_steep_concave_fall_is_not_said_to_grow():
     fit = fit_barrier(a_set(z, 1e-9 * (1.5 - np.exp(3e9 * z))))
     assert "wrong sign" not in flags_of(fit)
     assert "few decades" in flags_of(fit)
+
+
+# --- what one sweep may do to the others -----------------------------------------------------------------------------
+
+
+def held(table, barrier_eV=4.4):
+    """Share of the intervals that hold the truth."""
+    return ((table["barrier_low_eV"] <= barrier_eV) & (barrier_eV <= table["barrier_high_eV"])).mean()
+
+
+@pytest.mark.parametrize("dead", [1e-8, np.nan, 0.0])
+def test_a_dead_sweep_does_not_spoil_the_noise_of_its_tip(dead):
+    made = simulate_iz(barrier_eV=4.4, height=RANGE, sweeps=100, seed=3, tip="t",
+                       bench=Bench(white_A=1e-12, gap_noise=0.03, gap_noise_slope=1)).sweeps  # fmt: skip
+    current = made.current.copy()
+    current[7] = dead
+    spoiled = fit_barrier(replace(made, current=current, table=made.table.assign(full_scale_A=1e-8)))
+    whole = fit_barrier(replace(made, table=made.table.assign(full_scale_A=1e-8)))
+    others = np.arange(100) != 7
+    assert_allclose(spoiled.table["barrier_se_eV"][others], whole.table["barrier_se_eV"][others], rtol=0.05)
+    assert not spoiled.table["used"][7]
+
+
+def test_the_noise_is_that_of_both_directions_however_many_pairs_there_are():
+    """With 151 pairs every second sweep is every retract sweep; 3 % gap noise behind a lag is slow in both."""
+    made = simulate_iz(barrier_eV=4.4, height=RANGE, sweeps=151, seed=3, tip="t", site="1", duration_s=0.1,
+                       directions=("retract", "approach"), bench=Bench(white_A=1e-12, gap_noise=0.03, lag_s=3e-3))  # fmt: skip
+    table = fit_barrier(made.sweeps).table
+    for direction in ("retract", "approach"):
+        assert held(table[table["direction"] == direction]) > 0.88
+
+
+@pytest.mark.parametrize("memory", [0.3, 0.6, 0.8])
+def test_electronics_noise_behind_a_filter_widens_the_interval(memory):
+    """AR(1) noise of 2 pA, made by a general library: scipy.signal.lfilter."""
+    rng = np.random.default_rng(1)
+    z = np.linspace(0, 0.4e-9, 150)
+    noise = lfilter([np.sqrt(1 - memory**2)], [1, -memory], rng.standard_normal((300, 350)))[:, 200:]
+    clean = 1e-9 * np.exp(-decay_from_barrier(4.4) * z)
+    current = clean * (1 + 0.01 * rng.standard_normal((300, 150))) + 2e-12 * noise
+    assert 0.90 < held(fit_barrier(a_set(z, current, tip="t", site="1")).table) < 0.985  # white intervals: 0.5 to 0.85

@@ -7,8 +7,9 @@ from scipy.signal import TransferFunction, lsim
 
 from sts.fitting import fit_barrier, pair_directions, slopes_by_repeat
 from sts.fitting.lag import _transient
-from sts.quantities import barrier_from_decay
+from sts.quantities import barrier_from_decay, decay_from_barrier
 from sts.simulate import Bench, simulate_iz
+from sts.sweeps import SweepSet, sweep_table
 
 BOTH = ("retract", "approach")
 
@@ -89,3 +90,48 @@ def test_a_lag_is_told_without_a_duration_in_length_only():
     table_without = fit_barrier(type(made)("iz", made.axis, made.current, made.table.assign(duration_s=np.nan))).table
     assert_allclose(table_without["lag_nm"], table["lag_nm"])
     assert table_without["lag_ms"].isna().all()
+
+
+def two_ways(retract, approach, *, sweeps=32, gap=0.01, seed=0):
+    """Sweeps of φ = 4.4 eV over heights that the scanner really takes, one function a direction."""
+    rng = np.random.default_rng(seed)
+    z = np.linspace(0, 0.4e-9, 150)
+    rows = []
+    for true in (retract(z), approach(z)):
+        clean = 1e-9 * np.exp(-decay_from_barrier(4.4) * true)
+        shape = (sweeps, z.size)
+        rows.append(clean * (1 + gap * rng.standard_normal(shape)) + 1e-12 * rng.standard_normal(shape))
+    names = [f"{i}_{d}" for i in range(sweeps) for d in BOTH]
+    table = sweep_table(names, direction=list(BOTH) * sweeps, repeat=np.repeat(np.arange(sweeps) + 1.0, 2), tip="t",
+                        site="1", bias_V=0.1, duration_s=0.1)  # fmt: skip
+    return SweepSet("iz", z, np.stack(rows, axis=1).reshape(-1, z.size), table)
+
+
+@pytest.mark.parametrize("share", [0.02, 0.05, 0.1, -0.1])
+@pytest.mark.parametrize("gap", [0.0, 0.01])
+def test_hysteresis_of_the_scanner_is_no_lag_and_the_mean_of_the_directions_is_free_of_it(share, gap):
+    """A loop of 2 to 10 % of the range, bent one way up and the other way down (common practice, no source)."""
+
+    def loop(sign):
+        return lambda z: z + sign * share * z * (z - z[-1]) / z[-1]
+
+    table = fit_barrier(two_ways(loop(1), loop(-1), gap=gap)).table
+    assert table["lag_ms"].isna().all()
+    assert table["used"].all()
+    slope = slopes_by_repeat(table)["decay_per_nm"].mean()
+    assert abs(barrier_from_decay(slope * 1e9) / 4.4 - 1) < 0.006
+
+
+def test_a_lag_shorter_than_a_sample_is_not_told_and_does_no_harm():
+    table = fit_barrier(ramps(sweeps=32, lag_s=2e-4)).table  # a sample takes 0.67 ms
+    slope = slopes_by_repeat(table)["decay_per_nm"].mean()
+    assert abs(barrier_from_decay(slope * 1e9) / 4.4 - 1) < 0.004
+
+
+def test_a_jump_that_the_amplifier_blurred_leaves_the_sweep_out():
+    made = simulate_iz(barrier_eV=4.4, height=(0, 0.4e-9, 150), sweeps=20, duration_s=0.1, directions=BOTH, seed=2,
+                       bench=Bench(white_A=1e-12, gap_noise=0.01, lag_s=3e-3, jump_factor=1.5), tip="t", site="1",
+                       jumps={"iz_003_retract": 0.3})  # fmt: skip
+    table = fit_barrier(made.sweeps).table.set_index("sweep")
+    assert not table.loc["iz_003_retract", "used"]  # it would read 2.6 eV
+    assert table["used"].sum() == 39
