@@ -11,6 +11,7 @@ from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from sts import __version__
 from sts.comparing import (
@@ -426,15 +427,18 @@ def _spectrum(
         group.axis, group.current - zero, gap_slope_m_per_V=slope * 1e-10, decay_per_m=per_m, decay_se_per_m=se_per_m
     )
     group = replace(group, current=at_gap + zero)
+    plan = plan.model_copy(update={"spectra": plan.spectra.model_copy(update={"gap_slope_A_per_V": None})})
     spectrum = average_spectrum(group, plan, keys=keys, omit=omit, keep=keep, offsets=offsets)
     # The factor's uncertainty is common to all sweeps; it adds to the bands of current, derivative and ratio, where
     # N = d ln I/d ln V gains V d(ln f)/dV.
-    rise = np.gradient(relative, spectrum.bias)
+    rise, level = np.gradient(relative, spectrum.bias), plan.compare.confidence
     didv_se = np.hypot(spectrum.didv_se, spectrum.didv * relative + spectrum.current * rise)
     ratio_se = np.hypot(spectrum.normalised_se, spectrum.bias * rise)
-    didv_low, didv_high = _widened(spectrum.didv, spectrum.didv_low, spectrum.didv_high, didv_se, spectrum.didv_se)
+    didv_low, didv_high = _widened(
+        spectrum.didv, spectrum.didv_low, spectrum.didv_high, didv_se, spectrum.didv_se, level
+    )
     ratio_low, ratio_high = _widened(
-        spectrum.normalised, spectrum.normalised_low, spectrum.normalised_high, ratio_se, spectrum.normalised_se
+        spectrum.normalised, spectrum.normalised_low, spectrum.normalised_high, ratio_se, spectrum.normalised_se, level
     )
     words = f"brought to constant separation with {slope:g} Å/V and {per_m * 1e-9:.2f} ± {se_per_m * 1e-9:.2f} per nm"
     flags = join_flags([spectrum.flags if spectrum.flags is not None else no_flags(),
@@ -453,11 +457,10 @@ def _spectrum(
     return with_features(spectrum, group, plan)
 
 
-def _widened(value: Any, low: Any, high: Any, se: Any, se_before: Any) -> tuple[Any, Any]:
-    """A band widened as its standard uncertainty grew; where there was none it stays."""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        factor = np.where(se_before > 0, se / se_before, 1.0)
-    return value - (value - low) * factor, value + (high - value) * factor
+def _widened(value: Any, low: Any, high: Any, se: Any, se_before: Any, confidence: float) -> tuple[Any, Any]:
+    """A band widened by an uncertainty that is normal, not of few repeats; where there was no band there is none."""
+    more = stats.norm.ppf(0.5 + confidence / 2) * np.sqrt(np.maximum(se**2 - se_before**2, 0.0))
+    return value - np.hypot(value - low, more), value + np.hypot(high - value, more)
 
 
 def _decay_for(group: SweepSet, plan: Plan, decay: dict[Any, tuple[float, float]]) -> tuple[float, float]:

@@ -1,7 +1,8 @@
 """I(V) to dI/dV: error against the best window in hindsight, bands, planted offsets and faults, jumps.
 
-Densities of states: ohmic, V-shaped, gapped (1 eV), two peaks, superconducting (1.35 meV at 1.8 K). Noise: white, shot, 1/f of the
-gap. The error compared is the root mean square over bias, without the outermost 5 % at either end.
+Densities of states: ohmic, V-shaped, gapped (1 eV), two peaks, a lone narrow one, superconducting (1.35 meV at 1.8 K).
+Noise: white, shot, 1/f of the gap. The error compared is the root mean square over bias, without the outermost 5 % at
+either end.
 """
 
 from __future__ import annotations
@@ -14,16 +15,24 @@ from scipy import stats
 
 from sts.processing import average_spectrum, find_offsets, judge_iv, make_smoother
 from sts.simulate import Bench, Simulated, apply_bench, gapped, simulate_iv, superconductor
+from sts.simulate.densities import Density
 from sts.sweeps import SweepSet
 from studies import Finding
 
 TITLE = "I(V): dI/dV, its bands, offsets and faults"
+
+
+def _lone_peak(energy: np.ndarray) -> np.ndarray:
+    """Flat but for a peak of 40 meV: what a width that has lost it cannot see."""
+    return np.asarray(1 + 0.5 * np.exp(-4 * np.log(2) * ((energy - 0.3) / 0.04) ** 2))
+
 
 DENSITIES: dict[str, dict[str, Any]] = {
     "ohmic": {"density": "flat"},
     "V-shaped": {"density": "v_shaped"},
     "1 eV gap": {"density": gapped(valence_eV=-0.5, conduction_eV=0.5)},
     "two peaks": {"density": "two_peaks"},
+    "lone peak": {"density": Density("lone peak", _lone_peak), "temperature_K": 10.0},
     "superconducting": {"density": superconductor(gap_eV=1.35e-3), "bias": (-6e-3, 6e-3, 301), "temperature_K": 1.8},
 }
 NOISES = {

@@ -73,7 +73,8 @@ def average_spectrum(
     Raises
     ------
     ValueError
-        If every sweep is left out, the sweeps are not I(V), or there are fewer points than smoothing needs.
+        If every sweep is left out, the sweeps are not I(V), there are fewer points than smoothing needs, or the plan has
+        a varying gap that was not corrected before.
 
     Notes
     -----
@@ -86,15 +87,26 @@ def average_spectrum(
     plan = plan or Plan()
     if sweeps.kind != "iv":
         raise ValueError(f"A spectrum is averaged from I(V) sweeps; these are '{sweeps.kind}'.")
+    if plan.spectra.gap_slope_A_per_V is not None:
+        raise ValueError(
+            "The plan says that the gap varied with bias (gap_slope_A_per_V). Use 'analyse', which brings the currents to "
+            "constant separation with the decay of the site; or do so with 'to_constant_separation' and clear the key."
+        )
     judged = judge_iv(sweeps, plan.check) if flags is None else flags[flags["sweep"].isin(sweeps.names)]
     used, omitted = _choose(sweeps, judged, plan, omit, keep)
     if not used.has_current:
         return _lockin_only(used, plan, dict(keys or {}), omitted, judged)
     notes: dict[str, str] = {}
     railed = find_saturation(used.current, full_scale=used.table["full_scale_A"].to_numpy(float))
-    filled = fill_missing(np.where(railed, np.nan, used.current))
+    masked = np.where(railed, np.nan, used.current)
+    filled = fill_missing(masked)
+    there = np.isfinite(masked[:, filled.points]).mean(axis=0)
     if not filled.points.all():
         notes["holes"] = f"{int((~filled.points).sum())} of {filled.points.size} points have no usable sample"
+    elif (there < 1).any():
+        notes["holes"] = (
+            f"at {int((there < 1).sum())} of {there.size} points some sweeps have no usable sample: wider bands"
+        )
     offsets = find_offsets(used) if offsets is None else offsets
     if plan.spectra.offsets == "remove" and not offsets.separable:
         notes["offsets not separable"] = offsets.how
@@ -121,6 +133,7 @@ def average_spectrum(
     if criterion is None and plan.spectra.smoothing_width_V is None:
         notes["few repeats"] = why
     means = _derive(bias, average, smoother, plan, notes, kind)
+    means = _widen_where_few(means, there, len(units), plan.compare.confidence)
     trusted = filled.whole & means.firm & trusted_bias(bias, means.below, **_doubt(offsets))
     direction_fit = _directions(bias, halves, means.current, means.didv, used)
     notes |= _group_notes(units, each_repeat)
@@ -238,6 +251,27 @@ def _derive(bias: Array, average: Average, smoother: Smoother, plan: Plan, notes
         below=below,
         firm=np.abs(below) > _FIRM * _root_sum_square(below_rows),
         quantile=quantile,
+    )
+
+
+def _widen_where_few(means: _Means, there: Array, units: int, confidence: float) -> _Means:
+    """Bands where only a share `there` (k,) of the sweeps has a sample: what was filled in is no repeat.
+
+    So many fewer units are counted, in the scatter of the mean and in Student's t; with fewer than two there is no band.
+    """
+    if units < 2 or (there == 1).all():
+        return means
+    counted = np.floor(units * there + 1e-9)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        reach = stats.t.ppf(0.5 + confidence / 2, np.where(counted >= 2, counted - 1, np.nan)) / means.quantile
+        # What was filled in lies at the middle of the others, and adds nothing to their scatter.
+        scatter = np.sqrt((units - 1) / (counted - 1) * units / counted)
+        wider = np.where(counted >= 2, scatter * reach, np.nan)
+    return replace(
+        means,
+        current_se=means.current_se * wider,
+        didv_se=means.didv_se * wider,
+        normalised_se=means.normalised_se * wider,
     )
 
 

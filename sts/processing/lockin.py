@@ -64,9 +64,10 @@ def calibrate_lockin(
     Notes
     -----
     The average of the sweeps fixes both coefficients where dI/dV changes with bias; where it is nearly constant (its
-    relative spread below 20 %) an intercept cannot be told from a gain and is held at zero. The uncertainty comes from the
-    scatter of the coefficient between sweeps where there are three or more, else from the residuals with the number of
-    independent points estimated from their autocorrelation.
+    relative spread below 20 %) an intercept cannot be told from a gain and is held at zero. With three sweeps or more
+    only products of different sweeps count, whose noise is independent: noise of dI/dV would make the gain low, as it
+    does in any regression on a noisy variable. The uncertainty then comes from leaving out one sweep at a time; with
+    fewer, from the residuals, with the number of independent points estimated from their autocorrelation.
     """
     k, g = (np.atleast_2d(np.asarray(a, float)) for a in (lockin_each, didv_each))
     good = np.isfinite(k).all(axis=0) & np.isfinite(g).all(axis=0)
@@ -75,15 +76,14 @@ def calibrate_lockin(
     k, g = k[:, good], g[:, good]
     mean_k, mean_g = k.mean(axis=0), g.mean(axis=0)
     with_intercept = bool(np.std(mean_g) > LEAST_SPREAD * abs(np.mean(mean_g)))
-    gain, intercept = _line(mean_g, mean_k, with_intercept)
     m = len(k)
     if m >= 3:
-        each = np.array([_line(mean_g, row, with_intercept) for row in k])
-        noise = np.array([_line(mean_g, row, with_intercept) for row in g])
-        scatter = np.sqrt(each.var(axis=0, ddof=1) + (gain * noise).var(axis=0, ddof=1))
-        gain_se, intercept_se = scatter / np.sqrt(m)
+        gain, intercept = _between_sweeps(g, k, with_intercept)
+        others = np.array([_between_sweeps(np.delete(g, i, 0), np.delete(k, i, 0), with_intercept) for i in range(m)])
+        gain_se, intercept_se = np.sqrt((m - 1) * others.var(axis=0))
         reach = stats.t.ppf(0.5 + confidence / 2, m - 1)
     else:
+        gain, intercept = _line(mean_g, mean_k, with_intercept)
         residual = mean_k - gain * mean_g - intercept
         r1 = np.clip(np.corrcoef(residual[1:], residual[:-1])[0, 1], 0, 0.95)
         points = max(residual.size * (1 - r1) / (1 + r1), 4)
@@ -95,6 +95,14 @@ def calibrate_lockin(
     return LockinCalibration(
         float(gain), float(gain_se), float(intercept), float(intercept_se), unit, agrees, verdict, m
     )
+
+
+def _between_sweeps(g: Any, k: Any, with_intercept: bool) -> tuple[float, float]:
+    """Gain and intercept from the products of different sweeps, g and k of shape (m, n)."""
+    dg, dk = (a - a.mean(axis=1, keepdims=True) for a in (g, k)) if with_intercept else (g, k)
+    total = dg.sum(axis=0)
+    gain = float((total @ dk.sum(axis=0) - (dg * dk).sum()) / (total @ total - (dg * dg).sum()))
+    return gain, float(k.mean() - gain * g.mean()) if with_intercept else 0.0
 
 
 def _line(x: Any, y: Any, with_intercept: bool) -> tuple[float, float]:

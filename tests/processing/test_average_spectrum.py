@@ -294,3 +294,32 @@ def test_nothing_to_average_is_said():
     short = SweepSet("iv", [-0.1, 0.0, 0.1], np.array([[-1e-9, 0, 1.2e-9]]), sweep_table(["a"]))
     with pytest.raises(ValueError, match="3 points; smoothing of order 2 needs at least 4"):
         average_spectrum(short, keep=["a"])
+
+
+def test_what_was_filled_in_is_no_repeat_in_the_band():
+    """Three of four sweeps miss 35 points: one repeat is left there, and no band; with two left it is wide, and holds."""
+    held = []
+    for seed in range(40):
+        bias, clean = np.linspace(-1, 1, 201), 1e-9 * np.linspace(-1, 1, 201)
+        rng = np.random.default_rng(seed)
+        current = clean + 2e-12 * rng.standard_normal((6, 201))
+        current[:4, 120:155] = np.nan
+        table = sweep_table([f"s{i}" for i in range(6)], repeat=np.arange(6.0))
+        found = average_spectrum(
+            SweepSet("iv", bias, current, table), Plan(spectra=SpectraPlan(smoothing_width_V=0.05))
+        )
+        assert "holes" in set(found.flags["flag"])
+        held.append((found.didv_low < 1e-9) & (found.didv_high > 1e-9))
+    inside = np.array(held)[:, 125:150].mean()
+    assert inside > 0.93
+    current[4] = np.where(np.isnan(current[0]), np.nan, current[4])
+    one = average_spectrum(SweepSet("iv", bias, current, table), Plan(spectra=SpectraPlan(smoothing_width_V=0.05)))
+    assert np.isnan(one.didv_low[125:150]).all()
+    assert np.isfinite(one.didv_low[20:110]).all()
+
+
+def test_a_varying_gap_is_not_overlooked():
+    bias = np.linspace(-1, 1, 201)
+    sweeps = SweepSet("iv", bias, 1e-9 * bias[None], sweep_table(["a"]))
+    with pytest.raises(ValueError, match="gap varied"):
+        average_spectrum(sweeps, Plan(spectra=SpectraPlan(gap_slope_A_per_V=1.0)))

@@ -65,3 +65,17 @@ def test_too_few_points_are_refused_with_their_number():
     lockin[:, 7:] = np.nan
     with pytest.raises(ValueError, match="7 points are finite"):
         calibrate_lockin(lockin, didv)
+
+
+def test_noise_in_the_derivative_does_not_lower_the_gain():
+    """Errors in variables (textbook): a plain regression on dI/dV this noisy would read 0.76."""
+    rng, gains, inside = np.random.default_rng(4), [], 0
+    clean, noise = CONDUCTANCE, 1.1 * CONDUCTANCE.std()
+    for _ in range(200):
+        didv = clean + noise * rng.standard_normal((4, clean.size))
+        lockin = clean + 0.01 * noise * rng.standard_normal((4, clean.size))
+        found = calibrate_lockin(lockin, didv)
+        gains.append(found.gain)
+        inside += abs(found.gain - 1) < stats.t.ppf(0.975, 3) * found.gain_se
+    assert abs(np.median(gains) - 1) < 0.02
+    assert inside / 200 > 0.88

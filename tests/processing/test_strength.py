@@ -87,3 +87,16 @@ def test_a_straight_line_is_smoothed_as_widely_as_may_be(repeats: int):
         best = np.std(make_smoother(BIAS, width_V=2 / 3).differentiate(sweeps.mean(axis=0))[10:-10] - 1)
         ratios.append(np.std(smoother.differentiate(sweeps.mean(axis=0))[10:-10] - 1) / best)
     assert np.mean(ratios) < 1.3
+
+
+@pytest.mark.parametrize("repeats", [3, 5, 10])
+def test_a_lone_narrow_peak_is_not_smoothed_away(repeats: int):
+    """Widths that have lost the peak agree with half of themselves; only much narrower ones know better."""
+    rng = np.random.default_rng(5)
+    didv = 1 + 0.5 * np.exp(-4 * np.log(2) * ((BIAS - 0.3) / 0.05) ** 2)
+    current = np.concatenate([[0], np.cumsum((didv[1:] + didv[:-1]) / 2 * np.diff(BIAS))])
+    for _ in range(5):
+        sweeps = current - current[100] + 3e-4 * rng.standard_normal((repeats, 201))
+        smoother, _, _ = choose_smoother(BIAS, sweeps)
+        assert smoother.width < 0.08  # it was 0.67
+        assert smoother.differentiate(sweeps.mean(axis=0)).max() > 1.3
