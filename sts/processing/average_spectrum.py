@@ -227,7 +227,7 @@ def _derive(bias: Array, average: Average, smoother: Smoother, plan: Plan, notes
         quantile = float(stats.norm.ppf(0.5 + plan.compare.confidence / 2))
         sigma = _residual_noise(smoother, current)
         rows = sigma * np.eye(bias.size)
-        notes["no band"] = f"one {unit}: band from the residuals, {sigma * 1e12:.3g} pA rms"
+        notes["no band"] = f"one {unit}: band from the residuals, {sigma * 1e12:.3g} pA rms; slow noise is not in it"
     rows = rows - (rows @ zero)[:, None]
     smooth, didv = smoother.apply(current), smoother.differentiate(current)
     smooth_rows, didv_rows = smoother.apply(rows), smoother.differentiate(rows)
