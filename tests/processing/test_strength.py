@@ -15,10 +15,10 @@ CURRENT = np.concatenate([[0], np.cumsum((DIDV[1:] + DIDV[:-1]) / 2 * np.diff(BI
 CURRENT = CURRENT - CURRENT[100]
 
 
-def pink(rng: np.random.Generator, rows: int) -> np.ndarray:
-    frequency = np.fft.rfftfreq(402)
-    spectrum = np.fft.rfft(rng.standard_normal((rows, 402))) / np.sqrt(np.maximum(frequency, frequency[1]))
-    noise = np.fft.irfft(spectrum)[:, :201]
+def pink(rng: np.random.Generator, rows: int, points: int = 201) -> np.ndarray:
+    frequency = np.fft.rfftfreq(2 * points)
+    spectrum = np.fft.rfft(rng.standard_normal((rows, 2 * points))) / np.sqrt(np.maximum(frequency, frequency[1]))
+    noise = np.fft.irfft(spectrum)[:, :points]
     return noise / noise.std()
 
 
@@ -100,3 +100,24 @@ def test_a_lone_narrow_peak_is_not_smoothed_away(repeats: int):
         smoother, _, _ = choose_smoother(BIAS, sweeps)
         assert smoother.width < 0.08  # it was 0.67
         assert smoother.differentiate(sweeps.mean(axis=0)).max() > 1.3
+
+
+def test_generalised_cross_validation_errs_in_slow_noise_as_the_docs_say():
+    """The figures of docs/smoothing.md: median error of dI/dV over the best width's, 15 curves of 401 points, 1 % noise."""
+    bias = np.linspace(-1, 1, 401)
+    didv = np.interp(bias, BIAS, DIDV)
+    current = np.concatenate([[0], np.cumsum((didv[1:] + didv[:-1]) / 2 * np.diff(bias))])
+    smoothers = [make_smoother(bias, width_V=width) for width in 0.005 * np.geomspace(3.5, 133, 18)]
+    inner, found = slice(20, -20), {}
+    for colour in ("white", "1/f"):
+        ratios = []
+        for seed in range(15):
+            rng = np.random.default_rng(seed)
+            noise = rng.standard_normal(401) if colour == "white" else pink(rng, 1, 401)[0]
+            curve = current + 0.01 * noise
+            score = [np.sum((curve - s.smooth @ curve) ** 2) / (401 - np.trace(s.smooth)) ** 2 for s in smoothers]
+            error = [np.sqrt(np.mean((s.differentiate(curve) - didv)[inner] ** 2)) for s in smoothers]
+            ratios.append(error[int(np.argmin(score))] / min(error))
+        found[colour] = np.median(ratios)
+    assert found["white"] < 2
+    assert 3 < found["1/f"] < 6
