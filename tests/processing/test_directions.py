@@ -96,3 +96,12 @@ def test_pairs_are_made_by_number_or_by_order():
     )
     assert halves.tolist() == [[-1.5] * 3] * 2
     assert pairs.tolist() == [0, 1]
+
+
+def test_the_uncertainty_is_the_scatter_between_repeats():
+    """Two repeats of 1 and 3 pA displacement: mean 2 pA, standard error √2 pA/√2 (sample standard deviation, textbook)."""
+    bias = np.linspace(-1, 1, 101)
+    halves = np.array([np.full(101, 1e-12), np.full(101, 3e-12)])
+    found = fit_half_difference(bias, halves, 1e-9 * bias * np.abs(bias), 2e-9 * np.abs(bias), duration_s=0.5).values
+    assert found["displacement_A"] == pytest.approx(2e-12, rel=1e-6)
+    assert found["displacement_A_se"] == pytest.approx(1e-12, rel=1e-6)
