@@ -234,6 +234,14 @@ TABLES: dict[str, dict[str, str]] = {
         "reasons": "the flags in words, with sizes",
         "didv_unit": "`S`, or `arb.` where the height axis is arbitrary",
     },
+    "spectra_setpoints.csv": {
+        "sample": _WHO["sample"],
+        "gap_method": "how the gaps were found",
+        "setpoints": "set-points with a gap",
+        "gap_change_meV_per_decade": "change of the gap a decade of set-point current",
+        "gap_change_se_meV_per_decade": "its standard uncertainty",
+        "trend": "whether that is beyond 1.96 of it",
+    },
     "spectra_gaps.csv": {
         **_GROUP,
         "gap_method": "definition of the gap",

@@ -7,6 +7,7 @@ from .judging import judge_iv
 from .normalise import broadening, normalise, trusted_bias
 from .offsets import bias_offset_from_symmetry, find_offsets
 from .quality import find_saturation, find_step, noise_level
+from .setpoints import setpoint_trends
 from .smoothing import Smoother, make_smoother
 from .spectrum import Offsets, Resolution, Spectrum
 from .strength import choose_smoother
@@ -28,6 +29,7 @@ __all__ = [
     "make_smoother",
     "noise_level",
     "normalise",
+    "setpoint_trends",
     "spectra_of_grid",
     "trusted_bias",
 ]

@@ -29,6 +29,7 @@ from sts.figures import (
 from sts.figures.style import rows_of
 from sts.fitting import LocalBarrier, local_barrier
 from sts.fitting.barrier import BarrierFit
+from sts.processing import setpoint_trends
 from sts.processing.spectrum import Spectrum
 from sts.report.facts import all_sweeps
 from sts.report.findings import TWICE, answers, gap_words, gaps_words, resolution_words, tip_name
@@ -280,6 +281,9 @@ def _spectra_pictures(analysis: Analysis) -> list[Picture]:
 
 def _series_words(series: list[Spectrum]) -> str:
     words = "; ".join(f"{s.label}: {gaps_words([s])}" for s in series)
+    for row in rows_of(setpoint_trends(series)):
+        change = value_with_uncertainty(row.gap_change_meV_per_decade, 2 * row.gap_change_se_meV_per_decade, "meV")
+        words += f"; by {row.gap_method} it changes by {change} a decade of current: {'a' if row.trend else 'no'} trend"
     return f"{words}{TWICE}." if "±" in words else f"{words}."
 
 

@@ -19,6 +19,7 @@ from sts.comparing.levels import SITE_COLUMNS, TIP_COLUMNS
 from sts.comparing.pairs import PAIR_COLUMNS
 from sts.fitting.barrier import SWEEP_COLUMNS
 from sts.plan import write_toml
+from sts.processing import setpoint_trends
 from sts.report.citations import bibtex
 from sts.report.drawing import Drawn, draw_all
 from sts.report.facts import all_flags
@@ -149,6 +150,9 @@ def result_tables(analysis: Analysis, what: str = "report") -> dict[str, pd.Data
                 frame = pd.concat(parts, ignore_index=True)
                 keys = [k for k in spectra.spectra[0].keys if k in frame.columns]
                 found[name] = frame[[*keys, *(c for c in frame.columns if c not in keys)]]
+        trends = setpoint_trends(spectra.spectra)
+        if len(trends):
+            found["spectra_setpoints.csv"] = trends
     if what == "report":
         found |= {
             "sweeps.csv": analysis.judged,
