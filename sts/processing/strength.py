@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy import stats
 
 from ..quantities import thermal_width
 from .smoothing import Smoother, make_smoother, narrowest_width
@@ -15,10 +16,9 @@ Array = NDArray[np.float64]
 
 ROOM_TEMPERATURE_K = 295.0
 _THIRDS = 3  # widths tried for a factor of 2: half of each is another of them
-_DOUBT, _DOUBT_FAR = (
-    1.0,
-    4.0,
-)  # standard errors by which the squared bias against w/2, and against w/4 ..., must exceed 0
+_DOUBT = 1.0  # standard errors by which the squared bias against w/2 must exceed zero before it counts
+_DOUBT_FAR = 4.0  # the same against w/4, w/8 ..., of which there are many
+_CHANCE = 1e-3  # level of Student's t at which the choice is doubted: few repeats err far
 _END = 0.05  # share of the points at either end that has no say: derivatives there are several times noisier
 
 
@@ -53,10 +53,11 @@ def choose_smoother(
     one sweep out: the products of (D_w - D_w/2) y_i of each sweep with the mean of the same of the others. Their
     noise is independent whatever its colour, so nothing but the true effect of smoothing is left on average; one
     standard error of it is taken off, so that chance does not pass for an effect. c = 1/(1 - (w'/w)²)² turns the
-    difference between w and the narrower w' into the bias against no smoothing, which grows as w². Narrower widths
-    still (a quarter, an eighth) are asked too, and the largest bias counts: two widths that have both lost a narrow
-    peak agree with each other. Judging against half the width first, not against raw slopes, matters: the noise of
-    raw slopes made the error up to 20 times the best possible in simulations; this rule keeps it near 1.1.
+    difference between w and the narrower w' into the bias against no smoothing, which grows as w². Where widths of a
+    quarter, an eighth ... surely see more than the choice does, the largest bias of all of them counts: two widths
+    that have both lost a narrow peak agree with each other. Judging against half the width first, not against raw
+    slopes, matters: the noise of raw slopes made the error up to 20 times the best possible in simulations; this rule
+    keeps it near 1.1.
 
     Generalised cross validation instead takes neighbouring points for independent and smooths far too little in 1/f
     noise (J. Opsomer, Y. Wang, Y. Yang, Stat. Sci. 16, 134 (2001)). Sweeps are brought to a common level
@@ -76,6 +77,8 @@ def choose_smoother(
     slopes = [smoother.differentiate(scaled)[:, _inner(axis.size)] for smoother in smoothers]
     actual = np.array([smoother.width for smoother in smoothers])
     scores = np.array([_score(slopes, actual, k) for k in range(_THIRDS, len(widths))])
+    if _lost_something(slopes, actual, _THIRDS + int(np.argmin(scores))):
+        scores = np.array([_score(slopes, actual, k, far=True) for k in range(_THIRDS, len(widths))])
     widths, smoothers = widths[_THIRDS:], smoothers[_THIRDS:]
     best = int(np.argmin(scores))
     criterion = pd.DataFrame(
@@ -123,14 +126,29 @@ def _inner(points: int) -> slice:
     return slice(int(_END * points), points - int(_END * points))
 
 
-def _score(slopes: list[Array], widths: Array, k: int) -> float:
-    """Estimated mean squared error of the mean of the slopes (R, points) of width number `k` [A²/V²]."""
+def _score(slopes: list[Array], widths: Array, k: int, *, far: bool = False) -> float:
+    """Estimated mean squared error of the mean of the slopes (R, points) of width number `k` [A²/V²].
+
+    The bias is that against half the width, or with `far` the largest of those against half, a quarter, an eighth ...
+    """
     variance = float(np.mean(slopes[k].var(axis=0, ddof=1))) / len(slopes[k])
     half = _bias(slopes[k], slopes[k - _THIRDS], widths[k - _THIRDS] / widths[k], _DOUBT)
-    narrower = [
-        _bias(slopes[k], slopes[j], widths[j] / widths[k], _DOUBT_FAR) for j in range(k - 2 * _THIRDS, -1, -_THIRDS)
-    ]
-    return variance + max([half, *narrower])
+    if not far:
+        return variance + half
+    return variance + max(
+        half, *(_bias(slopes[k], slopes[j], widths[j] / widths[k], _DOUBT_FAR) for j in _narrower(k)), 0.0
+    )
+
+
+def _lost_something(slopes: list[Array], widths: Array, k: int) -> bool:
+    """Whether much narrower widths surely see what width number `k` and half of it do not."""
+    sure = float(stats.t.isf(_CHANCE, len(slopes[k]) - 1))
+    variance = float(np.mean(slopes[k].var(axis=0, ddof=1))) / len(slopes[k])
+    return any(_bias(slopes[k], slopes[j], widths[j] / widths[k], sure) > variance for j in _narrower(k))
+
+
+def _narrower(k: int) -> range:
+    return range(k - 2 * _THIRDS, -1, -_THIRDS)
 
 
 def _bias(slopes: Array, narrower: Array, ratio: float, doubt: float) -> float:
