@@ -8,6 +8,9 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
+UNEQUAL = (
+    1e-3  # relative uncertainty left by resolutions that are not quite equal: the modulation blurs the lock-in alone
+)
 LEAST_SPREAD = 0.2  # of dI/dV relative to its mean, below which an intercept cannot be told from a gain
 TOLERANCE = 0.01  # a gain off by less than this is called agreement, whatever its uncertainty
 FACTORS = {
@@ -80,7 +83,8 @@ def calibrate_lockin(
     if m >= 3:
         gain, intercept = _between_sweeps(g, k, with_intercept)
         others = np.array([_between_sweeps(np.delete(g, i, 0), np.delete(k, i, 0), with_intercept) for i in range(m)])
-        gain_se, intercept_se = np.sqrt((m - 1) * others.var(axis=0))
+        unequal = UNEQUAL * np.array([abs(gain), abs(mean_k.mean()) if with_intercept else 0.0])
+        gain_se, intercept_se = np.hypot(np.sqrt((m - 1) * others.var(axis=0)), unequal)
         reach = stats.t.ppf(0.5 + confidence / 2, m - 1)
     else:
         gain, intercept = _line(mean_g, mean_k, with_intercept)
