@@ -46,7 +46,7 @@ class Batch:
         self.noise = Noise(np.ones((self.groups, 3)), self.group)
         self.largest = np.zeros(m)
         self.usable = np.zeros((m, self.n), bool)
-        self.counts = {name: np.zeros(m, int) for name in ("saturated", "contact", "missing", "lagging")}
+        self.counts = {name: np.zeros(m, int) for name in ("saturated", "contact", "lagging")}
         self.lag, self.lag_se = np.full(m, np.nan), np.full(m, np.nan)  # length of the transient over the range
         self.lag_by_pairs, self.too_late = np.zeros(m, bool), np.zeros(m, bool)
         self.fits = engine.Exponential(np.zeros(m), np.ones(m), np.zeros(m), np.zeros(m, bool))
@@ -77,7 +77,6 @@ class Batch:
         current = self.sweeps.current[rows]
         table = self.sweeps.table.iloc[rows]
         finite = np.isfinite(current)
-        self.counts["missing"][rows] = (~finite).sum(axis=1)
         saturated = _saturated(current, table["full_scale_A"].to_numpy(float))
         self.counts["saturated"][rows] = saturated.sum(axis=1)
         bias = np.abs(table["bias_V"].to_numpy(float))

@@ -169,7 +169,7 @@ def sweep_flags(batch: Batch, table: pd.DataFrame, plan: Plan) -> pd.DataFrame:
     say(poor, "poor fit", "reduced chi² {:.1f}, usual for this tip {:.1f}", batch.chi2, usual)
     say(slow, "slow noise", "interval widened × {:.1f}", np.sqrt(s["inflation"]))
     late = np.isfinite(batch.lag) & (batch.sweeps.table["direction"] == "retract").to_numpy(bool)
-    how = _late(batch, late)
+    how = _late(batch, table, late)
     say(late & batch.too_late, "too much lag", "its start is {}", how)
     say(late & ~batch.too_late, "lag", "its start is {}; {} samples masked", how, batch.counts["lagging"])
     say(_mixed_bias(batch), "mixed biases", "the sweeps of this site were taken at different biases")
@@ -193,16 +193,15 @@ def _modulated(batch: Batch) -> dict[str, Array]:
     }
 
 
-def _late(batch: Batch, late: NDArray[np.bool_]) -> NDArray[np.object_]:
+def _late(batch: Batch, table: pd.DataFrame, late: NDArray[np.bool_]) -> NDArray[np.object_]:
     """The lag of the sweeps that are late, in words."""
     texts = np.full(len(late), "", object)
-    duration = batch.sweeps.table["duration_s"].to_numpy(float)
+    lag = table[["lag_nm", "lag_ms", "lag_se_ms"]].to_numpy(float)
     for row in np.flatnonzero(late):
-        ms, se = (1e3 * duration[row] * value for value in (batch.lag[row], batch.lag_se[row]))
+        nm, ms, se = lag[row]
         time = f" ({ms:.3g} ± {se:.1g} ms)" if np.isfinite(ms) else ""
         doubt = "" if batch.lag_by_pairs[row] else "; one direction only: a barrier that bends there looks the same"
-        length = batch.lag[row] * batch.span * 1e9
-        texts[row] = f"flattened over {length:.2g} nm as by an amplifier that lags{time}{doubt}"
+        texts[row] = f"flattened over {nm:.2g} nm as by an amplifier that lags{time}{doubt}"
     return texts
 
 

@@ -35,9 +35,8 @@ def pair_directions(sweeps: pd.DataFrame, *, level: float = 0.999) -> tuple[pd.D
     -----
     If the gap opens by itself at v_d while the ramp moves at ±v, the slope against the ramp's height is
     (1 + v_d/v) of the true one on retract and (1 - v_d/v) on approach: the mean is free of drift, and half the relative
-    difference times v is the drift. An amplifier that lags lowers the retract slope only, and leaves the approach slope
-    nearly right. One speed cannot tell the two apart, since both make the directions differ; several speeds can: the
-    difference falls as 1/v for drift and grows with v for lag.
+    difference times v is the drift. A lag of the amplifier, which lowers the retract slope only, is found by its shape
+    and masked before (`sts.fitting.lag`).
     """
     table = _pairable(sweeps)
     retract, approach = (table[table["direction"] == d] for d in ("retract", "approach"))

@@ -11,6 +11,7 @@ from scipy.ndimage import uniform_filter1d
 
 from sts.flags import flag_rows, join_flags, no_flags
 from sts.plan import Plan
+from sts.processing.averaging import common_value, group_codes, unit_means
 from sts.processing.edges import gap_edges, soft_gap_width, steepest_rise
 from sts.processing.lockin import calibrate_lockin
 from sts.processing.peaks import find_peaks
@@ -40,7 +41,7 @@ def with_features(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Spectrum:
     Spectrum
     """
     settings = plan.features
-    temperature = _single(sweeps.table["temperature_K"])
+    temperature = common_value(sweeps.table["temperature_K"])
     flags = [spectrum.flags if spectrum.flags is not None else no_flags()]
     each = _repeat_means(spectrum, sweeps)
     gaps = gap_edges(
@@ -76,22 +77,13 @@ def with_features(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Spectrum:
     )
 
 
-def _single(column: pd.Series) -> float:
-    values = column.to_numpy(float)
-    known = np.isfinite(values).all() and np.ptp(values) <= 0.1 * abs(values.mean())
-    return float(values.mean()) if known else float("nan")
-
-
 def _repeat_means(spectrum: Spectrum, sweeps: SweepSet) -> Any:
     """dI/dV of every repeat, directions averaged; sweeps of unknown repeat stand alone."""
     table = sweeps.table.set_index("sweep").loc[list(spectrum.sweeps)]
     number = table["repeat"].to_numpy(float)
     alone = -1.0 - np.arange(len(table))
     frame = table[["sample", "tip", "site"]].assign(key=np.where(np.isfinite(number), number, alone))
-    code = frame.groupby(["sample", "tip", "site", "key"], sort=False).ngroup().to_numpy()
-    total = np.zeros((code.max() + 1, spectrum.bias.size))
-    np.add.at(total, code, spectrum.didv_each)
-    return total / np.bincount(code)[:, None]
+    return unit_means(spectrum.didv_each, group_codes(frame, list(frame)))
 
 
 def _soft(spectrum: Spectrum, gaps: pd.DataFrame) -> pd.DataFrame:
@@ -135,8 +127,8 @@ def _superconductor(spectrum: Spectrum, each: Any, sweeps: SweepSet, plan: Plan)
         if len(each) < LEAST_FOR_COVARIANCE:
             covariance = None
     fit = fit_superconducting_gap(
-        spectrum.bias[good], didv, error, temperature_K=_single(sweeps.table["temperature_K"]),
-        modulation_rms_V=_single(sweeps.table["modulation_V"]), smoother=_smoother(spectrum, good, plan),
+        spectrum.bias[good], didv, error, temperature_K=common_value(sweeps.table["temperature_K"]),
+        modulation_rms_V=common_value(sweeps.table["modulation_V"]), smoother=_smoother(spectrum, good, plan),
         covariance=covariance, fit_temperature=plan.features.fit_temperature,
     )  # fmt: skip
     fitted = np.full(spectrum.bias.size, np.nan)

@@ -17,6 +17,7 @@ from ..sweeps import SweepSet
 from .averaging import (
     Average,
     average_units,
+    common_value,
     direction_signs,
     fill_missing,
     group_codes,
@@ -128,7 +129,7 @@ def average_spectrum(
     each_repeat = unit_means(current_even, repeats)
     units, kind = _units(used, each_repeat, repeats, plan.spectra, notes)
     average = average_units(units, plan.spectra.average, seed=plan.spectra.seed)
-    temperature = _common(used.table["temperature_K"])
+    temperature = common_value(used.table["temperature_K"])
     smoother, criterion, why = _smoother(bias, each_repeat, plan.spectra, temperature)
     if criterion is None and plan.spectra.smoothing_width_V is None:
         notes["few repeats"] = why
@@ -363,7 +364,7 @@ def _residual_noise(smoother: Smoother, current: Array) -> float:
 def _directions(bias: Array, halves: Array, current: Array, didv: Array, used: SweepSet) -> DirectionFit | None:
     if not len(halves):
         return None
-    return fit_half_difference(bias, halves, current, didv, duration_s=_common(used.table["duration_s"]))
+    return fit_half_difference(bias, halves, current, didv, duration_s=common_value(used.table["duration_s"]))
 
 
 def _group_notes(units: Array, each_repeat: Array) -> dict[str, str]:
@@ -383,14 +384,6 @@ def _group_notes(units: Array, each_repeat: Array) -> dict[str, str]:
 
 def _notes(notes: dict[str, str]) -> pd.DataFrame:
     return join_flags([flag_rows([""], [True], flag, [detail]) for flag, detail in notes.items()])
-
-
-def _common(column: pd.Series) -> float:
-    """The value of a column if all sweeps agree within 1 %, their mean within 10 %, else NaN."""
-    values = column.to_numpy(float)
-    if not np.isfinite(values).all() or np.ptp(values) > 0.1 * abs(values.mean()):
-        return float("nan")
-    return float(values.mean())
 
 
 @dataclass(frozen=True, eq=False)
@@ -422,7 +415,7 @@ def _resolution(temperature: float, used: SweepSet, smoother: Smoother | None, f
     """
     return resolution(
         temperature_K=temperature,
-        modulation_rms_V=_common(used.table["modulation_V"]),
+        modulation_rms_V=common_value(used.table["modulation_V"]),
         smoothing_kernel=smoother.kernel() if smoother else None,
         lag_V=_clear_lag(fit),
     )
@@ -485,7 +478,7 @@ def _lockin_only(
         current_each=np.full(used.current.shape, np.nan),
         didv_each=whole(filled.current),
         offsets=replace(UNKNOWN, how="lock-in channel only: no current to find them from"),
-        resolution=_resolution(_common(used.table["temperature_K"]), used, None, None),
+        resolution=_resolution(common_value(used.table["temperature_K"]), used, None, None),
         smoothing="none: lock-in channel as recorded",
         didv_unit=used.lockin_unit,
         flags=join_flags([judged[judged["sweep"].isin(used.names)], _notes(notes)]),

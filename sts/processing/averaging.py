@@ -52,6 +52,14 @@ def _plain(value: Any) -> Any:
     return value.item() if isinstance(value, np.generic) else value
 
 
+def common_value(column: pd.Series) -> float:
+    """Mean of a column whose values are all known and agree within 10 %, else NaN."""
+    values = column.to_numpy(float)
+    if not np.isfinite(values).all() or np.ptp(values) > 0.1 * abs(values.mean()):
+        return float("nan")
+    return float(values.mean())
+
+
 def direction_signs(sweeps: SweepSet) -> NDArray[np.int64]:
     """+1 for up (or retract), -1 for down (or approach), 0 for unknown, shape (m,)."""
     first, second = DIRECTIONS[sweeps.kind]

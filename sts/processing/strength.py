@@ -131,20 +131,24 @@ def _score(slopes: list[Array], widths: Array, k: int, *, far: bool = False) -> 
 
     The bias is that against half the width, or with `far` the largest of those against half, a quarter, an eighth ...
     """
-    variance = float(np.mean(slopes[k].var(axis=0, ddof=1))) / len(slopes[k])
+    variance = _variance(slopes[k])
     half = _bias(slopes[k], slopes[k - _THIRDS], widths[k - _THIRDS] / widths[k], _DOUBT)
     if not far:
         return variance + half
-    return variance + max(
-        half, *(_bias(slopes[k], slopes[j], widths[j] / widths[k], _DOUBT_FAR) for j in _narrower(k)), 0.0
-    )
+    narrower = [_bias(slopes[k], slopes[j], widths[j] / widths[k], _DOUBT_FAR) for j in _narrower(k)]
+    return variance + max([half, *narrower])
 
 
 def _lost_something(slopes: list[Array], widths: Array, k: int) -> bool:
     """Whether much narrower widths surely see what width number `k` and half of it do not."""
     sure = float(stats.t.isf(_CHANCE, len(slopes[k]) - 1))
-    variance = float(np.mean(slopes[k].var(axis=0, ddof=1))) / len(slopes[k])
+    variance = _variance(slopes[k])
     return any(_bias(slopes[k], slopes[j], widths[j] / widths[k], sure) > variance for j in _narrower(k))
+
+
+def _variance(slopes: Array) -> float:
+    """Variance of the mean of slopes (R, points), over all points [A²/V²]."""
+    return float(np.mean(slopes.var(axis=0, ddof=1))) / len(slopes)
 
 
 def _narrower(k: int) -> range:
