@@ -83,7 +83,7 @@ def _repeat_means(spectrum: Spectrum, sweeps: SweepSet) -> Any:
     number = table["repeat"].to_numpy(float)
     alone = -1.0 - np.arange(len(table))
     frame = table[["sample", "tip", "site"]].assign(key=np.where(np.isfinite(number), number, alone))
-    return unit_means(spectrum.didv_each, group_codes(frame, list(frame)))
+    return unit_means(spectrum.didv_each, group_codes(frame, ["sample", "tip", "site", "key"]))
 
 
 def _soft(spectrum: Spectrum, gaps: pd.DataFrame) -> pd.DataFrame:
