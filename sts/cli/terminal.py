@@ -57,19 +57,21 @@ def print_table(
 
     Where the terminal is too narrow, the `spare` columns go, one after the other, and a line says which.
     """
+    from rich.cells import cell_len
     from rich.console import Console
     from rich.measure import measure_renderables
 
     console = Console(width=None if sys.stdout.isatty() else FILE_WIDTH, highlight=False)
-    cells = [[str(cell).replace("[", r"\[") for cell in row] for row in rows]
+    cells = [[str(cell) for cell in row] for row in rows]
+    widest = [max(column, key=cell_len) for column in zip(*cells, strict=True)]
     gone: list[int] = []
     while True:
-        table = _table(title, headings, cells, set(right), gone)
-        needed = measure_renderables(console, console.options.update(max_width=10_000), [table]).maximum
+        sample = _table(title, headings, [widest] if widest else [], set(right), gone)
+        needed = measure_renderables(console, console.options.update(max_width=10_000), [sample]).maximum
         if needed <= console.width or len(gone) == len(spare):
             break
         gone.append(spare[len(gone)])
-    console.print(table)
+    console.print(_table(title, headings, cells, set(right), gone))
     if gone:
         say(f"Not shown at this width: {', '.join(headings[i] for i in sorted(gone))}.")
 
@@ -89,7 +91,7 @@ def _table(
         justify: Literal["right", "left"] = "right" if i in right else "left"
         table.add_column(headings[i], justify=justify, overflow="fold", no_wrap=i == 0)
     for row in cells:
-        table.add_row(*(row[i] for i in shown))
+        table.add_row(*(row[i].replace("[", r"\[") for i in shown))
     return table
 
 
