@@ -2,9 +2,11 @@
 
 One place of ``sts/processing`` or ``sts/fitting`` at a time is changed (a comparison, an operation, a number, a
 condition) in a copy of the project, and the tests of that layer are run on it: a change that no test notices has
-*survived*. Places are drawn with a seed. What was tried before with the same code and tests is not tried again, so a run
-that was stopped goes on. Results go to ``docs/validation/mutants.csv``; survivors are there to be looked at, since some
-change nothing that matters.
+*survived*. Places are drawn with a seed. The copies are made at the start, so the project may be edited meanwhile.
+
+A run that was stopped goes on: a change that was noticed is not tried again while its file stays as it is, one that
+survived is tried again when the tests of its layer have changed. Results go to ``docs/validation/mutants.csv``;
+survivors are there to be looked at, since some change nothing that matters.
 """
 
 from __future__ import annotations
@@ -14,6 +16,7 @@ import ast
 import csv
 import hashlib
 import os
+import queue
 import random
 import shutil
 import subprocess
@@ -21,6 +24,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor, as_completed
 from pathlib import Path
 
 from _environment import ROOT, run
@@ -28,8 +32,9 @@ from _environment import ROOT, run
 LAYERS = ("processing", "fitting")
 OUT = ROOT / "docs" / "validation" / "mutants.csv"
 CACHE = ROOT / ".validation-cache" / "mutants.csv"
-COLUMNS = ("key", "file", "line", "change", "result")
-LONGEST = 240  # seconds for the tests of a layer; a mutant that hangs is noticed by anybody
+COLUMNS = ("file", "line", "change", "result")
+KEPT = ("key", "tests", *COLUMNS)
+LONGEST = 300  # seconds for the tests of a layer; a mutant that hangs is noticed by anybody
 
 _COMPARED: dict[type[ast.cmpop], type[ast.cmpop]] = {
     ast.Lt: ast.GtE, ast.LtE: ast.Gt, ast.Gt: ast.LtE, ast.GtE: ast.Lt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
@@ -45,41 +50,70 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("--sample", type=int, default=100, help="places to change (default: 100)")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--minutes", type=float, default=60, help="stop after so long (default: 60)")
+    parser.add_argument("--jobs", type=int, default=2, help="changes tried at a time (default: 2)")
     parser.add_argument("--inside", action="store_true", help=argparse.SUPPRESS)
     options = parser.parse_args(arguments)
     if not options.inside:
         return run(__file__, "--inside", *arguments, lock="dev")
-    files = [path for layer in LAYERS for path in sorted((ROOT / "sts" / layer).glob("*.py"))]
-    places = [
-        (path, number, change) for path in files for number, change in enumerate(changes(path.read_text("utf-8")))
-    ]
-    random.Random(options.seed).shuffle(places)
     known = _read(CACHE)
-    rows, end = [], time.monotonic() + 60 * options.minutes
-    with tempfile.TemporaryDirectory() as folder:
-        copy = _copy(Path(folder))
+    end = time.monotonic() + 60 * options.minutes
+    with tempfile.TemporaryDirectory() as folder, ThreadPoolExecutor(options.jobs) as pool:
+        copies: queue.Queue[Path] = queue.Queue()
+        for job in range(options.jobs):
+            copies.put(_copy(Path(folder) / str(job)))
+        start = copies.queue[0]
+        rows, places = _drawn(start, options.sample, options.seed)
         for layer in LAYERS:  # what fails already would be taken for a fault that was noticed
-            if _tests_fail(copy, [f"tests/{layer}", "tests/outside"]):
+            if _tests_fail(start, [f"tests/{layer}", "tests/outside"]):
                 raise SystemExit(
                     f"The tests of {layer} fail, or take more than {LONGEST} s, without any change. Mend that first."
                 )
-        for done, (path, number, (line, change)) in enumerate(places[: options.sample]):
-            key = _key(path, number)
-            if key not in known:
-                if time.monotonic() > end:
-                    break
-                result = _try(copy, path, number)
-                known[key] = {"key": key, "file": path.relative_to(ROOT).as_posix(), "line": str(line), "change": change,
-                              "result": result}  # fmt: skip
-                _write(CACHE, list(known.values()))
-                print(f"{done + 1}/{options.sample} {result:8s} {known[key]['file']}:{line} {change}", flush=True)
-            rows.append(known[key])
-    killed = sum(row["result"] != "survived" for row in rows)
+
+        def trial(row: dict[str, str]) -> dict[str, str] | None:
+            if time.monotonic() > end:
+                return None
+            copy = copies.get()
+            try:
+                return row | {"result": _try(copy, copy / row["file"], int(row["key"].rpartition("-")[2]))}
+            finally:
+                copies.put(copy)
+
+        missing = [row for row in rows if not _settled(known.get(row["key"]), row)]
+        for done, future in enumerate(as_completed([pool.submit(trial, row) for row in missing])):
+            row = future.result()
+            if row is not None:
+                known[row["key"]] = row
+                _write(CACHE, KEPT, list(known.values()))
+                print(
+                    f"{done + 1}/{len(missing)} {row['result']:8s} {row['file']}:{row['line']} {row['change']}",
+                    flush=True,
+                )
+    tried = [known[row["key"]] for row in rows if _settled(known.get(row["key"]), row)]
+    killed = sum(row["result"] == "killed" for row in tried)
     print(
-        f"{killed} of {len(rows)} changes noticed ({100 * killed / max(len(rows), 1):.0f} %); {len(places)} places in all."
+        f"{killed} of {len(tried)} changes noticed ({100 * killed / max(len(tried), 1):.0f} %); {places} places in all."
     )
-    _write(OUT, sorted(rows, key=lambda row: (row["file"], int(row["line"]))))
-    return 0 if len(rows) == min(options.sample, len(places)) else 1
+    _write(OUT, COLUMNS, sorted(tried, key=lambda row: (row["file"], int(row["line"]))))
+    return 0 if len(tried) == len(rows) else 1
+
+
+def _drawn(copy: Path, sample: int, seed: int) -> tuple[list[dict[str, str]], int]:
+    """Rows, still without result, of the places that are drawn; and the number of all places."""
+    rows = []
+    for layer in LAYERS:
+        tests = _fingerprint(*sorted((copy / "tests" / layer).glob("*.py")))
+        for path in sorted((copy / "sts" / layer).glob("*.py")):
+            code = _fingerprint(path)
+            for number, (line, change) in enumerate(changes(path.read_text("utf-8"))):
+                rows.append({"key": f"{code}-{number}", "tests": tests, "file": path.relative_to(copy).as_posix(),
+                             "line": str(line), "change": change})  # fmt: skip
+    random.Random(seed).shuffle(rows)
+    return rows[:sample], len(rows)
+
+
+def _settled(known: dict[str, str] | None, row: dict[str, str]) -> bool:
+    """Whether the change was noticed before, or has survived these very tests."""
+    return known is not None and (known["result"] == "killed" or known["tests"] == row["tests"])
 
 
 def changes(source: str) -> list[tuple[int, str]]:
@@ -119,7 +153,7 @@ def _mutations(tree: ast.Module) -> Iterator[tuple[ast.expr, tuple[ast.AST, str,
 
 
 def _code(node: ast.AST) -> Iterator[ast.AST]:
-    """All nodes that compute something: no annotations, no error texts, no sizes of work blocks."""
+    """All nodes that compute something: no annotations, no error texts."""
     yield node
     for name, field in ast.iter_fields(node):
         for child in field if isinstance(field, list) else [field]:
@@ -134,6 +168,7 @@ def _code(node: ast.AST) -> Iterator[ast.AST]:
 
 def _copy(folder: Path) -> Path:
     """A copy of what the tests need, to be changed."""
+    folder.mkdir()
     for name in ("sts", "scripts", "tests", "data", "docs", "examples"):
         shutil.copytree(ROOT / name, folder / name, ignore=shutil.ignore_patterns("__pycache__"))
     for name in ("pyproject.toml", "README.md"):
@@ -141,15 +176,14 @@ def _copy(folder: Path) -> Path:
     return folder
 
 
-def _try(copy: Path, path: Path, number: int) -> str:
+def _try(copy: Path, place: Path, number: int) -> str:
     """``killed`` if a test fails or hangs on the changed code, else ``survived``."""
-    source = path.read_text(encoding="utf-8")
-    place = copy / path.relative_to(ROOT)
-    nearest = f"tests/{path.parent.name}/test_{path.stem}.py"
+    source = place.read_text(encoding="utf-8")
+    nearest = f"tests/{place.parent.name}/test_{place.stem}.py"
     tests = [nearest] if (copy / nearest).exists() else []
     try:
         place.write_text(changed(source, number), encoding="utf-8")
-        failed = _tests_fail(copy, [*tests, f"tests/{path.parent.name}", "tests/outside"])
+        failed = _tests_fail(copy, [*tests, f"tests/{place.parent.name}", "tests/outside"])
     finally:
         place.write_text(source, encoding="utf-8")
     return "killed" if failed else "survived"
@@ -168,12 +202,8 @@ def _tests_fail(copy: Path, tests: list[str]) -> bool:
     return done.returncode != 0
 
 
-def _key(path: Path, number: int) -> str:
-    """Changes when the file or the tests of its layer do."""
-    code = hashlib.sha256(path.read_bytes())
-    for test in sorted((ROOT / "tests" / path.parent.name).glob("*.py")):
-        code.update(test.read_bytes())
-    return f"{code.hexdigest()[:12]}-{number}"
+def _fingerprint(*paths: Path) -> str:
+    return hashlib.sha256(b"".join(path.read_bytes() for path in paths)).hexdigest()[:12]
 
 
 def _read(path: Path) -> dict[str, dict[str, str]]:
@@ -182,10 +212,10 @@ def _read(path: Path) -> dict[str, dict[str, str]]:
     return {row["key"]: row for row in csv.DictReader(path.read_text(encoding="utf-8").splitlines())}
 
 
-def _write(path: Path, rows: list[dict[str, str]]) -> None:
+def _write(path: Path, columns: tuple[str, ...], rows: list[dict[str, str]]) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     with path.open("w", encoding="utf-8", newline="") as stream:
-        writer = csv.DictWriter(stream, COLUMNS, lineterminator="\n")
+        writer = csv.DictWriter(stream, columns, lineterminator="\n", extrasaction="ignore")
         writer.writeheader()
         writer.writerows(rows)
 
