@@ -60,7 +60,7 @@ def import_command(
             progress=report,
         )
     for name, message in result.left_out:
-        warn(message if message.startswith(name) else f"{name}: {message}")
+        warn(f"{name}: {message.removeprefix(f'{Path(name).name}: ')}")
     if as_json:
         print_json(
             {
