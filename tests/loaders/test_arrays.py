@@ -265,3 +265,55 @@ def test_shapes_that_do_not_fit_are_said(tmp_path):
     np.savez(path, bias_V=BIAS, current_A=CURRENT[:, :40])
     with pytest.raises(UnreadableFile, match=r"shape \(6, 40\), with no side of the 41 points"):
         read_file(path)
+
+
+def test_what_an_hdf5_file_says_beside_its_sweeps_is_read(tmp_path):
+    """Attributes and datasets of one number or text hold for all sweeps, one text or place a sweep for each."""
+    path = tmp_path / "h.h5"
+    text = h5py.string_dtype()
+    with h5py.File(path, "w") as file:
+        file.attrs["sample"] = np.array([b"gold film"])
+        file.attrs["temperature (K)"] = np.float64(77.5)
+        file.attrs["many"] = np.arange(3)  # no single value: says nothing
+        file["bias_V"] = BIAS
+        file["current_A"] = CURRENT
+        file["tip"] = "heron"
+        file.create_dataset("site", data=list("pqrstu"), dtype=text)
+        file["setpoint current"] = 100.0
+        file["setpoint current"].attrs["unit"] = "pA"
+    (s,) = read_file(path).sets
+    assert_array_equal(s.current, CURRENT)
+    assert set(s.table["sample"]) == {"gold film"}
+    assert set(s.table["tip"]) == {"heron"}
+    assert list(s.table["site"]) == list("pqrstu")
+    assert set(s.table["temperature_K"]) == {77.5}
+    assert_allclose(s.table["setpoint_current_A"], 1e-10)
+
+
+def test_attributes_that_are_whole_numbers_and_empty_texts(tmp_path):
+    path = tmp_path / "h.h5"
+    with h5py.File(path, "w") as file:
+        file.attrs["repeat"] = np.int64(7)
+        file.attrs["tip"] = ""
+        file["bias_V"], file["current_A"] = BIAS, CURRENT[0]
+    (s,) = read_file(path).sets
+    assert s.table["repeat"].iloc[0] == 7
+    assert s.table["tip"].iloc[0] == ""
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_bare_table_counts_its_shorter_side_as_columns(tmp_path, turned):
+    path = tmp_path / "bare.npy"
+    table = np.stack([BIAS, CURRENT[0]])
+    np.save(path, table.T if turned else table)
+    recipe = Recipe(column_names=["bias (V)", "current (A)"])
+    (s,) = read_file(path, recipe=recipe).sets
+    assert_array_equal(s.axis, BIAS)
+    assert_array_equal(s.current, CURRENT[:1])
+
+
+def test_one_column_is_no_sweep(tmp_path):
+    path = tmp_path / "one.npy"
+    np.save(path, BIAS)
+    with pytest.raises(UnreadableFile, match="column"):
+        read_file(path)
