@@ -306,7 +306,8 @@ def test_a_bare_table_counts_its_shorter_side_as_columns(tmp_path, turned):
     path = tmp_path / "bare.npy"
     table = np.stack([BIAS, CURRENT[0]])
     np.save(path, table.T if turned else table)
-    recipe = Recipe(column_names=["bias (V)", "current (A)"])
+    columns = [{"number": 1, "read_as": "bias", "unit": "V"}, {"number": 2, "read_as": "current", "unit": "A"}]
+    recipe = Recipe.model_validate({"column": columns})
     (s,) = read_file(path, recipe=recipe).sets
     assert_array_equal(s.axis, BIAS)
     assert_array_equal(s.current, CURRENT[:1])
