@@ -237,6 +237,20 @@ def test_the_mean_of_the_directions_cancels_drift_and_the_difference_measures_it
     assert (repeats["sweeps"] == 2).all()
 
 
+def test_two_directions_share_uncertainty_and_degrees_of_freedom():
+    """Of a mean of two slopes, by F. E. Satterthwaite, Biometrics Bull. 2, 110 (1946)."""
+    made = simulate_iz(barrier_eV=4.4, height=(0, 0.4e-9, 150), sweeps=3, duration_s=0.4, seed=5, tip="t", site="1",
+                       directions=("retract", "approach"), bench=Bench(white_A=1e-12, gap_noise=0.01))  # fmt: skip
+    table = fit_barrier(made.sweeps).table
+    repeats = slopes_by_repeat(table)
+    for number, found in repeats.set_index("repeat").iterrows():
+        both = table[table["repeat"] == number]
+        u2 = (both["decay_se_per_nm"].to_numpy(float) / 2) ** 2
+        assert len(both) == 2
+        assert_allclose(found["decay_se_per_nm"], np.sqrt(u2.sum()), rtol=1e-12)
+        assert_allclose(found["dof"], u2.sum() ** 2 / (u2**2 / both["dof"]).sum(), rtol=1e-12)
+
+
 def test_sweeps_of_unknown_repeat_stand_alone():
     z = np.linspace(0, 0.4e-9, 60)
     fit = fit_barrier(a_set(z, np.stack([1e-9 * np.exp(-20e9 * z)] * 3), tip="t", site="1"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
@@ -50,3 +51,17 @@ def test_a_sweep_of_the_batch_is_profiled_by_name(pair):
 def test_too_few_samples_are_refused():
     with pytest.raises(ValueError, match="at least 5"):
         fit_barrier_single([0, 1, 2, 3], [1, 1, 1, 1], [1, 1, 1, 1])
+
+
+def test_samples_without_a_value_or_an_uncertainty_are_left_out(pair):
+    made, fit = pair
+    deviation = (fit.current[0] - fit.fitted[0]) / fit.residual[0]
+    current = made.current[0].copy()
+    current[[5, 60]] = np.nan, np.inf
+    deviation[[7, 80]] = 0.0, np.nan
+    rest = np.delete(np.arange(current.size), [5, 7, 60, 80])
+    wanted = fit_barrier_single(made.axis[rest], current[rest], deviation[rest])
+    found = fit_barrier_single(made.axis, current, deviation)
+    assert_allclose([found.barrier_eV, found.barrier_se_eV], [wanted.barrier_eV, wanted.barrier_se_eV], rtol=1e-9)
+    with pytest.raises(ValueError, match="4 usable samples"):
+        fit_barrier_single(made.axis[:4], made.current[0][:4], np.ones(4))

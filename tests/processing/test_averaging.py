@@ -91,3 +91,15 @@ def test_points_missing_in_every_sweep_are_left_out_and_nothing_left_is_an_error
 
 def test_unit_means():
     assert unit_means(np.array([[1.0], [3.0], [5.0]]), np.array([0, 0, 1])).tolist() == [[2.0], [5.0]]
+
+
+@pytest.mark.parametrize("kind", ["mean", "geometric"])
+def test_the_influences_average_to_the_average_and_scatter_like_the_logarithms(kind: str):
+    """Delta method: the standard error of a geometric mean is the mean times that of the logarithms (scipy's gstd)."""
+    group = units(0.4, 12, seed=4)[:, ::10]
+    found = average_units(group, kind)
+    assert_allclose(found.influence.mean(axis=0), found.current, rtol=1e-9, atol=1e-15)
+    if kind == "geometric":
+        top = group[:, -1]
+        relative = found.influence[:, -1].std(ddof=1) / found.current[-1]
+        assert_allclose(relative, np.log(stats.gstd(top)), rtol=1e-9)
