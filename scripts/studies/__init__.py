@@ -7,7 +7,7 @@ keeps the results in ``docs/validation/``; single cases are used by tests marked
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 
 @dataclass(frozen=True)
@@ -25,3 +25,8 @@ class Finding:
     def kept(self) -> bool:
         """Whether the value lies within its bounds."""
         return not (self.value < self.low or self.value > self.high or math.isnan(self.value))
+
+    def widened(self) -> Finding:
+        """The same with bounds wider by three standard errors of a share of 5 % in so many trials, for a quick run."""
+        slack = 300 * math.sqrt(0.05 * 0.95 / self.trials)
+        return replace(self, low=self.low - slack, high=self.high + slack)

@@ -201,5 +201,7 @@ def run(quick: bool = False, seed: int = 0) -> list[Finding]:
     if not quick:
         return findings
     shares = ("coverage", "jump", "flag", "disagree", "said to lag")
-    slack = [300 * np.sqrt(0.05 * 0.95 / f.trials) if any(s in f.measure for s in shares) else 0.5 for f in findings]
-    return [replace(f, low=f.low - s, high=f.high + s) for f, s in zip(findings, slack, strict=True)]
+    return [
+        f.widened() if any(s in f.measure for s in shares) else replace(f, low=f.low - 0.5, high=f.high + 0.5)
+        for f in findings
+    ]
