@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-from scipy.signal import savgol_filter
+from scipy.signal import peak_widths, savgol_filter
 
-from sts.processing.smoothing import METHODS, make_smoother, multiply, narrowest_width
+from sts.processing.smoothing import METHODS, _half_widths, make_smoother, multiply, narrowest_width
 
 RNG = np.random.default_rng(7)
 EQUAL = np.linspace(-1, 1, 101)
@@ -155,3 +155,19 @@ def test_a_window_wider_than_the_sweep_or_narrower_than_a_step_still_works():
     for width in (1e-6, 50.0):
         assert_allclose(make_smoother(EQUAL, width_V=width).differentiate(curve), 2 * EQUAL, atol=1e-9)
     assert narrowest_width(EQUAL) == pytest.approx(4 * 0.02 / np.sqrt(2))
+
+
+def test_half_widths_are_those_of_scipy_and_end_where_the_axis_ends():
+    """Against scipy.signal.peak_widths (linear interpolation too); a triangle of base 2a is a wide at half height."""
+    position = np.arange(41.0)
+    gaussian = np.exp(-0.5 * ((position - 20.3) / 3.1) ** 2)
+    triangle = np.clip(1 - np.abs(position - 20) / 7, 0, None)
+    cut = np.exp(-0.5 * ((position - 1) / 5) ** 2)  # reaches half height on the right only
+    widths = _half_widths(position, np.stack([gaussian, triangle, cut]), np.ones(41))
+    top = np.array([gaussian.argmax()])
+    tops = (gaussian[top], np.array([0]), np.array([40]))
+    assert_allclose(widths[0], peak_widths(gaussian, top, rel_height=0.5, prominence_data=tops)[0])
+    assert_allclose(widths[1], 7)
+    beyond = int(np.argmax(cut < 0.5))
+    right = beyond - 1 + (cut[beyond - 1] - 0.5) / (cut[beyond - 1] - cut[beyond])
+    assert_allclose(widths[2], right + 0.5)
