@@ -69,25 +69,17 @@ def main(arguments: list[str]) -> int:
                     f"The tests of {layer} fail, or take more than {LONGEST} s, without any change. Mend that first."
                 )
 
-        def trial(row: dict[str, str]) -> dict[str, str] | None:
-            if time.monotonic() > end:
-                return None
-            copy = copies.get()
-            try:
-                return row | {"result": _try(copy, copy / row["file"], int(row["key"].rpartition("-")[2]))}
-            finally:
-                copies.put(copy)
-
         missing = [row for row in rows if not _settled(known.get(row["key"]), row)]
-        for done, future in enumerate(as_completed([pool.submit(trial, row) for row in missing])):
-            row = future.result()
-            if row is not None:
-                known[row["key"]] = row
-                _write(CACHE, KEPT, list(known.values()))
-                print(
-                    f"{done + 1}/{len(missing)} {row['result']:8s} {row['file']}:{row['line']} {row['change']}",
-                    flush=True,
-                )
+        trials = [pool.submit(_trial, copies, row, end) for row in missing]
+        try:
+            for done, future in enumerate(as_completed(trials), 1):
+                if row := future.result():
+                    known[row["key"]] = row
+                    _write(CACHE, KEPT, list(known.values()))
+                    place = f"{row['file']}:{row['line']}"
+                    print(f"{done}/{len(missing)} {row['result']:8s} {place} {row['change']}", flush=True)
+        finally:
+            pool.shutdown(cancel_futures=True)  # else Ctrl-C would wait for every place that is left
     tried = [known[row["key"]] for row in rows if _settled(known.get(row["key"]), row)]
     killed = sum(row["result"] == "killed" for row in tried)
     print(
@@ -109,6 +101,17 @@ def _drawn(copy: Path, sample: int, seed: int) -> tuple[list[dict[str, str]], in
                              "line": str(line), "change": change})  # fmt: skip
     random.Random(seed).shuffle(rows)
     return rows[:sample], len(rows)
+
+
+def _trial(copies: queue.Queue[Path], row: dict[str, str], end: float) -> dict[str, str] | None:
+    """The row with its result, from a copy that is free; nothing once the time is over."""
+    if time.monotonic() > end:
+        return None
+    copy = copies.get()
+    try:
+        return row | {"result": _try(copy, copy / row["file"], int(row["key"].rpartition("-")[2]))}
+    finally:
+        copies.put(copy)
 
 
 def _settled(known: dict[str, str] | None, row: dict[str, str]) -> bool:

@@ -8,18 +8,12 @@ import sys
 from pathlib import Path
 
 import pytest
+from cli.calling import run
 
 from sts.cli import main
 
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = ROOT / "data" / "demo"
-
-
-def run(capsys, *arguments):
-    """Exit status, standard output, standard error."""
-    status = main([str(a) for a in arguments])
-    out, err = capsys.readouterr()
-    return status, out, err
 
 
 @pytest.fixture(scope="module")

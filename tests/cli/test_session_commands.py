@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from cli.calling import run
 
 from sts.cli import main
 from sts.session import Session
@@ -66,10 +67,9 @@ def test_a_closed_pipe_ends_a_command_without_a_word(session: Path) -> None:
 
 def said(capsys: pytest.CaptureFixture[str], *arguments: str | Path, code: int = 0) -> str:
     """What a command prints: its results, or its error where `code` is 2."""
-    capsys.readouterr()
-    assert main([str(argument) for argument in arguments]) == code
-    caught = capsys.readouterr()
-    return caught.err if code == 2 else caught.out
+    status, out, err = run(capsys, *arguments)
+    assert status == code
+    return err if code == 2 else out
 
 
 def test_what_is_listed_can_be_read_by_a_program(session: Path, capsys: pytest.CaptureFixture[str]) -> None:

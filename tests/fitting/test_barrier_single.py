@@ -64,4 +64,4 @@ def test_samples_without_a_value_or_an_uncertainty_are_left_out(pair):
     found = fit_barrier_single(made.axis, current, deviation)
     assert_allclose([found.barrier_eV, found.barrier_se_eV], [wanted.barrier_eV, wanted.barrier_se_eV], rtol=1e-9)
     with pytest.raises(ValueError, match="4 usable samples"):
-        fit_barrier_single(made.axis[:4], made.current[0][:4], np.ones(4))
+        fit_barrier_single(made.axis[2:8], current[2:8], deviation[2:8])  # six, less numbers 5 and 7
