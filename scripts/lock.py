@@ -33,6 +33,7 @@ def main() -> int:
             "--generate-hashes",
             "--no-emit-index-url",
             "--no-emit-find-links",
+            "--no-strip-extras",  # pip of Python 3.11 takes the newest coverage[toml] where only coverage is pinned
         ]
         command += ["--quiet", "--custom-compile-command", "python scripts/lock.py"]
         command += ["--output-file", f"requirements/{name}", *options, *sys.argv[1:]]
