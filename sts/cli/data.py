@@ -60,7 +60,8 @@ def import_command(
             progress=report,
         )
     for name, message in result.left_out:
-        warn(f"{name}: {message.removeprefix(f'{Path(name).name}: ')}")
+        own = Path(name).name  # most messages begin with it
+        warn(f"{name}{message.removeprefix(own)}" if message.startswith(own) else f"{name}: {message}")
     if as_json:
         print_json(
             {

@@ -96,6 +96,10 @@ def test_an_import_tells_a_program_what_went_in_and_what_did_not(
     assert told["repeated"] == ["a0.csv"]
     assert [row["file"] for row in told["left_out"]] == [str(bad)]
     assert told["session"] == str(session)
+    for text in ("nothing to see\n", "a = 1\nresults(1)\n1,2\nx\n"):  # with and without a line in the message
+        bad.write_text(text, encoding="utf-8")
+        assert main(["import", str(bad), "--into", str(session)]) == 2  # nothing at all went in
+        assert capsys.readouterr().err.count("bad.csv") == 1
 
 
 def test_decisions_are_told_in_words_and_to_programs(session: Path, capsys: pytest.CaptureFixture[str]) -> None:
