@@ -91,6 +91,8 @@ def gap_edges(
     v = np.asarray(bias, float)
     each = np.atleast_2d(np.asarray(didv_each, float))
     each = each[np.isfinite(each).any(axis=1)]
+    there = np.isfinite(each).any(axis=0)  # a limit that every sweep reached is no part of the curve
+    v, each = v[there], each[:, there]
     if each.size == 0 or not (v[0] < 0 < v[-1]):
         return _nothing(exponent, "the axis does not reach to both sides of zero bias")
     mean = np.nanmean(each, axis=0)

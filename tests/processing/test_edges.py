@@ -107,3 +107,15 @@ def test_a_v_has_no_width_at_half_depth_and_a_dip_with_shoulders_has():
     assert np.isnan(soft_gap_width(AXIS, 0.1 + np.abs(AXIS))[0])
     dip = 1 - 0.4 * np.exp(-((AXIS / 0.2) ** 2))
     assert soft_gap_width(AXIS, dip)[0] == pytest.approx(2 * 0.2 * np.log(2) ** 0.5, abs=0.03)  # closed form
+
+
+def test_gap_where_every_sweep_reached_the_limit():
+    """Clipped at both ends, as wide gaps are recorded: what is missing there is no part of the curve."""
+    density = gapped(valence_eV=-0.4, conduction_eV=0.4)
+    sweeps, _ = measured(
+        [3, 0], density=density, sweeps=10, bench=Bench(white_A=1e-13, full_scale_A=6e-10), temperature_K=77.0
+    )
+    spectrum = average_spectrum(sweeps, PLAN)
+    assert 20 < np.isnan(spectrum.didv).sum() < 60
+    gap = with_features(spectrum, sweeps, PLAN).gaps.iloc[1]
+    assert gap["gap_meV"] == pytest.approx(800, abs=2 * gap["gap_se_meV"])
