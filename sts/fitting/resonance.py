@@ -146,6 +146,9 @@ def _fit(
     values = {k: q.value for k, q in found.params.items()}
     scale = 1.0 if chi2 > 1 else 1 / np.sqrt(max(chi2, 1e-12))  # lmfit scales with chi²; never below the stated noise
     errors = {k: (q.stderr if q.stderr is not None else float("nan")) * scale for k, q in found.params.items()}
+    if stuck := [k for k, q in found.params.items() if np.isclose(q.value, [q.min, q.max], rtol=1e-3, atol=0).any()]:
+        words = f"poor: {', '.join(stuck)} at the end of what was allowed: the data do not hold it"
+        errors = dict.fromkeys(errors, float("nan"))
     return LineFit(values, errors, chi2, p_run, words, fitted)
 
 

@@ -67,3 +67,13 @@ def test_too_few_points_are_refused():
 def test_peaks_have_their_width_at_half_height():
     for shape in (gaussian, lorentzian):
         assert_allclose(shape(np.array([0.05]), 0.0, 0.1, 2.0), 1.0)
+
+
+def test_a_parameter_at_its_end_is_no_result():
+    """A line without width: its error would be whatever rounding leaves of it."""
+    v = np.linspace(-0.04, 0.04, 121)
+    noise = 0.05 * np.random.default_rng(3).standard_normal(v.size)
+    spike = np.where(np.abs(v) < 1e-4, 1.0, 0.0)
+    fit = fit_fano(v, 1 + noise + spike, np.full(v.size, 0.05), temperature_K=0.0)
+    assert fit.verdict.startswith("poor: width_V at the end")
+    assert np.isnan(list(fit.errors.values())).all()

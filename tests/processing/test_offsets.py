@@ -135,3 +135,12 @@ def test_a_kink_beside_zero_bias_does_not_pull_the_offset():
     found = find_offsets(sets)
     assert abs(found.bias_V - 4e-3) < 1e-4  # the window cannot be even about 4 mV on this grid
     assert abs(found.current_A - 2e-12) < 1e-14
+
+
+def test_single_curve_without_slope_has_no_zero_crossing():
+    """Rounded to the same value all around zero bias, as by a coarse converter: 0/0 is no bias."""
+    v = np.linspace(-1, 1, 121)
+    current = np.where(np.abs(v) < 0.6, 1.7e-10, 1e-9 * v)[None]
+    found = find_offsets(SweepSet("iv", v, current, {"sweep": ["a"]}))
+    assert np.isnan(found.zero_crossing_V)
+    assert found.current_A == pytest.approx(1.7e-10)
