@@ -1,15 +1,22 @@
-"""What the tests share: the folder of measured data, and long studies left out unless asked for."""
+"""What the tests share: the folder of measured data, results kept as text, long studies left out unless asked for."""
 
 from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
+import keeping
 import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT / "scripts"))  # the validation studies
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Add ``--renew``."""
+    parser.addoption("--renew", action="store_true", help="keep results anew instead of comparing (tests/keeping.py)")
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
@@ -29,3 +36,10 @@ def opendata() -> Path:
     if not folder.is_dir():
         pytest.skip(f"measured data are not here ({folder.name}); set STS_OPENDATA to their folder")
     return folder
+
+
+@pytest.fixture
+def unchanged(request: pytest.FixtureRequest) -> Callable[[Iterable[str]], None]:
+    """Compares lines with those kept for this test, in the folder ``kept`` beside it."""
+    path = request.path.parent / "kept" / f"{request.node.name.removeprefix('test_')}.txt"
+    return lambda lines: keeping.compare(path, lines, renew=request.config.getoption("--renew"))

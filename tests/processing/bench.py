@@ -30,3 +30,9 @@ def measured(
     return replace(base.sweeps, current=current, table=table), [
         base.sweeps.names[i] for i in np.flatnonzero(jumped >= 0)
     ]
+
+
+def sometimes(generator: np.random.Generator, share: float, low: float, high: float, otherwise: float = 0.0) -> float:
+    """A size between low and high, even in its logarithm, in a share of the cases."""
+    drawn = float(np.exp(generator.uniform(np.log(low), np.log(high))))
+    return drawn if generator.random() < share else otherwise
