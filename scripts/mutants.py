@@ -93,7 +93,8 @@ def _drawn(copy: Path, sample: int, seed: int) -> tuple[list[dict[str, str]], in
     """Rows, still without result, of the places that are drawn; and the number of all places."""
     rows = []
     for layer in LAYERS:
-        tests = _fingerprint(*sorted((copy / "tests" / layer).glob("*.py")))
+        folder = copy / "tests" / layer
+        tests = _fingerprint(*sorted(folder.glob("*.py")), *sorted(folder.glob("kept/*")))
         for path in sorted((copy / "sts" / layer).glob("*.py")):
             code = _fingerprint(path)
             for number, (line, change) in enumerate(changes(path.read_text("utf-8"))):
@@ -182,8 +183,8 @@ def _copy(folder: Path) -> Path:
 def _try(copy: Path, place: Path, number: int) -> str:
     """``killed`` if a test fails or hangs on the changed code, else ``survived``."""
     source = place.read_text(encoding="utf-8")
-    nearest = f"tests/{place.parent.name}/test_{place.stem}.py"
-    tests = [nearest] if (copy / nearest).exists() else []
+    first = [f"tests/{place.parent.name}/test_{name}.py" for name in (place.stem, "unchanged")]  # the likeliest to fail
+    tests = [test for test in first if (copy / test).exists()]
     try:
         place.write_text(changed(source, number), encoding="utf-8")
         failed = _tests_fail(copy, [*tests, f"tests/{place.parent.name}", "tests/outside"])
