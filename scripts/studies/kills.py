@@ -12,6 +12,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from multiprocessing.process import BaseProcess
 from multiprocessing.synchronize import Event
 from pathlib import Path
@@ -20,16 +21,16 @@ from typing import Any
 import numpy as np
 
 from sts.loaders.loaded import LoadedFile
-from sts.session import Session, SessionError, merge
+from sts.session import Session, SessionError, annotate, merge
 from sts.sweeps import SweepSet, sweep_table
 from studies import Finding
 
 TITLE = "Kills and simultaneous imports"
-CHANGES = ("import", "mark", "calibrate", "merge")
+CHANGES = ("import", "mark", "calibrate", "annotate", "merge")
 
 
 def run(quick: bool, seed: int) -> list[Finding]:
-    """300 kills (40 if quick) shared between the four changes; 50 (8) double imports."""
+    """300 kills (40 if quick) shared between the five changes; 50 (8) double imports."""
     kills, doubles = (40, 8) if quick else (300, 50)
     findings = []
     with tempfile.TemporaryDirectory() as folder:
@@ -66,12 +67,25 @@ def _change(change: str, path: Path, number: int) -> None:
         session.add_calibration(
             "height", factor=factor, factor_se=0.01, measured=1.0, known=factor, source=f"round {number}"
         )
+    elif change == "annotate":
+        annotate(path, lambda table: table.assign(tip=f"round {number}"), source="logbook.csv")
     else:
         merge(path, path.with_name(f"other{number}.h5"))
 
 
-def _state(path: Path) -> tuple[set[str], int, int]:
-    """Names of the files held, decisions and calibrations; every number and every original is checked.
+@dataclass(frozen=True)
+class State:
+    """What a session holds, beside the numbers."""
+
+    files: frozenset[str]
+    decisions: int
+    calibrations: int
+    corrected: int  # cells in the log of annotations
+    tips: frozenset[str]
+
+
+def _state(path: Path) -> State:
+    """What a session holds; every number and every original is checked.
 
     Raises
     ------
@@ -87,7 +101,10 @@ def _state(path: Path) -> tuple[set[str], int, int]:
         for sweep, current in zip(file.sets[0].names, file.sets[0].current, strict=True):
             assert np.array_equal(found.pop(sweep), current), sweep
     assert not found
-    return files, len(session.decisions()), len(session.calibrations())
+    return State(
+        frozenset(files), len(session.decisions()), len(session.calibrations()), len(session.annotations()),
+        frozenset(session.sweeps()["tip"]),
+    )  # fmt: skip
 
 
 def killed(folder: Path, change: str, kills: int, seed: int) -> tuple[int, int, int]:
@@ -119,7 +136,7 @@ def killed(folder: Path, change: str, kills: int, seed: int) -> tuple[int, int, 
         whole = _expected(change, before, number)
         lost += after not in (before, whole)
         before_it += after == before
-        if change in ("import", "merge") and len(after[0]) > 20:  # keep the rounds equally long
+        if change in ("import", "merge") and len(after.files) > 20:  # keep the rounds equally long
             path.unlink()
             Session.create(path).add([example(0)])
     Session(path).mark(["f0_0"], "keep", "the next run")
@@ -127,11 +144,16 @@ def killed(folder: Path, change: str, kills: int, seed: int) -> tuple[int, int, 
     return lost, before_it, stale
 
 
-def _expected(change: str, before: tuple[set[str], int, int], number: int) -> tuple[set[str], int, int]:
-    files, decisions, calibrations = before
+def _expected(change: str, before: State, number: int) -> State:
     if change in ("import", "merge"):
-        return files | {f"f{2 * number}.npy", f"f{2 * number + 1}.npy"}, decisions, calibrations
-    return files, decisions + 20 * (change == "mark"), calibrations + (change == "calibrate")
+        numbers = (2 * number, 2 * number + 1)
+        tips = before.tips | {f"tip {n % 3}" for n in numbers}
+        return replace(before, files=before.files | {f"f{n}.npy" for n in numbers}, tips=tips)
+    if change == "annotate":
+        return replace(before, corrected=before.corrected + 40, tips=frozenset({f"round {number}"}))
+    if change == "mark":
+        return replace(before, decisions=before.decisions + 20)
+    return replace(before, calibrations=before.calibrations + 1)
 
 
 _POSIX = "forkserver" in multiprocessing.get_all_start_methods()
