@@ -89,13 +89,14 @@ def _repeat_means(spectrum: Spectrum, sweeps: SweepSet) -> Any:
 def _soft(spectrum: Spectrum, gaps: pd.DataFrame) -> pd.DataFrame:
     """A dip that does not reach a floor has a width, which is no gap between bands."""
     width, lower, upper = soft_gap_width(spectrum.bias, spectrum.didv)
-    inner = np.abs(spectrum.bias) < 0.3 * np.max(np.abs(spectrum.bias))
-    finite = np.isfinite(spectrum.didv)
-    if not np.isfinite(width) or not (inner & finite).any():
+    finite, distance = np.isfinite(spectrum.didv), np.abs(spectrum.bias)
+    reach = float(np.max(distance[finite], initial=0.0))
+    inner = finite & (distance < 0.3 * reach)
+    if not np.isfinite(width) or not inner.any():
         return gaps
-    outer = float(np.median(spectrum.didv[finite & (np.abs(spectrum.bias) > 0.5 * np.max(np.abs(spectrum.bias)))]))
-    floor = float(np.min(spectrum.didv[inner & finite]))
-    noise = float(np.median(spectrum.didv_se[inner & finite]))
+    outer = float(np.median(spectrum.didv[finite & (distance > 0.5 * reach)]))
+    floor = float(np.min(spectrum.didv[inner]))
+    noise = float(np.median(spectrum.didv_se[inner]))
     if outer - floor < max(8 * noise, 0.05 * abs(outer)):
         return gaps
     row = gaps.iloc[[0]].copy()

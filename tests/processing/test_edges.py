@@ -119,3 +119,17 @@ def test_gap_where_every_sweep_reached_the_limit():
     assert 20 < np.isnan(spectrum.didv).sum() < 60
     gap = with_features(spectrum, sweeps, PLAN).gaps.iloc[1]
     assert gap["gap_meV"] == pytest.approx(800, abs=2 * gap["gap_se_meV"])
+
+
+def test_dip_where_every_sweep_reached_the_limit():
+    """The shoulders of a dip are those of the part that was measured."""
+    density = Density("dip", lambda energy: 1 - 0.7 * np.exp(-((energy / 0.1) ** 2)))
+    sweeps, _ = measured(
+        [3, 0], density=density, sweeps=10, bench=Bench(white_A=1e-13, full_scale_A=4e-10), temperature_K=77.0
+    )
+    spectrum = average_spectrum(sweeps, PLAN)
+    assert np.isnan(spectrum.didv[np.abs(spectrum.bias) > 0.5]).all()
+    gap = with_features(spectrum, sweeps, PLAN).gaps.iloc[0]
+    assert gap["gap_method"] == "soft gap, width at half depth"
+    assert gap["gap_meV"] == pytest.approx(2 * 100 * np.log(2) ** 0.5, rel=0.1)
+    assert 0.28 < gap["floor_to_edge"] < 0.36
