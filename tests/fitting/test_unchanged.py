@@ -86,7 +86,9 @@ def any_sweeps(generator: np.random.Generator) -> SweepSet:
     if generator.random() < 0.1:
         current = current[:, ::-1]
     if generator.random() < 0.3:
-        current[int(generator.integers(len(current))), int(generator.integers(2, points)) :] = np.nan
+        current[int(generator.integers(len(current))), int(generator.choice([0, 1, 2, 4, 5, 6, points // 2])) :] = (
+            np.nan
+        )
     lockin, unit = None, ""
     if generator.random() < 0.3:
         slope, unit = np.gradient(current, made.axis, axis=1), "A/m"
@@ -120,6 +122,29 @@ def test_barriers(unchanged):
         shown = pairs[["decay_per_nm", "decay_se_per_nm", "difference_percent", "drift_pm_per_s", "drift_se_pm_per_s"]]
         means = slopes_by_repeat(fit.table)[["decay_per_nm", "decay_se_per_nm", "dof"]]
         lines += line(f"set {case}", pairs=shown.to_numpy(float), repeats=means.to_numpy(float))
+    unchanged(lines)
+
+
+def test_shapes_of_sweeps(unchanged):
+    """What is said of 300 sweeps that jump, bend or break by little and by much."""
+    lines = []
+    for case in range(100):
+        generator = np.random.default_rng([case, 29])
+        points = int(generator.choice([30, 60, 120]))
+        bench = Bench(white_A=sometimes(generator, 1.0, 1e-14, 1e-12), gap_noise=sometimes(generator, 1.0, 2e-3, 0.05),
+                      gap_noise_slope=float(generator.choice([0.0, 1.0])), jump_share=0.7 * float(case % 3 == 0),
+                      jump_factor=float(np.exp(generator.choice([-1, 1]) * generator.uniform(0.1, 0.5))))  # fmt: skip
+        made = simulate_iz(
+            barrier_eV=generator.uniform(2, 6), height=(0.0, 4e-10, points), sweeps=3, bench=bench, seed=generator
+        ).sweeps
+        u = np.linspace(0, 1, points)
+        bend = [
+            0.0,
+            generator.uniform(-2, 2) * u**2,
+            generator.uniform(-3, 3) * np.maximum(u - generator.uniform(0.1, 0.8), 0),
+        ]
+        fit = fit_barrier(replace(made, current=made.current * np.exp(bend[case % 3])))
+        lines += line(f"set {case}", flags=fit.flags)
     unchanged(lines)
 
 

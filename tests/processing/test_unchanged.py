@@ -109,8 +109,11 @@ def test_quality(unchanged):
     for case in range(60):
         generator = np.random.default_rng([case, 2])
         current = any_sweeps(generator).current
-        shown = find_saturation(current)
-        lines += line(f"set {case}", railed=shown.sum(axis=1), step=find_step(current))
+        limits = np.exp(generator.uniform(-0.2, 0.2, len(current))) * np.nanmax(np.abs(current), axis=1, initial=0.0)
+        known = find_saturation(current, full_scale=limits)
+        lines += line(
+            f"set {case}", railed=find_saturation(current).sum(axis=1), known=known.sum(axis=1), step=find_step(current)
+        )
     unchanged(lines)
 
 
@@ -238,7 +241,7 @@ def test_dips(unchanged):
     lines = []
     for case in range(60):
         generator = np.random.default_rng([case, 6])
-        v = np.linspace(-1, 1, int(generator.choice([81, 201])))
+        v = np.linspace(-1, generator.uniform(0.6, 1.2), int(generator.choice([81, 201])))
         width, depth = generator.uniform(0.03, 0.6), generator.uniform(0.02, 0.98)
         didv = (
             1
