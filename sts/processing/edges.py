@@ -197,22 +197,25 @@ def soft_gap_width(bias: Any, didv: Any) -> tuple[float, float, float]:
     v, g = np.asarray(bias, float), np.asarray(didv, float)
     good = np.isfinite(g)
     v, g = v[good], g[good]
-    inner = np.abs(v) < 0.3 * min(-v[0], v[-1])
     nothing = (float("nan"),) * 3
+    if not v.size or not (v[0] < 0 < v[-1]):
+        return nothing
+    distance = np.abs(v) / min(-v[0], v[-1])
+    inner = distance < 0.3
     if not inner.any():
         return nothing
     bottom = float(np.min(g[inner]))
     sides = []
     for side in (v < 0, v > 0):
-        outer = side & (np.abs(v) > 0.5 * min(-v[0], v[-1])) & (np.abs(v) < 0.75 * min(-v[0], v[-1]))
+        outer = side & (distance > 0.5) & (distance < 0.75)
         if not outer.any():
             return nothing
         level = float(np.median(g[outer]))
-        end = float(np.median(g[side & (np.abs(v) > 0.85 * min(-v[0], v[-1]))]))
+        end = float(np.median(g[side & (distance > 0.85)]))
         if end - bottom > NO_SHOULDER * (level - bottom):
             return nothing
         half = (level + bottom) / 2
-        below = side & (g < half) & (np.abs(v) < 0.6 * min(-v[0], v[-1]))
+        below = side & (g < half) & (distance < 0.6)
         if not below.any():
             return nothing
         sides.append(float(v[below][np.argmax(np.abs(v[below]))]))

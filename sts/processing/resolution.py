@@ -133,8 +133,7 @@ def _convolved_width(parts: list[tuple[Array, Array]]) -> float:
         if kernel.sum() == 0:
             continue
         total = _convolve(total, kernel / kernel.sum())
-    axis = step * (np.arange(total.size) - (total.size - 1) / 2)
-    return _width(axis, total)
+    return _width(step * np.arange(total.size), total)
 
 
 def _convolve(a: Array, b: Array) -> Array:

@@ -266,6 +266,8 @@ def test_the_window_does_not_matter_for_clean_data_and_does_for_a_bent_sweep():
     spread = window.groupby("sweep")["barrier_eV"].agg(lambda b: b.max() - b.min())
     assert spread["s0"] < 1e-6
     assert spread["s1"] > 0.1
+    assert (window["lower_cut_nm"].min(), window["upper_cut_nm"].max()) == pytest.approx((0.0, 0.4))
+    assert (window["lower_cut_nm"].max(), window["upper_cut_nm"].min()) == pytest.approx((0.1, 0.3))
     assert fit.table["choice_spread_eV"][1] > 100 * fit.table["choice_spread_eV"][0]
 
 

@@ -118,7 +118,7 @@ def test_barriers(unchanged):
         near = local_barrier(fit)
         pairs, flags = pair_directions(fit.table)
         lines += line(f"set {case}", local=near.barrier_eV, local_se=near.barrier_se_eV, high=near.high_eV, pairs_flags=flags,
-                      windows=window_sensitivity(fit)["barrier_eV"])  # fmt: skip
+                      windows=window_sensitivity(fit).iloc[:, 1:].to_numpy(float))  # fmt: skip
         shown = pairs[["decay_per_nm", "decay_se_per_nm", "difference_percent", "drift_pm_per_s", "drift_se_pm_per_s"]]
         means = slopes_by_repeat(fit.table)[["decay_per_nm", "decay_se_per_nm", "dof"]]
         lines += line(f"set {case}", pairs=shown.to_numpy(float), repeats=means.to_numpy(float))

@@ -105,6 +105,7 @@ def test_the_onset_counts_the_tail_and_the_smoothing():
 
 def test_a_v_has_no_width_at_half_depth_and_a_dip_with_shoulders_has():
     assert np.isnan(soft_gap_width(AXIS, 0.1 + np.abs(AXIS))[0])
+    assert np.isnan(soft_gap_width(AXIS[AXIS >= 0], 0.1 + AXIS[AXIS >= 0])[0])  # one side of zero only
     dip = 1 - 0.4 * np.exp(-((AXIS / 0.2) ** 2))
     assert soft_gap_width(AXIS, dip)[0] == pytest.approx(2 * 0.2 * np.log(2) ** 0.5, abs=0.03)  # closed form
 
