@@ -203,7 +203,7 @@ def _median(units: Array, seed: int) -> Average:
             np.take_along_axis(ranked[:, block], low, 0) + np.take_along_axis(ranked[:, block], high, 0)
         ) / 2
     moved = medians - medians.mean(axis=0)
-    influence = (draws - 1.0).T @ moved / len(draws) * count  # Cov(n_i, n_j) = δ_ij - 1/R
+    influence = draws.T @ moved / len(draws) * count  # Cov(n_i, n_j) = δ_ij - 1/R
     inner = max(round((count + 1) / 2 - np.sqrt(count)), 1)
     reach = stats.norm.isf(stats.binom.cdf(inner - 1, count, 0.5))
     wanted = (ranked[-inner] - ranked[inner - 1]) / (2 * reach) * np.sqrt(count)

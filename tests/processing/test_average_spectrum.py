@@ -323,3 +323,10 @@ def test_a_varying_gap_is_not_overlooked():
     sweeps = SweepSet("iv", bias, 1e-9 * bias[None], sweep_table(["a"]))
     with pytest.raises(ValueError, match="gap varied"):
         average_spectrum(sweeps, Plan(spectra=SpectraPlan(gap_slope_A_per_V=1.0)))
+
+
+def test_the_sweeps_of_a_spectrum_average_to_it():
+    """Current and derivative of each sweep as drawn behind their mean: offsets taken off, the same zero."""
+    spectrum = average_spectrum(measured([8, 1], bench=replace(WHITE, current_offset_A=2e-11))[0])
+    assert_allclose(spectrum.current_each.mean(axis=0), spectrum.current, atol=1e-15)
+    assert_allclose(spectrum.didv_each.mean(axis=0), spectrum.didv, atol=1e-15)
