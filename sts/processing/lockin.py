@@ -88,7 +88,7 @@ def calibrate_lockin(
         reach = stats.t.ppf(0.5 + confidence / 2, m - 1)
     else:
         gain, intercept = _line(mean_g, mean_k, with_intercept)
-        residual = mean_k - gain * mean_g - intercept
+        residual = mean_k - gain * mean_g  # but for a constant
         r1 = np.clip(np.corrcoef(residual[1:], residual[:-1])[0, 1], 0, 0.95)
         points = max(residual.size * (1 - r1) / (1 + r1), 4)
         spread = np.linalg.norm(mean_g - mean_g.mean()) if with_intercept else np.linalg.norm(mean_g)

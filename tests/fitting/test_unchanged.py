@@ -69,7 +69,7 @@ def any_sweeps(generator: np.random.Generator) -> SweepSet:
         jump_share=sometimes(generator, 0.3, 0.05, 0.5),
     )  # fmt: skip
     made = simulate_iz(
-        barrier_eV=generator.uniform(0.5, 6.5), height=(0.0, generator.uniform(0.1, 0.6) * 1e-9, points),
+        barrier_eV=generator.uniform(0.5, 6.5), height=(5e-11, 5e-11 + generator.uniform(0.1, 0.6) * 1e-9, points),
         current_A=sometimes(generator, 1.0, 5e-11, 5e-9), sweeps=repeats, bench=bench,
         bias_V=float(generator.choice([0.05, 0.1, 0.19, 0.3])),
         directions=("retract", "approach") if both else ("retract",), seed=generator, tip="t", site="a",
@@ -135,7 +135,12 @@ def test_shapes_of_sweeps(unchanged):
                       gap_noise_slope=float(generator.choice([0.0, 1.0])), jump_share=0.7 * float(case % 3 == 0),
                       jump_factor=float(np.exp(generator.choice([-1, 1]) * generator.uniform(0.1, 0.5))))  # fmt: skip
         made = simulate_iz(
-            barrier_eV=generator.uniform(2, 6), height=(0.0, 4e-10, points), sweeps=3, bench=bench, seed=generator
+            barrier_eV=generator.uniform(2, 6),
+            height=(2e-10, 6e-10, points),
+            current_A=4e-8,
+            sweeps=3,
+            bench=bench,
+            seed=generator,
         ).sweeps
         u = np.linspace(0, 1, points)
         bend = [
@@ -182,7 +187,7 @@ def test_lag(unchanged):
         value = -x + late + noise * generator.standard_normal((p, u.size))
         value[:1, 60:] += sometimes(generator, 0.2, 0.1, 1.0)
         back = -1.02 * x + noise * generator.standard_normal((p, u.size))
-        about = decay * np.exp(-length) * np.ones(p)
+        about = decay * generator.uniform(0.5, 1.0) * np.ones(p)
         one = Logarithms(value, weight, about, np.full(p, 1e-3))
         two = Logarithms(back, weight * generator.uniform(0.2, 1), np.full(p, decay), np.full(p, 1e-3))
         for name, found in (("pairs", find_lag(u, one, two)), ("alone", find_lag(u, one, None))):

@@ -185,6 +185,8 @@ def test_a_varying_gap_is_brought_back_to_constant_separation():
     )
     assert_allclose(current, at_constant, rtol=1e-12)
     assert_allclose(relative[-1], 0.4)
+    _, unknown = to_constant_separation(v, measured, gap_slope_m_per_V=1e-10, decay_per_m=2e10)
+    assert_allclose(unknown, 0.0)
 
 
 def test_without_a_decay_the_step_is_refused():

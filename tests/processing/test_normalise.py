@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from sts.processing.normalise import broadening, chord, normalise, trusted_bias
+from sts.processing.normalise import broadening, chord, is_zero, normalise, trusted_bias
 
 V = np.linspace(-2, 2, 801)
 
@@ -135,3 +135,10 @@ def test_an_offset_of_the_current_makes_a_gap_untrusted():
 def test_missing_settings_are_named(arguments: dict, text: str):
     with pytest.raises(ValueError, match=text):
         normalise(V, V, np.ones_like(V), **arguments)
+
+
+def test_zero_bias_is_told_from_rounding_by_the_step():
+    assert is_zero(np.array([0.0, 1e-3])).tolist() == [True, False]
+    assert is_zero(np.array([-1e-3, 1e-18, 1e-3])).tolist() == [False, True, False]
+    assert is_zero(np.array([0.0])).tolist() == [True]
+    assert is_zero(np.array([1.0])).tolist() == [False]

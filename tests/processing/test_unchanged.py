@@ -359,7 +359,7 @@ def test_averages(unchanged):
         for kind in ("mean", "median", "geometric"):
             made = average_units(units, kind, seed=3)
             lines += line(f"units {case}, {kind}", current=made.current, influence=made.influence)
-        holes = np.where(generator.random(units.shape) < 0.1, np.nan, units)
+        holes = np.where(generator.random(units.shape) < generator.uniform(0, 0.5), np.nan, units)
         filled = fill_missing(holes)
         lines += line(f"units {case}", points=int(filled.points.sum()), whole=int(filled.whole.sum()), filled=filled.current,
                       away=mean_to_median(units))  # fmt: skip
