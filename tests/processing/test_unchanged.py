@@ -168,7 +168,8 @@ def test_spectra(unchanged):
             lines += line(
                 case, current=spectrum.current, current_se=spectrum.current_se, didv=spectrum.didv, didv_se=spectrum.didv_se,
                 normalised=spectrum.normalised, normalised_se=spectrum.normalised_se, low=spectrum.normalised_low,
-                trusted=int(spectrum.trusted.sum()), each=spectrum.didv_each, current_each=spectrum.current_each, offsets=vars(spectrum.offsets),
+                trusted=int(spectrum.trusted.sum()), each=spectrum.didv_each,
+                current_each=spectrum.current_each, offsets=vars(spectrum.offsets),
                 resolution=vars(spectrum.resolution), smoothing=spectrum.smoothing, flags=spectrum.flags,
                 directions=spectrum.directions,
             )  # fmt: skip
