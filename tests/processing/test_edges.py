@@ -134,3 +134,10 @@ def test_dip_where_every_sweep_reached_the_limit():
     assert gap["gap_method"] == "soft gap, width at half depth"
     assert gap["gap_meV"] == pytest.approx(2 * 100 * np.log(2) ** 0.5, rel=0.1)
     assert 0.28 < gap["floor_to_edge"] < 0.36
+
+
+def test_the_thermal_tail_counts_below_a_kelvin_too():
+    each = np.maximum(np.abs(AXIS) - 0.4, 0.0) + 1e-4 * np.random.default_rng(1).standard_normal((5, AXIS.size))
+    notes = {t: gap_edges(AXIS, each, temperature_K=t)["note"].iloc[0] for t in (0.4, np.nan)}
+    assert "thermal tail" in notes[0.4]
+    assert "thermal tail" not in notes[np.nan]
