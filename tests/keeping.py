@@ -41,10 +41,10 @@ def compare(path: Path, lines: Iterable[str], *, renew: bool) -> None:
 def _same(was: str, now: str) -> bool:
     if NUMBER.sub("#", was) != NUMBER.sub("#", now):
         return False
-    # Arrays stand in brackets; there, rounding is measured by the largest of them.
-    for old_part, new_part in zip(re.split(r"[\[\]]", was), re.split(r"[\[\]]", now), strict=True):
-        old, new = (np.array([float(n) for n in NUMBER.findall(part)]) for part in (old_part, new_part))
-        smallest = 1e-5 * np.abs(old).max(initial=0.0) if f"[{old_part}]" in was else 0.0
+    # Arrays stand in brackets, every second part; there, rounding is measured by the largest of them.
+    for place, parts in enumerate(zip(*(re.split(r"[\[\]]", line) for line in (was, now)), strict=True)):
+        old, new = (np.array([float(n) for n in NUMBER.findall(part)]) for part in parts)
+        smallest = 1e-5 * np.abs(old).max(initial=0.0) if place % 2 else 0.0
         if np.any(np.abs(new - old) > RELATIVE * np.abs(old) + smallest):
             return False
     return True

@@ -96,13 +96,13 @@ def gap_edges(
     if each.size == 0 or not (v[0] < 0 < v[-1]):
         return _nothing(exponent, "the axis does not reach to both sides of zero bias")
     mean = np.nanmean(each, axis=0)
-    middle = _gap_middle(v, mean)
+    edge = max(3, v.size // 20)
+    ends = float(min(np.median(mean[:edge]), np.median(mean[-edge:])))
+    middle = _gap_middle(v, mean, ends)
     if middle is None:
         return _nothing(exponent, "no gap around zero bias: dI/dV does not fall to a floor there")
     m = len(each)
-    whole = np.nan_to_num(np.where(np.isfinite(each), each, mean))  # a missing sample must not pull a resample to zero
-    edge_points = max(3, v.size // 20)
-    ends = float(min(np.nanmedian(mean[:edge_points]), np.nanmedian(mean[-edge_points:])))
+    whole = np.where(np.isfinite(each), each, mean)  # a missing sample must not pull a resample to zero
     if doubt := _floor_doubt(v, whole, middle, ends):
         return _nothing(exponent, doubt)
     generator = np.random.default_rng(seed)
@@ -274,13 +274,11 @@ def steepest_rise(bias: Any, didv: Any, didv_se: Any) -> tuple[float, float]:
     return float(1 / certain[best]), float((v[best] + v[best + 1]) / 2)
 
 
-def _gap_middle(v: Array, mean: Array) -> tuple[float, float] | None:
+def _gap_middle(v: Array, mean: Array, ends: float) -> tuple[float, float] | None:
     """The part of the axis around zero in which dI/dV lies at its floor, or None if there is no gap."""
-    edge = max(3, v.size // 20)
-    ends = min(float(np.nanmedian(mean[:edge])), float(np.nanmedian(mean[-edge:])))
-    smooth = np.convolve(np.nan_to_num(mean), np.ones(5) / 5, mode="same")
+    smooth = np.convolve(mean, np.ones(5) / 5, mode="same")
     near = np.abs(v) < 0.6 * min(-v[0], v[-1])
-    bottom = np.nanquantile(smooth[near], 0.15)
+    bottom = np.quantile(smooth[near], 0.15)
     if not ends > 0 or ends < LEAST_CONTRAST * max(bottom, 0):
         return None
     low = smooth < max(bottom, 0) + FLOOR_BAND * ends
@@ -327,7 +325,7 @@ def _window(
     It ends where the curve first exceeds the upper share of its value at the end of the axis, and begins where it
     last was below the lower one before.
     """
-    smooth = uniform_filter1d(np.nan_to_num(mean), max(3, v.size // 40), mode="nearest")
+    smooth = uniform_filter1d(mean, max(3, v.size // 40), mode="nearest")
     found = []
     for outward in (v < middle[0], v > middle[1]):
         where = np.flatnonzero(outward)

@@ -59,8 +59,9 @@ def find_offsets(sweeps: SweepSet | Sequence[SweepSet]) -> Offsets:
     if not live.any():
         return replace(UNKNOWN, current_A=background[0], current_se_A=background[1], how="retracted trace only: I0")
     conductance, shift = _mean(slope[live]), _mean(intercept[live])
-    least = max(1e-16, 2 * shift[1])  # in this order: unknown, for one repeat, leaves the rounding of the numbers
-    if abs(conductance[0]) * _GAP_BIAS_V < least:
+    if abs(conductance[0]) * _GAP_BIAS_V < np.fmax(
+        2 * shift[1], 1e-16
+    ):  # unknown for one repeat: then rounding decides
         how = "no conductance at V = 0 (gap): current offset only, the bias offset cannot be seen"
         return replace(UNKNOWN, current_A=shift[0], current_se_A=shift[1], how=how)
     crossing, crossing_se = _zero_crossing(slope[live], intercept[live])
