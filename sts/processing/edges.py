@@ -28,6 +28,7 @@ LEAST_CONTRAST = 8.0  # of dI/dV between the ends and the floor, below which the
 FIT_RANGE = (0.12, 0.6)  # part of the band, as shares of its value at the end of the axis, that is extrapolated
 OTHER_RANGES = ((0.12, 0.45), (0.12, 0.75), (0.2, 0.45), (0.2, 0.6), (0.2, 0.75))  # show what that choice decides
 FLOOR_BAND = 0.04  # of the value at the ends: what lies below the minimum and this much more is taken for the floor
+NEAR = 0.6  # of the shorter side of the axis: where the floor is looked for
 RESAMPLES = 400
 NO_SHOULDER = 1.25  # a dip that is this much deeper against the ends than against its shoulders has none
 
@@ -93,7 +94,7 @@ def gap_edges(
     each = each[np.isfinite(each).any(axis=1)]
     there = np.isfinite(each).any(axis=0)  # a limit that every sweep reached is no part of the curve
     v, each = v[there], each[:, there]
-    if each.size == 0 or not (v[0] < 0 < v[-1]):
+    if each.size == 0 or not (np.abs(v) < NEAR * min(-v[0], v[-1])).any():
         return _nothing(exponent, "the axis does not reach to both sides of zero bias")
     mean = np.nanmean(each, axis=0)
     edge = max(3, v.size // 20)
@@ -277,7 +278,7 @@ def steepest_rise(bias: Any, didv: Any, didv_se: Any) -> tuple[float, float]:
 def _gap_middle(v: Array, mean: Array, ends: float) -> tuple[float, float] | None:
     """The part of the axis around zero in which dI/dV lies at its floor, or None if there is no gap."""
     smooth = np.convolve(mean, np.ones(5) / 5, mode="same")
-    near = np.abs(v) < 0.6 * min(-v[0], v[-1])
+    near = np.abs(v) < NEAR * min(-v[0], v[-1])
     bottom = np.quantile(smooth[near], 0.15)
     if not ends > 0 or ends < LEAST_CONTRAST * max(bottom, 0):
         return None

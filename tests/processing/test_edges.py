@@ -141,3 +141,9 @@ def test_the_thermal_tail_counts_below_a_kelvin_too():
     notes = {t: gap_edges(AXIS, each, temperature_K=t)["note"].iloc[0] for t in (0.4, np.nan)}
     assert "thermal tail" in notes[0.4]
     assert "thermal tail" not in notes[np.nan]
+
+
+@pytest.mark.parametrize("axis", [np.linspace(-0.005, 1, 101), np.linspace(-1, 0.004, 100), np.linspace(0.1, 1, 50)])
+def test_an_axis_that_barely_passes_zero_is_refused(axis):
+    note = gap_edges(axis, np.tile(np.abs(axis), (3, 1)))["note"].iloc[0]
+    assert note == "the axis does not reach to both sides of zero bias"
