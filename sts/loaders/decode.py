@@ -19,7 +19,7 @@ _CONTROLS = bytes(code for code in range(128) if _NOT_TEXT.match(chr(code)) or c
 _MINUS = str.maketrans({"\N{MINUS SIGN}": "-", "\N{NO-BREAK SPACE}": " ", "\N{NARROW NO-BREAK SPACE}": " "})
 
 
-def decode(content: bytes, name: str, *, encoding: str = "") -> tuple[str, list[str]]:
+def decode(content: bytes, *, encoding: str = "") -> tuple[str, list[str]]:
     """The text of a file, line ends as ``\\n``, and notes on any doubt.
 
     Raises
@@ -28,14 +28,14 @@ def decode(content: bytes, name: str, *, encoding: str = "") -> tuple[str, list[
         If the file is empty or is not text.
     """
     if not content.strip(b"\x00 \t\r\n\x1a"):
-        raise UnreadableFile(f"{name}: is empty; expected a table of sweeps. Export it again.")
-    text, notes = _decode(content, name, encoding)
+        raise UnreadableFile("is empty; expected a table of sweeps. Export it again.")
+    text, notes = _decode(content, encoding)
     if text.isascii() and len(content.translate(None, _CONTROLS)) == len(text):  # as most files are
         return _unix(text), notes
     bad = _NOT_TEXT.search(text)
     if bad:
         raise UnreadableFile(
-            f"{name}: is not text (character {ord(bad.group()):#04x} at position {bad.start() + 1}), and "
+            f"is not text (character {ord(bad.group()):#04x} at position {bad.start() + 1}), and "
             f"not an array "
             "format that is known here. Export it as text, or as .npz, .mat, .xlsx or HDF5."
         )
@@ -47,22 +47,22 @@ def _unix(text: str) -> str:
     return text.replace("\r\n", "\n").replace("\r", "\n")
 
 
-def _decode(content: bytes, name: str, encoding: str) -> tuple[str, list[str]]:
+def _decode(content: bytes, encoding: str) -> tuple[str, list[str]]:
     if encoding:
         try:
             return content.decode(encoding), []
         except (LookupError, UnicodeDecodeError, UnicodeError) as error:
             raise UnreadableFile(
-                f"{name}: is not {encoding} ({error}). Correct or leave out 'encoding' in the recipe."
+                f"is not {encoding} ({error}). Correct or leave out 'encoding' in the recipe."
             ) from None
     for mark, codec in _MARKS:
         if content.startswith(mark):
-            return _decode_marked(content[len(mark) :], codec, name)
+            return _decode_marked(content[len(mark) :], codec)
     if b"\x00" in content:
         half = len(content) // 2
         for codec, zeros in (("utf-16-le", content[1::2]), ("utf-16-be", content[0::2])):
             if zeros.count(0) > 0.7 * half and len(content) >= 4:
-                text, notes = _decode_marked(content, codec, name)
+                text, notes = _decode_marked(content, codec)
                 return text, [*notes, "no byte-order mark: read as UTF-16 since every second byte is zero"]
     try:
         return content.decode("utf-8"), []
@@ -74,14 +74,13 @@ def _decode(content: bytes, name: str, encoding: str) -> tuple[str, list[str]]:
     return text, ["not UTF-8: read as Windows-1252 (Latin-1); check µ, Å and names"]
 
 
-def _decode_marked(content: bytes, codec: str, name: str) -> tuple[str, list[str]]:
+def _decode_marked(content: bytes, codec: str) -> tuple[str, list[str]]:
     width = {"utf-8": 1, "utf-16-le": 2, "utf-16-be": 2}.get(codec, 4)
     extra = len(content) % width
     try:
         text = content[: len(content) - extra].decode(codec)
     except UnicodeDecodeError as error:
         raise UnreadableFile(
-            f"{name}: says it is {codec.upper()} but byte {error.start + 1} is not ({error.reason}). "
-            "Save it again as UTF-8."
+            f"says it is {codec.upper()} but byte {error.start + 1} is not ({error.reason}). Save it again as UTF-8."
         ) from None
     return text, ["the last character is cut off"] if extra else []

@@ -95,7 +95,7 @@ def row_width(line: str, dialect: Dialect, missing: frozenset[str]) -> int:
 # ---- dialect
 
 
-def find_dialect(lines: list[str], name: str, recipe: Recipe, marks: Sequence[str]) -> Dialect:
+def find_dialect(lines: list[str], recipe: Recipe, marks: Sequence[str]) -> Dialect:
     """The dialect that makes rows of numbers of the lines at the end of a file.
 
     Raises
@@ -110,7 +110,7 @@ def find_dialect(lines: list[str], name: str, recipe: Recipe, marks: Sequence[st
             if len(filled) > _SAMPLE:
                 break
     if not filled:
-        raise UnreadableFile(f"{name}: no line with numbers; expected a table of sweeps. Export it again.")
+        raise UnreadableFile("no line with numbers; expected a table of sweeps. Export it again.")
     sample = (filled[1:] if len(filled) > 4 else filled)[::-1]  # without the last line, which may be cut off
     wanted = {"": DELIMITERS, "tab": ("\t",), "spaces": (" ",)}.get(recipe.delimiter, (recipe.delimiter,))
     missing = missing_marks(recipe)
@@ -131,7 +131,7 @@ def find_dialect(lines: list[str], name: str, recipe: Recipe, marks: Sequence[st
         if dialect is not None:
             break
     sample = sample[-length if dialect else -_SAMPLE :]
-    _refuse_ambiguous_comma(lines, sample, dialect, name, recipe, marks)
+    _refuse_ambiguous_comma(lines, sample, dialect, recipe, marks)
     if dialect is None:
         line = sample[-1]
         number = max(i for i, text in enumerate(lines, 1) if text == line)
@@ -145,9 +145,8 @@ def find_dialect(lines: list[str], name: str, recipe: Recipe, marks: Sequence[st
             found = shown(line.strip())
             hint = "Export the sweeps as text, or say 'delimiter' and 'decimal' in a recipe."
         raise UnreadableFile(
-            f"{name}, line {number}: found {found}; expected a row of two or more numbers (a sweep needs "
-            f"its axis and "
-            f"its current). {hint}"
+            f"found {found}; expected a row of two or more numbers (a sweep needs its axis and its current). {hint}",
+            place=f"line {number}",
         )
     return dialect
 
@@ -171,7 +170,7 @@ def _try(rows: list[list[str]], delimiter: str, decimal: str, missing: frozenset
 
 
 def _refuse_ambiguous_comma(
-    lines: list[str], sample: list[str], dialect: Dialect | None, name: str, recipe: Recipe, marks: Sequence[str]
+    lines: list[str], sample: list[str], dialect: Dialect | None, recipe: Recipe, marks: Sequence[str]
 ) -> None:
     """Refuse a file in which the comma may be both the delimiter and the decimal mark, with both readings."""
     comma = dialect is None or (dialect.delimiter == "," and dialect.decimal == ".")
@@ -190,10 +189,10 @@ def _refuse_ambiguous_comma(
     half = [f"{a}.{b}" for a, b in zip(cells[::2], cells[1::2], strict=False)] + cells[len(cells) // 2 * 2 :]
     number = max(i for i, text in enumerate(lines, 1) if text.strip() == row)
     raise UnreadableFile(
-        f"{name}, line {number}: the comma may stand between cells or be the decimal mark: {shown(row)} "
-        f"can be read as "
+        f"the comma may stand between cells or be the decimal mark: {shown(row)} can be read as "
         f'{len(cells)} numbers ({" | ".join(cells)}) or as {len(half)} ({" | ".join(half)}). Say decimal = "." in a '
-        "recipe for the first; for the second export again with another delimiter."
+        "recipe for the first; for the second export again with another delimiter.",
+        place=f"line {number}",
     )
 
 

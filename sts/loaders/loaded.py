@@ -13,8 +13,26 @@ from sts.sweeps import SweepSet
 class UnreadableFile(ValueError):
     """A file that cannot be used. The text is one line: file, place, what was found and expected, what to do."""
 
-    def __init__(self, message: str) -> None:
-        super().__init__(re.sub(r"\s+", " ", "".join(c if c.isprintable() else " " for c in message)).strip())
+    def __init__(self, message: str, *, place: str = "") -> None:
+        self.message, self.place = _one_line(message), _one_line(place)
+        super().__init__(f"{self.place}: {self.message}" if place else self.message)
+
+    def inside(self, place: str) -> UnreadableFile:
+        """The same, with the place that it lies in before its own: a sheet, a member of an archive, the file."""
+        return UnreadableFile(self.message, place=f"{place}, {self.place}" if self.place else place)
+
+
+class Notes(list[str]):
+    """Notes in order, each once."""
+
+    def add(self, note: str) -> None:
+        """Add a note that is not there yet."""
+        if note not in self:
+            self.append(note)
+
+
+def _one_line(text: str) -> str:
+    return re.sub(r"\s+", " ", "".join(c if c.isprintable() else " " for c in text)).strip()
 
 
 @dataclass(frozen=True, eq=False)

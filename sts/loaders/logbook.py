@@ -16,9 +16,9 @@ import pandas as pd
 from sts.loaders.decode import decode
 from sts.loaders.loaded import LoadedFile, UnreadableFile, shown
 from sts.loaders.metadata import RMS, in_si, modulation_kind, number_of
+from sts.loaders.readers.workbook import is_workbook, sheets_of
 from sts.loaders.reading import bytes_of
 from sts.loaders.words import key_of, words_of
-from sts.loaders.workbook import is_workbook, sheets_of
 from sts.sweeps import NUMBER_COLUMNS
 
 _FILE_WORDS = {"file", "files", "file name", "filename", "file pattern", "pattern", "source"}
@@ -64,32 +64,38 @@ def read_logbook(path: str | Path) -> Logbook:
         If it is no table, has no column `file` or `sweep`, or a cell cannot be used; the text names row and column.
     """
     path = Path(path)
-    content, name = bytes_of(path), path.name
+    content = bytes_of(path)
+    try:
+        return Logbook(path.name, _rows(content))
+    except UnreadableFile as error:
+        raise error.inside(path.name) from None
+
+
+def _rows(content: bytes) -> tuple[LogRow, ...]:
     decimal = "."
     if is_workbook(content):
-        rows = next(iter(sheets_of(content, name).values()))
+        rows = next(iter(sheets_of(content).values()))
     else:
         try:
-            rows, decimal = _csv_rows(decode(content, name)[0])
+            rows, decimal = _csv_rows(decode(content)[0])
         except csv.Error as error:
-            raise UnreadableFile(f"{name}: is no table that can be read ({error}). Save it again as CSV.") from None
+            raise UnreadableFile(f"is no table that can be read ({error}). Save it again as CSV.") from None
     filled = [(i, row) for i, row in enumerate(rows, 1) if any(cell.strip() for cell in row)]
     if len(filled) < 2:
-        raise UnreadableFile(f"{name}: holds no rows; expected a row of column names and rows below it.")
+        raise UnreadableFile("holds no rows; expected a row of column names and rows below it.")
     head = [cell.strip() for cell in filled[0][1]]
-    keys = [_column(cell, name) for cell in head]
+    keys = [_column(cell) for cell in head]
     if not {"file", "sweep"} & {key for key, _ in keys}:
         raise UnreadableFile(
-            f"{name}, line {filled[0][0]}: no column 'file' or 'sweep' among "
-            f"{', '.join(shown(h) for h in head[:8])}. Add "
-            "one that says which files (a name or a pattern such as heron_*.txt) each row speaks of."
+            f"no column 'file' or 'sweep' among {', '.join(shown(h) for h in head[:8])}. Add one that says which files "
+            "(a name or a pattern such as heron_*.txt) each row speaks of.",
+            place=f"line {filled[0][0]}",
         )
     twice = [k for i, (k, _) in enumerate(keys) if k and k in [key for key, _ in keys[:i]]]
     if twice:
-        raise UnreadableFile(f"{name}: two columns hold '{twice[0]}'. Keep one of them.")
+        raise UnreadableFile(f"two columns hold '{twice[0]}'. Keep one of them.")
     own_numbers = _own_numbers([key for key, _ in keys], [row for _, row in filled[1:]], decimal)
-    found = tuple(_row(name, i, row, head, keys, own_numbers, decimal) for i, row in filled[1:])
-    return Logbook(name, found)
+    return tuple(_row(i, row, head, keys, own_numbers, decimal) for i, row in filled[1:])
 
 
 def _csv_rows(text: str) -> tuple[list[list[str]], str]:
@@ -101,7 +107,7 @@ def _csv_rows(text: str) -> tuple[list[list[str]], str]:
     return rows, "," if delimiter != "," and commas else "."
 
 
-def _column(cell: str, name: str) -> tuple[str, str]:
+def _column(cell: str) -> tuple[str, str]:
     """What a column is (of the table, or a word of the user's own) and its unit."""
     words = words_of(cell)
     if words in _FILE_WORDS:
@@ -112,7 +118,7 @@ def _column(cell: str, name: str) -> tuple[str, str]:
     if key == "current":
         return "setpoint_current_A", unit
     if key in ("tip bias", "bias applied to", "current polarity", "bias polarity"):
-        raise UnreadableFile(f"{name}: the column {shown(cell)} turns a sign; say that in a recipe, not in a logbook.")
+        raise UnreadableFile(f"the column {shown(cell)} turns a sign; say that in a recipe, not in a logbook.")
     if key == "modulation_V" and cell.strip() != key:
         return key, f"{unit}|{modulation_kind(f'{cell} {extra}')}"
     own = words.replace(" ", "_")
@@ -131,7 +137,7 @@ def _own_numbers(keys: list[str], rows: list[list[str]], decimal: str) -> set[st
 
 
 def _row(
-    name: str, number: int, row: list[str], head: list[str], keys: list[tuple[str, str]], own: set[str], decimal: str
+    number: int, row: list[str], head: list[str], keys: list[tuple[str, str]], own: set[str], decimal: str
 ) -> LogRow:
     values: dict[str, str | float] = {}
     pattern = sweep = ""
@@ -144,7 +150,7 @@ def _row(
         elif not key or text.lower() in _EMPTY:
             continue
         elif key in NUMBER_COLUMNS:
-            values[key] = _number(name, number, key, unit, text, title, decimal)
+            values[key] = _number(f"line {number}, column {shown(title)}", key, unit, text, title, decimal)
         elif key in own and key not in ("sample", "tip", "site", "direction", "started"):
             found = number_of(text, decimal)
             values[key] = found[0] if found else text
@@ -152,29 +158,28 @@ def _row(
             values[key] = text
     if not pattern and not sweep and values:
         raise UnreadableFile(
-            f"{name}, line {number}: names no file and no sweep. Fill in 'file', or '*' for all files."
+            "names no file and no sweep. Fill in 'file', or '*' for all files.", place=f"line {number}"
         )
     return LogRow(pattern, sweep, values, f"line {number}")
 
 
-def _number(name: str, number: int, key: str, unit: str, text: str, title: str, decimal: str) -> float:
+def _number(place: str, key: str, unit: str, text: str, title: str, decimal: str) -> float:
     unit, _, said = unit.partition("|")
     factor = 1.0
     if key == "modulation_V" and title.strip() != key:
         said = said or modulation_kind(text)
         if not said:
             raise UnreadableFile(
-                f"{name}, line {number}, column {shown(title)}: {shown(text)} does not say rms or peak. "
-                f"Name the column "
-                "'modulation rms (mV)' or 'modulation peak (mV)'."
+                f"{shown(text)} does not say rms or peak. Name the column 'modulation rms (mV)' or 'modulation peak (mV)'.",
+                place=place,
             )
         factor = RMS[said]
     value, why = in_si(key, text, unit, decimal)
     if value is None:
         raise UnreadableFile(
-            f"{name}, line {number}, column {shown(title)}: {shown(text)} {why}. Correct the cell, or put "
-            f"the unit into the "
-            f"column's name, e.g. '{title.split('(')[0].strip()} (unit)'."
+            f"{shown(text)} {why}. Correct the cell, or put the unit into the column's name, e.g. "
+            f"'{title.split('(')[0].strip()} (unit)'.",
+            place=place,
         )
     return float(value * factor)
 

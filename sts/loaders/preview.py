@@ -50,12 +50,12 @@ def preview_file(path: str | Path, *, recipe: Recipe | None = None) -> Preview:
     sets: tuple[SweepSet, ...] = ()
     notes: tuple[str, ...] = ()
     try:
-        reader, blocks, first_notes = scan(content, path.name, used)
+        reader, blocks, first_notes = scan(content, used)
         sets, more = assemble(blocks, path.name, used)
         notes = (*first_notes, *more)
     except UnreadableFile as error:
-        problem = str(error)
-    columns = pd.DataFrame([_column_row(r) for b in blocks[:20] for r in _roles(b, used, path.name)], columns=_COLUMNS)
+        problem = str(error.inside(path.name))
+    columns = pd.DataFrame([_column_row(r) for b in blocks[:20] for r in _roles(b, used)], columns=_COLUMNS)
     metadata = pd.DataFrame(
         [row for b in blocks[:20] for row in _metadata_rows(b, sets, used)], columns=_METADATA
     ).drop_duplicates(ignore_index=True)
@@ -72,12 +72,12 @@ def preview_file(path: str | Path, *, recipe: Recipe | None = None) -> Preview:
     )
 
 
-def _roles(block: Block, recipe: Recipe, name: str) -> list[Role]:
+def _roles(block: Block, recipe: Recipe) -> list[Role]:
     """The roles as far as they can be told, column by column."""
     roles: list[Role] = []
     for number, column in enumerate(block.columns, 1):
         try:
-            roles.append(roles_of(Block([column], []), _renumbered(recipe, number), name)[0])
+            roles.append(roles_of(Block([column], []), _renumbered(recipe, number))[0])
         except UnreadableFile:
             roles.append(Role(column, number, ""))
     return [Role(r.column, i, r.read_as, r.factor, r.unit, r.direction, r.repeat) for i, r in enumerate(roles, 1)]
@@ -136,7 +136,7 @@ def _starting_recipe(blocks: list[Block], recipe: Recipe, name: str, metadata: p
     if len(unused):
         lines += ["", "# [header]  # key as the file writes it = column of the table"]
         lines += [f'# {toml_value(str(key))} = ""' for key in dict.fromkeys(unused["key"])][:20]
-    for role in _roles(blocks[0], recipe, name) if blocks else []:
+    for role in _roles(blocks[0], recipe) if blocks else []:
         unit = understand(role.column.name, role.column.unit).unit
         known = bool(role.read_as)
         lines += ["", "[[column]]" if known else "# [[column]]"]

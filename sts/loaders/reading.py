@@ -4,16 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from sts.loaders.arrays import array_reader, read_arrays
+from sts.loaders import limits
 from sts.loaders.assemble import assemble
 from sts.loaders.block import Block
-from sts.loaders.decode import decode
+from sts.loaders.formats import FORMATS
 from sts.loaders.loaded import LoadedFile, UnreadableFile
 from sts.loaders.recipe import NO_RECIPE, Recipe, recipe_text
-from sts.loaders.text import read_text
-from sts.loaders.workbook import is_workbook, read_workbook
-
-LARGEST_FILE = 2**31  # bytes
 
 
 def read_file(path: str | Path, *, recipe: Recipe | None = None) -> LoadedFile:
@@ -38,34 +34,34 @@ def read_file(path: str | Path, *, recipe: Recipe | None = None) -> LoadedFile:
 def read_bytes(content: bytes, name: str, *, recipe: Recipe | None = None) -> LoadedFile:
     """As `read_file`, from bytes that are at hand."""
     used = recipe or NO_RECIPE
-    reader, blocks, notes = scan(content, name, used)
-    sets, more = assemble(blocks, name, used)
+    try:
+        reader, blocks, notes = scan(content, used)
+        sets, more = assemble(blocks, name, used)
+    except UnreadableFile as error:
+        raise error.inside(name) from None
     return LoadedFile(name, content, reader, recipe_text(used), sets, (*notes, *more))
 
 
-def scan(content: bytes, name: str, recipe: Recipe) -> tuple[str, list[Block], list[str]]:
+def scan(content: bytes, recipe: Recipe) -> tuple[str, list[Block], list[str]]:
     """The name of the reader, the blocks and the notes of a file, before anything is made of them."""
-    if is_workbook(content):
-        return "workbook", read_workbook(content, name, recipe), []
-    reader = array_reader(content)
-    if reader:
-        return reader, read_arrays(content, name, reader, recipe), []
-    text, notes = decode(content, name, encoding=recipe.encoding)
-    return "text", read_text(text, name, recipe), notes
+    kind = next(kind for kind in FORMATS if kind.recognises(content))
+    return kind.name, *kind.blocks(content, recipe)
 
 
 def bytes_of(path: Path) -> bytes:
     """The bytes of a file, or `UnreadableFile` with the reason."""
     try:
         size = path.stat().st_size
-        if size > LARGEST_FILE:
-            raise UnreadableFile(f"{path.name}: has {size / 2**30:.1f} GB; files up to 2 GB are read. Split it.")
+        if size > limits.LARGEST_FILE:
+            raise UnreadableFile(f"has {size / 2**30:.1f} GB; files up to 2 GB are read. Split it.", place=path.name)
         return path.read_bytes()
     except IsADirectoryError:
-        raise UnreadableFile(f"{path.name}: is a folder; give its files.") from None
+        raise UnreadableFile("is a folder; give its files.", place=path.name) from None
     except OSError as error:
-        raise UnreadableFile(f"{path.name}: cannot be read ({error.strerror}). Check path and permissions.") from None
+        raise UnreadableFile(
+            f"cannot be read ({error.strerror}). Check path and permissions.", place=path.name
+        ) from None
     except ValueError as error:
         if isinstance(error, UnreadableFile):
             raise
-        raise UnreadableFile(f"{path.name}: is not a usable path ({error}).") from None
+        raise UnreadableFile(f"is not a usable path ({error}).", place=path.name) from None

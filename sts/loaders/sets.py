@@ -3,29 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import replace
 from pathlib import PurePath
 from typing import Any
 
 import numpy as np
 
+from sts.loaders.runs import Run
 from sts.sweeps import NUMBER_COLUMNS, SweepSet
-
-
-@dataclass(eq=False)
-class Sweep:
-    """One sweep on its way into a set."""
-
-    kind: str
-    axis: np.ndarray
-    current: np.ndarray | None
-    lockin: np.ndarray | None
-    lockin_unit: str
-    direction: str
-    repeat: float
-    label: str  # from a column `sweep` or a group; "" if none
-    values: dict[str, Any] = field(default_factory=dict)
 
 
 def safe_name(text: str) -> str:
@@ -33,45 +18,67 @@ def safe_name(text: str) -> str:
     return re.sub(r"_{2,}", "_", "".join(c if c.isalnum() or c in "._-" else "_" for c in text)).strip("_") or "sweep"
 
 
-def sets_of(sweeps: list[Sweep], name: str, notes: Iterable[str]) -> tuple[SweepSet, ...]:
-    """The sets of the sweeps of one file, those on exactly the same axis together."""
-    _number_repeats(sweeps)
-    names = _sweep_names(sweeps, name)
-    groups: dict[tuple[Any, ...], list[int]] = {}
-    for i, sweep in enumerate(sweeps):
-        key = (sweep.kind, sweep.axis.tobytes(), sweep.current is not None, sweep.lockin is not None, sweep.lockin_unit)
-        groups.setdefault(key, []).append(i)
-    sets = []
-    for members in groups.values():
-        chosen = [sweeps[i] for i in members]
-        first = chosen[0]
-        columns = {"sweep": np.array([names[i] for i in members], object)}
-        for field_name in dict.fromkeys(k for s in chosen for k in s.values):
-            column = [s.values.get(field_name, np.nan if field_name in NUMBER_COLUMNS else "") for s in chosen]
-            number = all(isinstance(v, float) for v in column)
-            cells = column if number else [f"{v:.9g}" if isinstance(v, float) else v for v in column]
-            columns[field_name] = np.array(cells, float if number else object)
-        columns["direction"] = np.array([s.direction for s in chosen], object)
-        columns["repeat"] = np.array([s.repeat for s in chosen], float)
-        columns["source"] = np.full(len(chosen), name, object)
-        unknown = np.full(first.axis.size, np.nan)
-        sets.append(
-            SweepSet(
-                first.kind,
-                first.axis,
-                np.array([s.current if s.current is not None else unknown for s in chosen]),
-                columns,
-                lockin=np.array([s.lockin for s in chosen]) if first.lockin is not None else None,
-                lockin_unit=first.lockin_unit,
-                notes=tuple(notes),
-            )
+def sets_of(runs: list[Run], name: str) -> tuple[SweepSet, ...]:
+    """The sets of the sweeps of the file `name`, those on exactly the same axis together; each stack is a set."""
+    single = [run for run in runs if not run.stacked]
+    _number_repeats(single)
+    names = iter(_sweep_names(single, name))
+    groups: dict[tuple[Any, ...], list[tuple[Run, list[str]]]] = {}
+    for i, run in enumerate(sorted(runs, key=lambda run: run.stacked)):
+        key = (run.kind, run.axis.tobytes(), run.current is not None, run.lockin is not None, run.lockin_unit)
+        own = _stack_names(run, name) if run.stacked else [next(names)]
+        groups.setdefault((*key, i) if run.stacked else key, []).append((run, own))
+    sets = tuple(_set(members, name) for members in groups.values())
+    known = [n for s in sets for n in s.names]
+    if len(set(known)) < len(known):  # several groups of one file
+        sets = tuple(
+            replace(s, table=s.table.assign(sweep=[f"{n}_{i}" for n in s.names])) for i, s in enumerate(sets, 1)
         )
-    return tuple(sets)
+    return sets
 
 
-def _number_repeats(sweeps: list[Sweep]) -> None:
+def _set(members: list[tuple[Run, list[str]]], name: str) -> SweepSet:
+    first = members[0][0]
+    columns: dict[str, Any] = {"sweep": np.array([n for _, own in members for n in own], object)}
+    for column in dict.fromkeys(k for run, _ in members for k in run.values if k != "sweep"):
+        unknown = np.nan if column in NUMBER_COLUMNS else ""
+        columns[column] = _cells([_spread(run.values.get(column, unknown), run.count) for run, _ in members])
+    if "direction" not in columns or not first.stacked:
+        columns["direction"] = np.concatenate([np.full(run.count, run.direction, object) for run, _ in members])
+    if not first.stacked or not np.isnan(first.repeat):
+        columns["repeat"] = np.concatenate([np.full(run.count, run.repeat) for run, _ in members])
+    columns["source"] = np.full(len(columns["sweep"]), name, object)
+    unknown_signal = [np.full((run.count, run.axis.size), np.nan) for run, _ in members]
+    current = [u if run.current is None else run.current for u, (run, _) in zip(unknown_signal, members, strict=True)]
+    lockin = [run.lockin for run, _ in members if run.lockin is not None]
+    return SweepSet(
+        first.kind,
+        first.axis,
+        np.concatenate(current),
+        columns,
+        lockin=np.concatenate(lockin) if lockin else None,
+        lockin_unit=first.lockin_unit,
+    )
+
+
+def _spread(value: Any, count: int) -> list[Any]:
+    """One value for each of so many sweeps."""
+    return list(value) if isinstance(value, np.ndarray) else [value] * count
+
+
+def _cells(parts: list[list[Any]]) -> np.ndarray:
+    """A column of the table: numbers if all are, else texts."""
+    cells = [value for part in parts for value in part]
+    if all(isinstance(value, float) for value in cells):
+        return np.array(cells, float)
+    texts = np.empty(len(cells), object)
+    texts[:] = [f"{value:.9g}" if isinstance(value, float) else value for value in cells]
+    return texts
+
+
+def _number_repeats(sweeps: list[Run]) -> None:
     """Number sweeps that share label and direction, where the file does not."""
-    groups: dict[tuple[Any, ...], list[Sweep]] = {}
+    groups: dict[tuple[Any, ...], list[Run]] = {}
     for sweep in sweeps:
         about = tuple(str(sweep.values.get(k, "")) for k in ("sample", "tip", "site"))
         groups.setdefault((sweep.kind, sweep.label, sweep.direction, about), []).append(sweep)
@@ -82,7 +89,23 @@ def _number_repeats(sweeps: list[Sweep]) -> None:
                 sweep.repeat = float(number)
 
 
-def _sweep_names(sweeps: list[Sweep], name: str) -> list[str]:
+def _stack_names(run: Run, name: str) -> list[str]:
+    """The names of the sweeps of a stack: by the file's own, else by number."""
+    stem, (label, _, number) = safe_name(PurePath(name).stem), run.label.partition("|")
+    given = run.values.get("sweep")
+    if given is not None:
+        texts = [f"{v:.9g}" if isinstance(v, float) else str(v) for v in _spread(given, run.count)]
+        names = [safe_name("_".join(p for p in (stem, t, label) if p)) for t in texts]
+    else:
+        base = safe_name("_".join(p for p in (stem, label) if p))
+        width = len(str(run.count))
+        names = [f"{base}_{i:0{width}d}" for i in range(1, run.count + 1)] if run.count > 1 else [base]
+    if len(set(names)) < run.count:
+        names = [f"{n}-{i}" for i, n in enumerate(names, 1)]
+    return [f"{n}_{number}" for n in names] if number else names
+
+
+def _sweep_names(sweeps: list[Run], name: str) -> list[str]:
     stem = safe_name(PurePath(name).stem)
     if len(sweeps) == 1:
         return [stem]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from sts.loaders import UnreadableFile, read_file, reading
+from sts.loaders import UnreadableFile, limits, read_file
 from sts.loaders.recipe import Recipe
 
 GOOD = "V (mV),I (nA)\n0,0\n1,1\n2,2\n3,3\n"
@@ -22,7 +22,7 @@ def test_a_folder_a_missing_file_and_an_impossible_path_are_told_apart(tmp_path)
 def test_a_file_larger_than_is_read_is_refused_before_it_is(tmp_path, monkeypatch):
     path = tmp_path / "big.csv"
     path.write_text(GOOD, encoding="utf-8")
-    monkeypatch.setattr(reading, "LARGEST_FILE", 10)
+    monkeypatch.setattr(limits, "LARGEST_FILE", 10)
     with pytest.raises(UnreadableFile, match=r"big\.csv: has 0\.0 GB; files up to 2 GB are read\. Split it"):
         read_file(path)
 

@@ -9,8 +9,8 @@ import openpyxl
 import pytest
 
 from sts.loaders import UnreadableFile, read_file
+from sts.loaders.readers.workbook import sheets_of
 from sts.loaders.recipe import Recipe
-from sts.loaders.workbook import sheets_of
 
 
 def book(path, **sheets):
@@ -40,7 +40,7 @@ def test_every_kind_of_cell_is_text_that_reads_back(tmp_path):
         -3e-13,
     ]
     path = book(tmp_path / "w.xlsx", a=[row])
-    assert sheets_of(path.read_bytes(), "w.xlsx")["a"] == [
+    assert sheets_of(path.read_bytes())["a"] == [
         ["1", "0.1", "True", "2026-03-01 14:30:00", "2026-03-01", "14:30:00", "two words", "", "-3e-13"]
     ]  # fmt: skip
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import io
 import math
+import re
 import struct
 import warnings
 import zlib
@@ -14,8 +15,10 @@ from typing import Any
 
 import numpy as np
 
+from sts.loaders.arrays import Folders
+from sts.loaders.block import Entry
+from sts.loaders.limits import largest_unpacked
 from sts.loaders.loaded import UnreadableFile
-from sts.loaders.workbook import LARGEST_RATIO, LARGEST_UNPACKED
 
 # MathWorks, "MAT-File Format" (level 5): types of elements, and classes of arrays that have other parts than the rest
 _MATRIX, _COMPRESSED = 14, 15
@@ -24,7 +27,12 @@ _HEADER = 128  # [bytes]
 _DEEPEST = 32
 
 
-def read_matlab(content: bytes, name: str) -> dict[str, np.ndarray]:
+def is_matlab(content: bytes) -> bool:
+    """Whether these are the bytes of a MATLAB file before version 7.3."""
+    return content.startswith(b"MATLAB 5.0 MAT-file") or bool(re.match(rb"MATLAB[\x20-\x7e]{20,}", content[:116]))
+
+
+def matlab_arrays(content: bytes) -> tuple[Folders, list[Entry]]:
     """The arrays of a MATLAB file by name, those of structures as ``name.field``.
 
     Raises
@@ -35,7 +43,7 @@ def read_matlab(content: bytes, name: str) -> dict[str, np.ndarray]:
     import scipy.io
 
     order = "<" if content[126:128] == b"IM" else ">"
-    _check_claims(memoryview(content)[_HEADER:], order, name)
+    _check_claims(memoryview(content)[_HEADER:], order)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         stream: Any = io.BytesIO(content)
@@ -44,7 +52,7 @@ def read_matlab(content: bytes, name: str) -> dict[str, np.ndarray]:
     for key, value in loaded.items():
         if not key.startswith("__"):
             _flatten(key, value, result)
-    return result
+    return {"": {key: (array, "") for key, array in result.items()}}, []
 
 
 def _flatten(prefix: str, value: Any, result: dict[str, np.ndarray]) -> None:
@@ -56,7 +64,7 @@ def _flatten(prefix: str, value: Any, result: dict[str, np.ndarray]) -> None:
         result[prefix] = array
 
 
-def _check_claims(data: memoryview, order: str, name: str, depth: int = 0) -> None:
+def _check_claims(data: memoryview, order: str, depth: int = 0) -> None:
     """Refuse elements that claim more bytes than there are, or arrays of more numbers or cells than bytes."""
     at = 0
     while at + 8 <= len(data) and depth < _DEEPEST:
@@ -67,17 +75,17 @@ def _check_claims(data: memoryview, order: str, name: str, depth: int = 0) -> No
         body = data[at + 8 : at + 8 + size]
         if size > len(body):
             raise UnreadableFile(
-                f"{name}: claims {size} bytes where {len(body)} are left; it is cut off or damaged. Copy or save it again."
+                f"claims {size} bytes where {len(body)} are left; it is cut off or damaged. Copy or save it again."
             )
         if kind == _COMPRESSED:
-            _check_claims(memoryview(_unpacked(body, name)), order, name, depth + 1)
+            _check_claims(memoryview(_unpacked(body)), order, depth + 1)
         elif kind == _MATRIX:
-            _check_array(body, order, name)
-            _check_claims(body, order, name, depth + 1)
+            _check_array(body, order)
+            _check_claims(body, order, depth + 1)
         at += 8 + (size if kind == _COMPRESSED else -(-size // 8) * 8)
 
 
-def _check_array(body: memoryview, order: str, name: str) -> None:
+def _check_array(body: memoryview, order: str) -> None:
     """`body` begins with the flags (16 bytes) and the sides of the array."""
     if len(body) < 32:
         return
@@ -89,15 +97,15 @@ def _check_array(body: memoryview, order: str, name: str) -> None:
     count = math.prod(max(side, 0) for side in sides)
     if count > len(body):
         raise UnreadableFile(
-            f"{name}: an array claims {count} numbers or cells in {len(body)} bytes; not opened. Save it again."
+            f"an array claims {count} numbers or cells in {len(body)} bytes; not opened. Save it again."
         )
 
 
-def _unpacked(body: memoryview, name: str) -> bytes:
-    most = min(LARGEST_UNPACKED, max(10_000_000, LARGEST_RATIO * len(body)))
+def _unpacked(body: memoryview) -> bytes:
+    most = largest_unpacked(len(body))
     unpacked = zlib.decompressobj().decompress(body, most + 1)
     if len(unpacked) > most:
         raise UnreadableFile(
-            f"{name}: unpacks to more than {most / 1e6:.0f} MB from {len(body) / 1e6:.3f} MB; not opened. Save it in parts."
+            f"unpacks to more than {most / 1e6:.0f} MB from {len(body) / 1e6:.3f} MB; not opened. Save it in parts."
         )
     return unpacked

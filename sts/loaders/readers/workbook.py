@@ -9,34 +9,10 @@ from dataclasses import replace
 from typing import Any
 
 from sts.loaders.block import Block
+from sts.loaders.limits import check_zip
 from sts.loaders.loaded import UnreadableFile, shown
+from sts.loaders.readers.text import read_text
 from sts.loaders.recipe import Recipe
-from sts.loaders.text import read_text
-
-LARGEST_UNPACKED = 2**30  # bytes
-LARGEST_RATIO = 300  # unpacked to packed; workbooks of numbers reach about 20
-
-
-def check_zip(content: bytes, name: str) -> list[str]:
-    """The members of a zip file that does not claim an absurd size when unpacked.
-
-    Raises
-    ------
-    UnreadableFile
-        If it is damaged or claims too much.
-    """
-    try:
-        with zipfile.ZipFile(io.BytesIO(content)) as archive:
-            claimed = sum(item.file_size for item in archive.infolist())
-            names = archive.namelist()
-    except (zipfile.BadZipFile, ValueError, OSError, EOFError, NotImplementedError, OverflowError) as error:
-        raise UnreadableFile(f"{name}: is a damaged archive ({error}). Export or copy it again.") from None
-    if claimed > LARGEST_UNPACKED or claimed > max(10_000_000, LARGEST_RATIO * len(content)):
-        raise UnreadableFile(
-            f"{name}: claims {claimed / 1e6:.0f} MB unpacked from {len(content) / 1e6:.3f} MB; not opened. "
-            f"Export again in parts."
-        )
-    return names
 
 
 def is_workbook(content: bytes) -> bool:
@@ -50,7 +26,7 @@ def is_workbook(content: bytes) -> bool:
         return b"xl/" in content[:2000]
 
 
-def sheets_of(content: bytes, name: str) -> dict[str, list[list[str]]]:
+def sheets_of(content: bytes) -> dict[str, list[list[str]]]:
     """The sheets of a workbook as rows of text cells; numbers are written so that they read back the same.
 
     Raises
@@ -62,14 +38,14 @@ def sheets_of(content: bytes, name: str) -> dict[str, list[list[str]]]:
         from python_calamine import CalamineWorkbook
     except ImportError:
         raise UnreadableFile(
-            f"{name}: workbooks need the package python-calamine (the extra 'excel'). Install it, or save as CSV."
+            "workbooks need the package python-calamine (the extra 'excel'). Install it, or save as CSV."
         ) from None
-    check_zip(content, name)
+    check_zip(content)
     try:
         book = CalamineWorkbook.from_filelike(io.BytesIO(content))
         sheets = {s: book.get_sheet_by_name(s).to_python(skip_empty_area=False) for s in book.sheet_names}
     except Exception as error:  # the reader has a class for each fault, and a damaged file can raise any of them
-        raise UnreadableFile(f"{name}: is no workbook that can be read ({error}). Save it again as .xlsx.") from None
+        raise UnreadableFile(f"is no workbook that can be read ({error}). Save it again as .xlsx.") from None
     return {s: [[_cell(c) for c in row] for row in rows] for s, rows in sheets.items()}
 
 
@@ -85,7 +61,7 @@ def _cell(value: Any) -> str:
     return re.sub(r"\s+", " ", str(value)).strip()
 
 
-def read_workbook(content: bytes, name: str, recipe: Recipe) -> list[Block]:
+def read_workbook(content: bytes, recipe: Recipe) -> list[Block]:
     """The blocks of all sheets that hold numbers (or of the one that the recipe names).
 
     Raises
@@ -93,11 +69,9 @@ def read_workbook(content: bytes, name: str, recipe: Recipe) -> list[Block]:
     UnreadableFile
         If no sheet holds a table, or a named one is not there.
     """
-    sheets = sheets_of(content, name)
+    sheets = sheets_of(content)
     if recipe.sheet and recipe.sheet not in sheets:
-        raise UnreadableFile(
-            f"{name}: has no sheet {shown(recipe.sheet)}; it has {', '.join(shown(s) for s in sheets)}."
-        )
+        raise UnreadableFile(f"has no sheet {shown(recipe.sheet)}; it has {', '.join(shown(s) for s in sheets)}.")
     blocks: list[Block] = []
     problems: list[UnreadableFile] = []
     for sheet, rows in sheets.items():
@@ -107,10 +81,10 @@ def read_workbook(content: bytes, name: str, recipe: Recipe) -> list[Block]:
         used = [j for j in range(width) if any(j < len(row) and row[j] for row in rows)]
         text = "\n".join("\t".join(row[j] if j < len(row) else "" for j in used) for row in rows) + "\n"
         try:
-            found = read_text(text, f"{name}, sheet {shown(sheet)}", recipe.model_copy(update={"delimiter": "tab"}))
+            found = read_text(text, recipe.model_copy(update={"delimiter": "tab"}))
             blocks += [replace(b, place=f"sheet {shown(sheet)}, {b.place}") for b in found]
         except UnreadableFile as problem:
-            problems.append(problem)
+            problems.append(problem.inside(f"sheet {shown(sheet)}"))
     if not blocks:
-        raise problems[0] if problems else UnreadableFile(f"{name}: holds no sheet with cells. Export it again.")
+        raise problems[0] if problems else UnreadableFile("holds no sheet with cells. Export it again.")
     return blocks

@@ -1,0 +1,122 @@
+"""HDF5 files, NeXus and MATLAB 7.3 among them: datasets by path, scalars and attributes as header entries."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from sts.loaders.arrays import Folders
+from sts.loaders.block import Entry
+from sts.loaders.limits import check_array_size
+from sts.loaders.loaded import UnreadableFile, shown
+
+_MAGIC = b"\x89HDF\r\n\x1a\n"
+_NOT_ENTRIES = ("units", "unit", "signal", "axes", "default", "nx_class")
+
+
+def is_hdf5(content: bytes) -> bool:
+    """Whether these are the bytes of an HDF5 file; it may begin with a block of the user's own."""
+    return any(content[start : start + 8] == _MAGIC for start in (0, 512, 1024, 2048))
+
+
+def hdf5_arrays(content: bytes) -> tuple[Folders, list[Entry]]:
+    """The datasets of a file by group and path, and what its scalars and attributes say.
+
+    Raises
+    ------
+    UnreadableFile
+        If it links out of itself or claims an absurd size.
+    """
+    import h5py
+
+    with h5py.File(io.BytesIO(content), "r") as file:
+        _refuse_links(file)
+        visit = _Visit(len(content), matlab=content[:6] == b"MATLAB")
+        entries = [Entry(k, t, "attribute of /") for k, v in file.attrs.items() if (t := _scalar_text(v))]
+        file.visititems(visit)
+    return visit.folders, [*entries, *visit.entries]
+
+
+@dataclass
+class _Visit:
+    """Gathers what a file holds, item by item."""
+
+    file_size: int  # bytes
+    matlab: bool
+    folders: Folders = field(default_factory=dict)
+    entries: list[Entry] = field(default_factory=list)
+    total: int = 0  # bytes of numbers so far
+
+    def __call__(self, path: str, item: Any) -> None:
+        import h5py
+
+        for key, value in item.attrs.items():
+            text = _scalar_text(value)
+            if text and key.lower() not in _NOT_ENTRIES:
+                self.entries.append(Entry(key, text, f"attribute of /{path}"))
+        text_type = h5py.check_string_dtype(item.dtype) if isinstance(item, h5py.Dataset) else None
+        if not isinstance(item, h5py.Dataset) or (item.dtype.hasobject and text_type is None):
+            return
+        self._check(path, item)
+        leaf, unit = path.rsplit("/", 1)[-1], _scalar_text(item.attrs.get("units", item.attrs.get("unit", "")))
+        if text_type is not None:
+            texts = item.asstr(errors="replace")[()]
+            if isinstance(texts, str):
+                self.entries.append(Entry(leaf, texts, f"/{path}"))
+                return
+            values = np.asarray(texts, object)
+        else:
+            values = np.asarray(item[()])
+            values = values.T.squeeze() if self.matlab else values
+        if values.ndim == 0:
+            if values.dtype.kind in "fiu":
+                self.entries.append(Entry(leaf, f"{values.item()!r} {unit}".strip(), f"/{path}"))
+            return
+        folder = path.rsplit("/", 1)[0] if "/" in path else ""
+        self.folders.setdefault(folder, {})[path] = (values, unit)
+
+    def _check(self, path: str, item: Any) -> None:
+        if item.external or (item.is_virtual and any(s.file_name != "." for s in item.virtual_sources())):
+            raise UnreadableFile(
+                f"/{path} takes its numbers from another file, which is not followed. Save a copy that holds them."
+            )
+        size = item.size * item.dtype.itemsize if item.size else 0
+        self.total += size
+        check_array_size(self.total, f"/{path}")
+        if size > max(64_000_000, 1000 * self.file_size):
+            raise UnreadableFile(
+                f"/{path} claims {size / 1e6:.0f} MB in a file of {self.file_size / 1e6:.3f} MB; not opened. "
+                "Export it again."
+            )
+
+
+def _refuse_links(group: Any, depth: int = 0) -> None:
+    """Refuse links to other files anywhere in the tree (they would open what the sender chose)."""
+    import h5py
+
+    for key in group:
+        link = group.get(key, getlink=True)
+        if isinstance(link, h5py.ExternalLink):
+            raise UnreadableFile(
+                f"{group.name.rstrip('/')}/{key} links to the file {shown(link.filename)}, which is not followed. "
+                "Save a copy that holds the numbers."
+            )
+        if isinstance(link, h5py.HardLink) and depth < 32:
+            child = group.get(key)
+            if isinstance(child, h5py.Group):
+                _refuse_links(child, depth + 1)
+
+
+def _scalar_text(value: Any) -> str:
+    if isinstance(value, bytes):
+        return value.decode("utf-8", "replace").strip()
+    if isinstance(value, np.ndarray) and value.size == 1:
+        return _scalar_text(value.reshape(-1)[0])
+    if isinstance(value, (str, np.str_)):
+        return str(value).strip()
+    if isinstance(value, (int, float, np.integer, np.floating)):
+        return repr(float(value)) if not float(value).is_integer() else str(int(value))
+    return ""

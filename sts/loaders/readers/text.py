@@ -1,0 +1,92 @@
+"""Text files: find delimiter, decimal mark, header and tables."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from sts.loaders.block import Block
+from sts.loaders.decode import decode
+from sts.loaders.dialect import DELIMITERS, MISSING_SET, Dialect, find_dialect, first_row, is_comment, row_width
+from sts.loaders.loaded import UnreadableFile
+from sts.loaders.readers.text_numbers import parse_rows
+from sts.loaders.readers.text_walk import Walk, make_block
+from sts.loaders.recipe import Recipe
+
+_LONGEST_LINE = 1_000_000  # characters
+_WIDEST = 20_000  # cells
+
+
+def read_text_file(content: bytes, recipe: Recipe) -> tuple[list[Block], list[str]]:
+    """The blocks of a text file, and notes on its encoding."""
+    text, notes = decode(content, encoding=recipe.encoding)
+    return read_text(text, recipe), notes
+
+
+def read_text(text: str, recipe: Recipe) -> list[Block]:
+    """The blocks of a text.
+
+    Raises
+    ------
+    UnreadableFile
+        If there is no table of numbers, a cell is not what its column says, or the dialect is ambiguous.
+    """
+    lines = text.split("\n")
+    lines[: recipe.skip_lines] = [""] * min(recipe.skip_lines, len(lines))
+    if recipe.skip_last_lines:
+        filled = [i for i, line in enumerate(lines) if line.strip()]
+        lines = lines[: [*filled, len(lines)][-recipe.skip_last_lines - 1] if filled else 0]
+    _refuse_endless_lines(lines)
+    cut = not text.endswith("\n")
+    dialect = find_dialect(lines, recipe, tuple(recipe.comment))
+    simple = None if cut or recipe.blocks else _simple_block(lines, dialect, recipe)
+    return [simple] if simple else _chosen(Walk(dialect, recipe, cut=cut).run(lines), recipe)
+
+
+def _chosen(blocks: list[Block], recipe: Recipe) -> list[Block]:
+    """The blocks that a recipe asks for; the notes of the file go with the first."""
+    if not recipe.blocks:
+        return blocks
+    chosen = [blocks[i - 1] for i in recipe.blocks if i <= len(blocks)]
+    if not chosen:
+        raise UnreadableFile(f"has {len(blocks)} tables; the recipe asks for {recipe.blocks}. Correct 'blocks'.")
+    return [replace(chosen[0], notes=blocks[0].notes), *chosen[1:]]
+
+
+def _refuse_endless_lines(lines: list[str]) -> None:
+    """Refuse lines that no table of sweeps has; taking them apart could take minutes."""
+    if max(map(len, lines)) <= _WIDEST:
+        return
+    for number, line in enumerate(lines, 1):
+        if len(line) <= _WIDEST:
+            continue
+        cells = max(len(line.split()), *(line.count(d) + 1 for d in DELIMITERS if d != " "))
+        if len(line) > _LONGEST_LINE or cells > _WIDEST:
+            raise UnreadableFile(
+                f"has {len(line)} characters in up to {cells} cells; rows of up to {_WIDEST} numbers are read. Export "
+                "the points of a sweep below each other, or as an array (.npz).",
+                place=f"line {number}",
+            )
+
+
+def _simple_block(lines: list[str], dialect: Dialect, recipe: Recipe) -> Block | None:
+    """The one table of an ordinary file, in one go; None if anything is out of the ordinary."""
+    marks = tuple(recipe.comment)
+    first = first_row(lines, dialect, marks)
+    rows = lines[first:]
+    while rows and not rows[-1].strip():
+        rows.pop()
+    if not rows:
+        return None
+    values = parse_rows(rows, dialect, recipe)
+    if values is None:
+        return None
+    above = [(i, line) for i, line in enumerate(lines[:first], 1) if line.strip()]
+    if any(row_width(line, dialect, MISSING_SET) for _, line in above[-2:] if not is_comment(line, marks)):
+        return None
+    breaks: tuple[int, ...] = ()
+    if not all(map(str.strip, rows)):
+        filled = np.array([bool(row.strip()) for row in rows])
+        breaks = tuple(np.unique(np.cumsum(filled)[~filled]).tolist())
+    return make_block(above, values, dialect, recipe, breaks=breaks, line=first + 1)

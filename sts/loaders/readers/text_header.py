@@ -1,0 +1,96 @@
+"""What stands above a table of numbers in a text file: entries of the header, and the line that names the columns."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from sts.loaders.block import Entry
+from sts.loaders.dialect import cells_of, uncomment
+from sts.loaders.recipe import Recipe
+from sts.loaders.words import count_known, is_unit
+
+_RULE = re.compile(r"[\s\-=_*#~+|:;,.%/]*")
+_MOST_HEADER = 10_000  # lines, at its top and at its end
+_UNIT_WORDS = {"", "-", "a.u.", "arb.", "arb.u.", "arb. u.", "arb. units"}
+
+
+def entries_of(lines: Sequence[tuple[int, str]], delimiter: str, marks: Sequence[str] = ()) -> list[Entry]:
+    """The ``key: value``, ``key = value`` and ``key<delimiter>value`` of header lines."""
+    found = []
+    if len(lines) > 2 * _MOST_HEADER:
+        lines = [*lines[:_MOST_HEADER], *lines[-_MOST_HEADER:]]
+    for number, line in lines:
+        text = uncomment(line, marks).strip().strip('"').rstrip(";,\t ")
+        match = re.match(r"([^:=]{1,80}?)\s*[:=]\s*(\S.*)$", text)
+        if match:
+            found.append(Entry(match[1].strip(), match[2].strip().strip('"'), f"line {number}"))
+            continue
+        cells = cells_of(text, delimiter) if delimiter != " " else re.split(r"\t|\s{2,}", text)
+        if len(cells) % 2 == 0 and all(re.search(r"[^\W\d_]", key) for key in cells[::2]):
+            found += [Entry(k, v, f"line {number}") for k, v in zip(cells[::2], cells[1::2], strict=True)]
+    return found
+
+
+def _name_cells(line: str, delimiter: str, width: int) -> list[str] | None:
+    """A line of names as so many cells, whatever stands between them; None if it does not fit."""
+    tries = [cells_of(line, delimiter), *(cells_of(line, d) for d in "\t;," if d != delimiter)]
+    tries.append(re.split(r"\s{2,}|\t", line.strip()))
+    tries.append(re.findall(r"[^\s()\[\]{}]+(?:\s*/\s*[^\s()\[\]{}]+)?(?:\s*[(\[{][^()\[\]{}]*[)\]}])*", line))
+    for cells in tries:
+        if len(cells) == width + 1 and cells[-1] == "":
+            cells = cells[:-1]
+        if len(cells) == width - 1 and line.rstrip()[-1:] != delimiter and delimiter != " ":
+            cells = [*cells, ""]  # rows end with a delimiter, the names do not
+        if len(cells) == width and any(re.search(r"[^\W\d]", cell) for cell in cells):
+            return [cell.strip() for cell in cells]
+    return None
+
+
+def _is_unit_row(cells: list[str]) -> bool:
+    bare = [c.strip("()[]{} ") for c in cells]
+    return any(bare) and all(b.lower() in _UNIT_WORDS or is_unit(b) for b in bare)
+
+
+def column_line(
+    lines: Sequence[tuple[int, str]], delimiter: str, width: int, recipe: Recipe, marks: Sequence[str]
+) -> tuple[list[str], list[str], set[int]] | None:
+    """Names and units of the columns, and the numbers of the lines that gave them; None if no line fits."""
+    if recipe.column_names:
+        names = [*recipe.column_names, *[""] * width][:width]
+        return names, [""] * width, set()
+    units, used = [""] * width, set[int]()
+    fallback: tuple[list[str], list[str], set[int]] | None = None
+    for number, line in list(lines)[::-1][:8] if recipe.column_line is None else list(lines)[::-1]:
+        if recipe.column_line is not None and number != recipe.column_line:
+            continue
+        text = uncomment(line, marks)
+        if _RULE.fullmatch(text):
+            continue
+        cells = _name_cells(text, delimiter, width)
+        if cells is None:
+            continue
+        if (
+            not used
+            and recipe.column_line is None
+            and _is_unit_row(cells)
+            and _above_is_names(lines, number, delimiter, width, marks)
+        ):
+            units, used = [c.strip("()[]{} ") for c in cells], {number}
+            continue
+        wanted = any(recipe.entry(c, j + 1) for j, c in enumerate(cells) if c) or recipe.column_line is not None
+        if count_known(cells) or wanted:
+            return cells, units, used | {number}
+        if fallback is None and not re.match(r"[^:=]{1,80}[:=]\s*\S", text):
+            fallback = cells, units, used | {number}
+    return fallback
+
+
+def _above_is_names(
+    lines: Sequence[tuple[int, str]], number: int, delimiter: str, width: int, marks: Sequence[str]
+) -> bool:
+    for above, line in list(lines)[::-1]:
+        if above < number and not _RULE.fullmatch(uncomment(line, marks)):
+            cells = _name_cells(uncomment(line, marks), delimiter, width)
+            return cells is not None and (count_known(cells) > 0 or not _is_unit_row(cells))
+    return False
