@@ -9,9 +9,10 @@ from collections.abc import Callable, Mapping
 import numpy as np
 
 from sts.loaders.block import Block, Column, Entry
+from sts.loaders.column_names import understand
 from sts.loaders.loaded import UnreadableFile
 from sts.loaders.recipe import Recipe
-from sts.loaders.words import QUANTITIES, understand
+from sts.loaders.words import QUANTITIES
 
 Folders = dict[str, dict[str, tuple[np.ndarray, str]]]  # folder -> path -> array and unit
 

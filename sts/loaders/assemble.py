@@ -9,7 +9,7 @@ import numpy as np
 from sts.loaders.block import Block
 from sts.loaders.channels import SAMPLES, channels_of, clock_of, groups_of
 from sts.loaders.columns import Role, roles_of
-from sts.loaders.conventions import power_of, signs_of, turn_with_bias
+from sts.loaders.conventions import rise_of, signs_of, turn_with_bias
 from sts.loaders.loaded import Notes, UnreadableFile, shown
 from sts.loaders.metadata import in_si, read_metadata, scaled
 from sts.loaders.recipe import Recipe
@@ -39,8 +39,9 @@ def assemble(blocks: list[Block], name: str, recipe: Recipe) -> tuple[tuple[Swee
 
 
 def _runs_of_block(block: Block, name: str, recipe: Recipe, notes: Notes) -> list[Run]:
-    roles = roles_of(block, recipe)
+    roles = roles_of(block, recipe, notes)
     kind = kind_of(roles, recipe, block.place)
+    _refuse_logarithms(roles, kind, block.place)
     stacked = any(column.values.ndim == 2 for column in block.columns)
     if not any(r.read_as in ("current", "lockin") for r in roles):
         seen = ", ".join(shown(r.label) for r in roles if r.read_as not in ("bias", "height"))
@@ -49,13 +50,17 @@ def _runs_of_block(block: Block, name: str, recipe: Recipe, notes: Notes) -> lis
             '\'I (nA)\', or say under [[column]] in a recipe: name = "...", read_as = "current", unit = "nA".',
             place=block.place,
         )
-    unused = [r.label for r in roles if not r.read_as and (stacked or r.label != f"column {r.number}")]
+    unused = [r.label for r in roles if not r.read_as and not r.note and (stacked or r.label != f"column {r.number}")]
     if unused:
         notes.add(f"not used: {', '.join(shown(u) for u in unused[:12])}" + (", ..." if len(unused) > 12 else ""))
     meta = read_metadata(block.header, kind, block.decimal, recipe)
     meta.values.update(_from_recipe(recipe, name, block.decimal))
     for note in meta.notes:
         notes.add(note)
+    if meta.unread:
+        notes.add(
+            f"header entries not read: {', '.join(meta.unread[:12])}" + (", ..." if len(meta.unread) > 12 else "")
+        )
     channels = channels_of(roles, KINDS[kind])
     source = Source(
         kind=kind,
@@ -69,18 +74,25 @@ def _runs_of_block(block: Block, name: str, recipe: Recipe, notes: Notes) -> lis
         notes=notes,
     )
     runs: list[Run] = []
-    for group in groups_of(roles, block):
+    for group in groups_of(roles, block, notes):
         held = _held_bias(roles, group.rows, source) if kind == "iz" and not stacked else np.nan
         if np.isfinite(held):
             group.values.setdefault("bias_V", held)
         for channel in channels:
             runs += _named(runs_of(channel, group, source), roles, len(channels), channel.repeat)
-    if kind == "iv" and not stacked:
-        power = sum(power_of(run.current, run.axis) for run in runs if run.current is not None)
-        if turn_with_bias(power, source.signs, meta, recipe, notes):
-            for run in runs:
-                run.current = None if run.current is None else 0.0 - run.current
+    if kind == "iv" and turn_with_bias(_rise(runs), source.signs, meta, recipe, notes):
+        for run in runs:
+            run.current = None if run.current is None else 0.0 - run.current
     return runs
+
+
+def _rise(runs: list[Run]) -> float:
+    """In how many sweeps the current rises with the bias, less those in which it falls."""
+    alike: dict[int, list[np.ndarray]] = {}
+    for run in runs:
+        if run.current is not None:
+            alike.setdefault(run.axis.size, []).append(run.current)
+    return sum(rise_of(parts[0] if len(parts) == 1 else np.concatenate(parts)) for parts in alike.values())
 
 
 def kind_of(roles: list[Role], recipe: Recipe, place: str) -> str:
@@ -110,6 +122,17 @@ def kind_of(roles: list[Role], recipe: Recipe, place: str) -> str:
         'both bias and height change; it cannot be told which was swept. Say kind = "iv" or kind = "iz" in a recipe.',
         place=place,
     )
+
+
+def _refuse_logarithms(roles: list[Role], kind: str, place: str) -> None:
+    """A logarithm has lost the sign of what it was taken of; only the current over height has none to lose."""
+    for role in roles:
+        if role.logarithm and (role.read_as != "current" or kind != "iz"):
+            raise UnreadableFile(
+                f"{shown(role.label)} is a logarithm, which has lost the sign. Export the {role.read_as} itself, or leave "
+                f'the column out by a recipe: read_as = "unused".',
+                place=place,
+            )
 
 
 def _held_bias(roles: list[Role], rows: np.ndarray | slice, source: Source) -> float:

@@ -10,6 +10,7 @@ import pandas as pd
 
 from sts.loaders.block import Block
 from sts.loaders.columns import Role
+from sts.loaders.loaded import Notes, shown
 from sts.loaders.metadata import scaled
 
 SAMPLES = ("bias", "height", "current", "lockin", "time")  # what has a number for each point; the rest is about sweeps
@@ -35,9 +36,12 @@ class Group:
     values: dict[str, Any] = field(default_factory=dict)
 
 
-def groups_of(roles: list[Role], block: Block) -> list[Group]:
+def groups_of(roles: list[Role], block: Block, notes: Notes) -> list[Group]:
     """The sweeps of a long table; one for all rows if it has no columns about sweeps."""
     about = [r for r in roles if r.read_as and r.read_as not in SAMPLES]
+    for role in [r for r in about if _changes_by_row(r)]:
+        notes.add(f"not used: {shown(role.label)}, which changes from row to row and so says nothing of a sweep")
+        about.remove(role)
     if not about or any(c.values.ndim > 1 for c in block.columns):
         return [Group()]
     frame = pd.DataFrame({f"{i}": r.column.values for i, r in enumerate(about)})
@@ -47,6 +51,12 @@ def groups_of(roles: list[Role], block: Block) -> list[Group]:
     order = np.argsort(codes, kind="stable")
     pieces = np.split(order, np.flatnonzero(np.diff(codes[order])) + 1)
     return [_group(about, piece, alone=len(pieces) == 1, has_sweep=has_sweep) for piece in pieces]
+
+
+def _changes_by_row(role: Role) -> bool:
+    """Whether a column of numbers has a new value in most rows: no sweep has only one or two points."""
+    values = role.column.values
+    return values.dtype == float and role.read_as != "sweep" and np.unique(values).size > max(2, values.size / 2)
 
 
 def _group(about: list[Role], piece: np.ndarray, *, alone: bool, has_sweep: bool) -> Group:

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from sts.loaders.block import Block, Column
-from sts.loaders.loaded import UnreadableFile, shown
+from sts.loaders.column_names import Meaning, understand
+from sts.loaders.loaded import Notes, UnreadableFile, shown
+from sts.loaders.magnitudes import plausible
 from sts.loaders.recipe import ColumnRecipe, Recipe
 from sts.loaders.words import (
     DIMENSIONS,
@@ -17,10 +21,9 @@ from sts.loaders.words import (
     QUANTITIES,
     SI_UNITS,
     UNITLESS,
+    is_unit,
     key_of,
-    understand,
 )
-from sts.quantities import find_unit
 from sts.sweeps import NUMBER_COLUMNS
 
 SIGNALS = ("current", "lockin")
@@ -38,80 +41,236 @@ class Role:
     unit: str = ""  # SI unit, or as written for a lock-in signal that is no conductance; "" if unknown
     direction: str = ""
     repeat: int | None = None
+    told: bool = False  # whether the number is said to be that of a repeat
+    logarithm: str = ""  # log10 or ln: the numbers are that of the value in the unit
+    sort: str = ""  # as in `Meaning`
+    note: str = ""  # what the user should know
 
     @property
     def label(self) -> str:
+        """What to call it in a message."""
         return self.column.path or self.column.name or f"column {self.number}"
 
 
-def roles_of(block: Block, recipe: Recipe) -> list[Role]:
+class _Doubtful(UnreadableFile):
+    """A column whose quantity is understood, but not what its numbers are."""
+
+    quantity = ""
+
+
+def roles_of(block: Block, recipe: Recipe, notes: Notes) -> list[Role]:
     """What each column of a block is read as.
 
     Raises
     ------
     UnreadableFile
-        If an axis or a current has no unit, or one that does not fit; the text says which recipe line decides.
+        If an axis or a signal has no unit, one that does not fit, or a name of which a part is not understood; the
+        text says which line of a recipe decides.
     """
-    roles = []
+    stated = _stated_units(block)
+    roles: list[Role] = []
+    doubts: list[_Doubtful] = []
     for number, column in enumerate(block.columns, 1):
-        try:
-            roles.append(_role(column, number, recipe.entry(column.path or column.name, number), recipe))
-        except UnreadableFile as error:
-            place = f"column {number} '{column.name}'"
-            raise error.inside(f"{block.place}, {place}" if block.place else place) from None
+        with _at_column(block, column, number):
+            try:
+                roles.append(role_of(column, number, recipe, stated))
+            except _Doubtful as doubt:
+                doubts.append(doubt)
+                roles.append(
+                    Role(column, number, "", note=f"{shown(column.name)} {doubt.message.split('.')[0]}; not used")
+                )
+    roles = _chosen(roles)
+    read = {role.read_as for role in roles}
+    for problem in doubts:
+        if problem.quantity not in read and not (problem.quantity == "lockin" and "current" in read):
+            raise problem
+    for role in roles:
+        if role.note:
+            notes.add(role.note)
     return roles
 
 
-def _role(column: Column, number: int, entry: ColumnRecipe | None, recipe: Recipe) -> Role:
+@contextmanager
+def _at_column(block: Block, column: Column, number: int) -> Iterator[None]:
+    """Put the place of a column before the errors about it."""
+    try:
+        yield
+    except UnreadableFile as error:
+        place = f"column {number} '{column.name}'"
+        raise error.inside(f"{block.place}, {place}" if block.place else place) from None
+
+
+def role_of(column: Column, number: int, recipe: Recipe, stated: Mapping[str, str] | None = None) -> Role:
+    """What one column is read as.
+
+    Parameters
+    ----------
+    number : int
+        Which column of its block it is, from 1.
+    stated : mapping
+        Units that the header states for a quantity.
+    """
+    entry = recipe.entry(column.path or column.name, number)
     meaning = understand(column.name, column.unit)
-    if entry is None:
-        if meaning.quantity == "differential resistance":
-            return Role(column, number, "")  # dV/dI is loaded only where a recipe says so; it is no dI/dV
-        if meaning.quantity in KEYS.values() and meaning.quantity not in QUANTITIES.values():
-            return _table_role(column, number, meaning.quantity, meaning.unit)
-        if not meaning.quantity or column.values.dtype == object:
-            if meaning.quantity in (*AXES, *SIGNALS) and meaning.unit:
-                _refuse_text(column, number)
-            key = key_of(column.name)
-            if key[0] and meaning.quantity not in QUANTITIES.values():
-                return _table_role(column, number, key[0], key[1] or column.unit)
-            return Role(column, number, "")
-        quantity, scale, unit = meaning.quantity, 1.0, meaning.unit
-        direction, repeat = meaning.direction, meaning.repeat
-    else:
-        quantity, scale, unit = entry.read_as, entry.scale, entry.unit or meaning.unit
-        direction = DIRECTION_WORDS.get(entry.direction, entry.direction) or meaning.direction
-        repeat = entry.repeat if entry.repeat is not None else meaning.repeat
-        if quantity == "unused":
-            return Role(column, number, "")
-        if quantity not in (*QUANTITIES.values(), *AXES):
-            return _table_role(column, number, quantity, entry.unit or meaning.unit, scale)
-        if column.values.dtype == object:
-            _refuse_text(column, number)
+    if meaning.quantity in (stated or {}):
+        meaning = understand(column.name, column.unit or (stated or {})[meaning.quantity])
+    if entry is not None:
+        return _by_recipe(column, number, entry, meaning, recipe)
+    if meaning.quantity == "differential resistance":
+        return Role(column, number, "")  # dV/dI is loaded only where a recipe says so; it is no dI/dV
+    if meaning.quantity in KEYS.values() and meaning.quantity not in QUANTITIES.values():
+        if meaning.doubt:
+            return Role(column, number, "", note=f"{shown(column.name)} {meaning.doubt}; not used")
+        return _table_role(column, number, meaning.quantity, meaning.unit)
+    if not meaning.quantity or column.values.dtype == object:
+        if meaning.quantity in (*AXES, *SIGNALS) and meaning.unit:
+            _refuse_text(column)
+        key = key_of(column.name)
+        if key[0] and meaning.quantity not in QUANTITIES.values():
+            return _table_role(column, number, key[0], key[1] or column.unit)
+        return Role(column, number, "")
+    if meaning.sort == "beside":
+        return Role(
+            column, number, "", note=f"{shown(column.name)} stands beside the data (an uncertainty or a fit); not used"
+        )
+    if meaning.doubt:
+        _refuse_doubt(column, number, meaning)
+    return _sampled(column, number, meaning, recipe, meaning.unit, scale=float(meaning.sign), by_recipe=False)
+
+
+def _by_recipe(column: Column, number: int, entry: ColumnRecipe, meaning: Meaning, recipe: Recipe) -> Role:
+    """A column that the recipe speaks of; its word holds, and the name's where it is silent."""
+    if entry.read_as == "unused":
+        return Role(column, number, "")
+    unit = entry.unit or meaning.unit
+    if entry.read_as not in (*QUANTITIES.values(), *AXES):
+        return _table_role(column, number, entry.read_as, unit, entry.scale)
+    if column.values.dtype == object:
+        _refuse_text(column)
+    scale = entry.scale if entry.scale != 1 else float(meaning.sign)
+    told = replace(
+        meaning,
+        quantity=entry.read_as,
+        direction=DIRECTION_WORDS.get(entry.direction, entry.direction) or meaning.direction,
+        repeat=entry.repeat if entry.repeat is not None else meaning.repeat,
+        told=entry.repeat is not None or meaning.told,
+        factor=1.0,
+        sort="",
+    )
+    return _sampled(column, number, told, recipe, unit, scale=scale, by_recipe=True)
+
+
+def _sampled(
+    column: Column, number: int, meaning: Meaning, recipe: Recipe, unit: str, *, scale: float, by_recipe: bool
+) -> Role:
+    """A column with a number for each point."""
+    quantity, note = meaning.quantity, ""
+    if scale < 0 and not by_recipe:
+        note = f"sign: {shown(column.name)} is the negative of the {quantity}; turned"
     if quantity == "tip bias":
         quantity, scale = "bias", -scale
-    if quantity == "height" and recipe.height_scale_m_per_V is not None:
-        volt = find_unit(unit)
-        if volt is not None and volt.dimension == "bias":
-            return Role(
-                column, number, "height", scale * volt.factor * recipe.height_scale_m_per_V, "m", direction, repeat
-            )
-    if quantity == "lockin":
-        factor, si = _lockin_unit(unit, column, number, entry is not None)
-        return Role(column, number, quantity, scale * factor, si, direction, repeat)
-    factor, si = _unit(quantity, unit, column, number)
+    volt = find_volt(unit) if quantity == "height" and recipe.height_scale_m_per_V is not None else None
+    if volt is not None and recipe.height_scale_m_per_V is not None:
+        factor, si = volt * recipe.height_scale_m_per_V, "m"
+    elif quantity == "lockin":
+        factor, si = _lockin_unit(unit, column, number, by_recipe)
+    else:
+        factor, si = _unit(quantity, unit, column, number)
     if quantity == "time" and not si:
         return Role(column, number, "")
-    return Role(column, number, quantity, scale * factor, si, direction, repeat)
+    if meaning.factor != 1:
+        factor, said = _factor_settled(column, number, meaning, quantity, factor)
+        note = "; ".join(part for part in (note, said) if part)
+    return Role(
+        column, number, quantity, scale * factor, si, meaning.direction, meaning.repeat, meaning.told,
+        meaning.logarithm, meaning.sort, note,
+    )  # fmt: skip
 
 
-def _refuse_text(column: Column, number: int) -> None:
+def find_volt(unit: str) -> float | None:
+    """The factor of a unit of voltage; None for any other."""
+    found = is_unit(unit)
+    return found.factor if found is not None and found.dimension == "bias" else None
+
+
+def _factor_settled(column: Column, number: int, meaning: Meaning, quantity: str, factor: float) -> tuple[float, str]:
+    """The factor to SI where a factor stands beside the unit: times it, or divided by it if only that can be."""
+    values = np.asarray(column.values, float)
+    both = {"multiplied with": factor * meaning.factor, "divided by": factor / meaning.factor}
+    can = [how for how, f in both.items() if plausible(quantity, values * f)]
+    if len(can) != 1 or quantity == "lockin":
+        _refuse_doubt(
+            column, number, replace(meaning, doubt=f"states the factor {meaning.factor:g} beside its unit, and it cannot "
+                                    "be told whether the numbers were multiplied with it or have to be")
+        )  # fmt: skip
+    return both[can[0]], (
+        f"{shown(column.name)}: the numbers were {can[0]} {meaning.factor:g}; the other way round they would be no "
+        f"{quantity} of a junction"
+    )
+
+
+def _chosen(roles: list[Role]) -> list[Role]:
+    """Of several columns of one quantity those that are data: not the mean, the filtered or the nominal one as well."""
+    groups: dict[tuple[str, str, int | None], list[Role]] = {}
+    for role in roles:
+        if role.read_as in (*AXES, *SIGNALS):
+            groups.setdefault((role.read_as, role.direction, None if role.sort else role.repeat), []).append(role)
+    changed: dict[int, Role] = {}
+    for (quantity, direction, _), members in groups.items():
+        plain = [r for r in roles if r.read_as == quantity and not r.sort and r.direction in (direction, "")]
+        better = [r for r in members if r.sort == "better"]
+        for role in members:
+            others = better if better and role.sort != "better" else plain if role.sort != "better" else []
+            others = [other for other in others if other is not role]
+            if role.sort in ("mean", "copy") or (role.sort == "plain" and others) or (not role.sort and better):
+                rest = others or [r for r in members if r.sort in ("", "plain") and r is not role]
+                word = {"mean": "a mean", "copy": "a filtered copy", "plain": "the nominal one", "": "another one"}[
+                    role.sort
+                ]
+                if rest:
+                    changed[role.number] = Role(
+                        role.column, role.number, "",
+                        note=f"{shown(role.label)} is {word} of what {shown(rest[0].label)} holds; not used",
+                    )  # fmt: skip
+                else:
+                    changed[role.number] = replace(
+                        role, note=f"{shown(role.label)} is {word} by its name; read as it is"
+                    )
+    return [changed.get(role.number, role) for role in roles]
+
+
+def _stated_units(block: Block) -> dict[str, str]:
+    """Units that header entries such as ``current unit: pA`` state."""
+    found: dict[str, str] = {}
+    for entry in block.header:
+        words = entry.key.strip().lower().replace("_", " ").split()
+        if len(words) > 1 and words[-1] in ("unit", "units"):
+            quantity = understand(" ".join(words[:-1])).quantity
+            if quantity in (*AXES, *SIGNALS, "tip bias"):
+                found[quantity] = entry.value.strip()
+    return found
+
+
+# ---- refusals
+
+
+def _refuse_text(column: Column) -> None:
     cell = next((str(v) for v in column.values if str(v)), "")
     raise UnreadableFile(
-        f"found {shown(cell)}, expected numbers. Check the "
-        f"decimal mark and "
-        "the delimiter, or say what the column is in a recipe."
+        f"found {shown(cell)}, expected numbers. Check the decimal mark and the delimiter, or say what the column is in a "
+        "recipe."
     )
+
+
+def _refuse_doubt(column: Column, number: int, meaning: Meaning) -> None:
+    quantity = "bias" if meaning.quantity == "tip bias" else meaning.quantity
+    unit = meaning.unit if is_unit(meaning.unit) and not meaning.clash else "..."
+    how = _line(column, number, meaning.quantity, unit, "" if meaning.factor == 1 else "scale = ..., ")
+    problem = UnreadableFile if meaning.clash else _Doubtful
+    error = problem(f"{meaning.doubt}. Export the {quantity} itself, or say what the numbers are {how}.")
+    if isinstance(error, _Doubtful):
+        error.quantity = quantity
+    raise error
 
 
 def _line(column: Column, number: int, read_as: str, unit: str, scale: str = "") -> str:
@@ -119,70 +278,64 @@ def _line(column: Column, number: int, read_as: str, unit: str, scale: str = "")
     return f'in a recipe under [[column]]: {who}, read_as = "{read_as}", {scale}unit = "{unit}"'
 
 
+# ---- units
+
+
 def _unit(quantity: str, unit: str, column: Column, number: int) -> tuple[float, str]:
     expected = DIMENSIONS[quantity]
     si = SI_UNITS[expected]
     if quantity == "time":
-        known = find_unit(unit) if unit else None
+        known = is_unit(unit) if unit else None
         return (known.factor, "s") if known and known.dimension == "time" else (1.0, "")
+    example = {"bias": "mV", "length": "nm", "current": "nA"}[expected]
     if unit.strip() in UNITLESS and unit not in ("A",):
         raise UnreadableFile(
-            f"has no unit; expected one of {expected} in the name, such as "
-            f"'{column.name or quantity} ({_example(expected)})'. Or say it "
-            f"{_line(column, number, quantity, _example(expected))}."
+            f"has no unit; expected one of {expected} in the name, such as '{column.name or quantity} ({example})'. Or say "
+            f"it {_line(column, number, quantity, example)}."
         )
-    known = find_unit(unit, expected=expected)
+    known = is_unit(unit, expected=expected)
     if known is not None and known.dimension == expected:
         return known.factor, si
     if quantity == "height" and known is not None and known.dimension == "bias":
         raise UnreadableFile(
-            f"the height is in volts ({unit}) with no scale. Say "
-            "height_scale_m_per_V = ... (metres a volt, of the z piezo) in a recipe."
+            f"the height is in volts ({unit}) with no scale. Say height_scale_m_per_V = ... (metres per volt, of the z "
+            "piezo) in a recipe."
         )
     if quantity == "current" and known is not None and known.dimension == "bias":
         raise UnreadableFile(
-            f"the current is in volts ({unit}) with no gain. Say "
-            f"the amperes a "
-            f"volt {_line(column, number, 'current', 'A', 'scale = 1e-9, ')} (with your gain)."
+            f"the current is in volts ({unit}) with no gain. Say the amperes per volt "
+            f"{_line(column, number, 'current', 'A', 'scale = 1e-9, ')} (with your gain)."
         )
     raise UnreadableFile(
-        f"the unit {shown(unit)} is not one of {expected}; "
-        f"expected, for example, "
-        f"{_example(expected)} (capitals count). Say it {_line(column, number, quantity, _example(expected))}."
+        f"the unit {shown(unit)} is not one of {expected}; expected, for example, {example} (capitals count). Say it "
+        f"{_line(column, number, quantity, example)}."
     )
-
-
-def _example(dimension: str) -> str:
-    return {"bias": "mV", "length": "nm", "current": "nA"}[dimension]
 
 
 def _lockin_unit(unit: str, column: Column, number: int, by_recipe: bool) -> tuple[float, str]:
     if unit.strip().lower() in UNITLESS:
         return 1.0, ""
-    known = find_unit(unit)
+    known = is_unit(unit)
     over = unit.split("/") if known is None else []
     if len(over) == 2:  # dI/dz, of a modulated height
-        change, length = find_unit(over[0]), find_unit(over[1], expected="length")
+        change, length = is_unit(over[0]), is_unit(over[1], expected="length")
         if change and length and (change.dimension, length.dimension) == ("current", "length"):
             return change.factor / length.factor, "A/m"
     if known is None:
         raise UnreadableFile(
-            f"the unit {shown(unit)} is not known; expected, for "
-            f"example, nS, V, pA/nm or "
-            f"a.u. Say it {_line(column, number, 'lockin', 'nS')}."
+            f"the unit {shown(unit)} is not known; expected, for example, nS, V, pA/nm or a.u. Say it "
+            f"{_line(column, number, 'lockin', 'nS')}."
         )
     if known.dimension == "resistance" and not by_recipe:
         raise UnreadableFile(
-            f"a lock-in signal in ohm is dV/dI, not dI/dV. If it "
-            f"is wanted, say so "
+            "a lock-in signal in ohm is dV/dI, not dI/dV. If it is wanted, say so "
             f"{_line(column, number, 'lockin', 'ohm')}."
         )
     if known.dimension in ("conductance", "bias", "current", "resistance"):
         return known.factor, SI_UNITS[known.dimension]
     raise UnreadableFile(
-        f"{shown(unit)} is no unit of a lock-in signal; expected "
-        f"a conductance, a "
-        f"voltage or a current. Correct it {_line(column, number, 'lockin', 'nS')}."
+        f"{shown(unit)} is no unit of a lock-in signal; expected a conductance, a voltage or a current. Correct it "
+        f"{_line(column, number, 'lockin', 'nS')}."
     )
 
 
@@ -196,10 +349,10 @@ def _table_role(column: Column, number: int, key: str, unit: str, scale: float =
         return Role(column, number, "")
     dimension = KEY_DIMENSIONS.get(key, "")
     if key in NUMBER_COLUMNS and column.values.dtype == object:
-        _refuse_text(column, number)
+        _refuse_text(column)
     if not dimension or not np.isfinite(np.asarray(column.values, float)).any():
         return Role(column, number, key, scale)
-    known = find_unit(unit, expected=dimension) if unit else None
+    known = is_unit(unit, expected=dimension) if unit else None
     if known is None or known.dimension != dimension:
         return Role(column, number, "")
     return Role(column, number, key, scale * known.factor, SI_UNITS[dimension])

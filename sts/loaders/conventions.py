@@ -12,6 +12,8 @@ from sts.loaders.recipe import Recipe
 from sts.loaders.words import DIRECTION_WORDS
 from sts.sweeps import DIRECTIONS
 
+TURNED = "sign: "  # how a note begins that tells of a sign; `sts check` repeats them
+
 
 @dataclass(frozen=True)
 class Signs:
@@ -28,42 +30,65 @@ class Signs:
 
 def signs_of(kind: str, meta: Metadata, recipe: Recipe, notes: Notes) -> Signs:
     """The signs that recipe and header state; values of the header that they touch are turned with them."""
-    bias = recipe.bias_sign if recipe.bias_sign is not None else meta.bias_sign or 1
-    current = recipe.current_sign if recipe.current_sign is not None else meta.current_sign or 1
-    by = {True: "the recipe", False: "the header"}
-    if bias < 0:
-        notes.add(f"bias turned: sample relative to tip, as {by[recipe.bias_sign is not None]} says it was of the tip")
+    stated = {
+        "bias": (recipe.bias_sign, meta.bias_sign),
+        "current": (recipe.current_sign, meta.current_sign),
+        "height": (recipe.height_sign, meta.height_sign),
+    }
+    sign = {quantity: by_recipe or by_header or 1 for quantity, (by_recipe, by_header) in stated.items()}
+    by = {quantity: "the header" if by_recipe is None else "the recipe" for quantity, (by_recipe, _) in stated.items()}
+    if sign["bias"] < 0:
+        notes.add(f"{TURNED}bias turned: sample relative to tip, as {by['bias']} says it was of the tip")
         for key in ("bias_V", "setpoint_bias_V"):
             if isinstance(meta.values.get(key), float):
                 meta.values[key] = -float(meta.values[key])
-    if current < 0:
-        notes.add(f"current turned: {by[recipe.current_sign is not None]} says it is inverted")
+    if sign["current"] < 0:
+        notes.add(f"{TURNED}current turned: {by['current']} says it is inverted")
         if isinstance(meta.values.get("setpoint_current_A"), float) and float(meta.values["setpoint_current_A"]) < 0:
             meta.values["setpoint_current_A"] = -float(meta.values["setpoint_current_A"])
-    if kind == "iz" and recipe.height_sign < 0:
-        notes.add("height turned: the recipe says it grows towards the surface")
-    return Signs(bias, current, recipe.height_sign)
+    if kind == "iz" and sign["height"] < 0:
+        notes.add(f"{TURNED}height turned: {by['height']} says it grows towards the surface")
+    return Signs(**sign)
 
 
-def turn_with_bias(power: float, signs: Signs, meta: Metadata, recipe: Recipe, notes: Notes) -> bool:
+def turn_with_bias(rise: float, signs: Signs, meta: Metadata, recipe: Recipe, notes: Notes) -> bool:
     """Whether the current of I(V) sweeps is turned because the bias was: a junction takes up power.
 
     Parameters
     ----------
-    power : float
-        Sum over the sweeps of the sign of I·V.
+    rise : float
+        Whether the current rises with the bias (+1) or falls (-1) in most sweeps, from `rise_of`.
     """
-    if power >= 0:
+    if rise >= 0:
         return False
     stated = recipe.current_sign is not None or meta.current_sign is not None
     if signs.bias < 0 and not stated:
-        notes.add("current turned with the bias: a junction takes up power, so it is positive at positive bias")
+        notes.add(
+            f"{TURNED}current turned with the bias: a junction takes up power, so the current rises with the bias"
+        )
         return True
     notes.add(
-        "the current is negative at positive bias; if the amplifier inverts, say current_sign = -1 in a recipe, if the "
-        "bias is of the tip, bias_sign = -1"
+        f"{TURNED}the current falls where the bias rises, as in no passive junction; if the amplifier inverts, say "
+        "current_sign = -1 in a recipe, if the bias is of the tip, bias_sign = -1"
     )
     return False
+
+
+def rise_of(current: np.ndarray) -> float:
+    """How many of the sweeps (m, n) have a current that rises from end to end, less those where it falls.
+
+    A sweep counts only where its two ends differ clearly; an offset of either sign does not matter.
+    """
+    size = max(1, current.shape[1] // 5)
+    known = np.isfinite(current)
+    step = np.abs(np.diff(np.where(known, current, 0.0), axis=1))
+    step[~(known[:, 1:] & known[:, :-1])] = 0.0
+    low, high = (np.where(k, c, 0.0).sum(axis=1) / np.maximum(k.sum(axis=1), 1) for c, k in
+                 ((current[:, :size], known[:, :size]), (current[:, -size:], known[:, -size:])))  # fmt: skip
+    change, path = high - low, step.sum(axis=1)
+    noise = 4 * path / (current.shape[1] - 1) / np.sqrt(size)  # of the difference of the ends, were there nothing else
+    clear = (np.abs(change) > np.minimum(0.5 * path, noise)) & (path > 0)
+    return float(np.sign(change[clear]).sum())
 
 
 def direction_of(kind: str, said: str, sign: int, branches: int, *, turned: int, recipe: Recipe, notes: Notes) -> str:
@@ -98,9 +123,3 @@ def direction_of(kind: str, said: str, sign: int, branches: int, *, turned: int,
         # only the order of recording puts a falling axis into a file; a rising one may have been sorted
         return up if sign > 0 else down
     return word
-
-
-def power_of(current: np.ndarray, axis: np.ndarray) -> float:
-    """Sum over sweeps (m, n) of the sign of I·V."""
-    known = np.isfinite(current).any(axis=-1)
-    return float(np.sign(np.nansum(current[known] * axis, axis=-1)).sum())

@@ -8,9 +8,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import chain
 
+from sts.loaders.column_names import count_known
 from sts.loaders.loaded import UnreadableFile, shown
 from sts.loaders.recipe import Recipe
-from sts.loaders.words import count_known
 
 MISSING = (
     "", "nan", "NaN", "NAN", "-nan", "-NaN", "NA", "N/A", "n/a", "na", "null", "NULL", "None", "<NA>", "#N/A", "-",

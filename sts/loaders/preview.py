@@ -10,12 +10,12 @@ import pandas as pd
 
 from sts.loaders.assemble import assemble
 from sts.loaders.block import Block
-from sts.loaders.columns import Role, roles_of
+from sts.loaders.column_names import understand
+from sts.loaders.columns import Role, role_of
 from sts.loaders.loaded import Preview, UnreadableFile
 from sts.loaders.metadata import read_metadata
 from sts.loaders.reading import bytes_of, scan
 from sts.loaders.recipe import NO_RECIPE, Recipe, recipe_text
-from sts.loaders.words import understand
 from sts.plan import toml_value
 from sts.sweeps import SweepSet
 
@@ -77,20 +77,10 @@ def _roles(block: Block, recipe: Recipe) -> list[Role]:
     roles: list[Role] = []
     for number, column in enumerate(block.columns, 1):
         try:
-            roles.append(roles_of(Block([column], []), _renumbered(recipe, number))[0])
+            roles.append(role_of(column, number, recipe))
         except UnreadableFile:
             roles.append(Role(column, number, ""))
-    return [Role(r.column, i, r.read_as, r.factor, r.unit, r.direction, r.repeat) for i, r in enumerate(roles, 1)]
-
-
-def _renumbered(recipe: Recipe, number: int) -> Recipe:
-    """The recipe as seen by a block of the `number`-th column alone."""
-    columns = [
-        c.model_copy(update={"number": 1}) if c.number == number else c
-        for c in recipe.column
-        if c.number in (None, number)
-    ]
-    return recipe.model_copy(update={"column": columns})
+    return roles
 
 
 def _column_row(role: Role) -> dict[str, Any]:

@@ -69,10 +69,13 @@ class Recipe(Section):
     kind: Literal["", "iv", "iz"] = Field("", description="iv or iz, where both bias and height are in the file")
     bias_sign: Literal[-1, 1] | None = Field(None, description="-1: the file's bias is of the tip against the sample")
     current_sign: Literal[-1, 1] | None = Field(None, description="-1: the file's current is inverted")
-    height_sign: Literal[-1, 1] = Field(1, description="-1: the file's height grows towards the surface")
+    height_sign: Literal[-1, 1] | None = Field(None, description="-1: the file's height grows towards the surface")
     height_scale_m_per_V: float | None = Field(None, description="metres a volt, for a height written in volts")
     forward: Literal["", "up", "down", "retract", "approach"] = Field(
         "", description="what forward (or trace) means; empty: the way the axis runs in the file"
+    )
+    any_size: bool = Field(
+        False, description="true: believe numbers larger or smaller than a tunnelling junction gives"
     )
     modulation: Literal["", "rms", "peak", "peak-to-peak"] = Field(
         "", description="what a modulation amplitude in the header means, if it does not say"

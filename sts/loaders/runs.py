@@ -12,13 +12,12 @@ from sts.loaders.channels import Channel, Group
 from sts.loaders.columns import Role
 from sts.loaders.conventions import Signs, direction_of
 from sts.loaders.loaded import Notes, UnreadableFile, shown
+from sts.loaders.magnitudes import implausible
 from sts.loaders.metadata import Metadata, scaled
 from sts.loaders.recipe import Recipe
 from sts.sweeps import AXIS_UNITS, KINDS
 
 OVERLOAD = 9.9e37  # IEEE 488.2 / SCPI-99: 9.9E37 stands for infinity, 9.91E37 for "not a number"
-LARGEST = {"iv": 1e3, "iz": 1e-3}  # V, m: beyond, the unit must be wrong
-LARGEST_CURRENT = 1e3  # A
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,7 +67,7 @@ def runs_of(channel: Channel, group: Group, source: Source) -> list[Run]:
     """
     kind, notes = source.kind, source.notes
     axis, signals, times, breaks = _samples(channel, group, source)
-    _check_size(kind, axis, signals[0] if channel.current else None, channel, source.place)
+    _check_size(axis, signals, channel, source)
     branches = _branches(axis, breaks, channel.axis, source)
     if len(branches) > 1:
         notes.add(f"the {KINDS[kind]} turns or starts again: split into {len(branches)} sweeps there")
@@ -194,6 +193,12 @@ def numbers(role: Role, rows: np.ndarray | slice, notes: Notes) -> np.ndarray:
         wild = np.abs(values) >= OVERLOAD
         notes.add(f"{shown(role.label)}: {int(wild.sum())} samples marked as overload or infinite are taken as missing")
         values = np.where(wild, np.nan, values)
+    if role.logarithm:
+        base = 10.0 if role.logarithm == "log10" else np.e
+        notes.add(
+            f"{shown(role.label)} is a logarithm: the current is {base:.4g} to that power; samples at or below zero are lost"
+        )
+        values = base**values
     return np.asarray(scaled(values, role.factor), float)
 
 
@@ -224,16 +229,15 @@ def _column_place(role: Role, place: str) -> str:
     return ", ".join(part for part in (place, f"column {role.number} '{role.label}'") if part)
 
 
-def _check_size(kind: str, axis: np.ndarray, current: np.ndarray | None, channel: Channel, place: str) -> None:
-    reach = largest(axis)
-    if reach > LARGEST[kind]:
-        raise UnreadableFile(
-            f"reaches {reach:g} {AXIS_UNITS[kind]}, which no {KINDS[kind]} of a tunnelling junction does. Check the "
-            "unit (capitals count: mV, not MV).",
-            place=_column_place(channel.axis, place),
-        )
-    if current is not None and channel.current is not None and largest(current) > LARGEST_CURRENT:
-        raise UnreadableFile(
-            f"reaches {largest(current):g} A, which no tunnelling current does. Check the unit.",
-            place=_column_place(channel.current, place),
-        )
+def _check_size(axis: np.ndarray, signals: list[np.ndarray], channel: Channel, source: Source) -> None:
+    """Refuse axes and currents of a size that no junction has, unless the recipe says that they are right."""
+    if source.recipe.any_size:
+        return
+    checked = [(channel.axis, axis), *([(channel.current, signals[0])] if channel.current else [])]
+    for role, values in checked:
+        wrong = implausible(role.read_as, values) if values.size else ""
+        if wrong:
+            raise UnreadableFile(
+                f"{wrong}. Check the unit (capitals count: mV, not MV); if it is right, say any_size = true in a recipe.",
+                place=_column_place(role, source.place),
+            )

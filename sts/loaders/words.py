@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 
 from sts.quantities import Unit, find_unit
@@ -37,7 +37,8 @@ KEYS: dict[str, str] = {
     **dict.fromkeys(("tip", "tip name", "tip id"), "tip"),
     **dict.fromkeys(("site", "site name", "place", "spot", "location"), "site"),
     **dict.fromkeys(("direction", "sweep direction"), "direction"),
-    **dict.fromkeys(("repeat", "repetition", "repeat number", "sweep number"), "repeat"),
+    **dict.fromkeys(("repeat", "repetition", "repeat number", "sweep number", "run", "run number", "run no", "no", "nr",
+                     "number"), "repeat"),
     **dict.fromkeys(("x", "x position", "position x", "x pos", "pos x", "x coordinate"), "x_m"),
     **dict.fromkeys(("y", "y position", "position y", "y pos", "pos y", "y coordinate"), "y_m"),
     **dict.fromkeys(("started", "start", "start time", "time started", "date and time", "date time", "datetime",
@@ -47,14 +48,17 @@ KEYS: dict[str, str] = {
     **dict.fromkeys(("temperature", "temp", "sample temperature", "initial temperature", "t"), "temperature_K"),
     **dict.fromkeys(("set point current", "setpoint current", "set current", "current set point", "current setpoint",
                      "i set", "iset", "i setpoint", "i set point", "stabilisation current", "stabilization current",
-                     "i stab", "feedback current"), "setpoint_current_A"),
+                     "i stab", "feedback current", "set i"), "setpoint_current_A"),
     **dict.fromkeys(("set point bias", "setpoint bias", "set bias", "bias set point", "bias setpoint", "v set", "vset",
                      "u set", "v setpoint", "set point voltage", "setpoint voltage", "stabilisation bias",
-                     "stabilization bias", "stabilisation voltage", "stabilization voltage", "v stab", "u stab",
-                     ), "setpoint_bias_V"),
+                     "stabilization bias", "stabilisation voltage", "stabilization voltage", "v stab", "u stab", "set v",
+                     "set u", "set voltage"), "setpoint_bias_V"),
+    **dict.fromkeys(("set point", "setpoint", "set points", "stabilisation", "stabilization", "stabilised at",
+                     "stabilized at", "feedback", "feedback set point", "tunnelling conditions", "tunneling conditions",
+                     "tunnelling parameters", "tunneling parameters"), "set point"),
     **dict.fromkeys(("bias", "bias voltage", "sample bias", "sample voltage", "tunnel voltage", "gap voltage", "v",
-                     "u", "v bias"), "bias_V"),
-    **dict.fromkeys(("tip bias", "tip voltage", "tip bias voltage", "v tip"), "tip bias"),
+                     "u", "v bias", "vbias", "u bias", "ubias", "bias sample", "bias v", "bias u"), "bias_V"),
+    **dict.fromkeys(("tip bias", "tip voltage", "tip bias voltage", "v tip", "bias tip", "bias voltage tip"), "tip bias"),
     **dict.fromkeys(("current", "tunnel current", "tunnelling current", "tunneling current", "i"), "current"),
     **dict.fromkeys(("duration", "sweep time", "sweep duration", "time per sweep", "acquisition time"), "duration_s"),
     **dict.fromkeys(("full scale", "full scale current", "current full scale", "current range", "current limit",
@@ -63,10 +67,20 @@ KEYS: dict[str, str] = {
                      "lockin modulation", "lockin amplitude", "v mod", "vmod", "excitation", "modulation v",
                      "ac modulation"), "modulation_V"),
     **dict.fromkeys(("bias applied to", "bias is applied to", "bias to", "bias on", "voltage applied to",
-                     "bias applied at", "biased electrode"), "bias applied to"),
-    **dict.fromkeys(("current inverted", "current is inverted", "current polarity", "current sign",
-                     "polarity of current", "amplifier inverted", "inverted current"), "current polarity"),
-    **dict.fromkeys(("bias inverted", "bias polarity", "bias sign"), "bias polarity"),
+                     "bias applied at", "biased electrode", "bias electrode", "bias reference", "bias convention",
+                     "biased"), "bias applied to"),
+    **dict.fromkeys(("grounded", "ground", "grounded electrode", "grounded side", "at ground"), "grounded"),
+    **dict.fromkeys(("current polarity", "current sign", "polarity of current", "sign of current", "i sign",
+                     "amplifier polarity", "amplifier sign"), "current sign"),
+    **dict.fromkeys(("current inverted", "current is inverted", "amplifier inverted", "amplifier inverts",
+                     "inverted current", "amplifier inverting", "invert current", "preamp inverted"), "current inverted"),
+    **dict.fromkeys(("bias polarity", "bias sign", "polarity of bias", "sign of bias", "v sign", "voltage polarity",
+                     "voltage sign"), "bias sign"),
+    **dict.fromkeys(("bias inverted", "bias is inverted", "inverted bias", "invert bias", "voltage inverted"),
+                    "bias inverted"),
+    **dict.fromkeys(("z sign", "z polarity", "height sign", "height polarity", "sign of z"), "height sign"),
+    **dict.fromkeys(("z inverted", "height inverted", "inverted z", "z is inverted", "invert z"), "height inverted"),
+    **dict.fromkeys(("positive z", "z positive", "z grows", "height grows", "z increases"), "height grows"),
 }  # fmt: skip
 
 DIRECTION_WORDS = {
@@ -86,19 +100,14 @@ SI_UNITS = {
     "bias": "V", "length": "m", "current": "A", "time": "s", "temperature": "K", "conductance": "S",
     "resistance": "ohm", "frequency": "Hz", "number": "1",
 }  # fmt: skip
+CELSIUS = ("°C", "degC", "Celsius", "C")  # the one unit with a zero of its own
 UNITLESS = {"", "a.u.", "a. u.", "arb.", "arb. u.", "arb. units", "arb units", "arbitrary units", "au", "arb.u."}
 LONGEST_NAME = 200  # characters looked at
-_FILLERS = {"sweep", "run", "repeat", "curve", "no", "nr", "channel", "ch"}
-
-
-@dataclass(frozen=True)
-class Meaning:
-    """What the name of a column says."""
-
-    quantity: str = ""  # a value of QUANTITIES or KEYS; "" if not understood
-    unit: str = ""  # as written; "" if none
-    direction: str = ""  # forward, backward, up, down, retract, approach, ""
-    repeat: int | None = None
+_SUPERSCRIPTS = str.maketrans("⁰¹²³⁴⁵⁶⁷⁸⁹⁻⁺−", "0123456789-+-")
+_POWER_UNIT = re.compile(  # 1e-9 A, 10^-9 A, ×10^{-9} A, x10⁻⁹ A: the unit is a power of ten of another
+    r"[x×*·]?\s*(?:1(?:\.0*)?[eE](?P<e>[+-]?\d{1,2})|10\s*(?:(?:\^|\*\*)\s*(?P<ten>[+-]?\d{1,2})|(?P<bare>[+-]\d{1,2})))\s*[·*]?\s*"
+    r"(?P<unit>[^\W\d]\S{0,11})"
+)
 
 
 def words_of(text: str) -> str:
@@ -111,77 +120,14 @@ def words_of(text: str) -> str:
 
 
 def is_unit(text: str, *, expected: str = "") -> Unit | None:
-    """The unit of a text in brackets or alone, `None` if it is none."""
-    return find_unit(text.strip().strip("()[]{}"), expected=expected)
-
-
-@lru_cache(4096)  # the files of a bench are alike
-def understand(name: str, unit: str = "") -> Meaning:
-    """What a column's name says: quantity, unit, direction and number of the repeat.
-
-    Parameters
-    ----------
-    name : str
-        As written, for example ``V (mV)``, ``I [nA] forward``, ``z / nm``, ``bias_mV`` or ``dI/dV_3``.
-    unit : str
-        From a row of units below the names; the name's own unit goes first.
-    """
-    text = unicodedata.normalize("NFC", name[:LONGEST_NAME]).strip().strip("\"'").strip()
-    found = Meaning()
-    for part in re.findall(r"[(\[{]([^()\[\]{}]*)[)\]}]", text):
-        word = part.strip()
-        if word.lower() in DIRECTION_WORDS:
-            found = replace(found, direction=DIRECTION_WORDS[word.lower()])
-        elif re.fullmatch(r"\d{1,9}", word) and word != "1":
-            found = replace(found, repeat=int(word))
-        elif not found.unit or is_unit(word):
-            found = replace(found, unit=word)
-    text = re.sub(r"[(\[{][^()\[\]{}]*[)\]}]", " ", text).strip()
-    if not found.unit:
-        text, found = _unit_after_slash(text, found)
-    tokens = [t for t in re.split(r"[\s_:,#]+", re.sub(r"(?i)\block[\s_-]*in\b", "lockin", text)) if t]
-    words: list[str] = []
-    for position, token in enumerate(tokens):
-        low = token.lower().strip("-.")
-        numbered = re.fullmatch(r"(?i)(v|u|i|z|di/dv|didv|di/dz|didz|s|sweep|run|lockin|current|bias)(\d{1,9})", token)
-        if low in DIRECTION_WORDS:
-            found = replace(found, direction=DIRECTION_WORDS[low])
-        elif re.fullmatch(r"\d{1,9}", token) and position:
-            found = replace(found, repeat=int(token))
-        elif numbered and (position == 0 or numbered.group(1).lower() in ("s", "sweep", "run")):
-            found = replace(found, repeat=int(numbered.group(2)))
-            words += [numbered.group(1)] if position == 0 else []
-        elif position and "_" in text and not found.unit and is_unit(token):
-            found = replace(found, unit=token)
-        else:
-            words.append(token)
-    quantity = _look_up(words)
-    if not quantity and len(words) > 1:
-        quantity = _look_up([w for w in words if w.lower() not in _FILLERS])
-    return replace(found, quantity=quantity, unit=found.unit or unit.strip().strip("()[]{}").strip())
-
-
-def count_known(cells: list[str]) -> int:
-    """How many of these names of columns are understood as a quantity of a sweep."""
-    meanings = [understand(c).quantity for c in cells]
-    return sum(m in QUANTITIES.values() for m in meanings)
-
-
-def _look_up(words: list[str]) -> str:
-    text = words_of(" ".join(words))
-    return QUANTITIES.get(text) or KEYS.get(text, "")
-
-
-def _unit_after_slash(text: str, found: Meaning) -> tuple[str, Meaning]:
-    """Take ``/ mV`` or ``in mV`` off a name where it is a unit of what stands before it (``dI/dV`` stays)."""
-    for cut in re.finditer(r"\s*/\s*|\s+in\s+", text):
-        before, after = text[: cut.start()], re.split(r"[\s_]+", text[cut.end() :], maxsplit=1)
-        quantity = _look_up([w for w in re.split(r"[\s_]+", before) if w.lower() not in DIRECTION_WORDS])
-        expected = DIMENSIONS.get(quantity) or KEY_DIMENSIONS.get(quantity, "")
-        unit = is_unit(after[0], expected=expected)
-        if unit and quantity and (not expected or unit.dimension == expected):
-            return " ".join([before, *after[1:]]), replace(found, unit=after[0])
-    return text, found
+    """The unit of a text in brackets or alone, ``10^-9 A`` among them; `None` if it is none."""
+    text = text.strip().strip("()[]{}").strip()
+    found = find_unit(text, expected=expected)
+    if found is None and (power := _POWER_UNIT.fullmatch(text.translate(_SUPERSCRIPTS))):
+        plain = find_unit(power["unit"], expected=expected)
+        exponent = int(power["e"] or power["ten"] or power["bare"])
+        found = plain and replace(plain, factor=plain.factor * float(f"1e{exponent}"))
+    return found
 
 
 @lru_cache(4096)
@@ -193,7 +139,7 @@ def key_of(text: str) -> tuple[str, str, str]:
     text = unicodedata.normalize("NFC", text[:LONGEST_NAME]).strip().strip("\"'").strip()
     unit, extra = "", ""
     for part in re.findall(r"[(\[{]([^()\[\]{}]*)[)\]}]", text):
-        if is_unit(part):
+        if is_unit(part) or part.strip() in CELSIUS:
             unit = part.strip()
         else:
             extra += " " + part
@@ -202,6 +148,10 @@ def key_of(text: str) -> tuple[str, str, str]:
     if slash and not unit and is_unit(slash[2]) and words_of(slash[1]) in KEYS:
         bare, unit = slash[1], slash[2]
     words = words_of(bare)
+    if bare.strip() == "#":
+        return "repeat", unit, extra.strip().lower()
+    if extra and (both := words_of(f"{bare} {extra}")) in KEYS:  # ``Bias (tip)``
+        return KEYS[both], unit, ""
     if words in KEYS:
         return KEYS[words], unit, extra.strip().lower()
     for word in ("rms", "peak to peak", "pp", "peak"):

@@ -45,7 +45,7 @@ def test_bias_of_the_tip_and_current_left_as_the_recipe_says(tmp_path):
     text = "V (mV),I (nA)\n-1,-2\n0,0\n1,3\n"
     s = sweeps(tmp_path, text, recipe(tmp_path, "bias_sign = -1\ncurrent_sign = 1\n"))
     assert_allclose(s.current, [[3e-9, 0, -2e-9]])
-    assert any("current is negative at positive bias" in n for n in s.notes)
+    assert any("current falls where the bias rises" in n for n in s.notes)
     s = sweeps(tmp_path, text, recipe(tmp_path, "bias_sign = -1\n"))
     assert_allclose(s.current, [[-3e-9, 0, 2e-9]])
 

@@ -6,15 +6,16 @@ import io
 
 import numpy as np
 import pandas as pd
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_array_equal
 from studies.mutations import tally
 
 from sts.loaders import UnreadableFile
+from sts.loaders.magnitudes import plausible
 from sts.loaders.reading import read_bytes
 
-numbers = st.integers(-500_000, 500_000).map(lambda n: n / 1000)
+numbers = st.integers(-18_000, 18_000).map(lambda n: n / 1000)
 dialects = st.sampled_from([(",", "."), (";", "."), (";", ","), ("\t", "."), ("\t", ","), (" ", "."), ("|", ".")])
 encodings = st.sampled_from(["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "cp1252"])
 units = st.sampled_from([("V", 1), ("mV", 1e3), ("µV", 1e6)])
@@ -34,6 +35,7 @@ ends = st.sampled_from(["\n", "\r\n", "\r"])
 )
 def test_a_table_written_by_pandas_comes_back(axis, seed, dialect, encoding, unit, end, header, descending):
     delimiter, decimal = dialect
+    assume(plausible("bias", np.array(axis) / unit[1]))
     current = np.random.default_rng(seed).normal(size=len(axis)).round(5)
     symbol, per_volt = unit
     names = [f"V_({symbol})", "I_(nA)"] if delimiter == " " else [f"V ({symbol})", "I (nA)"]

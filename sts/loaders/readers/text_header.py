@@ -6,9 +6,10 @@ import re
 from collections.abc import Sequence
 
 from sts.loaders.block import Entry
+from sts.loaders.column_names import count_known
 from sts.loaders.dialect import cells_of, uncomment
 from sts.loaders.recipe import Recipe
-from sts.loaders.words import count_known, is_unit
+from sts.loaders.words import is_unit, key_of
 
 _RULE = re.compile(r"[\s\-=_*#~+|:;,.%/]*")
 _MOST_HEADER = 10_000  # lines, at its top and at its end
@@ -23,11 +24,16 @@ def entries_of(lines: Sequence[tuple[int, str]], delimiter: str, marks: Sequence
     for number, line in lines:
         text = uncomment(line, marks).strip().strip('"').rstrip(";,\t ")
         match = re.match(r"([^:=]{1,80}?)\s*[:=]\s*(\S.*)$", text)
-        if match:
+        cells = (
+            re.split(r"\s*\t\s*", text)
+            if "\t" in text
+            else cells_of(text, delimiter)
+            if delimiter != " "
+            else re.split(r"\s{2,}", text)
+        )
+        if match and not (len(cells) == 2 and key_of(cells[0])[0] and not re.search(r"[:=]", cells[0])):
             found.append(Entry(match[1].strip(), match[2].strip().strip('"'), f"line {number}"))
-            continue
-        cells = cells_of(text, delimiter) if delimiter != " " else re.split(r"\t|\s{2,}", text)
-        if len(cells) % 2 == 0 and all(re.search(r"[^\W\d_]", key) for key in cells[::2]):
+        elif len(cells) % 2 == 0 and all(re.search(r"[^\W\d_]", key) for key in cells[::2]):
             found += [Entry(k, v, f"line {number}") for k, v in zip(cells[::2], cells[1::2], strict=True)]
     return found
 

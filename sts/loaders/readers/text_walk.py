@@ -8,12 +8,13 @@ from collections.abc import Sequence
 import numpy as np
 
 from sts.loaders.block import Block, Column, Entry
+from sts.loaders.column_names import count_known
 from sts.loaders.dialect import Dialect, cells_of, is_comment, is_number, missing_marks, row_width
 from sts.loaders.loaded import UnreadableFile, shown
 from sts.loaders.readers.text_header import column_line, entries_of
 from sts.loaders.readers.text_numbers import parse_rows
 from sts.loaders.recipe import Recipe
-from sts.loaders.words import count_known, key_of
+from sts.loaders.words import key_of
 
 Lines = list[tuple[int, str]]  # numbered from 1
 Names = tuple[list[str], list[str]]  # of columns, and their units

@@ -1,0 +1,284 @@
+"""What the name of a column says: quantity, unit, direction, number, and whatever changes the meaning of its numbers.
+
+A word or bracket that is not understood is a doubt of the column, never dropped: ``I (A) (x1e-9)`` is not ``I (A)``.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+import unicodedata
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+from sts.loaders.loaded import shown
+from sts.loaders.words import (
+    DIMENSIONS,
+    DIRECTION_WORDS,
+    KEY_DIMENSIONS,
+    KEYS,
+    LONGEST_NAME,
+    QUANTITIES,
+    is_unit,
+    words_of,
+)
+
+# Words beside the quantity that say what was done to the numbers.
+_LOGARITHMS = {"log10": "log10", "lg": "log10", "ln": "ln"}
+_NOT_ITSELF = {
+    **dict.fromkeys(("log", "db", "decades"), "is a logarithm that does not say its base"),
+    **dict.fromkeys(("abs", "absolute", "modulus", "magnitude"), "has lost its sign"),
+    **dict.fromkeys(("squared", "sqrt", "root", "inverse", "reciprocal", "normalised", "normalized", "norm"),
+                    "is not the quantity itself"),
+}  # fmt: skip
+_BESIDE = {  # an uncertainty, or what is no measurement: stands beside the data
+    "std", "stdev", "std dev", "stddev", "sd", "sigma", "σ", "err", "error", "errors", "uncertainty", "unc", "se", "sem",
+    "stderr", "std err", "std error", "standard error", "standard deviation", "standard uncertainty", "noise", "rms noise",
+    "noise rms", "variance", "var", "ci", "fluctuation", "min", "max", "lower", "upper", "fit", "fitted", "model",
+    "background", "residual", "residuals",
+}  # fmt: skip
+_MEANS = {"mean", "average", "averaged", "avg", "median"}
+_COPIES = {
+    "filtered", "filter", "smooth", "smoothed", "lowpass", "low pass", "low-pass", "lp", "lpf", "denoised", "interpolated",
+    "resampled", "running mean", "moving average",
+}  # fmt: skip
+_BETTER = {"calibrated", "cal", "corrected", "true", "actual", "measured", "meas"}
+_PLAIN = {"set", "nominal", "commanded", "requested", "raw", "uncalibrated", "uncorrected", "dac", "programmed"}
+_SORTS = (("beside", _BESIDE), ("mean", _MEANS), ("copy", _COPIES), ("better", _BETTER), ("plain", _PLAIN))
+_HARMLESS = {"sample", "tunnel", "tunnelling", "tunneling", "rel", "relative", "rel.", "dc"}
+_INVERTED = {"inverted", "negative", "neg", "sign changed", "sign inverted", "reversed sign"}
+_FILLERS = {"sweep", "run", "repeat", "curve", "no", "nr"}  # before the number of a repeat
+
+_BRACKET = re.compile(r"[(\[{]([^()\[\]{}]*)[)\]}]")
+_BARS = re.compile(r"\|\s*([^|]{1,60}?)\s*\|(.*)", re.DOTALL)
+_CALL = re.compile(r"(?P<word>[A-Za-zσ]{1,12}(?:10)?)\s*\(\s*(?P<inner>[^()]+(?:\([^()]*\)[^()]*)?)\)\s*(?P<rest>.*)")
+_NUMBERED = re.compile(r"(?i)(v|u|i|z|di/dv|didv|di/dz|didz|s|sweep|run|lockin|current|bias)(\d{1,9})")
+_FACTOR = re.compile(
+    r"[x×*·]\s*(?P<times>-?\d+(?:\.\d*)?(?:[eE][+-]?\d{1,2})?)|(?P<sci>\d*(?:\.\d*)?[eE][+-]?\d{1,2})"
+    r"|[x×*·]?\s*10\s*(?:\^|\*\*)\s*(?P<ten>[+-]?\d{1,2})|[÷/]\s*(?P<over>\d+(?:\.\d*)?(?:[eE][+-]?\d{1,2})?)"
+    r"|(?P<before>\d+(?:\.\d*)?)\s*[x×]"
+)
+
+
+@dataclass(frozen=True)
+class Meaning:
+    """What the name of a column says."""
+
+    quantity: str = ""  # a value of QUANTITIES or KEYS; "" if not understood
+    unit: str = ""  # as written; "" if none
+    direction: str = ""  # forward, backward, up, down, retract, approach, ""
+    repeat: int | None = None
+    told: bool = False  # whether a word says that the number is that of a repeat
+    sign: int = 1  # -1: the column is the negative of its quantity
+    logarithm: str = ""  # log10 or ln
+    factor: float = 1.0  # stated beside the unit; whether to multiply with it, or it was, is not said
+    sort: str = (
+        ""  # "beside" (an uncertainty, a fit), "mean", "copy" (filtered), "better" (calibrated), "plain" (as set)
+    )
+    doubt: str = ""  # why the numbers cannot be taken for the quantity
+    clash: bool = False  # the doubt is about two statements that disagree
+
+
+@dataclass
+class _Reading:
+    """What has been understood of a name so far."""
+
+    text: str
+    unit: str = ""
+    direction: str = ""
+    repeat: int | None = None
+    told: bool = False
+    sign: int = 1
+    logarithm: str = ""
+    factor: float = 1.0
+    sort: str = ""
+    doubt: str = ""
+    clash: bool = False
+    extras: list[str] | None = None  # brackets not understood by themselves
+
+    def modify(self, word: str) -> bool:
+        """Take a word that says what was done to the numbers; False if it is none of these."""
+        word = word.strip()
+        if word in _INVERTED:
+            self.sign = -self.sign
+        elif word in _LOGARITHMS:
+            self.logarithm = _LOGARITHMS[word]
+        elif word in _NOT_ITSELF:
+            self.doubt = self.doubt or _NOT_ITSELF[word]
+        elif factor := _FACTOR.fullmatch(word):
+            self._multiply(factor)
+        else:
+            sort = next((name for name, words in _SORTS if word in words), "")
+            self.sort = self.sort if self.sort in ("beside", "copy") else sort or self.sort
+            return bool(sort)
+        return True
+
+    def _multiply(self, match: re.Match[str]) -> None:
+        if match["ten"]:
+            value = 10.0 ** int(match["ten"])
+        elif match["over"]:
+            value = 1 / float(match["over"])
+        else:
+            written = match["times"] or match["before"] or match["sci"]
+            value = float(f"1{written}" if written[0] in "eE" else written)
+        self.sign *= -1 if value < 0 else 1
+        self.factor *= abs(value)
+
+    def bracket(self, part: str) -> None:
+        """Take what one bracket says."""
+        low = part.lower()
+        word = part.split(" ")[0]
+        if low in DIRECTION_WORDS:
+            self.direction = DIRECTION_WORDS[low]
+        elif re.fullmatch(r"\d{1,9}", part) and part != "1":
+            self.repeat = int(part)
+        elif is_unit(part):
+            self._state_unit(part)
+        elif part[:1] in "+-" and is_unit(part[1:]):
+            self._state_unit(part[1:].strip())
+            self.sign *= -1 if part[0] == "-" else 1
+        elif low.endswith((" rms", " peak", " pp")) and is_unit(word):
+            self._state_unit(word)
+            self.extras = [*(self.extras or []), part[len(word) :].strip()]
+        elif not self.modify(low):
+            self.extras = [*(self.extras or []), part]
+
+    def _state_unit(self, unit: str) -> None:
+        if self.unit and self.unit != unit:
+            self.doubt, self.clash = f"has two units, {shown(self.unit)} and {shown(unit)}", True
+        self.unit = self.unit or unit
+
+
+@lru_cache(4096)  # the files of a bench are alike
+def understand(name: str, unit: str = "") -> Meaning:
+    """What a column's name says.
+
+    Parameters
+    ----------
+    name : str
+        As written, for example ``V (mV)``, ``I [nA] forward``, ``z / nm``, ``bias_mV`` or ``dI/dV_3``.
+    unit : str
+        From a row of units below the names, or an attribute. Where the name has another one, that is a doubt.
+    """
+    text = unicodedata.normalize("NFC", name[:LONGEST_NAME]).strip()
+    if len(text) > 1 and text[0] == text[-1] and text[0] in "\"'":
+        text = text[1:-1].strip()
+    text = re.sub(r"\^\s*[({]\s*([+-]?\d+)\s*[)}]", r"^\1", text.replace("\N{MINUS SIGN}", "-"))
+    found = _Reading(text)
+    _unwrap(found)
+    for bracket in _BRACKET.findall(found.text):
+        for part in re.split(r"\s*[,;]\s*", bracket.strip()):
+            if part:
+                found.bracket(part)
+    found.text = _BRACKET.sub(" ", found.text).strip()
+    if minus := re.match(r"(?i)(?:-|minus\s+|neg(?:ative)?[\s_]+|inverted[\s_]+)\s*(?=[^\W\d])", found.text):
+        found.sign, found.text = -found.sign, found.text[minus.end() :]
+    if not found.unit:
+        _take_unit_after_slash(found)
+    quantity = _quantity(_words(found), found)
+    meaning = Meaning(
+        quantity, found.unit, found.direction, found.repeat, found.told, found.sign, found.logarithm, found.factor,
+        found.sort, found.doubt, found.clash,
+    )  # fmt: skip
+    return _with_unit_below(meaning, unit.strip().strip("()[]{}").strip())
+
+
+def count_known(cells: list[str]) -> int:
+    """How many of these names of columns are understood as a quantity of a sweep."""
+    return sum(understand(c).quantity in QUANTITIES.values() for c in cells)
+
+
+def _unwrap(found: _Reading) -> None:
+    """Take ``log10(...)``, ``-(...)``, ``|...|`` and the like off a name."""
+    if found.text.startswith("-(") and (minus := re.fullmatch(r"-\(\s*([^()]+)\)(.*)", found.text)):
+        found.sign, found.text = -found.sign, minus[1] + minus[2]
+    if bars := _BARS.match(found.text):
+        found.text, found.doubt = bars[1] + bars[2], "has lost its sign"
+    call = _CALL.fullmatch(found.text)
+    first, _, rest = found.text.partition(" ")
+    if call and not _look_up([call["word"]]) and found.modify(call["word"].lower()):
+        inner = call["inner"]
+        if (inside := _BARS.match(inner)) is not None:  # the logarithm of |I| says no less than that of I
+            inner = inside[1] + inside[2]
+        found.text = f"{inner} {call['rest']}".strip()
+    elif rest and first.lower() in _LOGARITHMS:
+        found.modify(first.lower())
+        inside = _BARS.match(rest.strip())
+        found.text = inside[1] + inside[2] if inside else rest
+
+
+def _words(found: _Reading) -> list[str]:
+    """The words of a name without brackets; directions, numbers and units at its end taken off."""
+    text = re.sub(r"(?i)\block[\s_-]*in\b", "lockin", found.text)
+    words: list[str] = []
+    for position, token in enumerate(t for t in re.split(r"[\s_:,#]+", text) if t):
+        low = token.lower().strip("-.")
+        numbered = _NUMBERED.fullmatch(token)
+        if low in DIRECTION_WORDS:
+            found.direction = DIRECTION_WORDS[low]
+        elif re.fullmatch(r"\d{1,9}", token) and position:
+            found.repeat, found.told = int(token), bool(words and words[-1].lower() in _FILLERS)
+        elif numbered and (position == 0 or numbered[1].lower() in ("s", "sweep", "run")):
+            found.repeat, found.told = int(numbered[2]), position > 0
+            words += [numbered[1]] if position == 0 else []
+        elif position and "_" in text and not found.unit and is_unit(token):
+            found.unit = token
+        else:
+            words.append(token)
+    return words
+
+
+def _quantity(words: list[str], found: _Reading) -> str:
+    """The quantity that the words name with the brackets that belong to it; what is left over is a doubt."""
+    quantity = _look_up(words)
+    for extra in list(found.extras or []):
+        harmless = extra.lower() in _HARMLESS or (quantity == "lockin" and extra.lower() in ("rms", "peak"))
+        together = "" if harmless else _look_up([*words, extra]) or _look_up([extra, *words])
+        if together:
+            quantity, words = together, [*words, extra]
+        if together or harmless:
+            found.extras = [e for e in found.extras or [] if e != extra]
+    if not quantity and len(words) > 1:
+        kept = [w for w in words if w.lower() not in _FILLERS]
+        quantity = _look_up(kept)
+        if not quantity:
+            rest = [w for w in kept if not _look_up([w]) and found.modify(w.lower().strip("-."))]
+            quantity = _look_up([w for w in kept if w not in rest])
+    left = found.extras or []
+    if quantity and not found.unit and len(left) == 1:
+        found.unit, left = left[0], []  # no unit that is known, as whoever needs one will say
+    if left and not found.doubt:
+        found.doubt = f"has {shown(f'({left[0]})')} in its name, which is not understood"
+    return quantity
+
+
+def _look_up(words: list[str]) -> str:
+    text = words_of(" ".join(words))
+    return QUANTITIES.get(text) or KEYS.get(text, "")
+
+
+def _take_unit_after_slash(found: _Reading) -> None:
+    """Take ``/ mV`` or ``in mV`` off a name where it is a unit of what stands before it (``dI/dV`` stays)."""
+    for cut in re.finditer(r"\s*/\s*|\s+in\s+", found.text):
+        before, after = found.text[: cut.start()], re.split(r"[\s_]+", found.text[cut.end() :], maxsplit=1)
+        words = [w for w in re.split(r"[\s_]+", before) if w.lower() not in DIRECTION_WORDS]
+        quantity = _look_up([w for w in words if w.lower() not in _BESIDE | _MEANS | _COPIES | _BETTER | _PLAIN])
+        expected = DIMENSIONS.get(quantity) or KEY_DIMENSIONS.get(quantity, "")
+        unit = is_unit(after[0], expected=expected)
+        if unit and quantity and (not expected or unit.dimension == expected):
+            found.text, found.unit = " ".join([before, *after[1:]]), after[0]
+            return
+
+
+def _with_unit_below(meaning: Meaning, unit: str) -> Meaning:
+    """The meaning with the unit of a row of units; a doubt where the name says another one."""
+    if not unit or unit in ("-", "--"):
+        return meaning
+    if not meaning.unit:
+        return replace(meaning, unit=unit)
+    expected = DIMENSIONS.get(meaning.quantity) or KEY_DIMENSIONS.get(meaning.quantity, "")
+    own, below = is_unit(meaning.unit, expected=expected), is_unit(unit, expected=expected)
+    alike = own and below and own.dimension == below.dimension and math.isclose(own.factor, below.factor)
+    if alike or meaning.unit == unit:
+        return meaning
+    return replace(meaning, doubt=f"has two units that disagree, {shown(meaning.unit)} and {shown(unit)}", clash=True)
