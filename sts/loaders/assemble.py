@@ -12,6 +12,7 @@ from sts.loaders.columns import Role, roles_of
 from sts.loaders.conventions import rise_of, signs_of, turn_with_bias
 from sts.loaders.loaded import Notes, UnreadableFile, shown
 from sts.loaders.metadata import in_si, read_metadata, scaled
+from sts.loaders.numbered import settle_numbered
 from sts.loaders.recipe import Recipe
 from sts.loaders.runs import Run, Source, largest, numbers, runs_of, span
 from sts.loaders.sets import sets_of
@@ -80,6 +81,8 @@ def _runs_of_block(block: Block, name: str, recipe: Recipe, notes: Notes) -> lis
             group.values.setdefault("bias_V", held)
         for channel in channels:
             runs += _named(runs_of(channel, group, source), roles, len(channels), channel.repeat)
+    if len(channels) > 1:
+        runs = settle_numbered(runs, notes)
     if kind == "iv" and turn_with_bias(_rise(runs), source.signs, meta, recipe, notes):
         for run in runs:
             run.current = None if run.current is None else 0.0 - run.current

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 
 JITTER = 0.05  # a backward move below this share of the span is noise of a measured axis, not a turn
+SHUFFLED = 0.5  # turns per point beyond which there is no order; a random one has two thirds
 SHORTEST = 3  # points; shorter branches beside longer ones are left out, with a note
 
 
@@ -18,6 +19,7 @@ class Branch:
     rows: np.ndarray  # (n,) positions in the file
     sign: int  # +1 if the axis ascends in the order of the file, -1 if it descends
     steady: bool = True  # False if the samples had to be sorted
+    shuffled: bool = False  # whether they stood in no order at all
 
 
 def split_branches(axis: np.ndarray, breaks: tuple[int, ...] = ()) -> list[Branch]:
@@ -39,7 +41,7 @@ def split_branches(axis: np.ndarray, breaks: tuple[int, ...] = ()) -> list[Branc
     cuts = [b for b in breaks if 1 < b < axis.size and (axis[b] - axis[b - 1]) * (axis[b - 1] - axis[b - 2]) <= 0]
     starts, ends = [0, *cuts], [*cuts, axis.size]
     return [
-        Branch(branch.rows + start, branch.sign, branch.steady)
+        replace(branch, rows=branch.rows + start)
         for start, end in zip(starts, ends, strict=True)
         for branch in _split(axis[start:end])
     ]
@@ -57,6 +59,8 @@ def _split(axis: np.ndarray) -> list[Branch]:
     turns = _turning_points(axis, 0.0)
     if len(turns) > 2 and np.median(np.diff([0, *turns, axis.size - 1])) < 4:
         turns = _turning_points(axis, JITTER * span)
+        if len(turns) > SHUFFLED * axis.size and np.unique(axis).size == axis.size >= 2 * SHORTEST:
+            return [Branch(np.argsort(axis, kind="stable"), 1, steady=False, shuffled=True)]
     edges = [0, *turns, axis.size - 1]
     pieces: list[tuple[int, int]] = []  # first and last row of each run
     for first, last in pairwise(edges):

@@ -70,6 +70,7 @@ def _group(about: list[Role], piece: np.ndarray, *, alone: bool, has_sweep: bool
         value = float(scaled(np.float64(first), role.factor)) if cells.dtype == float else str(first)
         if role.read_as == "sweep":
             label = f"{value:.9g}" if isinstance(value, float) else value
+            values["sweep"] = label
         else:
             values[role.read_as] = value
     if not has_sweep and not alone:

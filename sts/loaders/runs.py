@@ -49,6 +49,8 @@ class Run:
     label: str  # from a column `sweep` or a group; "" if none
     values: dict[str, Any] = field(default_factory=dict)
     stacked: bool = False
+    column: str = ""  # the column of the signal
+    told: bool = False  # whether the file says in words that its number is that of a repeat
 
     @property
     def count(self) -> int:
@@ -73,9 +75,12 @@ def runs_of(channel: Channel, group: Group, source: Source) -> list[Run]:
         notes.add(f"the {KINDS[kind]} turns or starts again: split into {len(branches)} sweeps there")
     turned = source.signs.of(channel.axis.read_as) * (1 if channel.axis.factor > 0 else -1)
     said = channel.direction or str(group.values.get("direction", source.meta.values.get("direction", "")))
+    signal = channel.current or channel.lockin or channel.axis
     runs = []
     for branch in branches:
-        if not branch.steady:
+        if branch.shuffled:
+            notes.add(f"the values of the {KINDS[kind]} stand in no order; they were sorted")
+        elif not branch.steady:
             notes.add(f"the {KINDS[kind]} is not steady within a sweep (jitter); its points were sorted")
         points, parts, repeats = _averaged(axis, signals, branch)
         if repeats:
@@ -98,6 +103,8 @@ def runs_of(channel: Channel, group: Group, source: Source) -> list[Run]:
                     **{k: v for k, v in group.values.items() if v == v and v != ""},
                 },
                 stacked=source.stacked,
+                column=signal.label,
+                told=signal.told or len(branches) > 1,
             )
         )
     return runs

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from dataclasses import replace
 from pathlib import PurePath
 from typing import Any
@@ -94,8 +95,10 @@ def _stack_names(run: Run, name: str) -> list[str]:
     stem, (label, _, number) = safe_name(PurePath(name).stem), run.label.partition("|")
     given = run.values.get("sweep")
     if given is not None:
-        texts = [f"{v:.9g}" if isinstance(v, float) else str(v) for v in _spread(given, run.count)]
-        names = [safe_name("_".join(p for p in (stem, t, label) if p)) for t in texts]
+        names = [
+            "_".join(p for p in ((safe_name(f"{stem}_{v:.9g}") if isinstance(v, float) else str(v)), label) if p)
+            for v in _spread(given, run.count)
+        ]
     else:
         base = safe_name("_".join(p for p in (stem, label) if p))
         width = len(str(run.count))
@@ -106,28 +109,44 @@ def _stack_names(run: Run, name: str) -> list[str]:
 
 
 def _sweep_names(sweeps: list[Run], name: str) -> list[str]:
+    """The name that the file gives a sweep, as it is; else the file's own with what tells its sweeps apart."""
     stem = safe_name(PurePath(name).stem)
-    if len(sweeps) == 1:
-        return [stem]
     many_directions = len({s.direction for s in sweeps}) > 1
-    alike: dict[tuple[str, str], list[float]] = {}
-    for s in sweeps:
-        alike.setdefault((s.label, s.direction), []).append(s.repeat)
+    own = [_own_name(s) for s in sweeps]
+    alike: dict[tuple[str, ...], list[Run]] = {}
+    for s, given in zip(sweeps, own, strict=True):
+        alike.setdefault((given, s.label, s.direction), []).append(s)
+    shared = Counter(own)
+    counts = Counter[tuple[str, ...]]()
+    taken: dict[str, int] = {}
     names: list[str] = []
-    seen: set[str] = set()
-    counts: dict[tuple[str, str], int] = {}
-    for s in sweeps:
-        key = (s.label, s.direction)
-        counts[key] = counts.get(key, 0) + 1
-        repeats = alike[key]
-        parts = [stem, s.label, s.direction if many_directions else ""]
-        if len(repeats) > 1:  # by the file's own numbers where they tell the sweeps apart, else in order
-            own = len(set(repeats)) == len(repeats) and not np.isnan(repeats).any()
-            parts.append(f"{s.repeat:.9g}" if own else str(counts[key]))
-        base = safe_name("_".join(p for p in parts if p))
-        unique, number = base, 2
-        while unique in seen:
-            unique, number = f"{base}-{number}", number + 1
-        seen.add(unique)
-        names.append(unique)
+    for s, given in zip(sweeps, own, strict=True):
+        key = (given, s.label, s.direction)
+        counts[key] += 1
+        if given:
+            parts = [s.direction if shared[given] > 1 else ""]
+        else:
+            parts = [s.label or str(s.values.get("sweep", "")), s.direction if many_directions else ""]
+        if len(alike[key]) > 1:  # by the file's own numbers where they tell the sweeps apart, else in order
+            repeats = [r.repeat for r in alike[key]]
+            numbered = len(set(repeats)) == len(repeats) and not np.isnan(repeats).any()
+            parts.append(f"{s.repeat:.9g}" if numbered else str(counts[key]))
+        more = safe_name("_".join(p for p in parts if p)) if any(parts) else ""
+        names.append(_unique("_".join(p for p in (given or stem, more) if p), taken))
     return names
+
+
+def _own_name(sweep: Run) -> str:
+    """What the file calls a sweep; "" if it does not, or only counts."""
+    text = " ".join("".join(c if c.isprintable() else " " for c in str(sweep.values.get("sweep", ""))).split())
+    return "" if re.fullmatch(r"[\d.]*", text) else text
+
+
+def _unique(name: str, taken: dict[str, int]) -> str:
+    """The name, with ``-2``, ``-3`` ... where it is taken already."""
+    found = name
+    while found in taken:
+        taken[name] += 1
+        found = f"{name}-{taken[name]}"
+    taken[found] = 1
+    return found

@@ -72,7 +72,7 @@ def test_a_long_table_comes_back_whatever_the_order_of_its_sweeps(sweeps, points
         frame = frame.iloc[np.argsort(rng.permutation(len(frame)) // sweeps, kind="stable")]
         frame = frame.sort_values("z_nm", kind="stable")
     (s,) = read_bytes(frame.to_csv(index=False).encode(), "t.csv").sets
-    order = [s.names.index(f"t_c{k}") if sweeps > 1 else 0 for k in range(sweeps)]
+    order = [s.names.index(f"c{k}") for k in range(sweeps)]
     assert_array_equal(s.axis, height / 1e9)
     assert_array_equal(s.current[order], current / 1e12 + 0.0)
 

@@ -14,7 +14,9 @@ from sts.loaders.limits import check_array_size
 from sts.loaders.loaded import UnreadableFile, shown
 
 _MAGIC = b"\x89HDF\r\n\x1a\n"
-_NOT_ENTRIES = ("units", "unit", "signal", "axes", "default", "nx_class")
+_NOT_ENTRIES = (
+    "units", "unit", "signal", "axes", "default", "nx_class", "scale_factor", "add_offset", "_fillvalue", "missing_value",
+)  # fmt: skip
 
 
 def is_hdf5(content: bytes) -> bool:
@@ -56,6 +58,7 @@ class _Visit:
         for key, value in item.attrs.items():
             text = _scalar_text(value)
             if text and key.lower() not in _NOT_ENTRIES:
+                self._refuse_shift(key, text, path)
                 self.entries.append(Entry(key, text, f"attribute of /{path}"))
         text_type = h5py.check_string_dtype(item.dtype) if isinstance(item, h5py.Dataset) else None
         if not isinstance(item, h5py.Dataset) or (item.dtype.hasobject and text_type is None):
@@ -69,7 +72,7 @@ class _Visit:
                 return
             values = np.asarray(texts, object)
         else:
-            values = np.asarray(item[()])
+            values = _unpacked(np.asarray(item[()]), item.attrs)
             values = values.T.squeeze() if self.matlab else values
         if values.ndim == 0:
             if values.dtype.kind in "fiu":
@@ -77,6 +80,14 @@ class _Visit:
             return
         folder = path.rsplit("/", 1)[0] if "/" in path else ""
         self.folders.setdefault(folder, {})[path] = (values, unit)
+
+    def _refuse_shift(self, key: str, text: str, path: str) -> None:
+        """An offset may be one to add, or to take off, or one that was."""
+        if key.lower() == "offset" and text not in ("0", "0.0"):
+            raise UnreadableFile(
+                f"/{path} has the attribute 'offset' {text}; whether it is to be added is not said. Say add_offset for "
+                "that (as in the climate and forecast conventions), or take it out."
+            )
 
     def _check(self, path: str, item: Any) -> None:
         if item.external or (item.is_virtual and any(s.file_name != "." for s in item.virtual_sources())):
@@ -91,6 +102,25 @@ class _Visit:
                 f"/{path} claims {size / 1e6:.0f} MB in a file of {self.file_size / 1e6:.3f} MB; not opened. "
                 "Export it again."
             )
+
+
+def _unpacked(values: np.ndarray, attributes: Any) -> np.ndarray:
+    """Stored numbers times `scale_factor` plus `add_offset`, fill values as NaN.
+
+    Notes
+    -----
+    CF Metadata Conventions 1.11 (2023), sections 2.5.1 and 8.1: fill values are those of the packed numbers.
+    """
+    if values.dtype.kind not in "fiu":
+        return values
+    fills = [attributes[name] for name in ("_FillValue", "missing_value") if name in attributes]
+    scale, offset = (
+        np.asarray(attributes.get(n, d)).reshape(-1)[0] for n, d in (("scale_factor", 1), ("add_offset", 0))
+    )
+    if not fills and scale == 1 and offset == 0:
+        return values
+    missing = np.isin(values, np.concatenate([np.asarray(f).reshape(-1) for f in fills])) if fills else False
+    return np.where(missing, np.nan, values.astype(float) * float(scale) + float(offset))
 
 
 def _refuse_links(group: Any, depth: int = 0) -> None:

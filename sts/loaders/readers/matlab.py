@@ -44,10 +44,15 @@ def matlab_arrays(content: bytes) -> tuple[Folders, list[Entry]]:
 
     order = "<" if content[126:128] == b"IM" else ">"
     _check_claims(memoryview(content)[_HEADER:], order)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
+    with warnings.catch_warnings(record=True) as told:
+        warnings.simplefilter("always")
         stream: Any = io.BytesIO(content)
         loaded = scipy.io.loadmat(stream, squeeze_me=True, struct_as_record=True, chars_as_strings=True)
+    twice = next((str(w.message) for w in told if "Duplicate variable name" in str(w.message)), "")
+    if twice:
+        raise UnreadableFile(
+            f"holds two variables of one name ({twice.splitlines()[0]}). Save each under a name of its own."
+        )
     result: dict[str, np.ndarray] = {}
     for key, value in loaded.items():
         if not key.startswith("__"):

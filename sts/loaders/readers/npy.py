@@ -12,7 +12,7 @@ import numpy as np
 from sts.loaders.arrays import Folders
 from sts.loaders.block import Entry
 from sts.loaders.limits import check_array_size, check_zip
-from sts.loaders.loaded import UnreadableFile
+from sts.loaders.loaded import UnreadableFile, shown
 
 _MAGIC = b"\x93NUMPY"
 
@@ -47,6 +47,8 @@ def npz_arrays(content: bytes) -> tuple[Folders, list[Entry]]:
     with zipfile.ZipFile(io.BytesIO(content)) as archive:
         for member in archive.namelist():
             if member.endswith(".npy"):
+                if member.removesuffix(".npy") in arrays:
+                    raise UnreadableFile(f"holds two arrays called {shown(member)}. Save each under a name of its own.")
                 try:
                     arrays[member.removesuffix(".npy")] = _array(archive.read(member)), ""
                 except UnreadableFile as error:

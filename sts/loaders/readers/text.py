@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -9,13 +10,15 @@ import numpy as np
 from sts.loaders.block import Block
 from sts.loaders.decode import decode
 from sts.loaders.dialect import DELIMITERS, MISSING_SET, Dialect, find_dialect, first_row, is_comment, row_width
-from sts.loaders.loaded import UnreadableFile
+from sts.loaders.loaded import UnreadableFile, shown
 from sts.loaders.readers.text_numbers import parse_rows
 from sts.loaders.readers.text_walk import Walk, make_block
 from sts.loaders.recipe import Recipe
 
 _LONGEST_LINE = 1_000_000  # characters
 _WIDEST = 20_000  # cells
+_WITH_COMMA = re.compile(r"(?<![\w.,])[+-]?\d+,\d+(?:[eE][+-]?\d+)?(?![\w.,])")
+_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
 
 
 def read_text_file(content: bytes, recipe: Recipe) -> tuple[list[Block], list[str]]:
@@ -40,6 +43,7 @@ def read_text(text: str, recipe: Recipe) -> list[Block]:
     _refuse_endless_lines(lines)
     cut = not text.endswith("\n")
     dialect = find_dialect(lines, recipe, tuple(recipe.comment))
+    _refuse_thousands(lines, dialect, recipe)
     simple = None if cut or recipe.blocks else _simple_block(lines, dialect, recipe)
     return [simple] if simple else _chosen(Walk(dialect, recipe, cut=cut).run(lines), recipe)
 
@@ -68,6 +72,28 @@ def _refuse_endless_lines(lines: list[str]) -> None:
                 "the points of a sweep below each other, or as an array (.npz).",
                 place=f"line {number}",
             )
+
+
+def _refuse_thousands(lines: list[str], dialect: Dialect, recipe: Recipe) -> None:
+    """Refuse ``3,000`` where every number of the file has three digits behind its comma: a mark of thousands, perhaps."""
+    if dialect.decimal != "," or recipe.decimal:
+        return
+    example = ""
+    for number, line in enumerate(lines, 1):
+        if "," not in line:
+            continue
+        for found in _WITH_COMMA.finditer(line):
+            if not _THOUSANDS.fullmatch(found.group()):
+                return  # 0,5 or 12,25: the comma is a decimal mark
+            example = example or f"line {number}|{found.group()}"
+    if example:
+        place, _, cell = example.partition("|")
+        raise UnreadableFile(
+            f"{shown(cell)} may be {cell.replace(',', '')} or {cell.replace(',', '.')}: every number of the file has three "
+            'digits behind its comma. Say --decimal comma on import, or decimal = "," in a recipe; if the comma marks '
+            "thousands, export without it.",
+            place=place,
+        )
 
 
 def _simple_block(lines: list[str], dialect: Dialect, recipe: Recipe) -> Block | None:
