@@ -81,7 +81,7 @@ def _number_repeats(sweeps: list[Run]) -> None:
     """Number sweeps that share label and direction, where the file does not."""
     groups: dict[tuple[Any, ...], list[Run]] = {}
     for sweep in sweeps:
-        about = tuple(str(sweep.values.get(k, "")) for k in ("sample", "tip", "site"))
+        about = tuple(str(sweep.values.get(k, "")) for k in ("sample", "tip", "site", "channel"))
         groups.setdefault((sweep.kind, sweep.label, sweep.direction, about), []).append(sweep)
     for members in groups.values():
         given = [s.repeat for s in members]

@@ -78,3 +78,15 @@ def test_repeats_are_averaged_and_missing_samples_passed_over():
     assert repeats == 2
     assert_allclose(axis, [0, 1, 2])
     assert_allclose(signals, [[2, 5, 7], [np.nan, 1, 3]])
+
+
+@pytest.mark.parametrize("seed", range(50))
+def test_values_in_no_order_are_one_run_in_order(seed):
+    axis = np.random.default_rng(seed).permutation(np.linspace(0, 1, 46))
+    (only,) = split_branches(axis)
+    assert only.shuffled
+    assert_array_equal(axis[only.rows], np.linspace(0, 1, 46))
+
+
+def test_sweeps_that_follow_each_other_are_not_taken_for_disorder():
+    assert len(split_branches(np.tile(np.arange(6.0), 8) + np.repeat(np.arange(8) * 1e-3, 6))) == 8

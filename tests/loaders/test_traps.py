@@ -11,7 +11,7 @@ import re
 import pytest
 from numpy.testing import assert_allclose
 
-from sts.loaders import UnreadableFile
+from sts.loaders import Recipe, UnreadableFile
 from sts.loaders.reading import read_bytes
 
 IV = [(v, v / 100) for v in range(-100, 101, 10)]
@@ -437,3 +437,54 @@ def test_a_row_of_units_below_the_names(names, units):
             read(text)
         return
     assert_allclose(read(text).sets[0].current[0, -1], truth, rtol=1e-12)
+
+
+THOUSANDS = {
+    "-3,000\t1,000\n-2,000\t2,000\n-1,000\t3,000\n": "'-3,000' may be -3000 or -3.000",
+    "1,250\t1,000\n2,500\t2,125\n3,750\t3,375\n": "'1,250' may be 1250 or 1.250",
+    "-3,000;1,000\n-2,000;2,000\n-1,000;3,000\n": "may be",
+    "-3,000\t1,00\n-2,000\t2,00\n-1,000\t3,00\n": -1e-3,
+    "-1,000\t0,500\n0,000\t0,600\n1,000\t0,700\n": 1e-3,
+    "-3,000\t1,000e0\n-2,000\t2,000e0\n-1,000\t3,000e0\n": -1e-3,
+}
+
+
+@pytest.mark.parametrize("rows", THOUSANDS)
+def test_a_comma_that_may_mark_thousands_is_asked_about(rows):
+    names = "V (mV);I (nA)\n" if ";" in rows else "V (mV)\tI (nA)\n"
+    truth = THOUSANDS[rows]
+    if isinstance(truth, str):
+        with pytest.raises(UnreadableFile, match=truth):
+            read(names + rows)
+        loaded = read_bytes((names + rows).encode(), "a.txt", recipe=Recipe(decimal=","))
+        assert abs(loaded.sets[0].axis).max() <= 4e-3
+        return
+    assert_allclose(read(names + rows).sets[0].axis[-1], truth, rtol=1e-12)
+
+
+def test_a_decimal_comma_in_the_header_settles_it():
+    assert_allclose(read("# duration: 0,5 s\nV (mV)\tI (nA)\n1,000\t1,000\n2,000\t2,000\n").sets[0].axis[-1], 2e-3)
+
+
+def test_heights_in_no_order_are_one_sweep_and_it_is_said():
+    rows = [IZ[i] for i in (5, 17, 2, 11, 0, 20, 8, 3, 14, 9, 1, 19, 6, 12, 4, 16, 10, 7, 18, 13, 15)]
+    loaded = read(file("z (nm);I (nA)", rows=rows))
+    (sweeps,) = loaded.sets
+    assert len(sweeps) == 1
+    assert_allclose(sweeps.current[0], [i * 1e-9 for _, i in IZ], rtol=1e-8)
+    assert any("stand in no order; they were sorted" in note for note in loaded.notes)
+
+
+@pytest.mark.parametrize(
+    ("rows", "said"),
+    [
+        ([(v, 500 + v) for v in range(-100, 101, 10)], False),  # an offset larger than all the rest
+        ([(v, -500 + v) for v in range(-100, 101, 10)], False),
+        ([(v, v - 300) for v in range(10, 211, 10)], False),  # negative at positive bias, and it rises
+        ([(v, -v) for v in range(-100, 101, 10)], True),
+        ([(v, 500 - v) for v in range(-100, 101, 10)], True),
+    ],
+)
+def test_a_sign_is_doubted_only_where_the_current_falls(rows, said):
+    notes = read(file("V (mV);I (pA)", rows=rows)).notes
+    assert any("the current falls where the bias rises" in note for note in notes) == said
