@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 JITTER = 0.05  # a backward move below this share of the span is noise of a measured axis, not a turn
-SHUFFLED = 0.45  # turns per point beyond which there is no order; a random one has two thirds
+SHUFFLED = 2  # steps from turn to turn, at most, where the values stand in no order
 SHORTEST = 3  # points; shorter branches beside longer ones are left out, with a note
 
 
@@ -58,9 +58,9 @@ def _split(axis: np.ndarray) -> list[Branch]:
     span = float(np.ptp(axis))
     turns = _turning_points(axis, 0.0)
     if len(turns) > 2 and np.median(np.diff([0, *turns, axis.size - 1])) < 4:
-        disordered = len(turns) > SHUFFLED * axis.size
         turns = _turning_points(axis, JITTER * span)
-        if disordered and len(turns) > 0.7 * SHUFFLED * axis.size and np.unique(axis).size == axis.size >= 2 * SHORTEST:
+        lengths = np.diff([0, *turns, axis.size - 1])
+        if len(turns) > 1 and np.median(lengths) <= SHUFFLED and np.unique(axis).size == axis.size >= 2 * SHORTEST:
             return [Branch(np.argsort(axis, kind="stable"), 1, steady=False, shuffled=True)]
     edges = [0, *turns, axis.size - 1]
     pieces: list[tuple[int, int]] = []  # first and last row of each run
