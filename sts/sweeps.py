@@ -14,14 +14,15 @@ KINDS = {"iv": "bias", "iz": "height"}  # kind: name of its axis
 AXIS_UNITS = {"iv": "V", "iz": "m"}
 DIRECTIONS = {"iv": ("up", "down"), "iz": ("retract", "approach")}
 
-TEXT_COLUMNS = ("sweep", "sample", "tip", "site", "direction", "started", "source")
+SAID_BY = "said_by"  # which labels are not the header's: "tip=name;site=logbook.csv"
+TEXT_COLUMNS = ("sweep", "sample", "tip", "site", "direction", "started", SAID_BY, "source")
 NUMBER_COLUMNS = (
     "repeat", "x_m", "y_m", "temperature_K", "setpoint_current_A", "setpoint_bias_V", "bias_V", "duration_s",
     "full_scale_A", "modulation_V",
 )  # fmt: skip
 COLUMNS = (
     "sweep", "sample", "tip", "site", "direction", "repeat", "x_m", "y_m", "started", "temperature_K",
-    "setpoint_current_A", "setpoint_bias_V", "bias_V", "duration_s", "full_scale_A", "modulation_V", "source",
+    "setpoint_current_A", "setpoint_bias_V", "bias_V", "duration_s", "full_scale_A", "modulation_V", SAID_BY, "source",
 )  # fmt: skip
 
 _TEXTS = frozenset(TEXT_COLUMNS)

@@ -68,7 +68,7 @@ def _change(change: str, path: Path, number: int) -> None:
             "height", factor=factor, factor_se=0.01, measured=1.0, known=factor, source=f"round {number}"
         )
     elif change == "annotate":
-        annotate(path, lambda table: table.assign(tip=f"round {number}"), source="logbook.csv")
+        annotate(path, lambda table, kind: table.assign(tip=f"round {number}"), source="logbook.csv")
     else:
         merge(path, path.with_name(f"other{number}.h5"))
 

@@ -13,7 +13,7 @@ from contextlib import suppress
 import click
 
 from sts import __version__
-from sts.cli import data, results
+from sts.cli import data, labels, results
 
 
 class _Commands(click.Group):
@@ -40,7 +40,9 @@ def cli() -> None:
     """
 
 
-for command in (*data.COMMANDS, *results.COMMANDS):
+_ORDER = ("import", "logbook", "list", "check", "mark", "annotate")
+_ALL = {command.name: command for command in (*labels.COMMANDS, *data.COMMANDS, *results.COMMANDS)}
+for command in (*(_ALL.pop(name) for name in _ORDER), *_ALL.values()):
     cli.add_command(command)
 
 

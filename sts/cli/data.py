@@ -1,4 +1,4 @@
-"""Commands about the session: import, list, mark, annotate, calibrate, export, merge, rescue."""
+"""Commands about the session: list, mark, calibrate, export, merge, rescue."""
 
 from __future__ import annotations
 
@@ -7,97 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from sts.cli.terminal import frame_rows, number, print_json, print_table, progress, say, text, warn
+from sts.cli.options import FORCE, JSON, OUT, SESSION
+from sts.cli.terminal import count, frame_rows, number, print_json, print_table, say, text
 
 if TYPE_CHECKING:
     import pandas as pd
-
-SESSION = click.argument("session", type=click.Path(path_type=Path))
-OUT = click.option("--out", required=True, type=click.Path(path_type=Path, file_okay=False), help="Folder to write to.")
-JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON for machines instead of a table.")
-FORCE = click.option("--force", is_flag=True, help="Overwrite results that are there already.")
-
-
-@click.command("import")
-@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("--into", "session", type=click.Path(path_type=Path), help="Session file; made if it is not there.")
-@click.option("--recipe", type=click.Path(path_type=Path), help="TOML file that says how to read these files.")
-@click.option("--logbook", type=click.Path(path_type=Path), help="CSV or XLSX with tip, sample, site ... by file.")
-@click.option("--prefer-logbook", is_flag=True, help="Where header and logbook disagree, believe the logbook.")
-@click.option("--strict", is_flag=True, help="All files or none.")
-@click.option("--try", "only_try", is_flag=True, help="Show what would be read, and a recipe to start from.")
-@JSON
-def import_command(
-    files: tuple[Path, ...],
-    session: Path | None,
-    recipe: Path | None,
-    logbook: Path | None,
-    *,
-    prefer_logbook: bool,
-    strict: bool,
-    only_try: bool,
-    as_json: bool,
-) -> int:
-    """Read FILES (or whole folders) into a session; the originals are kept inside."""
-    import sts
-    from sts.importing import files_in
-
-    if only_try:
-        how = sts.read_recipe(recipe) if recipe else None
-        for path in files_in(files, but_not=[logbook]):
-            say(str(sts.preview_file(path, recipe=how)))
-        return 0
-    if session is None:
-        raise click.UsageError("Say which session to import into: --into SESSION.h5 (or --try to look only).")
-    with progress("importing") as report:
-        result = sts.import_files(
-            files,
-            session,
-            recipe=recipe,
-            logbook=logbook,
-            prefer_logbook=prefer_logbook,
-            strict=strict,
-            progress=report,
-        )
-    for name, message in result.left_out:
-        own = Path(name).name  # most messages begin with it
-        warn(f"{name}{message.removeprefix(own)}" if message.startswith(own) else f"{name}: {message}")
-    if as_json:
-        print_json(
-            {
-                "session": str(session),
-                "files": result.added,
-                "repeated": result.repeated,
-                "left_out": [{"file": name, "message": message} for name, message in result.left_out],
-                "conflicts": result.conflicts,
-                "notes": result.notes,
-                "sweeps": result.sweeps,
-            }
-        )
-    else:
-        for line in (*_alike(result.notes), *result.conflicts):
-            say(f"note: {line}")
-        say(f"{_count(len(result.added), 'file')} with {_count(result.sweeps, 'sweep')} imported into {session}.")
-        if result.repeated:
-            say(f"{_count(len(result.repeated), 'file')} already there; nothing was added twice.")
-        if result.left_out:
-            say(f"{_count(len(result.left_out), 'file')} left out (see above).")
-    if result.left_out:
-        return 1 if result.added or result.repeated else 2
-    return 0
-
-
-def _count(number: int, thing: str) -> str:
-    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
-
-
-def _alike(notes: list[str]) -> list[str]:
-    """Notes ``file: text``; where several files have the same, one line for all of them."""
-    files: dict[str, list[str]] = {}
-    for note in notes:
-        name, _, said = note.partition(": ")
-        files.setdefault(said, []).append(name)
-    return [f"{names[0] if len(names) == 1 else f'{len(names)} files'}: {said}" for said, names in files.items()]
 
 
 @click.command("list")
@@ -151,8 +65,10 @@ def list_command(
     }
     headings = ["sweep", "kind", "sample", "tip", "site", "direction", "repeat", "points", "set-point pA", "T K"]
     print_table("", headings, frame_rows(table, formats), right=(6, 7, 8, 9), spare=(7, 6, 1, 9, 8))
-    tips, samples = table["tip"].nunique(), table["sample"].nunique()
-    say(f"{_count(len(table), 'sweep')}, {_count(tips, 'tip')}, {_count(samples, 'sample')}.")
+    tips, samples = (len(set(table[column]) - {""}) for column in ("tip", "sample"))
+    unassigned = int((table["tip"] == "").sum())
+    without = f" ({unassigned} of the sweeps without a tip)" if unassigned else ""
+    say(f"{count(len(table), 'sweep')}, {count(tips, 'tip')}, {count(samples, 'sample')}{without}.")
     return 0
 
 
@@ -162,7 +78,7 @@ def _print_sources(sources: pd.DataFrame, *, as_json: bool) -> None:
         return
     formats: dict[str, Any] = {"name": text, "size": number(0), "reader": text, "imported": text, "sha256": text}
     print_table("", ["file", "bytes", "reader", "imported", "SHA-256"], frame_rows(sources, formats), right=(1,))
-    say(f"{_count(len(sources), 'file')}.")
+    say(f"{count(len(sources), 'file')}.")
 
 
 @click.command("mark")
@@ -172,23 +88,55 @@ def _print_sources(sources: pd.DataFrame, *, as_json: bool) -> None:
 @click.option("--keep", "action", flag_value="keep", help="Use these sweeps, whatever the rules say.")
 @click.option("--undo", "action", flag_value="undo", help="Take the last decision on these sweeps back.")
 @click.option("--why", default="", help="The reason; it goes into the report.")
+@click.option(
+    "--sample", help="All sweeps of this sample (with the patterns and the options below: those that fit all)."
+)
+@click.option("--tip", help="All sweeps of this tip.")
+@click.option("--site", help="All sweeps of this site.")
+@click.option("--kind", type=click.Choice(["iv", "iz"]), help="Only bias sweeps (iv) or height sweeps (iz).")
+@click.option("--from", "table", type=click.Path(path_type=Path), help="CSV or XLSX with columns sweep and why.")
+@click.option("--dry-run", is_flag=True, help="Only show which sweeps these are.")
 @JSON
-def mark_command(session: Path, sweeps: tuple[str, ...], action: str | None, why: str, *, as_json: bool) -> int:
-    """Decide about SWEEPS of SESSION, with a reason; without sweeps, show every decision taken."""
+def mark_command(
+    session: Path, sweeps: tuple[str, ...], action: str | None, why: str, *, sample: str | None, tip: str | None,
+    site: str | None, kind: str | None, table: Path | None, dry_run: bool, as_json: bool,
+) -> int:  # fmt: skip
+    """Decide about SWEEPS of SESSION, with a reason; without sweeps, show every decision taken.
+
+    SWEEPS are names or patterns with * and ?; the sweeps are named before anything is written.
+    """
     import sts
+    from sts.importing import read_reasons
 
     opened = sts.Session.open(session)
-    if sweeps or action:
-        if not action:
-            raise click.UsageError("Say what to do with these sweeps: --omit, --keep or --undo.")
-        if not sweeps:
-            raise click.UsageError(f"Name the sweeps to {action}; 'sts list {session}' shows their names.")
-        opened.mark(list(sweeps), action, why)
-        if not as_json:
-            words = {"omit": "left out from now on", "keep": "kept from now on", "undo": "back to the rules"}
-            say(f"{_count(len(sweeps), 'sweep')} {words[action]}.")
-            return 0
-    decisions = opened.decisions()
+    labels = {k: v for k, v in (("sample", sample), ("tip", tip), ("site", site), ("kind", kind)) if v is not None}
+    chosen = bool(sweeps or labels or table)
+    if not chosen and not action:
+        _print_decisions(opened.decisions(), as_json=as_json)
+        return 0
+    if not action:
+        raise click.UsageError("Say what to do with these sweeps: --omit, --keep or --undo.")
+    if not chosen:
+        raise click.UsageError(f"Name the sweeps to {action}; 'sts list {session}' shows their names.")
+    if table is not None and (sweeps or labels):
+        raise click.UsageError("Give either --from FILE, or sweeps.")
+    reasons = read_reasons(table, why) if table is not None else {why: opened.find(sweeps, **labels)}
+    names = [name for group in reasons.values() for name in group]
+    if not as_json:
+        words = {"omit": "to be left out", "keep": "to be kept", "undo": "back to the rules"}
+        shown = names[:30]
+        more = f" and {len(names) - 30} more" if len(names) > 30 else ""
+        say(f"{count(len(names), 'sweep')} {words[action]}: {', '.join(shown)}{more}")
+    if not dry_run:
+        opened.mark_all(action, reasons)
+    if as_json:
+        _print_decisions(opened.decisions(), as_json=True)
+    else:
+        say("Nothing was written (--dry-run)." if dry_run else "Written. To take it back: the same with --undo.")
+    return 0
+
+
+def _print_decisions(decisions: pd.DataFrame, *, as_json: bool) -> None:
     if as_json:
         print_json(decisions)
     elif decisions.empty:
@@ -196,57 +144,6 @@ def mark_command(session: Path, sweeps: tuple[str, ...], action: str | None, why
     else:
         formats = dict.fromkeys(("time", "sweep", "action", "why"), text)
         print_table("", ["time", "sweep", "decision", "why"], frame_rows(decisions, formats))
-    return 0
-
-
-@click.command("annotate")
-@SESSION
-@click.option("--logbook", type=click.Path(path_type=Path), help="CSV or XLSX with tip, sample, site ... by file.")
-@click.option("--prefer-logbook", is_flag=True, help="Where session and logbook disagree, believe the logbook.")
-@click.option("--undo", is_flag=True, help="Take the last annotation back.")
-@JSON
-def annotate_command(session: Path, logbook: Path | None, *, prefer_logbook: bool, undo: bool, as_json: bool) -> int:
-    """Fill in tip, sample, site ... of sweeps already in SESSION from a later logbook; without options, show what was.
-
-    Currents and original files are not touched, and every changed cell is kept with its old value.
-    """
-    import sts
-    from sts.session import take_back
-
-    if undo and logbook is not None:
-        raise click.UsageError("Give either --logbook or --undo.")
-    if logbook is None and not undo:
-        _print_changes(sts.Session.open(session).annotations(), as_json=as_json)
-        return 0
-    conflicts: list[str] = []
-    unmatched: list[str] = []
-    if logbook is None:
-        changes = take_back(session)
-    else:
-        found = sts.annotate_session(session, logbook, prefer_logbook=prefer_logbook)
-        changes, conflicts, unmatched = found.changes, found.conflicts, found.unmatched
-    if as_json:
-        print_json({"changes": changes, "conflicts": conflicts, "unmatched": unmatched})
-        return 0
-    for line in conflicts:
-        say(f"note: {line}")
-    for pattern in unmatched:
-        say(f"note: no file of this session fits '{pattern}'.")
-    if conflicts and not prefer_logbook:
-        say("note: with --prefer-logbook the logbook's word is taken where they disagree.")
-    done = "taken back" if undo else "filled in or replaced"
-    say(f"{_count(len(changes), 'cell')} {done}, of {_count(changes['sweep'].nunique(), 'sweep')}.")
-    return 0
-
-
-def _print_changes(changes: pd.DataFrame, *, as_json: bool) -> None:
-    if as_json:
-        print_json(changes)
-    elif changes.empty:
-        say("Nothing has been changed in this session since the import.")
-    else:
-        formats = dict.fromkeys(("time", "action", "sweep", "column", "before", "after", "source"), text)
-        print_table("", list(formats), frame_rows(changes, formats))
 
 
 @click.command("calibrate")
@@ -322,7 +219,7 @@ def export_command(session: Path, what: str, out: Path, *, force: bool) -> int:
 
     write = {"originals": export_originals, "csv": export_csv, "npz": export_npz}[what]
     written = write(sts.Session.open(session), out, force=force)
-    say(f"{_count(len(written), 'file')} written to {out}.")
+    say(f"{count(len(written), 'file')} written to {out}.")
     return 0
 
 
@@ -336,7 +233,7 @@ def merge_command(session: Path, other: Path) -> int:
     result = sts.merge(session, other)
     for line in (*result.notes, *result.conflicts):
         say(f"note: {line}")
-    say(f"{_count(len(result.added), 'file')} with {_count(result.sweeps, 'sweep')} added to {session}; "
+    say(f"{count(len(result.added), 'file')} with {count(result.sweeps, 'sweep')} added to {session}; "
         f"{len(result.repeated)} were there already.")  # fmt: skip
     return 0
 
@@ -354,10 +251,8 @@ def rescue_command(session: Path, new: Path) -> int:
 
 
 COMMANDS = (
-    import_command,
     list_command,
     mark_command,
-    annotate_command,
     calibrate_command,
     export_command,
     merge_command,

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from sts.cli.data import FORCE, JSON, OUT, SESSION
+from sts.cli.labels import notes_alike, unassigned_lines
+from sts.cli.options import FORCE, JSON, OUT, SESSION
 from sts.cli.terminal import frame_rows, number, print_json, print_table, probability, progress, say, text, yes
 
 if TYPE_CHECKING:
@@ -56,6 +57,17 @@ def check_command(session: Path, plan_file: Path | None, *, flagged: bool, as_js
     print_table("", ["sweep", "tip", "site", "used", "why"], frame_rows(rows, dict.fromkeys(rows.columns, text)))
     used = int(table["used"].sum())
     say(f"{len(table)} sweeps: {used} used, {len(table) - used} left out, {int((table['flags'] != '').sum())} flagged.")
+    sources = sts.Session.open(session).sources()
+    signs = [
+        f"{name}: {note.removeprefix('sign: ')}"
+        for name, notes in zip(sources["name"], sources["notes"], strict=True)
+        for note in notes.splitlines()
+        if note.startswith("sign: ")
+    ]
+    for line in notes_alike(signs):
+        say(f"note: {line}")
+    for line in unassigned_lines(int((table["tip"] == "").sum()), len(table), session):
+        say(line)
     return 0
 
 

@@ -121,6 +121,11 @@ def probability(value: Any) -> str:
     return "< 0.0001" if isinstance(value, float) and value < 1e-4 else number(4)(value)
 
 
+def count(number: int, thing: str) -> str:
+    """``1 file``, ``2 files``."""
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
+
+
 def yes(value: Any) -> str:
     """Yes or no."""
     return "yes" if value else "no"

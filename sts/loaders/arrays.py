@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 
 import numpy as np
 
+from sts.loaders.bare import bare_columns
 from sts.loaders.block import Block, Column, Entry
 from sts.loaders.column_names import understand
 from sts.loaders.loaded import UnreadableFile
@@ -39,10 +40,15 @@ def blocks_of_arrays(
             f"cannot be read as {reader} ({type(error).__name__}: {str(error)[:120]}). It may be damaged: export or "
             "copy it again."
         ) from None
+    if recipe.column_names:  # a bare table of numbers
+        folders = {f: _renamed(arrays, recipe.column_names) for f, arrays in folders.items()}
     if recipe.column:  # paths may lie in different groups
         folders = {"": {key: value for arrays in folders.values() for key, value in arrays.items()}}
     blocks = [b for folder, arrays in folders.items() if (b := _block(folder, arrays, entries, recipe))]
     if not blocks:
+        bare = [v for arrays in folders.values() for k, (v, _) in arrays.items() if k.startswith("column ")]
+        if len(bare) > 1 and all(v.ndim == 1 and v.dtype.kind in "fiu" for v in bare):
+            raise bare_columns([v.astype(float) for v in bare])
         paths = [f"{k} {v.shape}" for arrays in folders.values() for k, (v, _) in arrays.items()]
         raise UnreadableFile(
             "no axis with a signal of the same length was understood among "
@@ -51,6 +57,14 @@ def blocks_of_arrays(
             'read_as = "bias", unit = "V".'
         )
     return blocks
+
+
+def _renamed(arrays: Mapping[str, tuple[np.ndarray, str]], names: list[str]) -> dict[str, tuple[np.ndarray, str]]:
+    """Arrays called ``column 1`` ... under the names that a recipe gives columns; others as they are."""
+    if not all(path.startswith("column ") for path in arrays):
+        return dict(arrays)
+    given = [*names, *[""] * len(arrays)]
+    return {given[i] or path: array for i, (path, array) in enumerate(arrays.items())}
 
 
 def _role_of(path: str, unit: str, number: int, recipe: Recipe) -> str:

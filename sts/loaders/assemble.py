@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from sts.loaders.bare import bare_columns
 from sts.loaders.block import Block
 from sts.loaders.channels import SAMPLES, channels_of, clock_of, groups_of
 from sts.loaders.columns import Role, roles_of
@@ -33,13 +34,13 @@ def assemble(blocks: list[Block], name: str, recipe: Recipe) -> tuple[tuple[Swee
     for block in blocks:
         for note in block.notes:
             notes.add(note)
-        runs += _runs_of_block(block, name, recipe, notes)
+        runs += _runs_of_block(block, recipe, notes)
     if not runs:
         raise UnreadableFile("holds no sweep of two or more points. Export it again.")
     return tuple(replace(s, notes=tuple(notes)) for s in sets_of(runs, name)), tuple(notes)
 
 
-def _runs_of_block(block: Block, name: str, recipe: Recipe, notes: Notes) -> list[Run]:
+def _runs_of_block(block: Block, recipe: Recipe, notes: Notes) -> list[Run]:
     roles = roles_of(block, recipe, notes)
     kind = kind_of(roles, recipe, block.place)
     _refuse_logarithms(roles, kind, block.place)
@@ -55,7 +56,7 @@ def _runs_of_block(block: Block, name: str, recipe: Recipe, notes: Notes) -> lis
     if unused:
         notes.add(f"not used: {', '.join(shown(u) for u in unused[:12])}" + (", ..." if len(unused) > 12 else ""))
     meta = read_metadata(block.header, kind, block.decimal, recipe)
-    meta.values.update(_from_recipe(recipe, name, block.decimal))
+    meta.values.update(_from_recipe(recipe, block.decimal))
     for note in meta.notes:
         notes.add(note)
     if meta.unread:
@@ -104,11 +105,7 @@ def kind_of(roles: list[Role], recipe: Recipe, place: str) -> str:
     if recipe.kind and KINDS[recipe.kind] in axes:
         return recipe.kind
     if not axes and not any(role.column.name for role in roles):
-        raise UnreadableFile(
-            f"no line above the numbers names the {len(roles)} columns. Put one there, such as 'V (mV)' and 'I (nA)', "
-            'or say column_names = ["V (mV)", "I (nA)"] in a recipe.',
-            place=place,
-        )
+        raise bare_columns([role.column.values for role in roles], place)
     if not axes:
         seen = ", ".join(shown(role.label) for role in roles[:8])
         raise UnreadableFile(
@@ -150,10 +147,10 @@ def _held_bias(roles: list[Role], rows: np.ndarray | slice, source: Source) -> f
     return np.nan
 
 
-def _from_recipe(recipe: Recipe, name: str, decimal: str) -> dict[str, str | float]:
-    """Values that the recipe gives for all sweeps, and those in the file's name."""
+def _from_recipe(recipe: Recipe, decimal: str) -> dict[str, str | float]:
+    """Values that the recipe gives for all sweeps."""
     result: dict[str, str | float] = {}
-    for key, value in {**recipe.from_file_name(name), **recipe.values}.items():
+    for key, value in recipe.values.items():
         column = key if key in NUMBER_COLUMNS else key_of(key)[0] or key
         if column not in NUMBER_COLUMNS:
             result[column] = str(value)

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import chain
 
+from sts.loaders.bare import AmbiguousComma
 from sts.loaders.column_names import count_known
 from sts.loaders.loaded import UnreadableFile, shown
 from sts.loaders.recipe import Recipe
@@ -26,6 +27,10 @@ DELIMITERS = ("\t", ";", "|", ",", " ")  # " " stands for any white space
 _DIGIT = re.compile(r"\d")
 _NO_POINT = re.compile(r"[\s\d,+\-eE]*")
 _SAMPLE = 24
+
+
+class NoTable(UnreadableFile):
+    """A text that holds no table, nor a line that names the columns of one: notes, not sweeps."""
 
 
 @dataclass(frozen=True)
@@ -110,7 +115,7 @@ def find_dialect(lines: list[str], recipe: Recipe, marks: Sequence[str]) -> Dial
             if len(filled) > _SAMPLE:
                 break
     if not filled:
-        raise UnreadableFile("no line with numbers; expected a table of sweeps. Export it again.")
+        raise _refusal(lines, marks)("no line with numbers; expected a table of sweeps. Export it again.")
     sample = (filled[1:] if len(filled) > 4 else filled)[::-1]  # without the last line, which may be cut off
     wanted = {"": DELIMITERS, "tab": ("\t",), "spaces": (" ",)}.get(recipe.delimiter, (recipe.delimiter,))
     missing = missing_marks(recipe)
@@ -144,11 +149,18 @@ def find_dialect(lines: list[str], recipe: Recipe, marks: Sequence[str]) -> Dial
         else:
             found = shown(line.strip())
             hint = "Export the sweeps as text, or say 'delimiter' and 'decimal' in a recipe."
-        raise UnreadableFile(
+        refused = UnreadableFile if "number a line" in found else _refusal(lines, marks)
+        raise refused(
             f"found {found}; expected a row of two or more numbers (a sweep needs its axis and its current). {hint}",
             place=f"line {number}",
         )
     return dialect
+
+
+def _refusal(lines: list[str], marks: Sequence[str]) -> type[UnreadableFile]:
+    """How a text without a table is refused: as notes, unless a line of it names the columns of one."""
+    head = [uncomment(line, marks) for line in lines[:200]]
+    return UnreadableFile if any(count_known(cells_of(line, d)) > 1 for line in head for d in "\t;,|") else NoTable
 
 
 def _try(rows: list[list[str]], delimiter: str, decimal: str, missing: frozenset[str]) -> tuple[float, Dialect | None]:
@@ -188,10 +200,10 @@ def _refuse_ambiguous_comma(
     cells = [c.strip() for c in row.strip(",").split(",")]
     half = [f"{a}.{b}" for a, b in zip(cells[::2], cells[1::2], strict=False)] + cells[len(cells) // 2 * 2 :]
     number = max(i for i, text in enumerate(lines, 1) if text.strip() == row)
-    raise UnreadableFile(
+    raise AmbiguousComma(
         f"the comma may stand between cells or be the decimal mark: {shown(row)} can be read as "
-        f'{len(cells)} numbers ({" | ".join(cells)}) or as {len(half)} ({" | ".join(half)}). Say decimal = "." in a '
-        "recipe for the first; for the second export again with another delimiter.",
+        f"{len(cells)} numbers ({' | '.join(cells)}) or as {len(half)} ({' | '.join(half)}). Say --decimal point on "
+        'import, or decimal = "." in a recipe, for the first; for the second export again with another delimiter.',
         place=f"line {number}",
     )
 

@@ -23,13 +23,14 @@ class Format:
     name: str
     recognises: Callable[[bytes], bool]
     blocks: Callable[[bytes, Recipe], tuple[list[Block], list[str]]]  # blocks, and notes on the file
+    arrays: Callable[[bytes], tuple[Folders, list[Entry]]] | None = None  # of a file of named arrays, understood or not
 
 
 def _arrays(
     name: str, recognises: Callable[[bytes], bool], arrays_of: Callable[[bytes], tuple[Folders, list[Entry]]]
 ) -> Format:
     read = partial(blocks_of_arrays, reader=name, arrays_of=arrays_of)
-    return Format(name, recognises, lambda content, recipe: (read(content, recipe), []))
+    return Format(name, recognises, lambda content, recipe: (read(content, recipe), []), arrays_of)
 
 
 FORMATS = (

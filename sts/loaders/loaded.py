@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
+from typing import Self
 
 import pandas as pd
 
@@ -17,9 +18,9 @@ class UnreadableFile(ValueError):
         self.message, self.place = _one_line(message), _one_line(place)
         super().__init__(f"{self.place}: {self.message}" if place else self.message)
 
-    def inside(self, place: str) -> UnreadableFile:
+    def inside(self, place: str) -> Self:
         """The same, with the place that it lies in before its own: a sheet, a member of an archive, the file."""
-        return UnreadableFile(self.message, place=f"{place}, {self.place}" if self.place else place)
+        return type(self)(self.message, place=f"{place}, {self.place}" if self.place else place)
 
 
 class Notes(list[str]):
@@ -53,6 +54,10 @@ class LoadedFile:
         One for each kind and axis found.
     notes : tuple of str
         What the user should know: a fallback of the encoding, a sign turned, a last line cut off, ...
+    folder, above : str
+        Where the file lay: from the imported folder down, and the folders above, with ``/`` between.
+    modified : str
+        When it was last written, ISO 8601.
     """
 
     name: str
@@ -61,6 +66,14 @@ class LoadedFile:
     recipe: str
     sets: tuple[SweepSet, ...]
     notes: tuple[str, ...] = ()
+    folder: str = ""
+    above: str = ""
+    modified: str = ""
+
+    @property
+    def path(self) -> str:
+        """Folder and name, with ``/`` between."""
+        return f"{self.folder}/{self.name}" if self.folder else self.name
 
 
 @dataclass(frozen=True, eq=False)

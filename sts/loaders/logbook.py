@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import csv
-import fnmatch
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from sts.loaders.decode import decode
+from sts.loaders.labels import Disagreement, Statement, fill
 from sts.loaders.loaded import LoadedFile, UnreadableFile, shown
+from sts.loaders.logbook_patterns import compiled, fits, plain
 from sts.loaders.metadata import RMS, in_si, modulation_kind, number_of
 from sts.loaders.readers.workbook import is_workbook, sheets_of
 from sts.loaders.reading import bytes_of
@@ -22,6 +22,8 @@ from sts.loaders.words import key_of, words_of
 from sts.sweeps import NUMBER_COLUMNS
 
 _FILE_WORDS = {"file", "files", "file name", "filename", "file pattern", "pattern", "source"}
+_IGNORED = {"kind", "sweeps", "set", "points", "channel"}  # what a started logbook says for the reader's sake
+STATED = "--set"  # what messages call values that were stated for all files
 _EMPTY = {"", "nan", "n/a", "na", "-", "--", "?", "unknown"}
 
 
@@ -42,14 +44,23 @@ class Logbook:
     name: str
     rows: tuple[LogRow, ...]
 
-    def about(self, file: str) -> list[LogRow]:
-        """The rows that speak of a file."""
-        return [row for row in self.rows if not row.pattern or _fits(_plain(file), row.pattern)]
+    def speaks_of(self, row: LogRow, path: str, above: str = "") -> bool:
+        """Whether a row speaks of a file."""
+        return fits(path, row.pattern, above=above)
 
-    def unmatched(self, names: Iterable[str]) -> list[str]:
-        """The file patterns that fit none of these file names."""
-        known = [_plain(n) for n in names]
-        return [r.pattern for r in self.rows if r.pattern and not any(_fits(n, r.pattern) for n in known)]
+    def reach(self, paths: Iterable[tuple[str, str]]) -> tuple[list[str], list[str]]:
+        """The rows with a pattern that fits none of these files, and those that fit all of two or more.
+
+        Parameters
+        ----------
+        paths : iterable of (str, str)
+            Of each file: path from the imported folder down, folders above.
+        """
+        known = list(paths)
+        counts = [(row, sum(self.speaks_of(row, *path) for path in known)) for row in self.rows if row.pattern]
+        none = [f"{row.place}, '{row.pattern}'" for row, count in counts if not count]
+        every = [f"{row.place}, '{row.pattern}'" for row, count in counts if count == len(known) > 1]
+        return none, every
 
 
 def read_logbook(path: str | Path) -> Logbook:
@@ -69,6 +80,21 @@ def read_logbook(path: str | Path) -> Logbook:
         return Logbook(path.name, _rows(content))
     except UnreadableFile as error:
         raise error.inside(path.name) from None
+
+
+def stated(values: Mapping[str, str]) -> Logbook:
+    """A logbook of one row for all files, from column to text such as ``tip`` to ``heron``.
+
+    Raises
+    ------
+    UnreadableFile
+        If a column turns a sign, or a value cannot be used.
+    """
+    head = list(values)
+    keys = [_column(cell) for cell in head]
+    own = _own_numbers([key for key, _ in keys], [list(values.values())], ".")
+    row = _row(1, ["*", *values.values()], ["file", *head], [("file", ""), *keys], own, ".")
+    return Logbook(STATED, (replace(row, place="on the command line"),))
 
 
 def _rows(content: bytes) -> tuple[LogRow, ...]:
@@ -112,6 +138,8 @@ def _column(cell: str) -> tuple[str, str]:
     words = words_of(cell)
     if words in _FILE_WORDS:
         return "file", ""
+    if words in _IGNORED:
+        return "", ""
     key, unit, extra = key_of(cell)
     if key in ("date", "time"):
         return "started", ""
@@ -144,7 +172,7 @@ def _row(
     for (key, unit), cell, title in zip(keys, row, head, strict=False):
         text = unicodedata.normalize("NFC", cell.strip())
         if key == "file":
-            pattern = text.replace("\\", "/").rsplit("/", 1)[-1]
+            pattern = text
         elif key == "sweep":
             sweep = text
         elif not key or text.lower() in _EMPTY:
@@ -184,16 +212,34 @@ def _number(place: str, key: str, unit: str, text: str, title: str, decimal: str
     return float(value * factor)
 
 
-def _plain(name: str) -> str:
-    return unicodedata.normalize("NFC", name).casefold()
+# ---- applied
 
 
-def _fits(name: str, pattern: str) -> bool:
-    """Whether a file name (as `_plain` gives it) fits a pattern; only ``*`` and ``?`` are special."""
-    return fnmatch.fnmatchcase(name, _plain(pattern).replace("[", "[[]"))
+def statements_of(logbook: Logbook, table: pd.DataFrame, paths: Mapping[str, tuple[str, str]]) -> list[Statement]:
+    """What the rows of a logbook say of the sweeps of a table (m rows).
+
+    Parameters
+    ----------
+    paths : mapping
+        Name of the file as in `source` -> (path from the imported folder down, folders above).
+    """
+    sources = table["source"].astype(str)
+    codes, files = pd.factorize(sources)
+    names = [plain(str(n)) for n in table["sweep"]] if any(row.sweep for row in logbook.rows) else []
+    statements = []
+    for row in logbook.rows:
+        of_file = np.array([not row.pattern or logbook.speaks_of(row, *paths.get(f, (f, ""))) for f in files], bool)
+        rows = of_file[codes]
+        if row.sweep:
+            rows = rows & np.array([bool(compiled(plain(row.sweep)).fullmatch(n)) for n in names], bool)
+        if rows.any() and row.values:
+            statements.append(Statement(rows, row.values, logbook.name, row.place))
+    return statements
 
 
-def apply_logbook(file: LoadedFile, logbook: Logbook, *, prefer_logbook: bool = False) -> tuple[LoadedFile, list[str]]:
+def apply_logbook(
+    file: LoadedFile, logbook: Logbook, *, prefer_logbook: bool = False
+) -> tuple[LoadedFile, list[Disagreement]]:
     """Fill in what a file does not say.
 
     Parameters
@@ -205,7 +251,7 @@ def apply_logbook(file: LoadedFile, logbook: Logbook, *, prefer_logbook: bool = 
 
     Returns
     -------
-    LoadedFile, list of str
+    LoadedFile, list of Disagreement
         The file with its tables filled in, and a sentence for each disagreement.
 
     Notes
@@ -213,86 +259,11 @@ def apply_logbook(file: LoadedFile, logbook: Logbook, *, prefer_logbook: bool = 
     Rows are taken from top to bottom: what an earlier row has filled in, a later one does not change; if they
     disagree, that is reported too.
     """
-    rows = logbook.about(file.name)
-    conflicts: list[str] = []
-    sets = tuple(
-        replace(s, table=_filled_in(s.table, rows, file.name, logbook.name, prefer_logbook, "the header", conflicts))
-        for s in file.sets
-    )
-    return replace(file, sets=sets), conflicts
-
-
-def correct_table(
-    table: pd.DataFrame, logbook: Logbook, *, prefer_logbook: bool = False
-) -> tuple[pd.DataFrame, list[str]]:
-    """As `apply_logbook`, for sweeps that are in a session: their `table` says which file each came from."""
-    conflicts: list[str] = []
-    parts = []
-    for file, part in table.groupby("source", sort=False):
-        rows = logbook.about(str(file))
-        filled = _filled_in(
-            part.reset_index(drop=True), rows, str(file), logbook.name, prefer_logbook, "the session", conflicts
-        )
-        parts.append(filled.set_index(part.index))
-    joined = pd.concat(parts).sort_index()
-    for column in set(joined.columns) - set(table.columns):
-        if joined[column].dtype == object:
-            joined[column] = joined[column].where(joined[column].notna(), "")
-    return joined, conflicts
-
-
-def _filled_in(
-    table: pd.DataFrame, rows: list[LogRow], file: str, logbook: str, prefer: bool, said_by: str, conflicts: list[str]
-) -> pd.DataFrame:
-    columns: dict[str, Any] = {}
-    filled_by: dict[str, np.ndarray] = {}  # column -> which row filled each sweep in
-    for position, row in enumerate(rows, 1):
-        chosen = np.array([not row.sweep or _fits(_plain(n), row.sweep) for n in table["sweep"]], bool)
-        if not chosen.any():
-            continue
-        for key, value in row.values.items():
-            number = isinstance(value, float)
-            if key not in columns:
-                start = table[key] if key in table else pd.Series([np.nan if number else ""] * len(table))
-                columns[key] = start.to_numpy(float if number and key in NUMBER_COLUMNS else object).copy()
-            column = columns[key]
-            by = filled_by.setdefault(key, np.zeros(len(table), int))
-            known = np.array([v == v and v != "" for v in column], bool)
-            same = np.array([_same(v, value) for v in column], bool)
-            clash = chosen & known & ~same
-            for place in _first_of_each(column, clash):
-                who = f"{logbook}, {rows[by[place] - 1].place}," if by[place] else said_by
-                wins = prefer and not by[place]
-                conflicts.append(
-                    f"{file}: {who} says {key} is {_said(column[place])}, {logbook}, {row.place}, says "
-                    f"{_said(value)}; "
-                    f"{'the logbook' if wins else who.rstrip(',')} was taken."
-                )
-            take = chosen & (~known | (clash & (by == 0) & prefer))
-            column[take] = value
-            by[take] = position
-    if not columns:
-        return table
-    frame = {c: columns.get(c, table[c].to_numpy()) for c in table.columns}
-    for key, column in columns.items():
-        numeric = all(isinstance(v, float) for v in column)
-        frame[key] = column.astype(float) if numeric else pd.Series(list(column), dtype=object)
-    return pd.DataFrame(frame, index=range(len(table)))
-
-
-def _first_of_each(column: np.ndarray, mask: np.ndarray) -> list[int]:
-    """The first place of each different value under a mask: one sentence, not one a sweep."""
-    first: dict[str, int] = {}
-    for place in np.flatnonzero(mask).tolist():
-        first.setdefault(str(column[place]), place)
-    return list(first.values())
-
-
-def _same(known: Any, value: str | float) -> bool:
-    if isinstance(value, float):
-        return isinstance(known, float) and bool(np.isclose(known, value, rtol=1e-6, atol=0))
-    return str(known).strip().casefold() == value.strip().casefold()
-
-
-def _said(value: Any) -> str:
-    return f"{value:.6g}" if isinstance(value, float) else shown(str(value))
+    conflicts: list[Disagreement] = []
+    sets = []
+    for part in file.sets:
+        said = statements_of(logbook, part.table, {file.name: (file.path, file.above)})
+        table, disagree = fill(part.table, said, prefer=prefer_logbook)
+        conflicts += disagree
+        sets.append(replace(part, table=table))
+    return replace(file, sets=tuple(sets)), conflicts

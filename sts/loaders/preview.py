@@ -9,12 +9,13 @@ import numpy as np
 import pandas as pd
 
 from sts.loaders.assemble import assemble
+from sts.loaders.bare import propose_array, range_of, runs_one_way
 from sts.loaders.block import Block
 from sts.loaders.column_names import understand
 from sts.loaders.columns import Role, role_of
 from sts.loaders.loaded import Preview, UnreadableFile
 from sts.loaders.metadata import read_metadata
-from sts.loaders.reading import bytes_of, scan
+from sts.loaders.reading import bytes_of, format_of, scan
 from sts.loaders.recipe import NO_RECIPE, Recipe, recipe_text
 from sts.plan import toml_value
 from sts.sweeps import SweepSet
@@ -56,6 +57,9 @@ def preview_file(path: str | Path, *, recipe: Recipe | None = None) -> Preview:
     except UnreadableFile as error:
         problem = str(error.inside(path.name))
     columns = pd.DataFrame([_column_row(r) for b in blocks[:20] for r in _roles(b, used)], columns=_COLUMNS)
+    arrays = {} if blocks else _arrays_in(content)
+    if arrays:
+        columns = pd.DataFrame([_array_row(path, *array) for path, array in arrays.items()], columns=_COLUMNS)
     metadata = pd.DataFrame(
         [row for b in blocks[:20] for row in _metadata_rows(b, sets, used)], columns=_METADATA
     ).drop_duplicates(ignore_index=True)
@@ -68,7 +72,7 @@ def preview_file(path: str | Path, *, recipe: Recipe | None = None) -> Preview:
         sweeps,
         notes,
         problem,
-        _starting_recipe(blocks, used, path.name, metadata),
+        _array_recipe(arrays, path.name) if arrays else _starting_recipe(blocks, used, path.name, metadata),
     )
 
 
@@ -81,6 +85,55 @@ def _roles(block: Block, recipe: Recipe) -> list[Role]:
         except UnreadableFile:
             roles.append(Role(column, number, ""))
     return roles
+
+
+def _arrays_in(content: bytes) -> dict[str, tuple[np.ndarray, str]]:
+    """The arrays of a file of which none was understood."""
+    reader = format_of(content)
+    if reader.arrays is None:
+        return {}
+    try:
+        folders, _ = reader.arrays(content)
+    except Exception:  # damaged, as `problem` says
+        return {}
+    return {path: array for arrays in folders.values() for path, array in arrays.items()}
+
+
+def _array_row(path: str, array: np.ndarray, unit: str) -> dict[str, Any]:
+    numeric = array.dtype.kind in "fiu"
+    said = range_of(array.astype(float).reshape(-1)) if numeric else "texts"
+    return {
+        "column": f"{path} {array.shape}",
+        "unit": unit,
+        "read_as": "",
+        "direction": "",
+        "repeat": "",
+        "first": said,
+    }
+
+
+def _array_recipe(arrays: dict[str, tuple[np.ndarray, str]], name: str) -> str:
+    """A recipe with a proposal for an axis and a signal over it, by size and course; the other arrays behind a #."""
+    numeric = {path: (a.astype(float), unit) for path, (a, unit) in arrays.items() if a.dtype.kind in "fiu"}
+    axis = next((p for p, (a, _) in numeric.items() if a.ndim == 1 and runs_one_way(a)), "")
+    size = numeric[axis][0].size if axis else 0
+    signal = next((p for p, (a, _) in numeric.items() if p != axis and size in a.shape), "")
+    lines = [
+        f"# A recipe for files like {name}: proposed by size, so check it. Lines behind # are to be filled in or left out."
+    ]
+    for path, (array, unit) in arrays.items():
+        reach = range_of(numeric[path][0].reshape(-1)) if path in numeric else "texts"
+        about = f"# {array.shape}, unit {unit or 'not said'}, {reach}"
+        chosen = path in (axis, signal) and bool(signal)
+        mark = "" if chosen else "# "
+        word, guess = "...", ""
+        if chosen:
+            over = numeric[signal][0]
+            over = np.moveaxis(over, over.shape.index(size), -1).reshape(-1, size)[0]
+            word, guess = propose_array(numeric[path][0].reshape(-1), over if path == axis else None)
+        lines += ["", about, f"{mark}[[column]]", f"{mark}name = {toml_value(path)}", f'{mark}read_as = "{word}"']
+        lines += [f"{mark}unit = {toml_value(unit or guess)}"]
+    return "\n".join(lines) + "\n"
 
 
 def _column_row(role: Role) -> dict[str, Any]:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from sts.loaders import limits
 from sts.loaders.assemble import assemble
 from sts.loaders.block import Block
-from sts.loaders.formats import FORMATS
+from sts.loaders.formats import FORMATS, Format
+from sts.loaders.labels import PathLabels
 from sts.loaders.loaded import LoadedFile, UnreadableFile
 from sts.loaders.recipe import NO_RECIPE, Recipe, recipe_text
 
@@ -28,7 +30,11 @@ def read_file(path: str | Path, *, recipe: Recipe | None = None) -> LoadedFile:
         With one line: file, place, what was found, what was expected, what to do.
     """
     path = Path(path)
-    return read_bytes(bytes_of(path), path.name, recipe=recipe)
+    loaded = read_bytes(bytes_of(path), path.name, recipe=recipe)
+    if recipe is None or not recipe.file_name:
+        return loaded
+    labels = PathLabels((), [recipe.file_name], guess=False)
+    return replace(loaded, sets=tuple(labels.applied(path.name, part) for part in loaded.sets))
 
 
 def read_bytes(content: bytes, name: str, *, recipe: Recipe | None = None) -> LoadedFile:
@@ -44,8 +50,13 @@ def read_bytes(content: bytes, name: str, *, recipe: Recipe | None = None) -> Lo
 
 def scan(content: bytes, recipe: Recipe) -> tuple[str, list[Block], list[str]]:
     """The name of the reader, the blocks and the notes of a file, before anything is made of them."""
-    kind = next(kind for kind in FORMATS if kind.recognises(content))
+    kind = format_of(content)
     return kind.name, *kind.blocks(content, recipe)
+
+
+def format_of(content: bytes) -> Format:
+    """What kind of file these bytes are."""
+    return next(kind for kind in FORMATS if kind.recognises(content))
 
 
 def bytes_of(path: Path) -> bytes:

@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 from pydantic import Field, field_validator
 
+from sts.loaders.name_patterns import check_pattern
 from sts.plan import Section, read_toml, toml_value
 from sts.sweeps import COLUMNS
 
@@ -80,7 +81,10 @@ class Recipe(Section):
     modulation: Literal["", "rms", "peak", "peak-to-peak"] = Field(
         "", description="what a modulation amplitude in the header means, if it does not say"
     )
-    file_name: str = Field("", description="pattern of the file name, e.g. '{tip}_{site}_{repeat}.txt'; * is anything")
+    files: str = Field("", description="which files it is for, e.g. 'c_z*' or 'tipB/*'; empty: all of the call")
+    file_name: str = Field(
+        "", description="pattern of folder and file names, e.g. '{tip}/{site}_{repeat}.txt'; * is anything"
+    )
     column: list[ColumnRecipe] = Field(default=[], description="columns")
     header: dict[str, str] = Field(default={}, description="key as the file writes it = column of the table")
     values: dict[str, str | int | float] = Field(default={}, description="column of the table = value for all sweeps")
@@ -95,26 +99,13 @@ class Recipe(Section):
     @field_validator("file_name")
     @classmethod
     def _known_fields(cls, value: str) -> str:
-        names = re.findall(r"\{([^{}]*)\}", value)
-        bad = [n for n in names if not re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", n)]
-        if bad or len(set(names)) != len(names):
-            raise ValueError("names in braces must be words, each used once, e.g. '{tip}_{site}_*.txt'")
+        if value:
+            check_pattern(value)
         return value
 
     def entry(self, name: str, number: int) -> ColumnRecipe | None:
         """The first entry that speaks of a column."""
         return next((c for c in self.column if c.fits(name, number)), None)
-
-    def from_file_name(self, name: str) -> dict[str, str]:
-        """What the file's name says by the pattern `file_name`; nothing if it does not fit."""
-        if not self.file_name:
-            return {}
-        parts = re.split(r"(\{[^{}]*\}|\*)", self.file_name)
-        pattern = "".join(
-            f"(?P<{p[1:-1]}>[^/]+?)" if p.startswith("{") else "[^/]*?" if p == "*" else re.escape(p) for p in parts
-        )
-        match = re.fullmatch(pattern, name, re.IGNORECASE)
-        return match.groupdict() if match else {}
 
 
 NO_RECIPE = Recipe()

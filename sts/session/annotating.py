@@ -15,14 +15,14 @@ from sts.session import layout
 from sts.session.change import changing, reading
 from sts.session.layout import SessionError
 from sts.session.store import time_text
-from sts.sweeps import NUMBER_COLUMNS
+from sts.sweeps import NUMBER_COLUMNS, SAID_BY
 
 KEPT = ("sweep", "source")  # columns by which everything else finds a sweep
 
 
 def annotate(
     path: str | Path,
-    correct: Callable[[pd.DataFrame], pd.DataFrame],
+    correct: Callable[[pd.DataFrame, str], pd.DataFrame],
     *,
     source: str,
     now: datetime | None = None,
@@ -33,7 +33,7 @@ def annotate(
     ----------
     path : path
     correct : callable
-        Takes the table of a set of sweeps and returns it corrected: same rows, columns may be new.
+        Takes the table of a set of sweeps and their kind and returns it corrected: same rows, columns may be new.
     source : str
         Where the corrections come from; kept with each of them.
 
@@ -57,7 +57,7 @@ def annotate(
         }  # fmt: skip
         rows: list[dict[str, Any]] = []
         for name, old in tables.items():
-            new = correct(old)
+            new = correct(old, name[:2])
             cells = _changed_cells(old, new)
             if any(cell["column"] in KEPT for cell in cells):
                 raise SessionError(f"{path}: the name of a sweep and that of its file cannot be changed.")
@@ -66,7 +66,12 @@ def annotate(
                 rows += [{**about, **cell} for cell in cells]
         if rows:
             layout.append_log(change.file(), "annotations", rows)
-    return pd.DataFrame(rows, columns=list(layout.TABLES["annotations"]))
+    return told(pd.DataFrame(rows, columns=list(layout.TABLES["annotations"])))
+
+
+def told(changes: pd.DataFrame) -> pd.DataFrame:
+    """The changes without those of the book-keeping: who said what."""
+    return changes[changes["column"] != SAID_BY].reset_index(drop=True)
 
 
 def take_back(path: str | Path, *, now: datetime | None = None) -> pd.DataFrame:
@@ -96,7 +101,7 @@ def take_back(path: str | Path, *, now: datetime | None = None) -> pd.DataFrame:
             rows += _restore(file, name, last)
         rows = [{**row, "number": standing[-1], "action": "undo", "time": time_text(now)} for row in rows]
         layout.append_log(file, "annotations", rows)
-    return pd.DataFrame(rows, columns=list(layout.TABLES["annotations"]))
+    return told(pd.DataFrame(rows, columns=list(layout.TABLES["annotations"])))
 
 
 def _restore(file: h5py.File, name: str, last: pd.DataFrame) -> list[dict[str, Any]]:

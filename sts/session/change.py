@@ -241,7 +241,7 @@ class Change:
         _folder_to_disk(self._target.parent)
 
     def discard(self) -> None:
-        """Leave no trace (after `commit` there is none to leave)."""
+        """Leave no trace, and nothing to commit (after `commit` there is none to leave)."""
         with suppress(OSError, RuntimeError):
             if self._file is not None:
                 self._file.close()
@@ -249,6 +249,7 @@ class Change:
             if self._stream is not None:
                 self._stream.close()
             self._copy.unlink(missing_ok=True)
+        self._file = self._stream = None
 
 
 @contextmanager

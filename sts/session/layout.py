@@ -8,6 +8,7 @@ See ``docs/session.md``. In short::
         sweep (m,)          number of the sweep, 1 to m (viewers draw no names on an axis)
         bias or height (n,) axis
         current, lockin (m, n), with a checksum a chunk
+        sweep_keys (m, 2)   by which a copy of a sweep is found
         name, sample, tip, ... (m,)   the columns of the table, beside the sweeps
     /entry/sources          NXcollection: one row a file, and the original bytes of all, one after the other
     /entry/decisions        NXcollection: append-only columns
@@ -48,11 +49,12 @@ UNITS = {
 }
 SOURCE = "source_index"  # (m,) row of the sweep's file in /entry/sources
 PLACE = "source_row"  # (m,) which sweep of that file it is, from 0
-RESERVED = {"sweep", "bias", "height", "current", "lockin", SOURCE, PLACE}
+KEYS = "sweep_keys"  # (m, 2) by which a copy of a sweep is found
+RESERVED = {"sweep", "bias", "height", "current", "lockin", SOURCE, PLACE, KEYS}
 TABLES: dict[str, dict[str, type]] = {
     "sources": {
         "name": str, "sha256": str, "size": int, "reader": str, "recipe": str, "imported": str, "sweeps": int,
-        "notes": str, "offset": int,
+        "notes": str, "offset": int, "path": str, "above": str, "modified": str,
     },
     "decisions": {"time": str, "sweep": str, "action": str, "why": str},
     "calibrations": {
@@ -249,7 +251,11 @@ def read_log(file: h5py.File, name: str) -> pd.DataFrame:
     if name not in file["entry"]:
         return no_rows(name)
     table = read_table(part_of(file, name))
-    return no_rows(name) if table.columns.empty else table
+    if table.columns.empty:
+        return no_rows(name)
+    missing = {c: pd.Series([kind()] * len(table), dtype=object if kind is str else kind)
+               for c, kind in TABLES[name].items() if c not in table}  # fmt: skip
+    return table.assign(**missing)  # columns that sessions of an earlier version do not have
 
 
 def no_rows(name: str) -> pd.DataFrame:
@@ -262,7 +268,9 @@ def append_log(file: h5py.File, name: str, rows: list[dict[str, Any]]) -> None:
     """Add rows at the end of one of `TABLES`."""
     if not rows:
         return
-    new = pd.DataFrame({column: [kind(row[column]) for row in rows] for column, kind in TABLES[name].items()})
+    new = pd.DataFrame(
+        {column: [kind(row.get(column, kind())) for row in rows] for column, kind in TABLES[name].items()}
+    )
     old = read_log(file, name)
     group = file["entry"].require_group(name)
     group.attrs["NX_class"] = "NXcollection"

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import difflib
+import fnmatch
 import hashlib
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -16,10 +17,10 @@ import numpy as np
 import pandas as pd
 
 from sts.session import layout
-from sts.session.change import changing, reading
+from sts.session.change import Change, changing, reading
 from sts.session.layout import SessionError
 from sts.session.writer import Writer
-from sts.sweeps import COLUMNS, KINDS, SweepSet
+from sts.sweeps import COLUMNS, KINDS, SAID_BY, SweepSet
 
 if TYPE_CHECKING:
     from sts.loaders import LoadedFile
@@ -37,8 +38,13 @@ class ImportResult:
     repeated: list[str] = field(default_factory=list)  # files that were there already
     left_out: list[tuple[str, str]] = field(default_factory=list)  # (file, why)
     notes: list[str] = field(default_factory=list)
+    copies: list[str] = field(default_factory=list)  # sweeps left out because their numbers are there already
+    no_sweeps: list[str] = field(default_factory=list)  # files beside the sweeps: pictures, notes
     conflicts: list[str] = field(default_factory=list)  # two statements about the same thing; which one stands
     sweeps: int = 0  # sweeps added
+    unassigned: int = 0  # sweeps of the session without a tip
+    total: int = 0  # sweeps of the session
+    proposed_names: str = ""  # a pattern that the names of files without a tip might follow
 
 
 @dataclass(frozen=True)
@@ -137,6 +143,38 @@ class Session:
             raise SessionError(f"no sweep has {' and '.join(f'{c} {v!r}' for c, v in wanted.items())} together.")
         return found
 
+    def find(
+        self, patterns: Sequence[str] = (), *, sample: str | None = None, tip: str | None = None, site: str | None = None,
+        kind: str | None = None,
+    ) -> list[str]:  # fmt: skip
+        """The names of sweeps that fit one of the patterns (``*`` and ``?``; none: all) and all of the labels.
+
+        Raises
+        ------
+        SessionError
+            If nothing fits a pattern, a label is not there, or nothing fits them together.
+        """
+        table = self.sweeps(kind)
+        wanted = {
+            column: value for column, value in (("sample", sample), ("tip", tip), ("site", site)) if value is not None
+        }
+        _check_wanted({"": table}, wanted, None)
+        names = table["sweep"].tolist()
+        known = set(names)
+        fitting: set[str] = set() if patterns else known
+        for pattern in patterns:
+            found = {pattern} & known or set(fnmatch.filter(names, pattern.replace("[", "[[]")))
+            if not found:
+                raise SessionError(f"no such sweep '{pattern}'{_near(pattern, names, 'sts list')}.")
+            fitting = fitting | found
+        chosen = table["sweep"].isin(fitting)
+        for column, value in wanted.items():
+            chosen &= table[column] == value
+        if not chosen.any():
+            words = " and ".join([*map(repr, patterns), *(f"{c} {v!r}" for c, v in wanted.items())])
+            raise SessionError(f"no sweep fits {words} together.")
+        return [str(name) for name in table["sweep"][chosen]]
+
     def decisions(self) -> pd.DataFrame:
         """Every decision ever taken, in order: `time`, `sweep`, `action`, `why`."""
         with reading(self.path) as file:
@@ -154,7 +192,8 @@ class Session:
     def annotations(self) -> pd.DataFrame:
         """Every cell of the table changed after import: `number` of the change, `sweep`, `column`, `before`, `after`."""
         with reading(self.path) as file:
-            return layout.read_log(file, "annotations")
+            log = layout.read_log(file, "annotations")
+        return log[log["column"] != SAID_BY].reset_index(drop=True)
 
     def sources(self) -> pd.DataFrame:
         """The imported files: `name`, `sha256`, `size`, `reader`, `recipe`, `imported`, `sweeps`, `notes`."""
@@ -201,11 +240,16 @@ class Session:
         SessionError
             If a name is unknown, the action is, a reason is missing, or there is nothing to undo.
         """
+        self.mark_all(action, {why: [sweeps] if isinstance(sweeps, str) else list(sweeps)}, now=now)
+
+    def mark_all(self, action: str, reasons: Mapping[str, Sequence[str]], *, now: datetime | None = None) -> None:
+        """As `mark`, for several reasons in one change: reason to names of sweeps."""
         if action not in ACTIONS:
             raise SessionError(f"'{action}' is not a decision; use {', '.join(ACTIONS)}.")
-        if not why.strip() and action != "undo":
+        if action != "undo" and not all(why.strip() for why in reasons):
             raise SessionError(f'A decision needs a reason; say --why "…" with --{action}.')
-        sweeps = list(dict.fromkeys([sweeps] if isinstance(sweeps, str) else sweeps))
+        why_of = {sweep: why.strip() for why, names in reasons.items() for sweep in names}
+        sweeps = list(why_of)
         if not sweeps:
             raise SessionError(f"Name at least one sweep to {action}.")
         with changing(self.path) as change:
@@ -216,7 +260,7 @@ class Session:
             without = [sweep for sweep in sweeps if action == "undo" and sweep not in standing]
             if without:
                 raise SessionError(f"There is no decision on '{without[0]}' to take back.")
-            rows = [{"time": time_text(now), "sweep": sweep, "action": action, "why": why.strip()} for sweep in sweeps]
+            rows = [{"time": time_text(now), "sweep": s, "action": action, "why": why_of[s]} for s in sweeps]
             layout.append_log(change.file(), "decisions", rows)
 
     def add_calibration(
@@ -257,75 +301,133 @@ class Session:
 
 
 def add_files(
-    path: Path, files: Iterable[LoadedFile], *, create: bool = False, now: datetime | None = None
+    path: Path,
+    files: Iterable[LoadedFile],
+    *,
+    create: bool = False,
+    keep_copies: bool = True,
+    now: datetime | None = None,
 ) -> ImportResult:
     """As `Session.add`; with `create` the session is made in the same change if it is not there.
 
-    Where nothing is to be added nothing is written: no session is made, and one that is there stays as it is.
+    Where nothing is to be added nothing is written: no session is made, and one that is there stays as it is. With
+    `keep_copies` false, sweeps whose numbers are there already are left out, and named.
     """
-    result = ImportResult()
-    added = 0
     with changing(path, create=create) as change, ThreadPoolExecutor(1) as thread:
-        there: dict[tuple[str, str], str] = {}  # content and recipe: name of the file
-        contents: dict[str, str] = {}
-        sizes: set[int] = set()
+        sources = layout.no_rows("sources")
         if path.exists():
             with reading(path) as file:
                 sources = layout.read_log(file, "sources")
-            there = dict(zip(zip(sources["sha256"], sources["recipe"], strict=True), sources["name"], strict=True))
-            contents = dict(zip(sources["sha256"], sources["name"], strict=True))
-            sizes = set(sources["size"])
-        writer: Writer | None = None
+        adding = _Adding(change, sources, thread, keep_copies, time_text(now))
         for loaded in files:
-            size = len(loaded.content)
-            # a large content of a size that is new is new itself: then it is hashed while it is written
-            hashing = thread.submit(_sha256, loaded.content) if size > HASHED_BESIDE else None
-            sha256 = "" if hashing else _sha256(loaded.content)
-            if hashing and size in sizes:
-                sha256 = hashing.result()
-            if (known_as := there.get((sha256, loaded.recipe))) is not None:
-                result.repeated.append(loaded.name)
-                if known_as != loaded.name:
-                    result.notes.append(f"{loaded.name}: has the same content as '{known_as}'; not added again.")
-                continue
-            file = change.file()
-            writer = writer or Writer(file)
-            notes = dict.fromkeys([*loaded.notes, *(note for part in loaded.sets for note in part.notes)])
-            offset = writer.add_content([loaded.content])
-            sha256 = hashing.result() if hashing else sha256
-            source, name = writer.add_source(
-                name=loaded.name, sha256=sha256, size=size, reader=loaded.reader, recipe=loaded.recipe,
-                imported=time_text(now), sweeps=sum(map(len, loaded.sets)), notes="\n".join(notes), offset=offset,
-            )  # fmt: skip
-            result.added.append(loaded.name)
-            result.notes.extend(f"{loaded.name}: {note}" for note in notes)
-            if name != loaded.name:
-                result.notes.append(f"{loaded.name}: another file of that name is there; kept as '{name}'.")
-            if sha256 in contents:
-                result.notes.append(
-                    f"{loaded.name}: was there already as '{contents[sha256]}', read with another recipe; both are "
-                    "kept, so omit one of the two."
+            adding.add(loaded)
+        return adding.finish()
+
+
+class _Adding:
+    """Files on their way into a session, one after the other."""
+
+    def __init__(
+        self, change: Change, sources: pd.DataFrame, thread: ThreadPoolExecutor, keep_copies: bool, time: str
+    ) -> None:
+        self._change, self._thread, self._keep_copies, self._time = change, thread, keep_copies, time
+        self._there = dict(zip(zip(sources["sha256"], sources["recipe"], strict=True), sources["name"], strict=True))
+        self._contents = dict(zip(sources["sha256"], sources["name"], strict=True))
+        self._sizes = set(sources["size"])
+        self._writer: Writer | None = None
+        self._result = ImportResult()
+        self._sweeps = 0
+
+    def add(self, loaded: LoadedFile) -> None:
+        """Add one file, or note why it is not."""
+        result, size = self._result, len(loaded.content)
+        # a large content of a size that is new is new itself: then it is hashed while it is written
+        hashing = self._thread.submit(_sha256, loaded.content) if size > HASHED_BESIDE else None
+        sha256 = "" if hashing else _sha256(loaded.content)
+        if hashing and size in self._sizes:
+            sha256 = hashing.result()
+        if (known_as := self._there.get((sha256, loaded.recipe))) is not None:
+            result.repeated.append(loaded.name)
+            if known_as != loaded.name:
+                result.notes.append(f"{loaded.name}: has the same content as '{known_as}'; not added again.")
+            return
+        file = self._change.file()
+        writer = self._writer = self._writer or Writer(file)
+        parts = self._parts(loaded, writer)
+        if not parts:
+            result.repeated.append(loaded.name)
+            return
+        notes = dict.fromkeys([*loaded.notes, *(note for part in loaded.sets for note in part.notes)])
+        offset = writer.add_content([loaded.content])
+        sha256 = hashing.result() if hashing else sha256
+        source, name = writer.add_source(
+            name=loaded.name, sha256=sha256, size=size, reader=loaded.reader, recipe=loaded.recipe,
+            imported=self._time, sweeps=sum(len(part) for part, _ in parts), notes="\n".join(notes), offset=offset,
+            path=loaded.path, above=loaded.above, modified=loaded.modified,
+        )  # fmt: skip
+        result.added.append(loaded.name)
+        result.notes.extend(f"{loaded.name}: {note}" for note in notes)
+        if name != loaded.name:
+            result.notes.append(f"{loaded.name}: another file of that name is there; kept as '{name}'.")
+        if sha256 in self._contents:
+            result.notes.append(
+                f"{loaded.name}: was there already as '{self._contents[sha256]}', read with another recipe; both are "
+                "kept, so omit one of the two."
+            )
+        self._there[sha256, loaded.recipe] = name
+        self._contents.setdefault(sha256, name)
+        self._sizes.add(size)
+        self._add_sweeps(writer, parts, source, loaded.name, name)
+
+    def _parts(self, loaded: LoadedFile, writer: Writer) -> list[tuple[SweepSet, np.ndarray]]:
+        """The sets to be added, and which sweeps of the file they hold."""
+        parts = []
+        first = 0
+        for whole in loaded.sets:
+            keep = np.ones(len(whole), bool) if self._keep_copies else self._new(loaded.name, whole, writer)
+            if keep.any():
+                parts.append((whole if keep.all() else whole.select(keep), first + np.flatnonzero(keep)))
+            first += len(whole)
+        return parts
+
+    def _new(self, file: str, part: SweepSet, writer: Writer) -> np.ndarray:
+        """Which sweeps of a set (m,) are not in the session; those that are, are noted."""
+        keep = np.ones(len(part), bool)
+        for row, how, other in writer.find_copies(part):
+            own = f"{file}: sweep '{part.names[row]}'"
+            if how == "whole":
+                self._result.notes.append(
+                    f"{own} holds all points of '{other}', which seems to be cut off; both are kept. To leave the short one "
+                    f'out: sts mark SESSION --omit "{other}" --why "cut off".'
                 )
-            there[sha256, loaded.recipe] = name
-            contents.setdefault(sha256, name)
-            sizes.add(size)
-            added += _add_sweeps(writer, loaded, source, name, result)
-        if writer:
-            writer.finish()
-    return replace(result, sweeps=added)
+            else:
+                keep[row] = False
+                words = "has the same numbers as" if how == "same" else "is a part of"
+                self._result.copies.append(f"{own} {words} '{other}'.")
+        return keep
 
+    def _add_sweeps(
+        self, writer: Writer, parts: list[tuple[SweepSet, np.ndarray]], source: int, file: str, name: str
+    ) -> None:
+        """Add the sweeps of one file, called `name` in the session."""
+        renamed = []
+        for part, places in parts:
+            new = writer.add(part, source=source, place=places, source_name=name)
+            renamed += [(old, found) for old, found in zip(part.names, new, strict=True) if old != found]
+            self._sweeps += len(part)
+        if renamed:
+            more = f" (and {len(renamed) - 1} more)" if len(renamed) > 1 else ""
+            self._result.notes.append(
+                f"{file}: sweep '{renamed[0][0]}' is there already; called '{renamed[0][1]}'{more}."
+            )
 
-def _add_sweeps(writer: Writer, loaded: LoadedFile, source: int, name: str, result: ImportResult) -> int:
-    place = 0
-    renamed = []
-    for part in loaded.sets:
-        new = writer.add(part, source=source, place=np.arange(place, place + len(part)), source_name=name)
-        renamed += [(old, found) for old, found in zip(part.names, new, strict=True) if old != found]
-        place += len(part)
-    if renamed:
-        more = f" (and {len(renamed) - 1} more)" if len(renamed) > 1 else ""
-        result.notes.append(f"{loaded.name}: sweep '{renamed[0][0]}' is there already; called '{renamed[0][1]}'{more}.")
-    return place
+    def finish(self) -> ImportResult:
+        """Write what waits, or leave everything as it was."""
+        if self._writer and self._result.added:
+            self._writer.finish()
+        else:
+            self._change.discard()
+        return replace(self._result, sweeps=self._sweeps)
 
 
 def standing_decisions(log: pd.DataFrame) -> dict[str, tuple[str, str]]:

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from sts.session import layout
+from sts.session.copies import KnownSweeps, Numbers, keys_of, relation, signal_of
 from sts.sweeps import AXIS_UNITS, COLUMNS, KINDS, SweepSet
 
 CHUNK_BYTES = 1 << 20
@@ -29,6 +30,23 @@ class _OpenSet:
     tables: list[Mapping[str, np.ndarray]] = field(default_factory=list)  # of all added, with source_index and _row
     waiting: list[SweepSet] = field(default_factory=list)
     waiting_bytes: int = 0
+    before: int = 0  # sweeps it had when it was opened
+    written: int = 0  # sweeps whose numbers are in the file
+    total: int = 0  # those and the waiting
+    keys: list[np.ndarray] = field(default_factory=list)  # of all added
+
+    def numbers(self, row: int) -> Numbers:
+        """The numbers of one of its sweeps, from the file or from what waits."""
+        kind = self.group.name.rsplit("/", 1)[-1][:2]
+        axis = layout.read_array(self.group[KINDS[kind]])
+        if row < self.written:
+            return Numbers(kind, axis, layout.read_array(self.group[self.group.attrs["signal"]], row))
+        row -= self.written
+        for part in self.waiting:
+            if row < len(part):
+                return Numbers(kind, axis, signal_of(part)[row])
+            row -= len(part)
+        raise IndexError(row)
 
 
 class Writer:
@@ -44,12 +62,46 @@ class Writer:
             table = layout.read_table(group)
             self.sweep_names.update(dict.fromkeys(table["sweep"], 1))
             self._numbers[name[:2]] = int(name[3:])
-            self._sets.setdefault(_key_of(group), []).append(_OpenSet(group, _texts(table)))
+            self._sets.setdefault(_key_of(group), []).append(
+                _OpenSet(group, _texts(table), before=len(table), written=len(table), total=len(table))
+            )
         sources = layout.read_log(file, "sources")
         self._sources = len(sources)
         self._new_sources: list[dict[str, Any]] = []
         self._file_names = dict.fromkeys(sources["name"], 1)
         self._content = _Content(file["entry"]["sources"])
+        self._known: KnownSweeps | None = None  # made when a copy is first asked for
+
+    def find_copies(self, sweeps: SweepSet) -> list[tuple[int, str, str]]:
+        """Which of these sweeps are in the session already: row, how (as `relation` says), name of the one that is.
+
+        Sweeps of the set itself count, too: the first of two that are alike stays.
+        """
+        if self._known is None:
+            self._known = KnownSweeps()
+            for target in (t for same in self._sets.values() for t in same):
+                self._known.add(_stored_keys(target), ((target, row) for row in range(target.before)))
+        signal = signal_of(sweeps)
+        keys = keys_of(sweeps.axis, signal)
+        own = KnownSweeps()
+        found = []
+        for row in range(len(sweeps)):
+            new = Numbers(sweeps.kind, sweeps.axis, signal[row])
+            places = [*self._known.alike(keys[row]), *own.alike(keys[row])]
+            for end, (target, other) in places:
+                old = target.numbers(other) if target is not None else Numbers(sweeps.kind, sweeps.axis, signal[other])
+                how = relation(new, old, end)
+                if how:
+                    found.append((row, how, self._name(target, other) if target is not None else sweeps.names[other]))
+                    break
+            else:
+                own.add(keys[row : row + 1], [(None, row)])
+        return found
+
+    def _name(self, target: _OpenSet, row: int) -> str:
+        if row < target.before:
+            return str(layout.read_table(target.group)["sweep"].iloc[row])
+        return str(np.concatenate([table["sweep"] for table in target.tables])[row - target.before])
 
     def add_content(self, content: Iterable[bytes | memoryview]) -> int:
         """Store the bytes of a file; return where they begin."""
@@ -85,6 +137,11 @@ class Writer:
         if source_name is not None:
             columns["source"] = np.full(len(names), source_name, object)
         target = self._set_for(sweeps)
+        keys = keys_of(sweeps.axis, signal_of(sweeps))
+        if self._known is not None:
+            self._known.add(keys, ((target, target.total + i) for i in range(len(keys))))
+        target.total += len(keys)
+        target.keys.append(keys)
         target.tables.append(columns)
         target.waiting.append(sweeps)
         target.waiting_bytes += sweeps.current.nbytes
@@ -130,12 +187,24 @@ def _key_of(group: h5py.Group) -> Any:
     return (kind, layout.read_array(group[KINDS[kind]]).tobytes(), lockin, unit, group.attrs["signal"] == "current")
 
 
+def _stored_keys(target: _OpenSet) -> np.ndarray:
+    """The keys of the sweeps in the file; those of sessions of an earlier version are made anew."""
+    if layout.KEYS in target.group and len(target.group[layout.KEYS]) == target.before:
+        return layout.read_array(target.group[layout.KEYS])
+    kind = target.group.name.rsplit("/", 1)[-1][:2]
+    axis, data = layout.read_array(target.group[KINDS[kind]]), target.group[target.group.attrs["signal"]]
+    blocks = list(layout.blocks((target.before, axis.size))) if target.before else []
+    parts = [keys_of(axis, layout.read_array(data, block)) for block in blocks]
+    return np.concatenate(parts) if parts else np.zeros((0, 2), np.uint64)
+
+
 def _texts(table: pd.DataFrame) -> dict[str, bool]:
     return {str(column): layout.is_text(table[column]) for column in table.columns if column not in COLUMNS}
 
 
 def _write_waiting(target: _OpenSet) -> None:
     waiting, target.waiting, target.waiting_bytes = target.waiting, [], 0
+    target.written += sum(map(len, waiting))
     if not waiting:
         return
     if target.group.attrs["signal"] == "current":
@@ -182,6 +251,10 @@ def _write_tables(target: _OpenSet) -> None:
             values = np.concatenate([layout.read_array(group[column]), values])
             del group[column]
         layout.write_array(group, column, values)
+    keys = np.concatenate([_stored_keys(target), *target.keys])
+    if layout.KEYS in group:
+        del group[layout.KEYS]
+    layout.write_array(group, layout.KEYS, keys)
     table = layout.known_part(pd.DataFrame(added))
     if "datasets" in group.attrs:
         table = layout.join_tables([layout.read_table(group), table])

@@ -21,7 +21,8 @@ SWEEP = "V (V),I (nA)\n" + "".join(f"{v / 10},{v}\n" for v in range(-4, 5))
 @pytest.fixture
 def session(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Path:
     for number in range(3):
-        (tmp_path / f"a{number}.csv").write_text(f"# note: {number}\n{SWEEP}", encoding="utf-8", newline="\n")
+        text = f"# note: {number}\n{SWEEP}".replace(",4\n", f",{4 + number}\n")
+        (tmp_path / f"a{number}.csv").write_text(text, encoding="utf-8", newline="\n")
     (tmp_path / "log.csv").write_text("file,tip\n*,heron\n", encoding="utf-8")
     files = [str(tmp_path / f"a{number}.csv") for number in range(3)]
     assert main(["import", *files, "--into", str(tmp_path / "s.h5"), "--logbook", str(tmp_path / "log.csv")]) == 0
@@ -30,13 +31,13 @@ def session(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Path:
 
 
 def test_a_corrected_logbook_is_applied_shown_and_taken_back(session: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    logbook = session.with_name("log.csv")
+    logbook = session.with_name("other.csv")
     logbook.write_text("file,tip,site\na1.csv,egret,s1\nb*.csv,ibis,\n", encoding="utf-8")
     assert main(["annotate", str(session), "--logbook", str(logbook)]) == 0
     out = capsys.readouterr().out
-    assert "tip is 'heron', log.csv, line 2, says 'egret'; the session was taken" in out
+    assert "a1.csv: log.csv says tip is 'heron', other.csv, line 2, says 'egret'; log.csv was taken." in out
     assert "with --prefer-logbook the logbook's word is taken" in out
-    assert "no file of this session fits 'b*.csv'" in out
+    assert "note: line 3, 'b*.csv': fits no file of this session." in out
     assert out.splitlines()[-1] == "1 cell filled in or replaced, of 1 sweep."
     assert main(["annotate", str(session), "--logbook", str(logbook), "--prefer-logbook"]) == 0
     assert list(Session(session).sweeps()["tip"]) == ["heron", "egret", "heron"]
@@ -52,7 +53,7 @@ def test_a_closed_pipe_ends_a_command_without_a_word(session: Path) -> None:
     """``sts list S.h5 | head -1``: far more than a pipe holds is printed to a reader that is gone."""
     code = "import sys; from sts.cli import main; sys.exit(main(['list', sys.argv[1], '--json']))"
     many = session.with_name("many.npz")
-    np.savez(many, bias_V=np.linspace(-1, 1, 9), current_A=np.linspace(-1e-9, 1e-9, 9) * np.ones((3000, 1)))
+    np.savez(many, bias_V=np.linspace(-1, 1, 9), current_A=np.linspace(-1e-9, 1e-9, 9) * np.arange(1, 3001)[:, None])
     assert main(["import", str(many), "--into", str(session)]) == 0
     with subprocess.Popen(
         [sys.executable, "-c", code, str(session)], stdout=subprocess.PIPE, stderr=subprocess.PIPE
@@ -88,7 +89,7 @@ def test_an_import_tells_a_program_what_went_in_and_what_did_not(
 ) -> None:
     bad, new = session.with_name("bad.csv"), session.with_name("a9.csv")
     bad.write_text("nothing to see\n", encoding="utf-8")
-    new.write_text(f"# note: 9\n{SWEEP}", encoding="utf-8")
+    new.write_text(f"# note: 9\n{SWEEP}".replace(",4\n", ",9\n"), encoding="utf-8")
     told = json.loads(
         said(capsys, "import", bad, new, session.with_name("a0.csv"), "--into", session, "--json", code=1)
     )

@@ -7,8 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sts.importing import files_in, import_files
+from sts.importing import import_files
 from sts.loaders import UnreadableFile
+from sts.loaders.folders import find_files
 from sts.plan import PlanError
 from sts.session import Session, SessionError
 
@@ -114,5 +115,6 @@ def test_a_recipe_is_stored_with_the_file_it_read(folder: Path, tmp_path: Path) 
 
 
 def test_folders_are_opened_hidden_files_left_and_each_file_taken_once(folder: Path) -> None:
-    names = [path.name for path in files_in([folder, folder / "good0.csv"], but_not=[folder / "bad_text.csv", None])]
+    found = find_files([folder, folder / "good0.csv"], but_not=[folder / "bad_text.csv", None])
+    names = [file.path.name for file in found.files]
     assert sorted(names) == ["bad_binary.csv", "bad_empty.csv", "good0.csv", "good1.csv", "good2.csv"]

@@ -62,7 +62,7 @@ def test_array_that_turns_is_split(tmp_path):
 def test_plain_array_by_the_numbers_of_its_columns(tmp_path):
     path = tmp_path / "a.npy"
     np.save(path, np.column_stack([BIAS, CURRENT[0]]))
-    with pytest.raises(UnreadableFile, match="no axis with a signal"):
+    with pytest.raises(UnreadableFile, match="no line above the numbers names the 2 columns"):
         read_file(path)
     columns = [
         {"number": 1, "read_as": "bias", "unit": "V"},

@@ -80,8 +80,8 @@ def test_patterns_know_no_brackets_and_case_does_not_matter(tmp_path):
     path.write_text(SWEEP, encoding="utf-8")
     log = book(tmp_path, "file,site\nTIP[1]*,a\n")
     assert list(apply_logbook(read_file(path), log)[0].sets[0].table["site"]) == ["a"]
-    assert log.unmatched(["other.csv"]) == ["TIP[1]*"]
-    assert log.unmatched(["Tip[1] a.csv"]) == []
+    assert log.reach([("other.csv", "")]) == (["line 2, 'TIP[1]*'"], [])
+    assert log.reach([("Tip[1] a.csv", ""), ("Tip[1] b.csv", "")]) == ([], ["line 2, 'TIP[1]*'"])
 
 
 @pytest.mark.parametrize(

@@ -123,7 +123,7 @@ def test_modulation_amplitude_that_does_not_say_rms_or_peak(tmp_path, said, fact
         ("bias_sign = 2\n", "bias_sign"),
         ('\n[[column]]\nname = "x"\nread_as = "!"\n', "must be one of bias"),
         ('[[column]]\nname = "x"\nread_as = "current"\ndirection = "sideways"\n', "must be one of forward"),
-        ('file_name = "{tip}_{tip}"\n', "each used once"),
+        ('file_name = "{tip 1}_{2}"\n', "must be words, at least one"),
         ("skip_lines = 'x\n", "not valid TOML"),
     ],
 )

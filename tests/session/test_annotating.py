@@ -12,14 +12,18 @@ from sts.importing import annotate_session, import_files
 from sts.loaders import UnreadableFile
 from sts.session import Session, SessionError, annotate, merge, rescue, take_back
 
-SWEEP = "# sample: gold\nV (V),I (nA)\n" + "".join(f"{v},{v * v * v + v:.4f}\n" for v in np.linspace(-1, 1, 9))
+
+def sweep(name: str) -> str:
+    """A file of its own numbers: the same numbers in another file would be a copy."""
+    rows = "".join(f"{v},{v * v * v + v + 10 * ord(name[0]) + int(name[1]):.4f}\n" for v in np.linspace(-1, 1, 9))
+    return f"# sample: gold {name}\nV (V),I (nA)\n{rows}"
 
 
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
     (tmp_path / "in").mkdir()
     for name in ("a1", "a2", "b1"):
-        (tmp_path / "in" / f"{name}.csv").write_text(SWEEP.replace("gold", f"gold {name}"), encoding="utf-8")
+        (tmp_path / "in" / f"{name}.csv").write_text(sweep(name), encoding="utf-8")
     (tmp_path / "old.csv").write_text("file,tip,set-point current (pA)\na*.csv,heron,100\n", encoding="utf-8")
     import_files([tmp_path / "in"], tmp_path / "s.h5", logbook=tmp_path / "old.csv")
     (tmp_path / "new.csv").write_text(
@@ -39,7 +43,7 @@ def test_what_is_unknown_is_filled_in_and_what_disagrees_is_said_and_stays(path:
     assert _known(path, "tip") == ["heron", "heron", "heron"]
     assert _known(path, "made_by") == ["", "etched", "cut"]
     np.testing.assert_array_equal(_known(path, "cleaned"), [np.nan, 1, 2])
-    assert [c for c in done.conflicts if "tip is 'heron'" in c and "says 'egret'; the session was taken" in c]
+    assert [c for c in done.conflicts if "old.csv says tip is 'heron'" in c and "says 'egret'; old.csv was taken" in c]
     assert done.unmatched == ["c*.csv"]
     np.testing.assert_array_equal(Session(path).sets()[0].current, numbers)
     assert Session(path).original("a2.csv").startswith(b"# sample: gold a2")
@@ -84,7 +88,7 @@ def test_annotations_are_taken_back_one_after_the_other(path: Path) -> None:
 def test_names_and_files_cannot_be_changed_and_a_bad_logbook_changes_nothing(path: Path) -> None:
     before = path.read_bytes()
     with pytest.raises(SessionError, match="cannot be changed"):
-        annotate(path, lambda table: table.assign(sweep=table["sweep"] + "x"), source="test")
+        annotate(path, lambda table, kind: table.assign(sweep=table["sweep"] + "x"), source="test")
     path.with_name("bad.csv").write_text("tip\nheron\n", encoding="utf-8")
     with pytest.raises(UnreadableFile, match="no column 'file' or 'sweep'"):
         annotate_session(path, path.with_name("bad.csv"))

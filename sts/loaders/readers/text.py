@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from sts.loaders.bare import AmbiguousComma
 from sts.loaders.block import Block
 from sts.loaders.decode import decode
 from sts.loaders.dialect import DELIMITERS, MISSING_SET, Dialect, find_dialect, first_row, is_comment, row_width
@@ -88,7 +89,7 @@ def _refuse_thousands(lines: list[str], dialect: Dialect, recipe: Recipe) -> Non
             example = example or f"line {number}|{found.group()}"
     if example:
         place, _, cell = example.partition("|")
-        raise UnreadableFile(
+        raise AmbiguousComma(
             f"{shown(cell)} may be {cell.replace(',', '')} or {cell.replace(',', '.')}: every number of the file has three "
             'digits behind its comma. Say --decimal comma on import, or decimal = "," in a recipe; if the comma marks '
             "thousands, export without it.",

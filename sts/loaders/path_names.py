@@ -1,0 +1,236 @@
+"""What folder and file names say of their sweeps: where a word names what follows it (tipB, site3), never otherwise."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+from sts.loaders.name_patterns import without_copy_mark
+
+_WORDS = {
+    **dict.fromkeys(("tip",), "tip"),
+    **dict.fromkeys(("site", "spot", "place", "position", "pos", "location", "loc"), "site"),
+    **dict.fromkeys(("sample", "specimen"), "sample"),
+    **dict.fromkeys(("repeat", "rep", "run", "sweep", "curve", "scan", "spectrum", "spec"), "repeat"),
+}  # fmt: skip
+_WORD = "|".join(sorted(_WORDS, key=len, reverse=True))
+_NAMED = re.compile(
+    rf"(?<![A-Za-z])(?P<word>(?i:{_WORD}))(?P<between>[\s_\-.=#]{{0,2}})"
+    r"(?P<value>[A-Za-z]\d{1,3}|\d{1,4}[a-hA-H]?|[A-Za-z])(?![A-Za-z0-9]|[.,]\d)"
+)
+_NO_NAME = set("xyzviXYZVI")  # letters that stand for a quantity, not for a tip or a place
+_JOINED = set("abcdefgh")  # small letters that may follow a word at once: tipb, but not tips
+_COUNTED = re.compile(  # a word after a number that makes it a count or a size: tip_3_pulses
+    r"[\s_\-]*(?:pulses?|times?|crash(?:es)?|mins?|hours?|sec|[munpµ]?[VAmsK]|Hz|h|x|percent|eV)(?![A-Za-z])"
+)
+_DIRECTIONS = {"up": "up", "down": "down", "retract": "retract", "approach": "approach"}
+_OPPOSITE = {"up": "down", "down": "up", "retract": "approach", "approach": "retract"}
+_DIRECTION = re.compile(r"(?<![A-Za-z0-9])(?i:up|down|retract|approach)(?![A-Za-z0-9])")
+_LAST_NUMBER = re.compile(r"(?:(?<=[\s_\-])|^)(\d{1,5})$")
+_BOUNDARY = re.compile(rf"(?<=[A-Z0-9])(?=(?:{_WORD})\d)|(?<=[A-Z])(?=[A-Z][a-z]{{2}})|(?<=\d)(?=[A-Z]?[a-z]{{3}})")
+
+
+@dataclass(frozen=True)
+class Labels:
+    """What the names of some files say."""
+
+    values: dict[str, dict[str, str]] = field(default_factory=dict)  # path -> column -> value
+    patterns: tuple[tuple[str, int], ...] = ()  # what the names look like, with the number of files
+    clashes: tuple[str, ...] = ()  # paths in which two names disagree
+
+    def summary(self, column: str) -> str:
+        """The values of a column in words, e.g. ``tips A, B, C`` or ``sites 1 to 5``; "" if there are none."""
+        found = sorted({v[column] for v in self.values.values() if column in v}, key=natural_key)
+        return in_words(column, found)
+
+
+@dataclass
+class _Found:
+    """What one path says, and the text that is left of it."""
+
+    values: dict[str, str]
+    pattern: str
+    clash: bool = False
+    direction: str = ""
+    last_number: str = ""
+    rest: str = ""  # folder and name with all that was found blanked
+    copy: bool = False  # whether the name is marked as that of a copy
+
+
+def labels_from_paths(paths: Iterable[str]) -> Labels:
+    """Tip, site, sample, repeat and direction from folder and file names.
+
+    Only what a word in the name calls so is taken: ``tipB``, ``site3``, ``spot_2``, ``run 4``. The number at the end of a
+    name is the repeat where a site is named beside it, and it tells the files there apart. ``up``, ``down``, ``retract``
+    and ``approach`` are directions where both of a pair occur in names that are otherwise alike. Where two names of one
+    path disagree, neither is taken.
+
+    Parameters
+    ----------
+    paths : iterable of str
+        Relative, with ``/`` between folders.
+    """
+    found = {path: _read(path) for path in paths}
+    _settle_directions(found)
+    _settle_repeats(found)
+    values = {path: one.values for path, one in found.items() if one.values}
+    patterns = Counter(one.pattern for one in found.values() if one.values)
+    clashes = tuple(path for path, one in found.items() if one.clash)
+    return Labels(values, tuple(patterns.most_common()), clashes)
+
+
+def _read(path: str) -> _Found:
+    *folders, name = path.split("/")
+    stem, dot, ending = name.rpartition(".") if "." in name else (name, "", "")
+    stem, copy = without_copy_mark(stem)
+    said: dict[str, set[str]] = defaultdict(set)
+    texts = []
+    for part in (*folders, stem):
+        text = _BOUNDARY.sub("\x1f", part)  # tipBsite3 as two words
+        for match in _NAMED.finditer(text):
+            column, value = _named(match, text)
+            if column:
+                said[column].add(value)
+                text = text.replace(match.group(), f"{match['word']}{match['between']}\x02{column}\x03", 1)
+        texts.append(text.replace("\x1f", ""))
+    direction, number = "", ""
+    words = _DIRECTION.findall(texts[-1])
+    if len(words) == 1:
+        direction = words[0].lower()
+        texts[-1] = _DIRECTION.sub("\x02direction\x03", texts[-1])
+    bare = re.sub(r"[\s_\-]*\x02direction\x03$", "", texts[-1])
+    if last := _LAST_NUMBER.search(bare):
+        number = last[1]
+        texts[-1] = f"{texts[-1][: last.start(1)]}\x02repeat\x03{texts[-1][last.end(1) :]}"
+    values = {column: next(iter(found)) for column, found in said.items() if len(found) == 1}
+    whole = "/".join(texts)
+    pattern = whole.replace("\x02", "{").replace("\x03", "}") + dot + ending
+    rest = re.sub(r"\x02\w+\x03", "\x02", whole)
+    return _Found(values, pattern, any(len(f) > 1 for f in said.values()), direction, number, rest, copy)
+
+
+def _named(match: re.Match[str], text: str) -> tuple[str, str]:
+    """Column and value of ``tipB`` or ``site_3``; ("", "") where the word does not name what follows."""
+    column, value, joined = _WORDS[match["word"].lower()], match["value"], not match["between"]
+    letter = value if value.isalpha() else ""
+    if letter and (letter in _NO_NAME or (joined and letter.islower() and letter not in _JOINED)):
+        return "", ""
+    if joined and value[0].islower() and len(value) > 1:
+        return "", ""  # tips2
+    if value.isdigit() and _COUNTED.match(text[match.end() :]):
+        return "", ""
+    if column == "repeat" and not value.isdigit():
+        return "", ""
+    return column, value.lstrip("0") or "0" if value.isdigit() else value
+
+
+def _settle_directions(found: dict[str, _Found]) -> None:
+    """Take a word for a direction only where its opposite stands in a name that is otherwise alike."""
+    seen: dict[str, set[str]] = defaultdict(set)
+    for one in found.values():
+        if one.direction:
+            seen[_without_digits(one.rest)].add(one.direction)
+    for one in found.values():
+        if one.direction:
+            if _OPPOSITE[one.direction] in seen[_without_digits(one.rest)]:
+                one.values["direction"] = _DIRECTIONS[one.direction]
+            else:
+                one.pattern = one.pattern.replace("{direction}", one.direction)
+
+
+def _settle_repeats(found: dict[str, _Found]) -> None:
+    """Take a number for that of a repeat only beside a site, and where it tells the files of the site apart."""
+    groups: dict[tuple[str, ...], list[_Found]] = defaultdict(list)
+    for one in found.values():
+        if "repeat" not in one.values and one.last_number and "site" in one.values:
+            one.values["repeat"] = one.last_number.lstrip("0") or "0"
+        elif one.last_number:
+            one.pattern = one.pattern.replace("{repeat}", "*") if "repeat" not in one.values else one.pattern
+        if "repeat" in one.values:
+            about = (one.values.get(c, "") for c in ("sample", "tip", "site", "direction"))
+            groups[(*about, one.rest)].append(one)
+    for members in groups.values():
+        originals = [one.values["repeat"] for one in members if not one.copy]
+        if len(set(originals)) < len(originals):
+            for one in members:
+                del one.values["repeat"]
+                one.pattern = one.pattern.replace("{repeat}", "*")
+
+
+def _without_digits(text: str) -> str:
+    return re.sub(r"\d+", "0", text)
+
+
+# ---- in words
+
+
+def natural_key(text: str) -> tuple[tuple[int, int, str], ...]:
+    """A key that sorts names as people count: s2 before s10, small and capital letters alike."""
+    parts = re.split(r"(\d+)", text)
+    return tuple((1, int(p), "") if p.isdecimal() else (0, 0, p.casefold()) for p in parts if p)
+
+
+def in_words(column: str, values: Sequence[str]) -> str:
+    """``tips A, B, C``, ``sites 1 to 5``: the different values of a column."""
+    if not values:
+        return ""
+    numbers = [int(v) for v in values] if all(v.isdecimal() for v in values) else []
+    name = column if len(values) == 1 else f"{column}s"
+    if len(numbers) > 2 and numbers == list(range(numbers[0], numbers[0] + len(numbers))):
+        return f"{name} {values[0]} to {values[-1]}"
+    return f"{name} {', '.join(values[:8])}" + (f" and {len(values) - 8} more" if len(values) > 8 else "")
+
+
+# ---- proposals
+
+
+def propose_pattern(paths: Sequence[str]) -> str:
+    """A pattern that names might follow, where no word in them says so; "" if they show none.
+
+    Only a proposal: the first part that differs as the tip, ``s`` and ``p`` with a number as site, ``r`` with a number or
+    the number at the end as repeat.
+    """
+    tokens = [_tokens(path) for path in paths]
+    shapes = Counter(shape for shape, _ in tokens)
+    (shape, count), *_ = shapes.most_common(1)
+    cells = [cells for other, cells in tokens if other == shape]
+    if count < 2 or count < 0.6 * len(paths):
+        return ""
+    varies = [len({row[i] for row in cells}) > 1 for i in range(len(cells[0]))]
+    used: set[str] = set()
+    pieces = list(shape)
+    slots = [i for i, piece in enumerate(pieces) if piece in ("\x02", "\x03")]
+    for order, place in enumerate(slots):
+        digits = pieces[place] == "\x03"
+        before = re.search(r"([A-Za-z]*)$", "".join(pieces[:place]))
+        prefix = before[1].lower() if before and digits else ""
+        column = ""
+        if varies[order]:
+            if digits and prefix in ("s", "p") and "site" not in used:
+                column = "site"
+            elif digits and (prefix == "r" or order == len(slots) - 1) and "repeat" not in used:
+                column = "repeat"
+            elif not digits and "tip" not in used:
+                column = "tip"
+        used |= {column} - {""}
+        same = {row[order] for row in cells}
+        pieces[place] = f"{{{column}}}" if column else next(iter(same)) if len(same) == 1 else "*"
+    return re.sub(r"\*{2,}", "*", "".join(pieces)) if "tip" in used or "site" in used else ""
+
+
+def _tokens(path: str) -> tuple[str, tuple[str, ...]]:
+    """The shape of a path (its last folder and name, words and numbers blanked) and the cells that were."""
+    *folders, name = path.split("/")
+    stem, dot, ending = name.rpartition(".") if "." in name else (name, "", "")
+    text = "/".join([*folders[1:][-1:], without_copy_mark(stem)[0]])
+    cells: list[str] = []
+
+    def blank(match: re.Match[str]) -> str:
+        cells.append(match.group())
+        return "\x03" if match.group().isdigit() else "\x02"
+
+    words = r"(?<![A-Za-z])[A-Za-z]{2,}(?:[A-Za-z ()]*[A-Za-z)])?(?!\d)|(?<![A-Za-z])[A-Za-z](?![A-Za-z\d])"
+    shape = re.sub(rf"\d+|{words}", blank, text)
+    return shape + dot + ending, tuple(cells)
