@@ -33,6 +33,7 @@ from sts.plan import Plan
 from sts.processing import average_spectrum, bias_offset_from_symmetry, find_offsets, group_sweeps, judge_iv
 from sts.processing.gap_variation import to_constant_separation
 from sts.processing.spectrum import Offsets, Spectrum, group_label
+from sts.provenance import Order, measurement_order, series_of
 from sts.quantities import thermal_width
 from sts.session import Session
 from sts.sweeps import SweepSet
@@ -67,6 +68,7 @@ class BarrierAnalysis:
     advice: tuple[str, ...]  # what would narrow the intervals, with sizes
     notes: tuple[str, ...]  # what could not be said, and why
     group_tests: pd.DataFrame = field(default_factory=pd.DataFrame)  # tests between groups of tips
+    unassigned: pd.DataFrame = field(default_factory=pd.DataFrame)  # barrier_unassigned.csv: sweeps without a tip
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,13 +88,16 @@ class Analysis:
     session: str  # name of the session file
     plan: Plan
     sets: tuple[SweepSet, ...]  # as read, currents times the calibration in force
-    judged: pd.DataFrame  # sweep, kind, sample, tip, site, direction, repeat, flags, reasons, used, decided_by
+    judged: (
+        pd.DataFrame
+    )  # sweep, kind, sample, tip, site, ..., flags, reasons, used, decided_by, in order of measurement
     sources: pd.DataFrame  # name, sha256, size, reader, recipe, imported
     decisions: pd.DataFrame  # time, sweep, action, why
     calibrations: pd.DataFrame  # kind, factor, factor_se, measured, known, source, time
     barrier: BarrierAnalysis | None
     spectra: SpectraAnalysis | None
     versions: dict[str, str]  # sts, python, numpy, scipy, ...
+    order: Order = field(default_factory=lambda: Order((), "names"))  # in which the sweeps were measured
 
 
 def judge(session: Session | str | Path, plan: Plan | None = None, *, progress: Progress | None = None) -> pd.DataFrame:
@@ -107,13 +112,15 @@ def judge(session: Session | str | Path, plan: Plan | None = None, *, progress: 
     Returns
     -------
     pandas.DataFrame
-        One row a sweep: `sweep`, `kind`, `sample`, `tip`, `site`, `direction`, `repeat`, `flags`, `reasons` (with
-        sizes), `used`, `decided_by` ("rule" or "person").
+        One row a sweep, in order of measurement: `sweep`, `kind`, `sample`, `tip`, `site`, `direction`, `repeat`,
+        `unassigned` (the series of a sweep without a tip), `flags`, `reasons` (with sizes), `used`, `decided_by`
+        ("rule" or "person").
     """
     opened = _opened(session)
     settings = plan or Plan()
     calibrations = opened.calibrations()
-    sets = _calibrated(opened.sets(), calibrations)
+    sources = opened.sources()
+    sets = _with_series(_calibrated(opened.sets(), calibrations), sources)
     decisions = opened.current_decisions()
     omit, keep = _by_person(decisions)
     factor = _factor(calibrations, "height")
@@ -126,7 +133,7 @@ def judge(session: Session | str | Path, plan: Plan | None = None, *, progress: 
             flags.append(fit.flags)
             unusable |= set(fit.table.loc[~np.isfinite(fit.table["decay_per_nm"]), "sweep"])
         _tell(progress, done + 1, len(sets))
-    return _judged(sets, join_flags(flags), decisions, settings, unusable)
+    return _judged(sets, join_flags(flags), decisions, settings, unusable, _order(sets, sources))
 
 
 def analyse(
@@ -159,7 +166,8 @@ def analyse(
     opened = _opened(session)
     settings = plan or Plan()
     calibrations = opened.calibrations()
-    sets = _calibrated(opened.sets(only or None), calibrations)
+    sources = opened.sources()
+    sets = _with_series(_calibrated(opened.sets(only or None), calibrations), sources)
     if not sets:
         kinds = {"iv": "I(V) sweeps", "iz": "I(z) sweeps", "": "sweeps"}[only]
         raise ValueError(f"{opened.path}: there are no {kinds} in this session. Import some with 'sts import'.")
@@ -182,17 +190,30 @@ def analyse(
         spectra = _spectra(bias_sets, judged, settings, omit, keep, decay, _current_note(calibrations))
         flags += [s.flags[s.flags["sweep"] != ""] for s in spectra.spectra if s.flags is not None]
     _tell(progress, steps, steps)
+    order = _order(sets, sources)
     return Analysis(
         session=opened.path.name,
         plan=settings,
         sets=tuple(sets),
-        judged=_judged(sets, join_flags(flags), decisions, settings, unusable),
-        sources=opened.sources(),
+        judged=_judged(sets, join_flags(flags), decisions, settings, unusable, order),
+        sources=sources,
         decisions=opened.decisions(),
         calibrations=calibrations,
         barrier=barrier,
         spectra=spectra,
         versions=_versions(),
+        order=order,
+    )
+
+
+def _with_series(sets: Sequence[SweepSet], sources: pd.DataFrame) -> list[SweepSet]:
+    """The sets with the series of each sweep that has no tip, which stands in for a tip nobody named."""
+    return [replace(s, table=s.table.assign(unassigned=np.array(series_of(s.table, sources), object))) for s in sets]
+
+
+def _order(sets: Sequence[SweepSet], sources: pd.DataFrame) -> Order:
+    return measurement_order(
+        pd.concat([s.table[["sweep", "started", "source"]] for s in sets], ignore_index=True), sources
     )
 
 
@@ -216,9 +237,10 @@ def _judged(
     decisions: dict[str, tuple[str, str]],
     plan: Plan,
     unusable: set[str],
+    sequence: Order,
 ) -> pd.DataFrame:
-    """One row a sweep with flags, reasons and who decided."""
-    columns = ["sweep", "sample", "tip", "site", "direction", "repeat"]
+    """One row a sweep with flags, reasons and who decided, in order of measurement."""
+    columns = ["sweep", "sample", "tip", "site", "direction", "repeat", "unassigned"]
     table = pd.concat([part.table[columns].assign(kind=part.kind) for part in sets], ignore_index=True)
     names = list(table["sweep"])
     table["flags"] = flags_of(names, flags)
@@ -235,7 +257,7 @@ def _judged(
         )
     table["reasons"], table["used"], table["decided_by"] = reasons, used, decided
     order = ["sweep", "kind", *columns[1:], "flags", "reasons", "used", "decided_by"]
-    return table[order]
+    return table.set_index("sweep").loc[list(sequence.names)].reset_index()[order]
 
 
 # --- barriers --------------------------------------------------------------------------------------------------------
@@ -310,12 +332,19 @@ def _barriers(
         )
     empty = pd.DataFrame()
     windows = pd.concat(window, ignore_index=True)
-    repeats = slopes_by_repeat(sweeps)
+    assigned = sweeps["unassigned"] == ""
+    directions = directions[directions["retract"].isin(sweeps.loc[assigned, "sweep"])].reset_index(drop=True)
+    unassigned = _unassigned(sweeps[~assigned])
+    repeats = slopes_by_repeat(sweeps[assigned].drop(columns=["unassigned", "channel"], errors="ignore"))
     if repeats.empty:
-        notes.append("No I(z) sweep is left to compare: see the flags and decisions of the sweeps.")
+        notes.append(
+            "No I(z) sweep is left to compare: see the flags and decisions of the sweeps."
+            if assigned.any()
+            else "No I(z) sweep is assigned to a tip, so there is no barrier of a tip and nothing to compare."
+        )
         result = BarrierAnalysis(
             fits=tuple(fits), sweeps=sweeps, directions=directions, sites=empty, tips=empty, pairs=empty, groups=empty,
-            components=empty, budget=empty, window=windows, advice=(), notes=tuple(notes),
+            components=empty, budget=empty, window=windows, advice=(), notes=tuple(notes), unassigned=unassigned,
         )  # fmt: skip
         return result, flags
     sites = site_level(repeats, confidence=level, calibration=calibration)
@@ -350,8 +379,22 @@ def _barriers(
         advice=advice(tips, by="" if plan.compare.by == "tip" else plan.compare.by, confidence=level),
         notes=tuple(notes),
         group_tests=tests,
+        unassigned=unassigned,
     )
     return result, flags
+
+
+def _unassigned(sweeps: pd.DataFrame) -> pd.DataFrame:
+    """Sweeps without a tip by series: how many, and from where to where their barriers go. No interval: nobody knows of
+    what these are replicates."""
+    if sweeps.empty:
+        return pd.DataFrame()
+    good = sweeps["used"].astype(bool) & np.isfinite(sweeps["barrier_eV"])
+    groups = sweeps.assign(_barrier=sweeps["barrier_eV"].where(good)).groupby(["sample", "unassigned"], sort=False)
+    return groups.agg(
+        sweeps=("sweep", "size"), used=("_barrier", "count"), median_eV=("_barrier", "median"),
+        lowest_eV=("_barrier", "min"), highest_eV=("_barrier", "max"),
+    ).reset_index()  # fmt: skip
 
 
 # --- spectra ---------------------------------------------------------------------------------------------------------
@@ -387,12 +430,13 @@ def _spectra(
     offsets = _offsets(sets, judged, plan, omit)
     axes: dict[Any, set[int]] = {}
     for number, part in enumerate(sets):
-        for keys, group in group_sweeps(part, plan.spectra.by):
+        for keys, group in _groups(part, plan.spectra.by):
             axes.setdefault(tuple(keys.items()), set()).add(number)
             try:
                 spectra.append(_spectrum(group, keys, plan, omit, keep, offsets.get(_setting(group)), decay))
             except ValueError as error:
                 notes.append(f"{group_label(keys)}: {error}")
+    spectra += _over_tips(sets, spectra, plan, omit, keep, offsets)
     for group_keys, numbers in axes.items():
         if len(numbers) > 1:
             notes.append(
@@ -405,6 +449,44 @@ def _spectra(
     else:  # no rows, but the columns of the contract
         table, summary = (pd.DataFrame(columns=[*plan.spectra.by, *c]) for c in (SPECTRA_COLUMNS, SUMMARY_COLUMNS))
     return SpectraAnalysis(tuple(spectra), table, summary, tuple(notes))
+
+
+def _groups(part: SweepSet, by: Sequence[str]) -> list[tuple[dict[str, Any], SweepSet]]:
+    """The groups of a set; sweeps without a tip by their series, too."""
+    assigned = (part.table["unassigned"] == "").to_numpy(bool)
+    groups = group_sweeps(part.select(assigned), by) if assigned.any() else []
+    return groups + (group_sweeps(part.select(~assigned), [*by, "unassigned"]) if not assigned.all() else [])
+
+
+def _over_tips(
+    sets: Sequence[SweepSet], spectra: Sequence[Spectrum], plan: Plan, omit: set[str], keep: set[str],
+    offsets: dict[tuple[str, str], Offsets],
+) -> list[Spectrum]:  # fmt: skip
+    """The average over tips, with tips as its units, wherever spectra of two or more tips differ in nothing else."""
+    if "tip" not in plan.spectra.by or plan.spectra.gap_slope_A_per_V is not None:
+        return []
+    rest = [column for column in plan.spectra.by if column != "tip"]
+    tips_of: dict[Any, set[str]] = {}
+    for one in spectra:
+        if one.keys.get("tip"):
+            tips_of.setdefault((tuple(one.keys[c] for c in rest), one.bias.size), set()).add(str(one.keys["tip"]))
+    over = plan.model_copy(update={"spectra": plan.spectra.model_copy(update={"replicates": "tip"})})
+    found = []
+    for part in sets:
+        named = (part.table["unassigned"] == "").to_numpy(bool)
+        for keys, group in group_sweeps(part.select(named), rest) if named.any() else []:
+            tips = sorted(set(group.table["tip"]) & tips_of.get((tuple(keys.values()), part.axis.size), set()))
+            if len(tips) < 2:
+                continue
+            shared = [offsets[_setting(g)] for _, g in group_sweeps(group, ["sample", "tip"]) if _setting(g) in offsets]
+            zero = shared[0] if len({id(o) for o in shared}) == 1 else None
+            keys = {c: f"average over {len(tips)} tips" if c == "tip" else keys[c] for c in plan.spectra.by}
+            try:
+                spectrum = average_spectrum(group, over, keys=keys, omit=omit, keep=keep, offsets=zero)
+            except ValueError:  # one of the tips has no sweep left: its own spectrum says so
+                continue
+            found.append(with_features(spectrum, group, over))
+    return found
 
 
 def _spectrum(

@@ -64,7 +64,9 @@ class CheckPlan(Section):
 class SpectraPlan(Section):
     """From I(V) to dI/dV and (dI/dV)/(I/V)."""
 
-    by: list[str] = Field(default=["sample", "setpoint_current_A"], description="columns that define a group of sweeps")
+    by: list[str] = Field(
+        default=["sample", "tip", "setpoint_current_A"], description="columns that define a group of sweeps"
+    )
     average: Literal["mean", "median", "geometric"] = Field("mean", description="average over sweeps")
     replicates: Literal["auto", "repeat", "site", "tip"] = Field(
         "auto",

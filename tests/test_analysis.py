@@ -117,7 +117,7 @@ def test_with_every_sweep_omitted_the_job_ends_in_words_and_tables_without_rows(
     assert main(["report", str(copy.path), "--out", str(tmp_path / "out")]) == 0
     said = capsys.readouterr().out
     assert "No I(z) sweep is left to compare" in said
-    assert "gold film, 100 pA: No sweep is left: all 10 are left out by decision." in said
+    assert "gold film, heron, 100 pA: No sweep is left: all 10 are left out by decision." in said
     for name in ("spectra", "spectra_summary", "barrier_tips", "barrier_sites", "barrier_pairs"):
         lines = (tmp_path / "out" / f"{name}.csv").read_text(encoding="utf-8").splitlines()
         assert len(lines) == 1, name

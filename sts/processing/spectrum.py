@@ -83,6 +83,8 @@ def group_label(keys: dict[str, Any]) -> str:
 
 
 def _show(key: str, value: Any) -> str:
+    if key == "unassigned":
+        return f"unassigned ({value})"
     if key.endswith("_A"):
         return f"{value * 1e12:g} pA"
     if key.endswith("_V"):

@@ -44,7 +44,7 @@ def test_what_is_unknown_is_filled_in_and_what_disagrees_is_said_and_stays(path:
     assert _known(path, "made_by") == ["", "etched", "cut"]
     np.testing.assert_array_equal(_known(path, "cleaned"), [np.nan, 1, 2])
     assert [c for c in done.conflicts if "old.csv says tip is 'heron'" in c and "says 'egret'; old.csv was taken" in c]
-    assert done.unmatched == ["c*.csv"]
+    assert done.unmatched == ["line 4, 'c*.csv'"]
     np.testing.assert_array_equal(Session(path).sets()[0].current, numbers)
     assert Session(path).original("a2.csv").startswith(b"# sample: gold a2")
 

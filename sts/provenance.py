@@ -1,0 +1,114 @@
+"""Where sweeps come from: the order in which they were measured, and the series of those that nobody assigned to a tip."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from sts.loaders.path_names import natural_key
+
+BASES = {
+    "started": "in order of measurement",
+    "file time": "in order of the files' times",
+    "names": "in order of the file names",
+}
+_DISTINCT = 0.9  # share of files that must have a time of their own for file times to tell an order
+_SHORTEST_GAP = 0.5  # s between files as they were measured; a copy of a folder is quicker
+_FORMATS = ("ISO8601", "%d.%m.%Y %H:%M:%S", "%d.%m.%Y %H:%M", "%Y/%m/%d %H:%M:%S", "%Y%m%d %H%M%S")
+
+
+@dataclass(frozen=True, eq=False)
+class Order:
+    """The order of sweeps, and what it rests on."""
+
+    names: tuple[str, ...]  # of the sweeps, from the first measured to the last
+    basis: str  # a key of `BASES`
+
+    @property
+    def words(self) -> str:
+        """For an axis or a note."""
+        return BASES[self.basis]
+
+    @property
+    def told(self) -> bool:
+        """Whether anything but names tells the order, so that a trend may be spoken of."""
+        return self.basis != "names"
+
+
+def measurement_order(table: pd.DataFrame, sources: pd.DataFrame) -> Order:
+    """The order in which sweeps were measured.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        One row per sweep in order of import: `sweep`, `started`, `source`.
+    sources : pandas.DataFrame
+        The files of a session: `name`, `path`, `modified`.
+
+    Notes
+    -----
+    By the recorded start where every sweep has one; else by the times of the files, where these differ as those of
+    measurements do (those of a copied folder do not); else by the names, as people count (s2 before s10).
+    """
+    row_of = {name: i for i, name in enumerate(sources["name"])}
+    rows = [row_of.get(source, -1) for source in table["source"]]
+    paths = [*(path or name for path, name in zip(sources["path"], sources["name"], strict=True)), ""]
+    by_name = [tuple(natural_key(part) for part in paths[i].split("/")) for i in rows]
+    times, basis = _times(table["started"]), "started"
+    if times is None:
+        modified = pd.to_datetime(sources["modified"].replace("", None), format="ISO8601", errors="coerce", utc=True)
+        seconds = np.append(modified.astype("int64").to_numpy() / _per_second(modified), np.nan)
+        seconds[:-1][modified.isna().to_numpy()] = np.nan
+        times = seconds[rows] if _like_measured(seconds[sorted(set(rows))]) else None
+        basis = "file time" if times is not None else "names"
+    first = times if times is not None else np.zeros(len(table))
+    order = sorted(range(len(table)), key=lambda i: (first[i], by_name[i], i))
+    names = table["sweep"].to_list()
+    return Order(tuple(names[i] for i in order), basis)
+
+
+def _per_second(times: pd.Series) -> float:
+    unit = getattr(times.dtype, "unit", "ns")
+    return {"s": 1.0, "ms": 1e3, "us": 1e6, "ns": 1e9}[unit]
+
+
+def _times(started: pd.Series) -> np.ndarray | None:
+    """Starts as seconds; None where one is not known or not understood."""
+    texts = started.astype(str)
+    if not len(texts) or (texts == "").any():
+        return None
+    for form in _FORMATS:
+        found = pd.to_datetime(texts, format=form, errors="coerce", utc=True)
+        if not found.isna().any():
+            return found.astype("int64").to_numpy() / _per_second(found)
+    return None
+
+
+def _like_measured(seconds: np.ndarray) -> bool:
+    """Whether the times of files are apart as those of measurements are."""
+    if seconds.size < 2 or not np.isfinite(seconds).all():
+        return False
+    different = np.unique(seconds)
+    return different.size >= _DISTINCT * seconds.size and float(np.median(np.diff(different))) >= _SHORTEST_GAP
+
+
+def series_of(table: pd.DataFrame, sources: pd.DataFrame) -> list[str]:
+    """For each sweep without a tip the series it belongs to, by folder and kind of file name; "" for the others.
+
+    Files of one folder whose names differ by their numbers only (``c_iv_1.dat``, ``c_iv_2.dat``) are a series; so are the
+    sweeps of one column where the columns of a file do not agree.
+    """
+    paths: Mapping[str, str] = dict(zip(sources["name"], sources["path"], strict=True))
+    channels = table["channel"] if "channel" in table else [""] * len(table)
+    found = []
+    for tip, source, channel in zip(table["tip"], table["source"], channels, strict=True):
+        if tip and not channel:
+            found.append("")
+            continue
+        path = paths.get(source, "") or source
+        found.append(f"{path}, {channel}" if channel else re.sub(r"\d+", "#", path))
+    return found
