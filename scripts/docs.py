@@ -51,11 +51,16 @@ _LEVEL = {
     "dof": "degrees of freedom of the interval",
     "repeats": "repeats below this row",
 }
-_GROUP = {"sample": "sample", "setpoint_current_A": "set-point current (or the columns of `spectra.by`)"}
+_GROUP = {
+    "sample": "sample",
+    "tip": "tip, or that it is an average over tips",
+    "setpoint_current_A": "set-point current (or the columns of `spectra.by`)",
+}
 
 TABLES: dict[str, dict[str, str]] = {
     "sweeps.csv": {
         **_WHO,
+        "unassigned": "of a sweep without a tip: its series, by folder and kind of file name",
         "flags": "reasons to doubt it, joined by `;`",
         "reasons": "the same in words, with sizes; a decision first",
         "used": "whether it enters averages and fits",
@@ -71,6 +76,9 @@ TABLES: dict[str, dict[str, str]] = {
         "imported": "when (UTC)",
         "sweeps": "sweeps found in it",
         "notes": "what the reader noticed",
+        "path": "folder (from the imported one down) and name",
+        "above": "folders above that",
+        "modified": "when the file was last written (UTC)",
     },
     "decisions.csv": {"time": "when (UTC)", "sweep": _WHO["sweep"], "action": "omit, keep or undo", "why": "the reason"},
     "calibrations.csv": {
@@ -111,6 +119,15 @@ TABLES: dict[str, dict[str, str]] = {
         "lag_se_ms": "its standard uncertainty",
         "duration_s": "time the ramp took",
         "range_nm": "length of the ramp",
+    },
+    "barrier_unassigned.csv": {
+        "sample": _WHO["sample"],
+        "unassigned": "series of sweeps without a tip: folder and kind of file name, # for a number",
+        "sweeps": "sweeps of the series",
+        "used": "those with a barrier that rules and decisions left",
+        "median_eV": "median of their barriers; no interval, since nobody knows of what they are replicates",
+        "lowest_eV": "smallest of them",
+        "highest_eV": "largest of them",
     },
     "barrier_directions.csv": {
         **{name: _WHO[name] for name in ("sample", "tip", "site", "repeat")},

@@ -23,6 +23,19 @@ MAYBE_OUT = click.option("--out", type=click.Path(path_type=Path, file_okay=Fals
 PLAN = click.option("--plan", "plan_file", type=click.Path(path_type=Path), help="TOML file with settings to change.")
 
 
+BY = click.option(
+    "--by", multiple=True,
+    help="Column that groups I(V) sweeps (repeat for more): sample, tip, site ...; else sample, tip and set-point.",
+)  # fmt: skip
+
+
+def _grouped(plan: Plan, by: tuple[str, ...]) -> Plan:
+    """The plan with the groups of spectra as asked for."""
+    if not by:
+        return plan
+    return plan.model_copy(update={"spectra": plan.spectra.model_copy(update={"by": list(by)})})
+
+
 def _folder(out: Path | None) -> Path:
     if out is None:
         raise click.UsageError("Say where to write: --out FOLDER.")
@@ -121,7 +134,7 @@ def _common_words(reasons: list[str]) -> str:
 @SESSION
 @OUT
 @PLAN
-@click.option("--by", multiple=True, help="Column that makes a group (repeat for more): sample, tip, site, ...")
+@BY
 @FORCE
 @JSON
 def spectra_command(
@@ -130,9 +143,7 @@ def spectra_command(
     """Average the I(V) sweeps of SESSION to dI/dV and (dI/dV)/(I/V) with error bands."""
     import sts
 
-    plan = _plan(plan_file)
-    if by:
-        plan = plan.model_copy(update={"spectra": plan.spectra.model_copy(update={"by": list(by)})})
+    plan = _grouped(_plan(plan_file), by)
     with progress("averaging") as report:
         analysis = sts.analyse(session, plan, only="iv", progress=report)
     assert analysis.spectra is not None
@@ -251,6 +262,18 @@ def print_tips(barrier: BarrierAnalysis, level: str) -> None:
     if len(barrier.tips):
         rows = frame_rows(barrier.tips, formats)
         print_table("Apparent barrier height by tip", headings, rows, right=range(2, 8))
+    if len(barrier.unassigned):
+        formats = {
+            "unassigned": text,
+            "sweeps": number(0),
+            "used": number(0),
+            "median_eV": number(3),
+            "lowest_eV": number(3),
+            "highest_eV": number(3),
+        }
+        headings = ["series (# is a number)", "sweeps", "used", "median eV", "lowest", "highest"]
+        rows = frame_rows(barrier.unassigned, formats)
+        print_table("Sweeps without a tip: of no tip, and not compared", headings, rows, right=range(1, 6))
 
 
 def print_comparison(barrier: BarrierAnalysis, level: str) -> None:
@@ -290,11 +313,13 @@ def print_comparison(barrier: BarrierAnalysis, level: str) -> None:
 @click.option(
     "--compare", "older", type=click.Path(path_type=Path), help="Compare a results folder with this older one."
 )
+@BY
 @click.option("--pdf", is_flag=True, help="Also write the page as PDF (needs the extra 'pdf').")
 @FORCE
 def report_command(
-    session: Path, out: Path | None, plan_file: Path | None, older: Path | None, *, pdf: bool, force: bool
-) -> int:
+    session: Path, out: Path | None, plan_file: Path | None, older: Path | None, *, by: tuple[str, ...], pdf: bool,
+    force: bool,
+) -> int:  # fmt: skip
     """The whole job: judge, average, fit, compare, and write the page, figures and tables.
 
     With --compare OLD NEW the two results folders are compared instead: which numbers moved, and why.
@@ -309,7 +334,7 @@ def report_command(
         return 0
     out = _folder(out)
     with progress("analysing") as report:
-        analysis = sts.analyse(session, _plan(plan_file), progress=report)
+        analysis = sts.analyse(session, _grouped(_plan(plan_file), by), progress=report)
     with progress("writing") as report:
         written = sts.write_results(analysis, out, pdf=pdf, force=force, processes=os.cpu_count() or 1, progress=report)
     if analysis.barrier is not None:
@@ -320,6 +345,8 @@ def report_command(
             say(f"note: {note}")
     if analysis.spectra is not None:
         print_spectra(analysis.spectra)
+    for line in unassigned_lines(int((analysis.judged["tip"] == "").sum()), len(analysis.judged), session):
+        say(line)
     left = analysis.judged[~analysis.judged["used"].astype(bool)]
     say(f"{len(analysis.judged)} sweeps judged, {len(left)} left out.")
     say(f"{len(written)} files written; open {out / 'report.html'}.")

@@ -79,21 +79,23 @@ def plot_sweeps(sweeps: SweepSet, *, used: np.ndarray | None = None, ax: Axes | 
 
 def plot_sweep_trend(
     table: pd.DataFrame, *, value: str = "barrier_eV", label: str = "Apparent barrier height (eV)", by: str = "tip",
-    ax: Axes | None = None,
+    order: str = "in order of measurement", ax: Axes | None = None,
 ) -> Axes:  # fmt: skip
     """A result of each sweep against the order in which the sweeps were taken.
 
     Parameters
     ----------
     table : pandas.DataFrame
-        One row a sweep, in the order of measurement, with `value`, `by` and, where known, `used`.
+        One row per sweep, in order, with `value`, `by` and, where known, `used`.
     value, label : str
         The column to draw and its name with unit.
     by : str
         The column that tells the series apart.
+    order : str
+        What order the rows are in, for the axis.
     """
     ax = given_or_new(ax)
-    order = np.arange(1, len(table) + 1)
+    number = np.arange(1, len(table) + 1)
     used = table["used"].to_numpy(bool) if "used" in table else np.ones(len(table), bool)
     values = table[value].to_numpy(float)
     for i, name in enumerate(pd.unique(table[by])):
@@ -101,11 +103,11 @@ def plot_sweep_trend(
         kwargs: dict[str, Any] = {"colour": COLOURS[i % len(COLOURS)], "mark": MARKS[i % len(MARKS)], "size": 3.0}
         shown = mine & used
         draw_points(
-            ax, order[shown], values[shown], series=f"{name or 'all'}: kept",
+            ax, number[shown], values[shown], series=f"{name or 'all'}: kept",
             label=f"{name or 'all'}: n = {shown.sum()}", **kwargs,
         )  # fmt: skip
         if (mine & ~used & np.isfinite(values)).any():
-            draw_points(ax, order[mine & ~used], values[mine & ~used], series=f"{name or 'all'}: left out",
+            draw_points(ax, number[mine & ~used], values[mine & ~used], series=f"{name or 'all'}: left out",
                         filled=False, **kwargs)  # fmt: skip
     kept, out = values[used & np.isfinite(values)], values[~used & np.isfinite(values)]
     if kept.size:
@@ -116,13 +118,15 @@ def plot_sweep_trend(
         beyond = np.sum((out < ax.get_ylim()[0]) | (out > ax.get_ylim()[1]))
         words = f", {beyond} of {out.size} beyond the frame" if beyond else ""
         ax.plot([], [], ls="none", marker="o", mfc="white", mec=GREY, ms=3, label=f"open: left out{words}")
-    ax.set_xlabel("Sweep number, in order of measurement")
+    ax.set_xlabel(f"Sweep number, {order}")
     ax.set_ylabel(label)
     legend(ax, below=True, columns=2)
     return ax
 
 
-def plot_session_timeline(table: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
+def plot_session_timeline(
+    table: pd.DataFrame, *, order: str = "in order of measurement", ax: Axes | None = None
+) -> Axes:
     """When each sweep was taken, by tip: one row a tip and kind, left-out sweeps open.
 
     Parameters
@@ -130,6 +134,8 @@ def plot_session_timeline(table: pd.DataFrame, *, ax: Axes | None = None) -> Axe
     table : pandas.DataFrame
         One row a sweep with `tip`, `kind`, `used` and `started` (text; empty where not recorded). Where any start is
         missing, the order of the rows is drawn instead and the axis says so.
+    order : str
+        What order the rows are in.
     """
     ax = given_or_new(ax)
     times = pd.to_datetime(table["started"].replace("", None), errors="coerce", utc=True, format="ISO8601")
@@ -139,14 +145,14 @@ def plot_session_timeline(table: pd.DataFrame, *, ax: Axes | None = None) -> Axe
         ax.set_xlabel("Time since the first sweep (min)")
     else:
         x = np.arange(1, len(table) + 1, dtype=float)
-        ax.set_xlabel("Sweep number (start times not recorded)")
+        ax.set_xlabel(f"Sweep number, {order} (start times not recorded)")
     used = table["used"].to_numpy(bool)
     lanes = list(dict.fromkeys(zip(table["tip"], table["kind"], strict=True)))
     for lane, (tip, kind) in enumerate(lanes):
         mine = ((table["tip"] == tip) & (table["kind"] == kind)).to_numpy()
         colour = BLUE if kind == "iz" else COLOURS[2]
         mark = "|" if kind == "iz" else "d"
-        name = f"{tip or 'tip not recorded'}, {KIND_WORDS[kind]}"
+        name = f"{tip or 'no tip'}, {KIND_WORDS[kind]}"
         draw_points(ax, x[mine & used], np.full((mine & used).sum(), lane), series=f"{name}: kept",
                     colour=colour, mark=mark, size=6 if kind == "iz" else 3.5)  # fmt: skip
         if (mine & ~used).any():

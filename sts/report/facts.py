@@ -55,7 +55,7 @@ def low_barrier_tips(analysis: Analysis) -> list[tuple[str, str]]:
     if analysis.barrier is None:
         return []
     sweeps = analysis.barrier.sweeps
-    used = sweeps[sweeps["used"].astype(bool)]
+    used = sweeps[sweeps["used"].astype(bool) & (sweeps["unassigned"] == "")]
     low = used["flags"].map(lambda flags: "low barrier" in str(flags).split(";"))
     share = low.groupby([used["sample"], used["tip"]], sort=False).mean()
     return [(str(key[0]), str(key[1])) for key, value in share.items() if value > 0.5 and isinstance(key, tuple)]

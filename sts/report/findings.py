@@ -36,6 +36,8 @@ def answers(analysis: Analysis) -> list[Answer]:
     """The questions that these results can answer, each in a sentence."""
     found = []
     level = analysis.plan.compare.confidence
+    if unassigned := int((analysis.judged["unassigned"] != "").sum()):
+        found.append(_unassigned(analysis, unassigned))
     if analysis.barrier is not None and len(analysis.barrier.tips):
         found.append(_barriers(analysis, analysis.barrier, level))
         found.append(_differ(analysis, analysis.barrier, level))
@@ -45,9 +47,28 @@ def answers(analysis: Analysis) -> list[Answer]:
     return found
 
 
+def _unassigned(analysis: Analysis, number: int) -> Answer:
+    """How many sweeps nobody assigned to a tip, what they show, and how to say whose they are."""
+    series = list(dict.fromkeys(s for s in analysis.judged["unassigned"] if s))
+    who = f"{number} of {count(len(analysis.judged), 'sweep')} {'has' if number == 1 else 'have'} no tip"
+    parts = []
+    if analysis.barrier is not None:
+        for row in list(rows_of(analysis.barrier.unassigned))[:MOST_NAMED]:
+            if math.isfinite(row.median_eV):
+                one = f"{row.median_eV:.2f} eV" if row.used == 1 else f"{row.lowest_eV:.2f} to {row.highest_eV:.2f} eV"
+                parts.append(f"{row.unassigned}: {count(row.used, 'sweep')}, {one}")
+    shown = f" Their barriers are those of single sweeps: {'; '.join(parts)}." if parts else ""
+    sentence = f"{who} ({listed(series[:4])}{f' and {len(series) - 4} more series' if len(series) > 4 else ''}).{shown}"
+    remedy = (
+        "they stand for no tip, and are not compared. If all are of one tip: sts annotate SESSION --set tip=NAME; else sts "
+        "logbook SESSION --out logbook.csv, fill it in, and sts annotate SESSION --logbook logbook.csv."
+    )
+    return Answer("Which sweeps have no tip?", sentence, remedy)
+
+
 def tip_name(sample: str, tip: str, tips: pd.DataFrame) -> str:
     """The tip's name, with the sample where there are several."""
-    name = tip or "the tip (name not recorded)"
+    name = tip or "(no tip)"
     return f"{name} on {sample}" if tips["sample"].nunique() > 1 and sample else name
 
 
@@ -91,6 +112,8 @@ def _differ(analysis: Analysis, barrier: BarrierAnalysis, level: float) -> Answe
     question = "Do the tips differ?"
     rows = list(rows_of(barrier.pairs))
     if not rows:
+        if (analysis.judged["unassigned"] != "").any():
+            return Answer(question, "One tip has a name; sweeps without a tip are not compared.")
         return Answer(question, "One tip only: there is nothing to compare.")
     apart = [r for r in rows if r.verdict == "differ"]
     alike = [r for r in rows if r.verdict == "no difference shown"]

@@ -129,22 +129,27 @@ def _barrier_pictures(analysis: Analysis, barrier: BarrierAnalysis) -> list[Pict
                 "The barrier and the window of the fit",
                 _window_words(barrier),
                 READING["window"],
-                lambda axes: plot_window_sensitivity(barrier.window, barrier.sweeps, ax=axes[0]),
+                lambda axes: plot_window_sensitivity(barrier.window, _named(barrier.sweeps), ax=axes[0]),
             )
         )
     pictures += _local_picture(barrier)
-    order = all_sweeps(analysis)
-    order = order[order["kind"] == "iz"][["sweep"]].merge(barrier.sweeps, on="sweep", how="inner")
+    order = analysis.judged[analysis.judged["kind"] == "iz"][["sweep"]]
+    order = order.merge(_named(barrier.sweeps), on="sweep", how="inner")
+    words = analysis.order.words
     if len(order) > 2:
         pictures.append(
             Picture(
                 "barrier_trend",
                 "barrier",
-                "The barrier in the order of measurement",
-                _trend_words(order),
+                f"The barrier {words}",
+                _trend_words(order, words, told=analysis.order.told),
                 READING["trend"],
                 lambda axes: plot_sweep_trend(
-                    _against_median(order), value="percent", label="Barrier − median of the tip (%)", ax=axes[0]
+                    _against_median(order),
+                    value="percent",
+                    label="Barrier − median of the tip (%)",
+                    order=words,
+                    ax=axes[0],
                 ),
             )
         )
@@ -212,7 +217,8 @@ def _local_words(local: LocalBarrier, name: str) -> str:
 
 
 def _window_words(barrier: BarrierAnalysis) -> str:
-    used = barrier.sweeps.loc[barrier.sweeps["used"].astype(bool), ["sweep", "tip"]]
+    named = _named(barrier.sweeps)
+    used = named.loc[named["used"].astype(bool), ["sweep", "tip"]]
     table = barrier.window.merge(used, on="sweep", how="inner")
     parts = []
     for tip, rows in table.groupby(table["tip"].astype(str), sort=False):
@@ -225,6 +231,12 @@ def _window_words(barrier: BarrierAnalysis) -> str:
     return f"Cutting away the near part moves the median barrier by {listed(parts[:8])}."
 
 
+def _named(sweeps: pd.DataFrame) -> pd.DataFrame:
+    """The sweeps that have a tip."""
+    rows: pd.DataFrame = sweeps[sweeps["unassigned"] == ""]
+    return rows
+
+
 def _against_median(order: pd.DataFrame) -> pd.DataFrame:
     """Barriers as deviation from the median of the used sweeps of their tip: a drift shows beside any barrier."""
     used = order[order["used"].astype(bool)]
@@ -233,7 +245,10 @@ def _against_median(order: pd.DataFrame) -> pd.DataFrame:
     return order.assign(percent=100 * (order["barrier_eV"] / middle - 1), tip=named)
 
 
-def _trend_words(order: pd.DataFrame) -> str:
+def _trend_words(order: pd.DataFrame, words: str, *, told: bool) -> str:
+    """How far barriers moved from the first to the second half; nothing of it where only names tell an order."""
+    if not told:
+        return f"The barrier of each sweep {words}: no start times are recorded, so nothing is said of a trend."
     used = order[order["used"].astype(bool) & np.isfinite(order["barrier_eV"])]
     parts = []
     for tip, rows in used.groupby(used["tip"].astype(str), sort=False):
@@ -243,7 +258,7 @@ def _trend_words(order: pd.DataFrame) -> str:
             change = 100 * (np.median(y[half:]) / np.median(y[:half]) - 1)
             parts.append(f"{tip or 'tip'} {minus(f'{change:+.1f}')} %")
     if not parts:
-        return "The barrier of each sweep against its number in the order of measurement."
+        return f"The barrier of each sweep {words}."
     return f"From the first to the second half of each tip's sweeps the median barrier moved by {listed(parts[:8])}."
 
 
@@ -381,7 +396,7 @@ def _session_pictures(analysis: Analysis) -> list[Picture]:
                     "The session in time",
                     f"{count(len(table), 'sweep')} in {count(lanes, 'row')} of tip and kind; {out} left out.",
                     READING["timeline"],
-                    lambda axes: plot_session_timeline(table, ax=axes[0]),
+                    lambda axes: plot_session_timeline(table, order=analysis.order.words, ax=axes[0]),
                     height_in=0.9 + 0.22 * lanes,
                 )
             )

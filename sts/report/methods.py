@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from sts.analysis import Analysis
+from sts.analysis import Analysis, BarrierAnalysis
 from sts.report.facts import all_sweeps, axis_words, calibration, stated
 from sts.report.findings import resolution_words
 from sts.report.wording import NOT_RECORDED, count, distinct, level_words, listed, numbers_in_words
@@ -211,19 +211,9 @@ def _decisions(analysis: Analysis) -> str:
 
 
 def methods_paragraph(analysis: Analysis) -> str:
-    """What was done, as text for a paper; unknown numbers are named as not recorded."""
+    """What was done, as text for a paper. What was not recorded is left to the checklist."""
     items = {item.key: item.value for item in checklist(analysis)}
-    text = [
-        (
-            f"Sweeps were taken on {items['sample']} (preparation: {items['preparation']}) with {_tips_words(items)} "
-            f"(environment: {items['environment']}; temperature: {items['temperature']}). "
-            f"The bias is that of the sample relative to the tip. Set-point: {items['setpoint']}. "
-            f"Feedback and stabilisation: {items['stabilisation']}. Ramps: {items['ramp']}; "
-            f"directions: {items['directions']}. "
-            f"Amplifier: full scale {items['full_scale']}, gain and bandwidth {items['bandwidth']}. "
-            f"{items['counts']}; sweeps were left out as a whole and only for stated reasons."
-        )
-    ]
+    text = [_taken(items)]
     if "smoothing" in items:
         text.append(
             f"I(V) sweeps were averaged ({items['average']}; offsets: {items['offsets']}; smoothing: "
@@ -236,16 +226,8 @@ def methods_paragraph(analysis: Analysis) -> str:
             )
         if "gap" in items:
             text[-1] += f" Gaps were read from dI/dV by {items['gap']}."
-    if "fit" in items:
-        text.append(
-            "Apparent barrier heights φ = (ħ²/8m)(d ln I/dz)² were obtained from I(z) by weighted non-linear "
-            "least squares "
-            f"({items['fit']}); the noise was estimated from the data. Retract and approach were paired so that drift "
-            "cancels; slopes were averaged over repeats and sites before squaring. Sites are the replicates of a tip "
-            f"(random effects). Calibration of the height scale: {items['height_calibration']}; its uncertainty enters "
-            "the "
-            "barrier twice and is stated apart, since it cancels between tips."
-        )
+    if "fit" in items and analysis.barrier is not None:
+        text.append(_fitted(items, analysis.barrier))
     versions = ", ".join(f"{name} {version}" for name, version in analysis.versions.items())
     text.append(
         f"Uncertainties: {items['uncertainty']}. Decided after seeing the data: {items['decisions']}. ({versions})"
@@ -253,6 +235,62 @@ def methods_paragraph(analysis: Analysis) -> str:
     return " ".join(text)
 
 
+def _taken(items: dict[str, str]) -> str:
+    """How the sweeps were taken, as far as it is recorded."""
+
+    def known(key: str, words: str) -> str:
+        value = items.get(key, NOT_RECORDED).replace(f", duration {NOT_RECORDED}", "")
+        return "" if NOT_RECORDED in value else words.format(value)
+
+    on = known("sample", " on {}") + known("preparation", " (preparation: {})")
+    where = [known("environment", "environment: {}"), known("temperature", "temperature: {}")]
+    around = f" ({'; '.join(w for w in where if w)})" if any(where) else ""
+    sentences = [
+        f"Sweeps were taken{on}{_tips_words(items)}{around}." if on or around or _tips_words(items) else "",
+        "The bias is that of the sample relative to the tip.",
+        known("setpoint", "Set-point: {}."),
+        known("stabilisation", "Feedback and stabilisation: {}."),
+        known("ramp", "Ramps: {}."),
+        known("directions", "Directions: {}."),
+        known("full_scale", "Full scale of the amplifier: {}."),
+        known("bandwidth", "Gain and bandwidth: {}."),
+        f"{items['counts']}; sweeps were left out as a whole and only for stated reasons.",
+    ]
+    return " ".join(s for s in sentences if s)
+
+
+def _fitted(items: dict[str, str], barrier: BarrierAnalysis) -> str:
+    """How the barriers were had, with what was done for how many repeats."""
+    used = barrier.sweeps[barrier.sweeps["used"].astype(bool) & (barrier.sweeps["unassigned"] == "")]
+    numbered = used["repeat"].notna()
+    repeats = len(used[numbered].drop_duplicates(["sample", "tip", "site", "repeat"])) + int((~numbered).sum())
+    pairs = len(barrier.directions)
+    if pairs:
+        directions = f"In {pairs} of {repeats} repeats retract and approach were paired, so that drift cancels there"
+    else:
+        directions = "No repeat has both directions, so drift is in the slopes"
+    averaged = (
+        f"; slopes were averaged over repeats and {count(len(barrier.sites), 'site')} before squaring. Sites are the "
+        "replicates of a tip (random effects)"
+        if len(barrier.sites)
+        else ""
+    )
+    height = items["height_calibration"]
+    scale = (
+        "The height scale was not calibrated: its uncertainty is not in these numbers; it cancels between tips."
+        if NOT_RECORDED in height
+        else f"Calibration of the height scale: {height}; its uncertainty enters the barrier twice and is stated apart, "
+        "since it cancels between tips."
+    )
+    return (
+        "Apparent barrier heights φ = (ħ²/8m)(d ln I/dz)² were obtained from I(z) by weighted non-linear least squares "
+        f"({items['fit']}); the noise was estimated from the data. {directions}{averaged}. {scale}"
+    )
+
+
 def _tips_words(items: dict[str, str]) -> str:
-    tips = f"the tips {items['tips']}" if NOT_RECORDED not in items["tips"] else "a tip without a name"
-    return f"{tips} (material and making: {items['tip_material']}; history: {items['tip_history']})"
+    if NOT_RECORDED in items["tips"]:
+        return ""
+    more = [f"{word}: {items[key]}" for key, word in (("tip_material", "material and making"), ("tip_history", "history"))
+            if NOT_RECORDED not in items[key]]  # fmt: skip
+    return f" with the tips {items['tips']}" + (f" ({'; '.join(more)})" if more else "")

@@ -105,6 +105,8 @@ def _subtitle(analysis: Analysis) -> str:
 
 def _notes(analysis: Analysis) -> list[str]:
     notes = [
+        f"Sweeps are listed {analysis.order.words}"
+        + ("." if analysis.order.basis == "started" else ", since not every one has a recorded start."),
         *(analysis.barrier.notes if analysis.barrier is not None else ()),
         *(analysis.spectra.notes if analysis.spectra is not None else ()),
     ]
@@ -135,6 +137,15 @@ _TIP_COLUMNS = (
     ("Between sites (eV)", "between_site_sd_eV", "barrier_se_eV"),
     ("u of calibration (eV)", "calibration_se_eV", "barrier_se_eV"),
     ("u in total (eV)", "total_se_eV", "barrier_se_eV"),
+)
+_UNASSIGNED_COLUMNS = (
+    ("Series (# is a number)", "unassigned", None),
+    ("Sample", "sample", None),
+    ("Sweeps", "sweeps", 0),
+    ("Used", "used", 0),
+    ("Median φ (eV)", "median_eV", 2),
+    ("lowest (eV)", "lowest_eV", 2),
+    ("highest (eV)", "highest_eV", 2),
 )
 _SITE_COLUMNS = tuple(
     c if c[1] != "sites" else ("Site", "site", None) for c in _TIP_COLUMNS if c[1] not in ("between_site_sd_eV",)
@@ -198,6 +209,9 @@ def _tables(analysis: Analysis) -> dict[str, list[dict[str, Any]]]:
 
     if barrier is not None:
         add("tips", "Apparent barrier height φ by tip", barrier.tips, _TIP_COLUMNS, "barrier_tips.csv")
+        add(
+            "tips", "Sweeps without a tip, by series", barrier.unassigned, _UNASSIGNED_COLUMNS, "barrier_unassigned.csv"
+        )
         add("tips", "Pairs of tips", barrier.pairs, _PAIR_COLUMNS, "barrier_pairs.csv", folded=len(barrier.pairs) > 10)
         for caption, frame, file in (
             ("Groups of tips (a tip is one replicate)", barrier.groups, "barrier_groups.csv"),

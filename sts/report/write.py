@@ -135,6 +135,7 @@ def result_tables(analysis: Analysis, what: str = "report") -> dict[str, pd.Data
             "barrier_budget.csv": barrier.budget,
             "barrier_directions.csv": barrier.directions,
             "barrier_window.csv": barrier.window,
+            "barrier_unassigned.csv": barrier.unassigned,
         }
         found |= {name: frame for name, frame in more.items() if len(frame)}
     if spectra is not None and what in ("report", "spectra"):
@@ -148,7 +149,7 @@ def result_tables(analysis: Analysis, what: str = "report") -> dict[str, pd.Data
             ]
             if parts:
                 frame = pd.concat(parts, ignore_index=True)
-                keys = [k for k in spectra.spectra[0].keys if k in frame.columns]
+                keys = [k for k in dict.fromkeys(k for s in spectra.spectra for k in s.keys) if k in frame.columns]
                 found[name] = frame[[*keys, *(c for c in frame.columns if c not in keys)]]
         trends = setpoint_trends(spectra.spectra)
         if len(trends):
@@ -180,6 +181,7 @@ def _summary(analysis: Analysis) -> dict[str, Any]:
         "decisions": analysis.decisions,
         "calibrations": analysis.calibrations,
         "sweeps": analysis.judged,
+        "order": {"basis": analysis.order.basis, "words": analysis.order.words},
         "flags": flag_panel(analysis),
         "findings": [{"question": a.question, "answer": a.sentence, "warning": a.warning} for a in answers(analysis)],
         "improvements": improvements(analysis),
@@ -190,7 +192,8 @@ def _summary(analysis: Analysis) -> dict[str, Any]:
     }
     if analysis.barrier is not None:
         b = analysis.barrier
-        parts = ("sweeps", "directions", "sites", "tips", "pairs", "groups", "components", "budget", "advice", "notes")
+        parts = ("sweeps", "directions", "sites", "tips", "pairs", "groups", "components", "budget", "advice", "notes",
+                 "unassigned")  # fmt: skip
         summary["barrier"] = {name: getattr(b, name) for name in parts}
     if analysis.spectra is not None:
         summary["spectra"] = {

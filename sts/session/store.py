@@ -243,7 +243,13 @@ class Session:
         self.mark_all(action, {why: [sweeps] if isinstance(sweeps, str) else list(sweeps)}, now=now)
 
     def mark_all(self, action: str, reasons: Mapping[str, Sequence[str]], *, now: datetime | None = None) -> None:
-        """As `mark`, for several reasons in one change: reason to names of sweeps."""
+        """As `mark`, for several reasons in one change: reason to names of sweeps.
+
+        Raises
+        ------
+        SessionError
+            As `mark`.
+        """
         if action not in ACTIONS:
             raise SessionError(f"'{action}' is not a decision; use {', '.join(ACTIONS)}.")
         if action != "undo" and not all(why.strip() for why in reasons):

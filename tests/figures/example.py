@@ -17,6 +17,7 @@ from sts.fitting.barrier import SWEEP_COLUMNS, BarrierFit
 from sts.flags import COLUMNS as FLAG_COLUMNS
 from sts.plan import Plan
 from sts.processing.spectrum import Offsets, Resolution, Spectrum
+from sts.provenance import Order
 from sts.sweeps import SweepSet, sweep_table
 
 CAPP = 0.9524996e-2  # hbar^2/8m [eV nm^2]: CODATA 2022, rounded
@@ -107,7 +108,9 @@ def barrier_fit(sweeps: SweepSet) -> BarrierFit:
         "choice_spread_eV": 0.01 * barrier,
         "made_by": table["made_by"],
     }
-    frame = pd.concat([table[["sweep", "sample", "tip", "site", "direction", "repeat"]], pd.DataFrame(columns)], axis=1)
+    frame = pd.concat(
+        [table[["sweep", "sample", "tip", "site", "direction", "repeat"]], pd.DataFrame(columns)], axis=1
+    ).assign(unassigned="")
     values: dict[str, Any] = {
         "height": sweeps.axis,
         "current": sweeps.current,
@@ -407,13 +410,16 @@ def analysis(**changes: Any) -> Analysis:
         judged.append(
             table[["sweep", "sample", "tip", "site", "direction", "repeat"]].assign(
                 kind=sweeps.kind,
+                unassigned="",
                 flags=flags,
                 reasons=reasons,
                 used=[n not in bad for n in table["sweep"]],
                 decided_by=["rule" if n in bad else "" for n in table["sweep"]],
             )
         )
+    names = tuple(name for table in judged for name in table["sweep"])
     result = Analysis(
+        order=Order(names, "started"),
         session="invented.h5",
         plan=Plan(),
         sets=(*biases, heights),

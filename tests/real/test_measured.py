@@ -86,7 +86,9 @@ def test_a_differential_resistance_is_not_taken_for_a_conductance(through):
     """dV/dI in ohm without a current (the recipe's file): no spectrum, no gap, and the reason is said."""
     _, rows, out = through("jj-helimagnet-dvdi/critical_current_30_third_cooldown.txt", "jj-measured.toml")
     assert rows == []
-    assert (out / "spectra.csv").read_text(encoding="utf-8").startswith("sample,tip,setpoint_current_A,bias_V,current_A,")
+    assert (
+        (out / "spectra.csv").read_text(encoding="utf-8").startswith("sample,tip,setpoint_current_A,bias_V,current_A,")
+    )
 
 
 @pytest.mark.parametrize("together", [True, False])

@@ -42,7 +42,19 @@ def test_paragraph_holds_the_numbers_of_the_session(invented: Analysis) -> None:
 def test_what_is_taken_away_is_said_to_be_not_recorded(invented: Analysis, column: str, key: str) -> None:
     assert "not recorded" not in values(invented)[key] or key == "ramp"
     assert "not recorded" in values(without(invented, column))[key]
-    assert "not recorded" in methods_paragraph(without(invented, column))
+    assert "not recorded" not in methods_paragraph(without(invented, column))  # prose holds what is known
+
+
+def test_directions_that_were_not_paired_are_not_said_to_be(invented: Analysis) -> None:
+    pairs = pd.DataFrame({"retract": ["a", "b"], "approach": ["c", "d"]})
+    paired = replace(invented, barrier=replace(invented.barrier, directions=pairs))
+    assert "In 2 of 24 repeats retract and approach were paired, so that drift cancels there" in methods_paragraph(
+        paired
+    )
+    alone = replace(invented, barrier=replace(invented.barrier, directions=pairs.iloc[:0]))
+    text = methods_paragraph(alone)
+    assert "paired" not in text
+    assert "No repeat has both directions, so drift is in the slopes" in text
 
 
 def test_page_marks_a_missing_temperature(invented: Analysis) -> None:
