@@ -565,7 +565,7 @@ def _offsets(
     parts: dict[tuple[str, str], list[SweepSet]] = {}
     for part, flagged in zip(sets, judged, strict=True):
         out = set(flagged.loc[flagged["flag"].isin(plan.check.omit), "sweep"]) | omit
-        for _, group in group_sweeps(part, ["sample", "tip"]):
+        for _, group in group_sweeps(part, ["sample", "tip", "unassigned"]):
             rows = ~np.isin(group.names, list(out))
             if group.has_current and rows.any():
                 parts.setdefault(_setting(group), []).append(group.select(rows))
@@ -581,7 +581,7 @@ def _offsets(
 
 def _setting(group: SweepSet) -> tuple[str, str]:
     row = group.table.iloc[0]
-    return str(row["sample"]), str(row["tip"])
+    return str(row["sample"]), str(row["tip"] if not row["unassigned"] else row["unassigned"])
 
 
 def _long(spectrum: Spectrum) -> pd.DataFrame:

@@ -41,6 +41,7 @@ class CheckPlan(Section):
             "jump",
             "outlier",
             "all saturated",
+            "dead channel",
             "too few points",
             "fit failed",
             "poor fit",

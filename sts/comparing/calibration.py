@@ -70,6 +70,9 @@ class Calibration:
         return 2 * np.abs(barrier_eV) * self.relative_se
 
 
+FACTORS = (0.5, 2.0)  # a factor beyond is a wrong unit or a wrong step, not a scale
+
+
 def calibration_factor(measured: float, measured_se: float, known: str | float, known_se: float = 0.0) -> Calibration:
     """The factor of the height scale from a measured step of known height.
 
@@ -87,7 +90,7 @@ def calibration_factor(measured: float, measured_se: float, known: str | float, 
     Raises
     ------
     ValueError
-        If the name is unknown or a number is not positive.
+        If the name is unknown, a number is not positive, or the factor is beyond `FACTORS`.
 
     Notes
     -----
@@ -108,6 +111,12 @@ def calibration_factor(measured: float, measured_se: float, known: str | float, 
         if not (math.isfinite(value) and (value > 0 or (least and value == 0))):
             raise ValueError(f"{name} is {value:g}; a height must be positive and an uncertainty not negative.")
     factor = step.height_nm / measured
+    if not FACTORS[0] <= factor <= FACTORS[1]:
+        raise ValueError(
+            f"The factor would be {factor:.3g} (known {step.height_nm:g} over measured {measured:g}); a scale is off by less "
+            f"than {FACTORS[1]:g} times. Check the units and the step; if the scale really is that far off, correct it where "
+            "the files are read (scale in a recipe)."
+        )
     relative = math.hypot(measured_se / measured, step.se_nm / step.height_nm)
     return Calibration(factor, factor * relative, step.source, measured, measured_se, step.height_nm, step.se_nm)
 
@@ -163,6 +172,12 @@ def _in_nano(text: str, dimension: str) -> float:
     text = text.strip()
     match = re.fullmatch(r"([+-]?[0-9.,]+(?:[eE][+-]?[0-9]+)?)\s*(.*)", text)
     unit = find_unit(match[2], expected=dimension) if match else None
+    if match and match[2] == "A" and dimension == "length":
+        raise ValueError(f"'{text}': A may be ampere or ångström; write Å, nm or pm for a height.")
+    if match and re.fullmatch(r"[+-]?[1-9]\d{0,2},\d{3}", match[1]):
+        raise ValueError(
+            f"'{text}' may be {match[1].replace(',', '')} or {match[1].replace(',', '.')}; write it with a point."
+        )
     if match is None or unit is None or unit.dimension != dimension:
         example = "0.242 nm" if dimension == "length" else "1.02 nA"
         raise ValueError(f"'{text}' is not a {dimension} with a unit; write it like {example}.")

@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 BLOCK_VALUES = 1 << 16  # samples worked on at a time: a few arrays of them stay in the processor's cache
 NOISE_ROUNDS = 4
 NOISE_SWEEPS = 300  # of a group that its noise is found from
-NOISE_GROUP = ("sample", "tip", "full_scale_A")  # sweeps that share their noise
+NOISE_GROUP = ("sample", "tip", "unassigned", "full_scale_A")  # sweeps that share their noise
 UNUSUAL = 3.0  # standard deviations by which a sweep's noise must differ from its group's to be taken as its own
 OWN_POINTS, PRIOR_POINTS, OWN_ROUNDS = 20, 15.0, 2
 PARAMETERS = 3
@@ -39,7 +39,9 @@ class Batch:
         self.u, self.span = engine.scaled_height(self.height)
         m, self.n = sweeps.current.shape
         self.rows = max(1, BLOCK_VALUES // self.n)
-        keys = [pd.factorize(sweeps.table[name], use_na_sentinel=False)[0] for name in NOISE_GROUP]
+        keys = [
+            pd.factorize(sweeps.table[name], use_na_sentinel=False)[0] for name in NOISE_GROUP if name in sweeps.table
+        ]
         whole = keys[0] * (keys[1].max() + 1) * (keys[2].max() + 1) + keys[1] * (keys[2].max() + 1) + keys[2]
         self.group = np.unique(whole, return_inverse=True)[1]
         self.groups = int(self.group.max()) + 1
