@@ -469,13 +469,15 @@ def _over_tips(
     tips_of: dict[Any, set[str]] = {}
     for one in spectra:
         if one.keys.get("tip"):
-            tips_of.setdefault((tuple(one.keys[c] for c in rest), one.bias.size), set()).add(str(one.keys["tip"]))
+            tips_of.setdefault((tuple(repr(one.keys[c]) for c in rest), one.bias.size), set()).add(str(one.keys["tip"]))
     over = plan.model_copy(update={"spectra": plan.spectra.model_copy(update={"replicates": "tip"})})
     found = []
     for part in sets:
         named = (part.table["unassigned"] == "").to_numpy(bool)
         for keys, group in group_sweeps(part.select(named), rest) if named.any() else []:
-            tips = sorted(set(group.table["tip"]) & tips_of.get((tuple(keys.values()), part.axis.size), set()))
+            tips = sorted(
+                set(group.table["tip"]) & tips_of.get((tuple(map(repr, keys.values())), part.axis.size), set())
+            )
             if len(tips) < 2:
                 continue
             shared = [offsets[_setting(g)] for _, g in group_sweeps(group, ["sample", "tip"]) if _setting(g) in offsets]

@@ -207,10 +207,10 @@ class _Import:
     def _of_labels(self) -> list[str]:
         labels = self.labeller.labels.guessed
         notes = []
-        for pattern, count in labels.patterns[:6]:
-            notes.append(
-                f"{count} files: names look like '{pattern}'" if count > 1 else f"a name looks like '{pattern}'"
-            )
+        if labels.patterns:
+            looks = ", ".join(f"'{pattern}' ({count})" for pattern, count in labels.patterns[:3])
+            rest = sum(count for _, count in labels.patterns[3:])
+            notes.append(f"names look like {looks}" + (f" and others ({rest})" if rest else ""))
         said = [words for column in ("sample", "tip", "site") if (words := labels.summary(column))]
         if said:
             notes.append(f"from names: {'; '.join(said)}. A header or a logbook stands above a name.")

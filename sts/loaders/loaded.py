@@ -20,7 +20,9 @@ class UnreadableFile(ValueError):
 
     def inside(self, place: str) -> Self:
         """The same, with the place that it lies in before its own: a sheet, a member of an archive, the file."""
-        return type(self)(self.message, place=f"{place}, {self.place}" if self.place else place)
+        outer = type(self)(self.message, place=f"{place}, {self.place}" if self.place else place)
+        vars(outer).update({k: v for k, v in vars(self).items() if k not in ("message", "place")})
+        return outer
 
 
 class Notes(list[str]):

@@ -29,7 +29,11 @@ _DIRECTIONS = {"up": "up", "down": "down", "retract": "retract", "approach": "ap
 _OPPOSITE = {"up": "down", "down": "up", "retract": "approach", "approach": "retract"}
 _DIRECTION = re.compile(r"(?<![A-Za-z0-9])(?i:up|down|retract|approach)(?![A-Za-z0-9])")
 _LAST_NUMBER = re.compile(r"(?:(?<=[\s_\-])|^)(\d{1,5})$")
-_BOUNDARY = re.compile(rf"(?<=[A-Z0-9])(?=(?:{_WORD})\d)|(?<=[A-Z])(?=[A-Z][a-z]{{2}})|(?<=\d)(?=[A-Z]?[a-z]{{3}})")
+_DATE = re.compile(r"(?<!\d)(?:\d{4}[-_.]\d{2}[-_.]\d{2}|\d{8}|\d{6})(?!\d)")
+_OTHER_NUMBER = re.compile(r"(?<![A-Za-z0-9.])\d+(?![A-Za-z0-9.])")  # beside the last: which of them counts repeats?
+_BOUNDARY = re.compile(
+    rf"(?<=[A-Z0-9])(?=(?:{_WORD})\d)|(?<=[A-Z])(?=[A-Z][a-z]{{2}})|(?<=\d)(?=[A-Z][a-z]|[a-z]{{3}})"
+)
 
 
 @dataclass(frozen=True)
@@ -101,7 +105,8 @@ def _read(path: str) -> _Found:
         direction = words[0].lower()
         texts[-1] = _DIRECTION.sub("\x02direction\x03", texts[-1])
     bare = re.sub(r"[\s_\-]*\x02direction\x03$", "", texts[-1])
-    if last := _LAST_NUMBER.search(bare):
+    last = _LAST_NUMBER.search(bare)
+    if last and not _OTHER_NUMBER.search(_DATE.sub("", bare[: last.start(1)])):
         number = last[1]
         texts[-1] = f"{texts[-1][: last.start(1)]}\x02repeat\x03{texts[-1][last.end(1) :]}"
     values = {column: next(iter(found)) for column, found in said.items() if len(found) == 1}
@@ -169,7 +174,7 @@ def _without_digits(text: str) -> str:
 def natural_key(text: str) -> tuple[tuple[int, int, str], ...]:
     """A key that sorts names as people count: s2 before s10, small and capital letters alike."""
     parts = re.split(r"(\d+)", text)
-    return tuple((1, int(p), "") if p.isdecimal() else (0, 0, p.casefold()) for p in parts if p)
+    return tuple((0, int(p), "") if p.isdecimal() else (1, 0, p.casefold()) for p in parts if p)
 
 
 def in_words(column: str, values: Sequence[str]) -> str:

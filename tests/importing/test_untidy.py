@@ -1,0 +1,74 @@
+"""From an untidy folder to a labelled report in two commands: no recipe, no logbook, one ``--columns``."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+from importing import untidy
+
+from sts.cli import main
+from sts.session import Session
+
+
+@pytest.mark.parametrize("seed", [0, 7])
+def test_two_commands_lead_to_a_labelled_report(tmp_path: Path, capsys: pytest.CaptureFixture[str], seed: int) -> None:
+    truth = untidy.make(tmp_path, seed)
+    assert len(list((tmp_path / "wednesday").rglob("*.*"))) == 60
+    session, out = tmp_path / "s.h5", tmp_path / "results"
+    status = main(["import", str(tmp_path / "wednesday"), "--columns", "V (V), I (A)", "--into", str(session)])
+    assert status == 1  # the empty file was left out, and is named
+    said = capsys.readouterr()
+    assert "empty.txt: is empty" in said.err
+    assert "7 files without sweeps passed over" in said.out
+    assert "A header or a logbook stands above a name" in said.out
+    assert "no tip" not in said.out  # every sweep has one
+    sweeps = Session.open(session).sweeps()
+    assert len(sweeps) == truth.sweeps
+    for sweep, tip, site, source in sweeps[["sweep", "tip", "site", "source"]].itertuples(index=False):
+        assert (tip, site) == truth.labels[source], sweep
+    assert main(["report", str(session), "--out", str(out)]) == 0
+    results = json.loads((out / "results.json").read_text(encoding="utf-8"))
+    found = {row["tip"]: row for row in results["barrier"]["tips"]}
+    assert set(found) == {"A", "B", "C"}
+    for tip, barrier in untidy.BARRIERS.items():
+        assert found[tip]["barrier_low_eV"] < barrier * 1.03
+        assert found[tip]["barrier_high_eV"] > barrier * 0.97
+        assert (found[tip]["sites"], found[tip]["sweeps"]) == (3, 12)
+    page = (out / "report.html").read_text(encoding="utf-8")
+    assert "Which sweeps have no tip?" not in page
+    labels = [one["label"] for one in results["spectra"]["each"]]
+    assert labels == ["A", "B", "average over 2 tips"]
+
+
+def test_without_columns_the_bare_files_are_asked_about_once(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    untidy.make(tmp_path)
+    assert main(["import", str(tmp_path / "wednesday"), "--into", str(tmp_path / "s.h5")]) == 1
+    err = capsys.readouterr().err
+    bare = [line for line in err.splitlines() if "no line above the numbers" in line]
+    assert len(bare) == 1
+    assert bare[0].startswith("10 files like ")
+    assert "--columns 'V (V), I (A)'" in bare[0]
+    assert (
+        main(["import", str(tmp_path / "wednesday"), "--into", str(tmp_path / "s.h5"), "--columns", "V (V), I (A)"])
+        == 1
+    )
+    assert len(Session.open(tmp_path / "s.h5").sweeps()) == 54
+
+
+def test_the_wrong_names_for_bare_columns_are_refused_by_size(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    untidy.make(tmp_path)
+    for columns, why in (
+        ("z (nm), I (nA)", "reaches|spans|only, less than"),
+        ("V (mV), I (A), dI/dV", "has 2 columns without names; --columns names 3"),
+    ):
+        assert (
+            main(["import", str(tmp_path / "wednesday"), "--into", str(tmp_path / "s.h5"), "--columns", columns]) == 1
+        )
+        assert re.search(why, capsys.readouterr().err)

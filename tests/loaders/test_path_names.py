@@ -1,0 +1,145 @@
+"""Forty styles of folder and file names, invented: the labels that a reader would give, or none; never a wrong one."""
+
+from __future__ import annotations
+
+import pytest
+
+from sts.loaders.name_patterns import values_from, without_copy_mark
+from sts.loaders.path_names import in_words, labels_from_paths, natural_key, propose_pattern
+
+
+def at(template: str, tips: str = "AB", sites: str = "12", numbers: str = "12") -> dict[str, dict[str, str]]:
+    """Paths of a style, each with what it says where everything in it is named."""
+    return {
+        template.format(t=t, s=s, n=n): {"tip": t, "site": s, "repeat": n} for t in tips for s in sites for n in numbers
+    }
+
+
+def only(labels: dict[str, dict[str, str]], *columns: str) -> dict[str, dict[str, str]]:
+    """The same with some labels only."""
+    return {path: {c: v for c, v in said.items() if c in columns} for path, said in labels.items()}
+
+
+STYLES: dict[str, dict[str, dict[str, str]]] = {
+    "folder and name": at("day/tip{t}/tip{t}_site{s}_00{n}.txt"),
+    "folders only": at("day/tip{t}/site{s}/00{n}.dat"),
+    "underscores": at("tip_{t}_site_{s}_{n}.csv"),
+    "hyphens": at("Tip-{t}-Site-{s}-{n}.csv"),
+    "spaces": at("Tip {t} site {s} {n}.txt"),
+    "camel case": at("Tip{t}Site{s}Run{n}.txt"),
+    "run together": at("tip{t}site{s}run{n}.txt"),
+    "numbered tips": at("tip{t}_spot{s}_{n}.txt", tips="12"),
+    "leading zeros": {f"tip0{t}_site0{s}_00{n}.txt": {"tip": t, "site": s, "repeat": n} for t in "12" for s in "12"
+                      for n in "12"},
+    "spot": at("tip{t}/spot{s}_run{n}.txt"),
+    "position": at("tip{t}_pos{s}_{n}.txt"),
+    "capitals": at("TIP{t}_SITE{s}_{n}.DAT"),
+    "equals signs": at("tip={t} site={s} run={n}.txt"),
+    "sample in folder": {f"sample3/tip{t}/site{s}_{n}.txt": {"sample": "3", "tip": t, "site": s, "repeat": n}
+                         for t in "AB" for s in "12" for n in "12"},
+    "letters and numbers": {f"tip_W{t}_site{s}_{n}.txt": {"tip": f"W{t}", "site": s, "repeat": n} for t in "12"
+                            for s in "12" for n in "12"},
+    "directions at the end": {f"tipA_site{s}_{n}_{d}.txt": {"tip": "A", "site": s, "repeat": n, "direction": d}
+                              for s in "12" for n in "12" for d in ("retract", "approach")},
+    "up and down": {f"tipA_site1_{n}_{d}.txt": {"tip": "A", "site": "1", "repeat": n, "direction": d} for n in "12"
+                    for d in ("up", "down")},
+    "a date before": at("2026-11-25/tip{t}_site{s}_{n}.txt"),
+    "kinds in the name": {f"tipA_site1_{k}_{n}.txt": {"tip": "A", "site": "1", "repeat": n} for k in ("iv", "iz") for n in "12"},
+    "lower case tips": at("tip{t}_site{s}_{n}.txt", tips="ab"),
+    # not all is named: what is not stays unknown
+    "tip only": only(at("tip{t}/{s}_{n}.txt"), "tip"),
+    "tip and a number": only(at("tip{t}_00{n}.txt"), "tip"),
+    "one word for all of it": only(at("{t}{s}_{n}.txt")),
+    "letters without words": only(at("t{t}_s{s}_r{n}.txt")),
+    "birds": only(at("heron_s{s}_r{n}.csv")),
+    "a date at the end": only(at("tip{t}_site{s}_2611251{n}.txt"), "tip", "site"),
+    "two numbers at the end": {f"tipA_site1_{a}_{b}.txt": {"tip": "A", "site": "1"} for a in "12" for b in "12"},
+    "a number that tells nothing apart": {f"tipA_site1_x{k}_5.txt": {"tip": "A", "site": "1", "repeat": "5"} for k in "1"},
+    "a voltage at the end": {f"tipA_site1_{v}mV.txt": {"tip": "A", "site": "1"} for v in (50, 100)},
+    "a decimal at the end": {f"tipA_site1_0.{n}.txt": {"tip": "A", "site": "1"} for n in "12"},
+    "only one direction": {f"tipA_site1_{n}_retract.txt": {"tip": "A", "site": "1", "repeat": n} for n in "12"},
+    "after an approach": {f"after_approach_tipA_site1_{n}.txt": {"tip": "A", "site": "1", "repeat": n} for n in "12"},
+    "pulses": {f"tip_3_pulses_{n}.txt": {} for n in "12"},
+    "a pulse": {f"tip_pulse_3V_{n}.txt": {} for n in "12"},
+    "tips": {f"tips{n}.txt": {} for n in "12"},
+    "a changed tip": {f"tipchange_{n}.txt": {} for n in "12"},
+    "a tip that was etched": {f"tip_etched_site1_{n}.txt": {"site": "1", "repeat": n} for n in "12"},
+    "folder and name disagree": {f"tipA/tipB_site1_{n}.txt": {"site": "1", "repeat": n} for n in "12"},
+    "position of an axis": {f"tipA_pos_x_{n}.txt": {"tip": "A"} for n in "12"},
+    "multiple words": {f"multitip3_{n}.txt": {} for n in "12"},
+    "a recut tip in words": {f"A (2nd, recut)/iv_{n}.txt": {} for n in "12"},
+    "site map": {f"sitemap2_{n}.txt": {} for n in "12"},
+    "minutes": {f"tip_5_min_{n}.txt": {} for n in "12"},
+}  # fmt: skip
+
+
+def test_there_are_forty():
+    assert len(STYLES) >= 40
+
+
+@pytest.mark.parametrize("style", STYLES)
+def test_a_style_of_names(style):
+    expected = STYLES[style]
+    found = labels_from_paths(expected).values
+    assert {path: found.get(path, {}) for path in expected} == expected
+
+
+def test_a_copy_says_the_same_and_spoils_no_numbers():
+    paths = ["tipA_site1_001.txt", "tipA_site1_002.txt", "tipA_site1_001 - Copy.txt", "Copy of tipA_site1_002.txt"]
+    found = labels_from_paths(paths).values
+    assert [found[path]["repeat"] for path in paths] == ["1", "2", "1", "2"]
+
+
+@pytest.mark.parametrize(
+    ("stem", "bare"),
+    [("a - Copy", "a"), ("a - Copy (2)", "a"), ("a - Kopie", "a"), ("Copy of a", "a"), ("a_copy", "a"), ("a (1)", "a"),
+     ("a", "a"), ("copy", "copy"), ("recopy", "recopy")],
+)  # fmt: skip
+def test_marks_of_copies(stem, bare):
+    assert without_copy_mark(stem) == (bare, bare != stem)
+
+
+@pytest.mark.parametrize(
+    ("pattern", "path", "said"),
+    [
+        ("{tip}_s{site}_r{repeat}.csv", "iz/heron_s1_r02.csv", {"tip": "heron", "site": "1", "repeat": "02"}),
+        ("{tip}_s{site}_r{repeat}", "iz/heron_s1_r02.csv", {"tip": "heron", "site": "1", "repeat": "02"}),
+        ("{tip}/{site}_*", "day/heron/3_up.txt", {"tip": "heron", "site": "3"}),
+        ("{tip}\\{site}_*", "day/heron/3_up.txt", {"tip": "heron", "site": "3"}),
+        ("{tip}/{tip}_{repeat}.txt", "heron/heron_4.txt", {"tip": "heron", "repeat": "4"}),
+        ("{tip}/{tip}_{repeat}.txt", "heron/plover_4.txt", {}),
+        ("{tip}_{repeat}.txt", "heron_4 - Copy.txt", {"tip": "heron", "repeat": "4"}),
+        ("{tip}_{repeat}.txt", "heron_four.txt", {}),
+        ("{sample}, {tip}, {temperature_K}K.txt", "gold, heron, 77K.txt",
+         {"sample": "gold", "tip": "heron", "temperature_K": "77"}),
+    ],
+)  # fmt: skip
+def test_a_pattern_that_the_user_gives(pattern, path, said):
+    assert values_from(pattern, path) == said
+
+
+@pytest.mark.parametrize(
+    ("paths", "pattern"),
+    [
+        (
+            [f"iz/{t}_s{s}_r{r}.csv" for t in ("heron", "plover") for s in (1, 2) for r in (1, 2)],
+            "{tip}_s{site}_r{repeat}.csv",
+        ),
+        ([f"day/{t}/iv_{r}.csv" for t in ("heron", "plover") for r in (1, 2)], "{tip}/iv_{repeat}.csv"),
+        ([f"day/{t}/a{r}.csv" for t in "AB" for r in (1, 2)], "{tip}/a{repeat}.csv"),
+        (["a.csv"], ""),
+        (["one.csv", "two_3.dat", "x/y/z.txt"], ""),
+    ],
+)
+def test_a_proposal_is_read_by_the_pattern_engine(paths, pattern):
+    assert propose_pattern(paths) == pattern
+    if pattern:
+        assert all(values_from(pattern, path) for path in paths)
+
+
+def test_people_count_like_this():
+    names = ["s10", "s2", "S1", "s1b", "a", "10", "9"]
+    assert sorted(names, key=natural_key) == ["9", "10", "a", "S1", "s1b", "s2", "s10"]
+    assert in_words("site", ["1", "2", "3"]) == "sites 1 to 3"
+    assert in_words("tip", ["A", "B"]) == "tips A, B"
+    assert in_words("tip", ["A"]) == "tip A"
