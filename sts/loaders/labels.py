@@ -154,8 +154,9 @@ def fill(
             other = known & ~np.array([_same(v, value) for v in column[places]], bool)
             origin = np.array([origins[i].get(key, "") for i in places], object)
             own = (origin == statement.source) | ((origin == NAME) & (statement.source != NAME))
-            wins = other & (by[places] == 0) & (own | (prefer & (statement.source != NAME)))
-            told = other & ~(own & (by[places] == 0))
+            stands = np.array([b > 0 and statements[b - 1].source != NAME for b in by[places]], bool)
+            wins = other & ~stands & (own | (prefer & (statement.source != NAME)))
+            told = other & ~(own & ~stands)
             if not (statement.source == NAME and key in _NOT_COMPARED):
                 for i, won in zip(places[told], wins[told], strict=True):
                     earlier = statements[by[i] - 1].who if by[i] else ""

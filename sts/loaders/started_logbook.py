@@ -114,7 +114,8 @@ def write_xlsx(path: Path, head: Sequence[str], rows: Sequence[Sequence[str | fl
         sheet.append([None] * len(row))
         for cell, value in zip(sheet[sheet.max_row], row, strict=True):
             if value != "":
-                cell.set_explicit_value(value, "s" if isinstance(value, str) else "n")  # a name is never a formula
+                cell.value = value
+                cell.data_type = "s" if isinstance(value, str) else "n"  # a name is never a formula
     sheet.freeze_panes = "B2"
     for i, name in enumerate(head, 1):
         sheet.column_dimensions[sheet.cell(1, i).column_letter].width = max(12, min(40, len(name) + 4))
