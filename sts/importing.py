@@ -8,7 +8,6 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 
 from sts.loaders import LoadedFile, Preview, UnreadableFile, preview_file, read_logbook, read_recipe
@@ -139,13 +138,13 @@ class _Labeller:
         if pattern := self.own_patterns.get(file.path):
             labels = PathLabels((), [pattern], guess=False)
         for part in file.sets:
-            said = labels.statements(file.path, part.kind, part.table, np.ones(len(part), bool))
+            said = labels.statements(file.path, part.kind, part.columns, range(len(part)))
             for book in self.books:
-                said += statements_of(book, part.table, {file.name: (file.path, file.above)})
+                said += statements_of(book, part.columns, {file.name: (file.path, file.above)})
             if not said:
                 sets.append(part)
                 continue
-            table, disagree = fill(part.table, said, prefer=self.prefer)
+            table, disagree = fill(part.columns, said, prefer=self.prefer)
             self.conflicts += disagree
             sets.append(replace(part, table=table))
         return replace(file, sets=tuple(sets))
@@ -378,16 +377,15 @@ def annotate_session(
     conflicts: list[str] = []
 
     def correct(table: pd.DataFrame, kind: str) -> pd.DataFrame:
+        columns = {str(c): table[c].to_numpy() for c in table.columns}
         said: list[Statement] = []
-        if names:
-            for source in dict.fromkeys(table["source"]):
-                rows = (table["source"] == source).to_numpy(bool)
-                said += labels.statements(paths.get(source, (source, ""))[0], kind, table, rows)
+        for source, rows in table.groupby("source", sort=False).indices.items() if names else ():
+            said += labels.statements(paths.get(str(source), (str(source), ""))[0], kind, columns, list(rows))
         for book in books:
-            said += statements_of(book, table, paths)
-        corrected, disagree = fill(table, said, prefer=prefer_logbook, said_by="the session")
+            said += statements_of(book, columns, paths)
+        corrected, disagree = fill(columns, said, prefer=prefer_logbook, said_by="the session")
         conflicts.extend(disagree)
-        return corrected
+        return pd.DataFrame(corrected)
 
     who = ", ".join([*(book.name for book in books), *(["names"] if names else [])])
     changes = annotate(session, correct, source=who)

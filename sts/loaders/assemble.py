@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
 from sts.loaders.bare import bare_columns
@@ -37,7 +35,7 @@ def assemble(blocks: list[Block], name: str, recipe: Recipe) -> tuple[tuple[Swee
         runs += _runs_of_block(block, recipe, notes)
     if not runs:
         raise UnreadableFile("holds no sweep of two or more points. Export it again.")
-    return tuple(replace(s, notes=tuple(notes)) for s in sets_of(runs, name)), tuple(notes)
+    return sets_of(runs, name, tuple(notes)), tuple(notes)
 
 
 def _runs_of_block(block: Block, recipe: Recipe, notes: Notes) -> list[Run]:

@@ -43,7 +43,7 @@ def range_of(column: np.ndarray) -> str:
     if not known.size:
         return "no numbers"
     steps = np.diff(known)
-    even = known.size > 2 and (np.allclose(steps, steps.mean(), rtol=1e-3) and steps.any())
+    even = known.size > 2 and (np.allclose(steps, steps.mean(), rtol=1e-3, atol=0) and steps.any())
     return f"{known[0]:.4g} to {known[-1]:.4g} in even steps" if even else f"{known.min():.4g} to {known.max():.4g}"
 
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from sts.loaders.loaded import UnreadableFile, shown
 from sts.loaders.metadata import in_si
@@ -20,11 +19,14 @@ NAME = "name"  # who said it: the name of a folder or file
 _NOT_COMPARED = ("repeat", "direction")  # a counter in a name is not expected to be the header's
 
 
+Columns = Mapping[str, np.ndarray]  # of a table of sweeps (m,): texts as objects, numbers as float
+
+
 @dataclass(frozen=True, eq=False)
 class Statement:
     """Something said of some sweeps."""
 
-    rows: np.ndarray  # (m,) bool: of which
+    rows: Sequence[int]  # positions of these
     values: Mapping[str, str | float]
     source: str  # the logbook's name, or `NAME`
     place: str  # in the source, for messages: "line 3"
@@ -79,17 +81,18 @@ class PathLabels:
 
     def applied(self, path: str, sweeps: SweepSet) -> SweepSet:
         """Sweeps of one file with what its path says of them filled in."""
-        said = self.statements(path, sweeps.kind, sweeps.table, np.ones(len(sweeps), bool))
-        return replace(sweeps, table=fill(sweeps.table, said)[0]) if said else sweeps
+        said = self.statements(path, sweeps.kind, sweeps.columns, range(len(sweeps)))
+        return replace(sweeps, table=fill(sweeps.columns, said)[0]) if said else sweeps
 
-    def statements(self, path: str, kind: str, table: pd.DataFrame, rows: np.ndarray) -> list[Statement]:
-        """What a path says of the sweeps of its file: `rows` (m,) of a table of one kind.
+    def statements(self, path: str, kind: str, columns: Columns, rows: Sequence[int]) -> list[Statement]:
+        """What a path says of the sweeps of its file: `rows` of a table of one kind.
 
         A number is that of the repeat, and a word the direction, only where the file holds one sweep of its sort.
         """
         values = self.of(path)
-        count = int(rows.sum())
-        if count > 1:
+        if not values or not len(rows):
+            return []
+        if len(rows) > 1:
             values.pop("direction", None)
         elif "direction" in values:
             word = str(values["direction"])
@@ -97,9 +100,9 @@ class PathLabels:
             values["direction"] = {"up": up, "down": down}.get(word, word)
             if values["direction"] not in DIRECTIONS[kind]:
                 del values["direction"]
-        if count > 1 and table.loc[rows, "direction"].duplicated().any():
+        if len(rows) > 1 and len({columns["direction"][i] for i in rows}) < len(rows):
             values.pop("repeat", None)
-        return [Statement(rows, values, NAME, "")] if values and count else []
+        return [Statement(rows, values, NAME, "")] if values else []
 
 
 def _value(key: str, text: str) -> tuple[str, str | float]:
@@ -116,18 +119,14 @@ def _value(key: str, text: str) -> tuple[str, str | float]:
 
 
 def fill(
-    table: pd.DataFrame,
-    statements: Sequence[Statement],
-    *,
-    prefer: bool = False,
-    said_by: str = "the header",
-) -> tuple[pd.DataFrame, list[Disagreement]]:
+    columns: Columns, statements: Sequence[Statement], *, prefer: bool = False, said_by: str = "the header"
+) -> tuple[dict[str, np.ndarray], list[Disagreement]]:
     """Fill in what a table of sweeps (m rows) does not know.
 
     Parameters
     ----------
-    table : pandas.DataFrame
-        With `source`; `said_by` of each row says which cells are not of the header.
+    columns : mapping
+        With `sweep` and `source`; `said_by` of each row says which cells are not of the header.
     statements : sequence of Statement
         From first to last: what an earlier one has filled in, a later one does not change.
     prefer : bool
@@ -140,42 +139,48 @@ def fill(
     A logbook replaces what a name said, and what the same logbook said before; a name replaces what a name said. All
     else that disagrees stays, and is reported.
     """
-    columns: dict[str, np.ndarray] = {}
-    filled: dict[str, np.ndarray] = {}  # column -> which statement filled each cell in, from 1
-    origins = [dict(part.split("=", 1) for part in cell.split(";") if "=" in part) for cell in _texts(table, SAID_BY)]
-    changed = np.zeros(len(table), bool)
+    count = len(columns["sweep"])
+    cells: dict[str, list[Any]] = {}
+    filled: dict[tuple[str, int], Statement] = {}  # cells filled in here
+    origins = [_origins(text) for text in columns[SAID_BY]] if SAID_BY in columns else [{} for _ in range(count)]
     found: list[Disagreement] = []
-    for number, statement in enumerate(statements, 1):
+    for statement in statements:
+        by_name = statement.source == NAME
         for key, value in statement.values.items():
-            column = columns.setdefault(key, _cells(table, key, value))
-            by = filled.setdefault(key, np.zeros(len(table), int))
-            places = np.flatnonzero(statement.rows)
-            known = np.array([v == v and v != "" for v in column[places]], bool)
-            other = known & ~np.array([_same(v, value) for v in column[places]], bool)
-            origin = np.array([origins[i].get(key, "") for i in places], object)
-            own = (origin == statement.source) | ((origin == NAME) & (statement.source != NAME))
-            stands = np.array([b > 0 and statements[b - 1].source != NAME for b in by[places]], bool)
-            wins = other & ~stands & (own | (prefer & (statement.source != NAME)))
-            told = other & ~(own & ~stands)
-            if not (statement.source == NAME and key in _NOT_COMPARED):
-                for i, won in zip(places[told], wins[told], strict=True):
-                    earlier = statements[by[i] - 1].who if by[i] else ""
-                    who = earlier or {NAME: "its name", "": said_by}.get(
-                        origins[i].get(key, ""), origins[i].get(key, "")
-                    )
-                    found.append(
-                        _disagreement(str(table["source"].iloc[i]), key, column[i], who, statement, value, won)
-                    )
-            take = places[~known | wins]
-            column[take], by[take], changed[take] = value, number, True
-            for i in take:
+            unknown = np.nan if isinstance(value, float) else ""
+            column = cells.setdefault(key, list(columns[key]) if key in columns else [unknown] * count)
+            for i in statement.rows:
+                known, origin, before = column[i], origins[i].get(key, ""), filled.get((key, i))
+                if known == known and known != "":
+                    if _same(known, value):
+                        continue
+                    own = origin == statement.source or (origin == NAME and not by_name)
+                    stands = before is not None and before.source != NAME
+                    wins = not stands and (own or (prefer and not by_name))
+                    if (stands or not own) and not (by_name and key in _NOT_COMPARED):
+                        who = before.who if before is not None else {NAME: "its name", "": said_by}.get(origin, origin)
+                        found.append(_disagreement(str(columns["source"][i]), key, known, who, statement, value, wins))
+                    if not wins:
+                        continue
+                column[i], filled[key, i] = value, statement
                 origins[i][key] = statement.source
-    if not columns:
-        return table, list(dict.fromkeys(found))
-    result = table.assign(**{key: _column(cells) for key, cells in columns.items()})
-    texts = np.array(_texts(table, SAID_BY), object)
-    texts[changed] = [_origin_text(origins[i]) for i in np.flatnonzero(changed)]
-    return result.assign(**{SAID_BY: texts}), list(dict.fromkeys(found))
+    result = dict(columns)
+    if filled:
+        result |= {key: _column(column, key) for key, column in cells.items()}
+        result[SAID_BY] = np.array([_origin_text(o) for o in origins], object)
+    return result, list(dict.fromkeys(found))
+
+
+def _column(cells: list[Any], key: str) -> np.ndarray:
+    if key in NUMBER_COLUMNS or all(isinstance(v, float) for v in cells):
+        return np.array(cells, float)
+    texts = np.empty(len(cells), object)
+    texts[:] = ["" if v != v else v if isinstance(v, str) else f"{v:.9g}" for v in cells]
+    return texts
+
+
+def _origins(text: str) -> dict[str, str]:
+    return dict(part.split("=", 1) for part in text.split(";") if "=" in part)
 
 
 def _disagreement(
@@ -188,23 +193,8 @@ def _disagreement(
     return Disagreement(sentence, f"{sides} disagree on {key}; {taken.split(',')[0]} was taken")
 
 
-def _texts(table: pd.DataFrame, column: str) -> list[str]:
-    return [str(v) for v in table[column]] if column in table else [""] * len(table)
-
-
 def _origin_text(origins: Mapping[str, str]) -> str:
     return ";".join(f"{key}={source.replace(';', ',').replace('=', '-')}" for key, source in origins.items())
-
-
-def _cells(table: pd.DataFrame, key: str, value: str | float) -> np.ndarray:
-    """The cells of a column, ready to take texts and numbers."""
-    if key in table:
-        return table[key].to_numpy(object).copy()
-    return np.full(len(table), np.nan if isinstance(value, float) else "", object)
-
-
-def _column(cells: np.ndarray) -> Any:
-    return cells.astype(float) if all(isinstance(v, float) for v in cells) else pd.Series(list(cells), dtype=object)
 
 
 def _same(known: Any, value: str | float) -> bool:

@@ -8,11 +8,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import numpy as np
-import pandas as pd
-
 from sts.loaders.decode import decode
-from sts.loaders.labels import Disagreement, Statement, fill
+from sts.loaders.labels import Columns, Disagreement, Statement, fill
 from sts.loaders.loaded import LoadedFile, UnreadableFile, shown
 from sts.loaders.logbook_patterns import compiled, fits, plain
 from sts.loaders.metadata import RMS, in_si, modulation_kind, number_of
@@ -215,24 +212,30 @@ def _number(place: str, key: str, unit: str, text: str, title: str, decimal: str
 # ---- applied
 
 
-def statements_of(logbook: Logbook, table: pd.DataFrame, paths: Mapping[str, tuple[str, str]]) -> list[Statement]:
+def statements_of(logbook: Logbook, columns: Columns, paths: Mapping[str, tuple[str, str]]) -> list[Statement]:
     """What the rows of a logbook say of the sweeps of a table (m rows).
 
     Parameters
     ----------
+    columns : mapping
+        Of the table, with `sweep` and `source`.
     paths : mapping
         Name of the file as in `source` -> (path from the imported folder down, folders above).
     """
-    sources = table["source"].astype(str)
-    codes, files = pd.factorize(sources)
-    names = [plain(str(n)) for n in table["sweep"]] if any(row.sweep for row in logbook.rows) else []
+    rows_of: dict[str, list[int]] = {}
+    for i, source in enumerate(columns["source"]):
+        rows_of.setdefault(str(source), []).append(i)
+    by_sweep = any(row.sweep for row in logbook.rows)
+    names = [plain(str(n)) for n in columns["sweep"]] if by_sweep else []
     statements = []
     for row in logbook.rows:
-        of_file = np.array([not row.pattern or logbook.speaks_of(row, *paths.get(f, (f, ""))) for f in files], bool)
-        rows = of_file[codes]
+        if not row.values:
+            continue
+        files = [f for f in rows_of if not row.pattern or logbook.speaks_of(row, *paths.get(f, (f, "")))]
+        rows = [i for f in files for i in rows_of[f]]
         if row.sweep:
-            rows = rows & np.array([bool(compiled(plain(row.sweep)).fullmatch(n)) for n in names], bool)
-        if rows.any() and row.values:
+            rows = [i for i in rows if compiled(plain(row.sweep)).fullmatch(names[i])]
+        if rows:
             statements.append(Statement(rows, row.values, logbook.name, row.place))
     return statements
 
@@ -262,8 +265,8 @@ def apply_logbook(
     conflicts: list[Disagreement] = []
     sets = []
     for part in file.sets:
-        said = statements_of(logbook, part.table, {file.name: (file.path, file.above)})
-        table, disagree = fill(part.table, said, prefer=prefer_logbook)
+        said = statements_of(logbook, part.columns, {file.name: (file.path, file.above)})
+        table, disagree = fill(part.columns, said, prefer=prefer_logbook)
         conflicts += disagree
         sets.append(replace(part, table=table))
     return replace(file, sets=tuple(sets)), conflicts

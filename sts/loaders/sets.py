@@ -19,7 +19,7 @@ def safe_name(text: str) -> str:
     return re.sub(r"_{2,}", "_", "".join(c if c.isalnum() or c in "._-" else "_" for c in text)).strip("_") or "sweep"
 
 
-def sets_of(runs: list[Run], name: str) -> tuple[SweepSet, ...]:
+def sets_of(runs: list[Run], name: str, notes: tuple[str, ...]) -> tuple[SweepSet, ...]:
     """The sets of the sweeps of the file `name`, those on exactly the same axis together; each stack is a set."""
     single = [run for run in runs if not run.stacked]
     _number_repeats(single)
@@ -29,7 +29,7 @@ def sets_of(runs: list[Run], name: str) -> tuple[SweepSet, ...]:
         key = (run.kind, run.axis.tobytes(), run.current is not None, run.lockin is not None, run.lockin_unit)
         own = _stack_names(run, name) if run.stacked else [next(names)]
         groups.setdefault((*key, i) if run.stacked else key, []).append((run, own))
-    sets = tuple(_set(members, name) for members in groups.values())
+    sets = tuple(_set(members, name, notes) for members in groups.values())
     known = [n for s in sets for n in s.names]
     if len(set(known)) < len(known):  # several groups of one file
         sets = tuple(
@@ -38,7 +38,7 @@ def sets_of(runs: list[Run], name: str) -> tuple[SweepSet, ...]:
     return sets
 
 
-def _set(members: list[tuple[Run, list[str]]], name: str) -> SweepSet:
+def _set(members: list[tuple[Run, list[str]]], name: str, notes: tuple[str, ...]) -> SweepSet:
     first = members[0][0]
     columns: dict[str, Any] = {"sweep": np.array([n for _, own in members for n in own], object)}
     for column in dict.fromkeys(k for run, _ in members for k in run.values if k != "sweep"):
@@ -59,6 +59,7 @@ def _set(members: list[tuple[Run, list[str]]], name: str) -> SweepSet:
         columns,
         lockin=np.concatenate(lockin) if lockin else None,
         lockin_unit=first.lockin_unit,
+        notes=notes,
     )
 
 

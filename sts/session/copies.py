@@ -49,18 +49,16 @@ def signal_of(sweeps: SweepSet) -> np.ndarray:
 
 def keys_of(axis: np.ndarray, signal: np.ndarray) -> np.ndarray:
     """A number for either end of each sweep (m, 2): equal where axis (n,) and signal (m, n) are, up to rounding."""
-    keys = np.zeros((len(signal), 2), np.uint64)
-    for end, part in enumerate((slice(None, ENDS), slice(-ENDS, None))):
-        block = np.empty((len(signal), 2 * ENDS), np.float32)
-        points = axis[part].size
-        block[:] = 0
-        with np.errstate(over="ignore"):
-            block[:, :points] = axis[part]
-            block[:, ENDS : ENDS + points] = np.nan_to_num(signal[:, part], nan=-1.0)
-        keys[:, end] = ((block + np.float32(0)).view(np.uint32).astype(np.uint64) * _FACTORS).sum(
-            axis=1, dtype=np.uint64
-        )
-    return keys
+    points = min(ENDS, axis.size)
+    block = np.zeros((len(signal), 2, 2, ENDS), np.float32)  # sweep, end, axis or signal, sample
+    with np.errstate(over="ignore", invalid="ignore"):
+        for end, part in enumerate((slice(None, points), slice(-points, None))):
+            block[:, end, 0, :points] = axis[part]
+            block[:, end, 1, :points] = signal[:, part]
+    block[np.isnan(block)] = -1.0
+    block += np.float32(0)  # no -0
+    bits = block.reshape(len(signal), 2, 2 * ENDS).view(np.uint32).astype(np.uint64)
+    return np.asarray((bits * _FACTORS).sum(axis=2, dtype=np.uint64))
 
 
 def relation(new: Numbers, old: Numbers, end: int) -> str:

@@ -70,6 +70,7 @@ class Writer:
         self._new_sources: list[dict[str, Any]] = []
         self._file_names = dict.fromkeys(sources["name"], 1)
         self._content = _Content(file["entry"]["sources"])
+        self._last: tuple[SweepSet, np.ndarray] | None = None  # a set and its keys
         self._known: KnownSweeps | None = None  # made when a copy is first asked for
 
     def find_copies(self, sweeps: SweepSet) -> list[tuple[int, str, str]]:
@@ -81,8 +82,7 @@ class Writer:
             self._known = KnownSweeps()
             for target in (t for same in self._sets.values() for t in same):
                 self._known.add(_stored_keys(target), ((target, row) for row in range(target.before)))
-        signal = signal_of(sweeps)
-        keys = keys_of(sweeps.axis, signal)
+        signal, keys = signal_of(sweeps), self._keys_of(sweeps)
         own = KnownSweeps()
         found = []
         for row in range(len(sweeps)):
@@ -97,6 +97,12 @@ class Writer:
             else:
                 own.add(keys[row : row + 1], [(None, row)])
         return found
+
+    def _keys_of(self, sweeps: SweepSet) -> np.ndarray:
+        """The keys of a set; it is asked for twice, when copies are looked for and when it is added."""
+        if self._last is None or self._last[0] is not sweeps:
+            self._last = sweeps, keys_of(sweeps.axis, signal_of(sweeps))
+        return self._last[1]
 
     def _name(self, target: _OpenSet, row: int) -> str:
         if row < target.before:
@@ -137,7 +143,7 @@ class Writer:
         if source_name is not None:
             columns["source"] = np.full(len(names), source_name, object)
         target = self._set_for(sweeps)
-        keys = keys_of(sweeps.axis, signal_of(sweeps))
+        keys = self._keys_of(sweeps)
         if self._known is not None:
             self._known.add(keys, ((target, target.total + i) for i in range(len(keys))))
         target.total += len(keys)
