@@ -20,6 +20,7 @@ class Branch:
     sign: int  # +1 if the axis ascends in the order of the file, -1 if it descends
     steady: bool = True  # False if the samples had to be sorted
     shuffled: bool = False  # whether they stood in no order at all
+    strict: bool = False  # known to have no value of the axis twice
 
 
 def split_branches(axis: np.ndarray, breaks: tuple[int, ...] = ()) -> list[Branch]:
@@ -41,7 +42,7 @@ def split_branches(axis: np.ndarray, breaks: tuple[int, ...] = ()) -> list[Branc
     cuts = [b for b in breaks if 1 < b < axis.size and (axis[b] - axis[b - 1]) * (axis[b - 1] - axis[b - 2]) <= 0]
     starts, ends = [0, *cuts], [*cuts, axis.size]
     return [
-        replace(branch, rows=branch.rows + start)
+        replace(branch, rows=branch.rows + start) if start else branch
         for start, end in zip(starts, ends, strict=True)
         for branch in _split(axis[start:end])
     ]
@@ -49,12 +50,12 @@ def split_branches(axis: np.ndarray, breaks: tuple[int, ...] = ()) -> list[Branc
 
 def _split(axis: np.ndarray) -> list[Branch]:
     step = np.diff(axis)
+    if (step > 0).all():
+        return [Branch(np.arange(axis.size), 1, strict=True)] if axis.size > 1 else []
+    if (step < 0).all():
+        return [Branch(np.arange(axis.size)[::-1], -1, strict=True)]
     if not step.any():
         return []
-    if (step > 0).all():
-        return [Branch(np.arange(axis.size), 1)]
-    if (step < 0).all():
-        return [Branch(np.arange(axis.size)[::-1], -1)]
     span = float(np.ptp(axis))
     turns = _turning_points(axis, 0.0)
     if len(turns) > 2 and np.median(np.diff([0, *turns, axis.size - 1])) < 4:

@@ -6,6 +6,7 @@ import csv
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import chain
 
 from sts.loaders.bare import AmbiguousComma
@@ -118,6 +119,40 @@ def find_dialect(lines: list[str], recipe: Recipe, marks: Sequence[str]) -> Dial
         raise _refusal(lines, marks)("no line with numbers; expected a table of sweeps. Export it again.")
     sample = (filled[1:] if len(filled) > 4 else filled)[::-1]  # without the last line, which may be cut off
     wanted = {"": DELIMITERS, "tab": ("\t",), "spaces": (" ",)}.get(recipe.delimiter, (recipe.delimiter,))
+    length = _SAMPLE
+    dialect = _plain_dialect(sample[-_SAMPLE:], wanted, recipe.decimal)
+    if dialect is None:
+        dialect, length = _best_dialect(sample, wanted, recipe)
+    sample = sample[-length:]
+    _refuse_ambiguous_comma(lines, sample, dialect, recipe, marks)
+    if dialect is None:
+        raise _no_rows(lines, sample, marks)
+    return dialect
+
+
+def _plain_dialect(sample: list[str], wanted: Sequence[str], decimal: str) -> Dialect | None:
+    """The dialect of rows that are nothing but numbers, as in most files; None if they are not."""
+    for delimiter in wanted:
+        if delimiter not in sample[0] and delimiter != " ":
+            continue
+        width = len(cells_of(sample[0], delimiter))
+        if width > 1:
+            for mark in decimal or ".,":
+                row = _row_of_numbers(delimiter, mark, width)
+                if all(map(row.fullmatch, sample)):
+                    return Dialect(delimiter, mark, width, (True,) * width)
+    return None
+
+
+@lru_cache(64)
+def _row_of_numbers(delimiter: str, decimal: str, width: int) -> re.Pattern[str]:
+    number = f"(?:{_NUMBER[decimal].pattern})"
+    between = r"\s+" if delimiter == " " else rf"\s*{re.escape(delimiter)}\s*"
+    return re.compile(rf"\s*{number}(?:{between}{number}){{{width - 1}}}\s*")
+
+
+def _best_dialect(sample: list[str], wanted: Sequence[str], recipe: Recipe) -> tuple[Dialect | None, int]:
+    """The dialect that makes most of the last lines rows of numbers, and how many lines were looked at."""
     missing = missing_marks(recipe)
     dialect = None
     for length in (_SAMPLE, 12, 4, 2):  # a short table under a long header
@@ -134,27 +169,29 @@ def find_dialect(lines: list[str], recipe: Recipe, marks: Sequence[str]) -> Dial
                 if score > best + 1e-9:
                     best, dialect = score, tried
         if dialect is not None:
-            break
-    sample = sample[-length if dialect else -_SAMPLE :]
-    _refuse_ambiguous_comma(lines, sample, dialect, recipe, marks)
-    if dialect is None:
-        line = sample[-1]
-        number = max(i for i, text in enumerate(lines, 1) if text == line)
-        digits = re.search(r"[^\s\d.,;+\-eE]", line) is None
-        if digits and re.search(r"\d,\d", line) and re.search(r"\d\.\d", line):
-            found = f"{shown(line.strip())}, with both comma and point in its numbers"
-            hint = "Export with one decimal mark and without marks for thousands."
-        elif digits and all(len(cells_of(x, " ")) == 1 for x in sample):
-            found, hint = "one number a line", "Export the axis and the current side by side."
-        else:
-            found = shown(line.strip())
-            hint = "Export the sweeps as text, or say 'delimiter' and 'decimal' in a recipe."
-        refused = UnreadableFile if "number a line" in found else _refusal(lines, marks)
-        raise refused(
-            f"found {found}; expected a row of two or more numbers (a sweep needs its axis and its current). {hint}",
-            place=f"line {number}",
-        )
-    return dialect
+            return dialect, length
+    return None, _SAMPLE
+
+
+def _no_rows(lines: list[str], sample: list[str], marks: Sequence[str]) -> UnreadableFile:
+    """The refusal of a text whose last lines are no rows of two or more numbers."""
+    line = sample[-1]
+    number = max(i for i, text in enumerate(lines, 1) if text == line)
+    digits = re.search(r"[^\s\d.,;+\-eE]", line) is None
+    refused = _refusal(lines, marks)
+    if digits and re.search(r"\d,\d", line) and re.search(r"\d\.\d", line):
+        found = f"{shown(line.strip())}, with both comma and point in its numbers"
+        hint = "Export with one decimal mark and without marks for thousands."
+    elif digits and all(len(cells_of(x, " ")) == 1 for x in sample):
+        found, hint = "one number a line", "Export the axis and the current side by side."
+        refused = UnreadableFile
+    else:
+        found = shown(line.strip())
+        hint = "Export the sweeps as text, or say 'delimiter' and 'decimal' in a recipe."
+    return refused(
+        f"found {found}; expected a row of two or more numbers (a sweep needs its axis and its current). {hint}",
+        place=f"line {number}",
+    )
 
 
 def _refusal(lines: list[str], marks: Sequence[str]) -> type[UnreadableFile]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import stat
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -26,6 +25,7 @@ class FoundFile:
     path: Path
     folder: str  # from the imported folder down, with "/" between; of a file named by itself as typed
     above: str  # names of the folders above that
+    real: str  # path without links
     by_itself: bool = False  # whether it was named, not only its folder
 
     @property
@@ -60,13 +60,17 @@ def find_files(paths: Iterable[str | Path], *, but_not: Sequence[str | Path | No
     found = Found()
     seen: set[str] = set()
     for path in map(Path, paths):
-        here = Found(files=[_named(path)]) if not path.is_dir() else _in_folder(path)
+        if path.is_dir():
+            here = Found()
+            name = Path(os.path.abspath(path)).name
+            _gather(str(path), os.path.realpath(path), name, _above(path, 1), here)
+        else:
+            here = Found(files=[_named(path)])
         found.unreadable += here.unreadable
         found.no_sweeps += here.no_sweeps
         for file in here.files:
-            real = os.path.realpath(file.path)
-            if real not in leave and real not in seen:
-                seen.add(real)
+            if file.real not in leave and file.real not in seen:
+                seen.add(file.real)
                 found.files.append(file)
     found.files.sort(key=lambda file: without_copy_mark(file.path.stem)[1])  # stable: else as they came
     return found
@@ -76,7 +80,8 @@ def _named(path: Path) -> FoundFile:
     """A file that was named by itself: its folder is what was typed of it."""
     parts = [p for p in path.parent.parts if p not in (".", "..", path.anchor)]
     folder = "/".join(parts[-1:] if path.is_absolute() else parts)
-    return FoundFile(path, folder, _above(path.parent, len(folder.split("/")) if folder else 0), by_itself=True)
+    above = _above(path.parent, len(folder.split("/")) if folder else 0)
+    return FoundFile(path, folder, above, os.path.realpath(path), by_itself=True)
 
 
 def _above(folder: Path, known: int) -> str:
@@ -88,41 +93,46 @@ def _above(folder: Path, known: int) -> str:
     return "/".join(parts[: len(parts) - known][-ABOVE:])
 
 
-def _in_folder(root: Path) -> Found:
-    found = Found()
-    name = Path(os.path.abspath(root)).name
-    above = _above(root, 1)
+def _gather(here: str, real: str, below: str, above: str, found: Found) -> None:
+    """Add what lies in a folder and its folders, in natural order, to what was found.
 
-    def told(error: OSError) -> None:
-        where = error.filename or str(root)
-        found.unreadable.append((str(where), f"the folder cannot be read ({error.strerror}). Check its permissions."))
-
-    for inside, folders, names in os.walk(root, onerror=told):
-        here = Path(inside)
-        for folder in sorted(folders, key=natural_key):
-            if (here / folder).is_symlink():
-                found.unreadable.append(
-                    (str(here / folder), "is a link to a folder, which is not followed. Name the folder.")
-                )
-        folders[:] = sorted((f for f in folders if not f.startswith(".")), key=natural_key)
-        below = "/".join([name, *here.relative_to(root).parts])
-        for file in sorted((n for n in names if not n.startswith(".")), key=natural_key):
-            if os.path.splitext(file)[1].lower() in BESIDE:
-                found.no_sweeps.append(str(here / file))
-            elif why := _not_a_file(here / file):
-                found.unreadable.append((str(here / file), why))
-            else:
-                found.files.append(FoundFile(here / file, below, above))
-    found.files.sort(key=lambda file: [natural_key(part) for part in (*file.folder.split("/"), file.path.name)])
-    return found
-
-
-def _not_a_file(path: Path) -> str:
-    """Why a path is no file that can be read; "" if it is one."""
+    Parameters
+    ----------
+    here, real : str
+        The folder as typed, and without links.
+    below, above : str
+        The folder from the imported one down, and the folders above that.
+    """
     try:
-        mode = path.stat().st_mode
+        with os.scandir(here) as entries:
+            known = sorted(
+                (e for e in entries if not e.name.startswith(".")), key=lambda entry: natural_key(entry.name)
+            )
     except OSError as error:
-        if path.is_symlink():
+        found.unreadable.append((here, f"the folder cannot be read ({error.strerror}). Check its permissions."))
+        return
+    for entry in known:
+        path = f"{here.rstrip(os.sep)}{os.sep}{entry.name}"
+        if entry.is_dir(follow_symlinks=False):
+            _gather(path, f"{real}{os.sep}{entry.name}", f"{below}/{entry.name}", above, found)
+        elif os.path.splitext(entry.name)[1].lower() in BESIDE:
+            found.no_sweeps.append(path)
+        elif why := _not_a_file(entry):
+            found.unreadable.append((path, why))
+        else:
+            own = os.path.realpath(path) if entry.is_symlink() else f"{real}{os.sep}{entry.name}"
+            found.files.append(FoundFile(Path(path), below, above, own))
+
+
+def _not_a_file(entry: os.DirEntry[str]) -> str:
+    """Why an entry of a folder is no file that can be read; "" if it is one."""
+    try:
+        if entry.is_dir():
+            return "is a link to a folder, which is not followed. Name the folder."
+        if entry.is_file():
+            return ""
+        if entry.is_symlink() and not os.path.exists(entry.path):
             return "is a link that leads nowhere. Copy the file itself here."
+    except OSError as error:
         return f"cannot be read ({error.strerror}). Check its permissions."
-    return "" if stat.S_ISREG(mode) else "is no regular file (a pipe or a device). Save it as a file."
+    return "is no regular file (a pipe or a device). Save it as a file."

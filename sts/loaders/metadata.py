@@ -87,8 +87,10 @@ def in_si(column: str, text: str, unit: str, decimal: str) -> tuple[float | None
     Of several quantities in one value, such as ``0.2 mV rms, 811 Hz``, the one of the column's dimension.
     """
     expected = KEY_DIMENSIONS.get(column, "")
-    parts = [part for part in _parts(text) if _dimension(part, expected) == expected] if expected else []
-    found = number_of(parts[0] if len(parts) == 1 else text, decimal)
+    found = number_of(text, decimal)
+    if expected and _SEVERAL.search(text):
+        parts = [part for part in _parts(text) if _dimension(part, expected) == expected]
+        found = number_of(parts[0], decimal) if len(parts) == 1 else found
     if found is None:
         return None, "is not a number that can be read without doubt"
     number, tail = found
@@ -105,6 +107,9 @@ def in_si(column: str, text: str, unit: str, decimal: str) -> tuple[float | None
     value = float(scaled(number, known.factor))
     why = out_of_range(column, value, SI_UNITS[expected])
     return (None, why) if why else (value, "")
+
+
+_SEVERAL = re.compile(r",\s|[;@/]|\bat\b|\band\b")
 
 
 def _parts(text: str) -> list[str]:

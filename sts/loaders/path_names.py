@@ -6,6 +6,7 @@ import re
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 from sts.loaders.name_patterns import without_copy_mark
 
@@ -171,6 +172,7 @@ def _without_digits(text: str) -> str:
 # ---- in words
 
 
+@lru_cache(4096)
 def natural_key(text: str) -> tuple[tuple[int, int, str], ...]:
     """A key that sorts names as people count: s2 before s10, small and capital letters alike."""
     parts = re.split(r"(\d+)", text)

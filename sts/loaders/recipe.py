@@ -125,6 +125,8 @@ def read_recipe(path: str | Path) -> Recipe:
 
 def recipe_text(recipe: Recipe) -> str:
     """The TOML text of a recipe: the keys that say something, in a fixed order; "" for an empty recipe."""
+    if recipe is NO_RECIPE:
+        return ""
     data = recipe.model_dump(exclude_defaults=True, exclude_none=True)
     columns, tables = data.pop("column", []), {k: data.pop(k) for k in ("header", "values") if k in data}
     lines = [f"{key} = {toml_value(value)}" for key, value in data.items()]

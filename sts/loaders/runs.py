@@ -155,7 +155,7 @@ def _check_stack(axis: np.ndarray, signals: list[np.ndarray], channel: Channel, 
 def _branches(axis: np.ndarray, breaks: tuple[int, ...], role: Role, source: Source) -> list[Branch]:
     """The runs of an axis; those of a point or two between longer ones are left out."""
     kind, place = source.kind, _column_place(role, source.place)
-    if axis.size < 2 or np.ptp(axis) == 0:
+    if axis.size < 2 or (axis[0] == axis[-1] and np.ptp(axis) == 0):
         found = f"{axis.size} points" if axis.size < 2 else f"the constant value {axis[0]:g} {AXIS_UNITS[kind]}"
         raise UnreadableFile(
             f"the axis has {found}; expected a sweep of {KINDS[kind]}. Check which column is the axis (preview the "
@@ -186,7 +186,7 @@ def _averaged(axis: np.ndarray, signals: list[np.ndarray], branch: Branch) -> tu
     whole = branch.rows.size == axis.size and branch.steady
     pick: Any = slice(None, None, branch.sign) if whole else branch.rows
     values, parts = axis[branch.rows], [s[:, pick] for s in signals]
-    if (np.diff(values) > 0).all():
+    if branch.strict or (np.diff(values) > 0).all():
         return values, parts, 0
     count = len(parts[0])
     points, means, repeats = average_repeats(values, np.concatenate(parts))

@@ -40,27 +40,40 @@ def sets_of(runs: list[Run], name: str, notes: tuple[str, ...]) -> tuple[SweepSe
 
 def _set(members: list[tuple[Run, list[str]]], name: str, notes: tuple[str, ...]) -> SweepSet:
     first = members[0][0]
-    columns: dict[str, Any] = {"sweep": np.array([n for _, own in members for n in own], object)}
+    names = [n for _, own in members for n in own]
+    columns: dict[str, Any] = {"sweep": _texts(names)}
     for column in dict.fromkeys(k for run, _ in members for k in run.values if k != "sweep"):
         unknown = np.nan if column in NUMBER_COLUMNS else ""
         columns[column] = _cells([_spread(run.values.get(column, unknown), run.count) for run, _ in members])
     if "direction" not in columns or not first.stacked:
-        columns["direction"] = np.concatenate([np.full(run.count, run.direction, object) for run, _ in members])
-    if not first.stacked or not np.isnan(first.repeat):
-        columns["repeat"] = np.concatenate([np.full(run.count, run.repeat) for run, _ in members])
-    columns["source"] = np.full(len(columns["sweep"]), name, object)
-    unknown_signal = [np.full((run.count, run.axis.size), np.nan) for run, _ in members]
-    current = [u if run.current is None else run.current for u, (run, _) in zip(unknown_signal, members, strict=True)]
+        columns["direction"] = _texts([d for run, _ in members for d in [run.direction] * run.count])
+    if not first.stacked or first.repeat == first.repeat:
+        columns["repeat"] = np.array([r for run, _ in members for r in [run.repeat] * run.count])
+    columns["source"] = _texts([name] * len(names))
     lockin = [run.lockin for run, _ in members if run.lockin is not None]
     return SweepSet(
         first.kind,
         first.axis,
-        np.concatenate(current),
+        _joined([_current_of(run) for run, _ in members]),
         columns,
-        lockin=np.concatenate(lockin) if lockin else None,
+        lockin=_joined(lockin) if lockin else None,
         lockin_unit=first.lockin_unit,
         notes=notes,
     )
+
+
+def _current_of(run: Run) -> np.ndarray:
+    return np.full((run.count, run.axis.size), np.nan) if run.current is None else run.current
+
+
+def _joined(parts: list[np.ndarray]) -> np.ndarray:
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)
+
+
+def _texts(values: list[str]) -> np.ndarray:
+    cells = np.empty(len(values), object)
+    cells[:] = values
+    return cells
 
 
 def _spread(value: Any, count: int) -> list[Any]:
@@ -73,15 +86,13 @@ def _cells(parts: list[list[Any]]) -> np.ndarray:
     cells = [value for part in parts for value in part]
     if all(isinstance(value, float) for value in cells):
         return np.array(cells, float)
-    texts = np.empty(len(cells), object)
-    texts[:] = [f"{value:.9g}" if isinstance(value, float) else value for value in cells]
-    return texts
+    return _texts([f"{value:.9g}" if isinstance(value, float) else value for value in cells])
 
 
 def _number_repeats(sweeps: list[Run]) -> None:
     """Number sweeps that share label and direction, where the file does not."""
     groups: dict[tuple[Any, ...], list[Run]] = {}
-    for sweep in sweeps:
+    for sweep in sweeps if len(sweeps) > 1 else ():
         about = tuple(str(sweep.values.get(k, "")) for k in ("sample", "tip", "site", "channel"))
         groups.setdefault((sweep.kind, sweep.label, sweep.direction, about), []).append(sweep)
     for members in groups.values():
@@ -112,6 +123,8 @@ def _stack_names(run: Run, name: str) -> list[str]:
 def _sweep_names(sweeps: list[Run], name: str) -> list[str]:
     """The name that the file gives a sweep, as it is; else the file's own with what tells its sweeps apart."""
     stem = safe_name(PurePath(name).stem)
+    if len(sweeps) == 1 and not sweeps[0].label and "sweep" not in sweeps[0].values:
+        return [stem]
     many_directions = len({s.direction for s in sweeps}) > 1
     own = [_own_name(s) for s in sweeps]
     alike: dict[tuple[str, ...], list[Run]] = {}

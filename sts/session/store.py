@@ -390,15 +390,16 @@ class _Adding:
         parts = []
         first = 0
         for whole in loaded.sets:
-            keep = np.ones(len(whole), bool) if self._keep_copies else self._new(loaded.name, whole, writer)
-            if keep.any():
-                parts.append((whole if keep.all() else whole.select(keep), first + np.flatnonzero(keep)))
+            copies = [] if self._keep_copies else self._copies(loaded.name, whole, writer)
+            places = np.setdiff1d(np.arange(len(whole)), copies) if copies else np.arange(len(whole))
+            if places.size:
+                parts.append((whole.select(places) if copies else whole, first + places))
             first += len(whole)
         return parts
 
-    def _new(self, file: str, part: SweepSet, writer: Writer) -> np.ndarray:
-        """Which sweeps of a set (m,) are not in the session; those that are, are noted."""
-        keep = np.ones(len(part), bool)
+    def _copies(self, file: str, part: SweepSet, writer: Writer) -> list[int]:
+        """Which sweeps of a set are in the session already; they are noted."""
+        copies = []
         for row, how, other in writer.find_copies(part):
             own = f"{file}: sweep '{part.names[row]}'"
             if how == "whole":
@@ -407,10 +408,10 @@ class _Adding:
                     f'out: sts mark SESSION --omit "{other}" --why "cut off".'
                 )
             else:
-                keep[row] = False
+                copies.append(row)
                 words = "has the same numbers as" if how == "same" else "is a part of"
                 self._result.copies.append(f"{own} {words} '{other}'.")
-        return keep
+        return copies
 
     def _add_sweeps(
         self, writer: Writer, parts: list[tuple[SweepSet, np.ndarray]], source: int, file: str, name: str

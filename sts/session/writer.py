@@ -86,8 +86,8 @@ class Writer:
         own = KnownSweeps()
         found = []
         for row in range(len(sweeps)):
-            new = Numbers(sweeps.kind, sweeps.axis, signal[row])
             places = [*self._known.alike(keys[row]), *own.alike(keys[row])]
+            new = Numbers(sweeps.kind, sweeps.axis, signal[row])
             for end, (target, other) in places:
                 old = target.numbers(other) if target is not None else Numbers(sweeps.kind, sweeps.axis, signal[other])
                 how = relation(new, old, end)
@@ -95,7 +95,8 @@ class Writer:
                     found.append((row, how, self._name(target, other) if target is not None else sweeps.names[other]))
                     break
             else:
-                own.add(keys[row : row + 1], [(None, row)])
+                if len(sweeps) > 1:
+                    own.add(keys[row : row + 1], [(None, row)])
         return found
 
     def _keys_of(self, sweeps: SweepSet) -> np.ndarray:

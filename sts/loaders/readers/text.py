@@ -113,7 +113,7 @@ def _simple_block(lines: list[str], dialect: Dialect, recipe: Recipe) -> Block |
     if any(row_width(line, dialect, MISSING_SET) for _, line in above[-2:] if not is_comment(line, marks)):
         return None
     breaks: tuple[int, ...] = ()
-    if not all(map(str.strip, rows)):
+    if "" in rows or any(map(str.isspace, rows)):
         filled = np.array([bool(row.strip()) for row in rows])
         breaks = tuple(np.unique(np.cumsum(filled)[~filled]).tolist())
     return make_block(above, values, dialect, recipe, breaks=breaks, line=first + 1)
