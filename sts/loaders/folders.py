@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -15,6 +16,9 @@ BESIDE = {  # what lies beside sweeps in a folder
     ".json", ".toml", ".md", ".html", ".htm", ".pdf", ".png", ".svg", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".gif",
     ".heic", ".mp4", ".mov", ".doc", ".docx", ".odt", ".ppt", ".pptx", ".rtf", ".lnk", ".exe", ".py", ".ipynb",
 }  # fmt: skip
+_COPIES = re.compile(
+    r"(?i)(?:.*[\s_\-])?(?:backups?|bak|cop(?:y|ies)|kopien?|sicherung)(?:[\s_\-].*)?"
+)  # names of folders
 ABOVE = 3  # folders above the imported one whose names are kept, for logbooks that name them
 
 
@@ -54,7 +58,7 @@ class Found:
 def find_files(paths: Iterable[str | Path], *, but_not: Sequence[str | Path | None] = ()) -> Found:
     """The files that `paths` name, each once: of folders all that is not hidden, a picture or a document.
 
-    Names are sorted as people count (s2 before s10), a file marked as a copy after all others.
+    Names are sorted as people count (s2 before s10), files and folders marked as copies after all others.
     """
     leave = {os.path.realpath(path) for path in but_not if path is not None}
     found = Found()
@@ -72,8 +76,13 @@ def find_files(paths: Iterable[str | Path], *, but_not: Sequence[str | Path | No
             if file.real not in leave and file.real not in seen:
                 seen.add(file.real)
                 found.files.append(file)
-    found.files.sort(key=lambda file: without_copy_mark(file.path.stem)[1])  # stable: else as they came
+    found.files.sort(key=_is_copy)  # stable: else as they came
     return found
+
+
+def _is_copy(file: FoundFile) -> bool:
+    """Whether a file or a folder of it is called a copy."""
+    return without_copy_mark(file.path.stem)[1] or any(map(_COPIES.fullmatch, file.folder.split("/")))
 
 
 def _named(path: Path) -> FoundFile:

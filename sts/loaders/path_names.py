@@ -81,7 +81,7 @@ def labels_from_paths(paths: Iterable[str]) -> Labels:
     _settle_directions(found)
     _settle_repeats(found)
     values = {path: one.values for path, one in found.items() if one.values}
-    patterns = Counter(one.pattern for one in found.values() if one.values)
+    patterns = Counter(re.sub(r"\d+", "*", one.pattern) for one in found.values() if one.values)
     clashes = tuple(path for path, one in found.items() if one.clash)
     return Labels(values, tuple(patterns.most_common()), clashes)
 

@@ -386,3 +386,9 @@ def test_one_decimal_mark_for_the_files_that_need_it(tmp_path: Path, capsys: pyt
 def test_the_import_tells_a_program_the_same(folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     told = json.loads(said(capsys, "import", folder, "--into", tmp_path / "s.h5", "--json"))
     assert (told["unassigned"], told["sweeps"], told["copies"], told["no_sweeps"]) == (1, 6, [], [])
+
+
+def test_a_folder_of_backups_comes_last(tmp_path: Path) -> None:
+    for folder in ("a backup", "tipA", "backup"):
+        sweep(tmp_path / "in" / folder / "one.txt", 1)
+    assert [file.folder for file in find_files([tmp_path / "in"]).files] == ["in/tipA", "in/a backup", "in/backup"]
