@@ -10,17 +10,16 @@ import numpy as np
 
 from sts.loaders.block import Block, Column
 from sts.loaders.column_names import Meaning, understand
+from sts.loaders.column_units import lockin_unit, recipe_line, unit_of
 from sts.loaders.loaded import Notes, UnreadableFile, shown
 from sts.loaders.magnitudes import plausible
 from sts.loaders.recipe import ColumnRecipe, Recipe
 from sts.loaders.words import (
-    DIMENSIONS,
     DIRECTION_WORDS,
     KEY_DIMENSIONS,
     KEYS,
     QUANTITIES,
     SI_UNITS,
-    UNITLESS,
     is_unit,
     key_of,
 )
@@ -173,9 +172,9 @@ def _sampled(
     if volt is not None and recipe.height_scale_m_per_V is not None:
         factor, si = volt * recipe.height_scale_m_per_V, "m"
     elif quantity == "lockin":
-        factor, si = _lockin_unit(unit, column, number, by_recipe)
+        factor, si = lockin_unit(unit, column, number, by_recipe)
     else:
-        factor, si = _unit(quantity, unit, column, number)
+        factor, si = unit_of(quantity, unit, column, number)
     if quantity == "time" and not si:
         return Role(column, number, "")
     if meaning.factor != 1:
@@ -265,78 +264,12 @@ def _refuse_text(column: Column) -> None:
 def _refuse_doubt(column: Column, number: int, meaning: Meaning) -> None:
     quantity = "bias" if meaning.quantity == "tip bias" else meaning.quantity
     unit = meaning.unit if is_unit(meaning.unit) and not meaning.clash else "..."
-    how = _line(column, number, meaning.quantity, unit, "" if meaning.factor == 1 else "scale = ..., ")
+    how = recipe_line(column, number, meaning.quantity, unit, "" if meaning.factor == 1 else "scale = ..., ")
     problem = UnreadableFile if meaning.clash else _Doubtful
     error = problem(f"{meaning.doubt}. Export the {quantity} itself, or say what the numbers are {how}.")
     if isinstance(error, _Doubtful):
         error.quantity = quantity
     raise error
-
-
-def _line(column: Column, number: int, read_as: str, unit: str, scale: str = "") -> str:
-    who = f'name = "{column.path or column.name}"' if column.path or column.name else f"number = {number}"
-    return f'in a recipe under [[column]]: {who}, read_as = "{read_as}", {scale}unit = "{unit}"'
-
-
-# ---- units
-
-
-def _unit(quantity: str, unit: str, column: Column, number: int) -> tuple[float, str]:
-    expected = DIMENSIONS[quantity]
-    si = SI_UNITS[expected]
-    if quantity == "time":
-        known = is_unit(unit) if unit else None
-        return (known.factor, "s") if known and known.dimension == "time" else (1.0, "")
-    example = {"bias": "mV", "length": "nm", "current": "nA"}[expected]
-    if unit.strip() in UNITLESS and unit not in ("A",):
-        raise UnreadableFile(
-            f"has no unit; expected one of {expected} in the name, such as '{column.name or quantity} ({example})'. Or say "
-            f"it {_line(column, number, quantity, example)}."
-        )
-    known = is_unit(unit, expected=expected)
-    if known is not None and known.dimension == expected:
-        return known.factor, si
-    if quantity == "height" and known is not None and known.dimension == "bias":
-        raise UnreadableFile(
-            f"the height is in volts ({unit}) with no scale. Say height_scale_m_per_V = ... (metres per volt, of the z "
-            "piezo) in a recipe."
-        )
-    if quantity == "current" and known is not None and known.dimension == "bias":
-        raise UnreadableFile(
-            f"the current is in volts ({unit}) with no gain. Say the amperes per volt "
-            f"{_line(column, number, 'current', 'A', 'scale = 1e-9, ')} (with your gain)."
-        )
-    raise UnreadableFile(
-        f"the unit {shown(unit)} is not one of {expected}; expected, for example, {example} (capitals count). Say it "
-        f"{_line(column, number, quantity, example)}."
-    )
-
-
-def _lockin_unit(unit: str, column: Column, number: int, by_recipe: bool) -> tuple[float, str]:
-    if unit.strip().lower() in UNITLESS:
-        return 1.0, ""
-    known = is_unit(unit)
-    over = unit.split("/") if known is None else []
-    if len(over) == 2:  # dI/dz, of a modulated height
-        change, length = is_unit(over[0]), is_unit(over[1], expected="length")
-        if change and length and (change.dimension, length.dimension) == ("current", "length"):
-            return change.factor / length.factor, "A/m"
-    if known is None:
-        raise UnreadableFile(
-            f"the unit {shown(unit)} is not known; expected, for example, nS, V, pA/nm or a.u. Say it "
-            f"{_line(column, number, 'lockin', 'nS')}."
-        )
-    if known.dimension == "resistance" and not by_recipe:
-        raise UnreadableFile(
-            "a lock-in signal in ohm is dV/dI, not dI/dV. If it is wanted, say so "
-            f"{_line(column, number, 'lockin', 'ohm')}."
-        )
-    if known.dimension in ("conductance", "bias", "current", "resistance"):
-        return known.factor, SI_UNITS[known.dimension]
-    raise UnreadableFile(
-        f"{shown(unit)} is no unit of a lock-in signal; expected a conductance, a voltage or a current. Correct it "
-        f"{_line(column, number, 'lockin', 'nS')}."
-    )
 
 
 def _table_role(column: Column, number: int, key: str, unit: str, scale: float = 1.0) -> Role:
