@@ -16,6 +16,8 @@ from .quality import MAD_SCALE, noise_level
 
 Array = NDArray[np.float64]
 
+FEW = 5  # a group smaller than this borrows from the other sites of its tip
+
 
 def group_sweeps(sweeps: SweepSet, by: Sequence[str]) -> list[tuple[dict[str, Any], SweepSet]]:
     """Split a set by columns of its table, in the order in which the groups first appear.
@@ -46,6 +48,20 @@ def group_codes(table: pd.DataFrame, by: Sequence[str]) -> NDArray[np.int64]:
     if not by:
         return np.zeros(len(table), np.int64)
     return np.asarray(table.groupby(list(by), sort=False, dropna=False).ngroup(), np.int64)
+
+
+def comparison_groups(sweeps: SweepSet) -> list[tuple[NDArray[np.int64], NDArray[np.int64]]]:
+    """Sweeps that are judged together, and those they are compared with (at least as many)."""
+    columns = ["sample", "tip", "unassigned", "setpoint_current_A", "setpoint_bias_V", "direction", "site"]
+    columns = [c for c in columns if c in sweeps.table]
+    codes = [group_codes(sweeps.table, columns[: len(columns) - k]) for k in range(3)]
+    groups = []
+    for code in range(int(codes[0].max()) + 1):
+        members = np.flatnonzero(codes[0] == code)
+        choices = [np.flatnonzero(c == c[members[0]]) for c in codes]
+        reference = next((c for c in choices if c.size >= FEW), choices[-1])
+        groups.append((members, reference))
+    return groups
 
 
 def _plain(value: Any) -> Any:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,12 +12,12 @@ from scipy import stats
 from ..flags import flag_rows, join_flags
 from ..plan import CheckPlan
 from ..sweeps import SweepSet
-from .averaging import direction_signs, group_codes, repeat_codes, scaled_mad
+from .averaging import FEW, comparison_groups, direction_signs, repeat_codes, scaled_mad
+from .dead import constant, dead_rows
 from .quality import find_saturation, find_step, noise_level
 
 Array = NDArray[np.float64]
 
-_SMALL = 5  # a group smaller than this borrows from the other sites of its tip
 _SCATTER_FLOOR = 0.02  # of ln I: less than 1 pm of gap never makes an outlier
 _BORROWED_FLOOR = 0.15  # the same where other sites had to be borrowed: sites differ, and that is no fault
 _SHAPE_FLOOR = 0.25  # of the logarithm of the scatter about a sweep's own level
@@ -28,8 +27,6 @@ _WINDOWS = (4, 12, 40)  # points either side of a possible jump
 _SIGMAS = 5.5  # a jump must stand out this far from the noise of the same statistic
 _STAYS = 0.5  # share of the smallest jump that must still be there over the longest window
 _STEP_SIGMAS = 5.0
-_STRETCHES = 10  # of a sweep, whose levels are compared to see whether the current depends on the bias
-_CHANCE = 1e-3
 
 
 def judge_iv(sweeps: SweepSet, plan: CheckPlan | None = None) -> pd.DataFrame:
@@ -61,7 +58,7 @@ def judge_iv(sweeps: SweepSet, plan: CheckPlan | None = None) -> pd.DataFrame:
     railed = find_saturation(signal, full_scale=full_scale)
     noise = noise_level(signal)
     step = find_step(signal)
-    stuck = _constant(signal) & (full_scale is None or ~(np.abs(signal[:, 0]) >= 0.95 * full_scale))
+    stuck = constant(signal) & (full_scale is None or ~(np.abs(signal[:, 0]) >= 0.95 * full_scale))
     railed = railed & ~stuck[:, None]  # a number that never changes is no limit that was reached
     left = (np.isfinite(signal) & ~railed).sum(axis=1)
     at_limit = np.logical_or.reduce(railed, axis=1)
@@ -85,7 +82,7 @@ def judge_iv(sweeps: SweepSet, plan: CheckPlan | None = None) -> pd.DataFrame:
             _return(sweeps, clean, noise, plan.setpoint_tolerance),
         ]
     usable = left >= plan.fewest_points
-    for members, reference in _groups(sweeps):
+    for members, reference in comparison_groups(sweeps):
         members = members[usable[members]]
         reference = reference[usable[reference]]
         if members.size:
@@ -141,11 +138,9 @@ def _judge_group(
     alone = reference.size < 3 or not sweeps.has_current  # dI/dV may step from place to place; the current cannot
     parts = []
     if sweeps.has_current:
-        parts.append(_dead_rows(names, clean[members], clean[reference]))
+        parts.append(dead_rows(names, clean[members], clean[reference]))
     jumped = np.zeros(reference.size, bool)
-    if (
-        alone or reference.size < _SMALL
-    ):  # where most of a few jump, each at its own bias, none stands out from the others
+    if alone or reference.size < FEW:  # where most of a few jump, each at its own bias, none stands out from the others
         where = jumps_alone(sweeps.axis, signal[members], noise[members], factor=plan.jump_factor)
         parts.append(_jump_rows(names, *where))
         jumped[inside] = np.isfinite(where[0])
@@ -173,73 +168,6 @@ def _judge_group(
     steady = inside & ~jumped & ~far
     parts.append(_level_step([sweeps.names[i] for i in reference[steady]], level[steady], plan.jump_factor))
     return join_flags(parts)
-
-
-def _dead_rows(names: list[str], current: Array, reference: Array) -> pd.DataFrame:
-    """Sweeps (m, n) whose current does not depend on the bias, while that of the others (k, n) does, or all alike.
-
-    One-way analysis of variance over stretches of the sweep: where the levels of the stretches differ no more than
-    their scatter explains (at one in a thousand), the sweep by itself shows nothing. It is dead if the mean of the group
-    shows nothing either, or if it lacks at least half of what the mean shows beyond three standard errors: a weak
-    current among others like it is not dead.
-    """
-    still = _does_nothing(current)
-    if not still.any():
-        return flag_rows(names, still, "dead channel", "")
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # columns of which nothing is left
-        mean = np.nanmean(reference, axis=0)
-        if not _does_nothing(mean[None])[0]:
-            course = np.nan_to_num(mean - np.nanmean(mean))
-            own = np.nan_to_num(current - np.nanmean(current, axis=1, keepdims=True))
-            weight = float(course @ course)
-            share = own @ course / weight
-            error = np.nanstd(current, axis=1) / np.sqrt(weight)
-            still &= share + 3 * error < 0.5
-        levels = np.nanmean(current, axis=1) * 1e12
-    details = [f"the current stays at {level:.3g} pA whatever the bias" for level in levels]
-    return flag_rows(names, still, "dead channel", details)
-
-
-def _constant(signal: Array) -> NDArray[np.bool_]:
-    """Rows (m, n) that hold one number throughout."""
-    first = signal[:, :1]
-    return np.asarray((signal == first).all(axis=1), bool)
-
-
-def _does_nothing(current: Array) -> NDArray[np.bool_]:
-    """Whether the levels of stretches of each row (m, n) are alike within their scatter, and do not rise either."""
-    points = current.shape[1]
-    stretch = max(3, points // _STRETCHES)
-    count = points // stretch
-    if count < 3:
-        return np.zeros(len(current), bool)
-    ends = current[:, :stretch], current[:, (count - 1) * stretch : count * stretch]
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)
-        apart = np.abs(np.nanmean(ends[0], axis=1) - np.nanmean(ends[1], axis=1))
-        scatter = np.nanstd(ends[0], axis=1) + np.nanstd(ends[1], axis=1)
-        still = ~(apart > 2 * scatter)  # most sweeps end at other currents than they begin: no need to look further
-        if still.any():
-            parts = current[still, : count * stretch].reshape(-1, count, stretch)
-            means = np.nanmean(parts, axis=2)
-            within = np.nansum((parts - means[:, :, None]) ** 2, axis=(1, 2))
-            between = stretch * np.nansum((means - np.nanmean(means, axis=1, keepdims=True)) ** 2, axis=1)
-            freedom = np.isfinite(parts).sum(axis=(1, 2)) - count
-            f = (between / (count - 1)) / np.maximum(within / np.maximum(freedom, 1), 1e-300)
-            # stretches that are all the same number to the last digit differ by rounding only
-            same = between <= 1e-18 * np.nansum(parts**2, axis=(1, 2))
-            place = np.arange(count) - (count - 1) / 2
-            level = np.nan_to_num(means - np.nanmean(means, axis=1, keepdims=True))
-            slope = level @ place / (place @ place)  # a straight rise is seen earlier by its slope than by the levels
-            rise = slope**2 * (place @ place) * stretch / np.maximum(within / np.maximum(freedom, 1), 1e-300)
-            f_rise = stats.f.sf(rise, 1, np.maximum(freedom, 1))
-            seen = np.isfinite(means).sum(axis=1) >= max(
-                3, count // 2
-            )  # where most is at the limit nothing can be said
-            nothing = (stats.f.sf(f, count - 1, np.maximum(freedom, 1)) > _CHANCE) & (f_rise > _CHANCE)
-            still[still] = seen & (same | nothing)
-    return np.asarray(still, bool)
 
 
 def _distances(comparison: _Comparison, level: Array, floor: float) -> tuple[Array, Array]:
@@ -429,20 +357,6 @@ def _return(sweeps: SweepSet, clean: Array, noise: Array, tolerance: float) -> p
             f"{a * 1e12:.4g} pA at the start of the sweep up, {b * 1e12:.4g} pA at the end of the sweep down"
         )
     return flag_rows(sweeps.names, mask, "no return", details)
-
-
-def _groups(sweeps: SweepSet) -> list[tuple[NDArray[np.int64], NDArray[np.int64]]]:
-    """Sweeps that are judged together, and those they are compared with (at least as many)."""
-    columns = ["sample", "tip", "unassigned", "setpoint_current_A", "setpoint_bias_V", "direction", "site"]
-    columns = [c for c in columns if c in sweeps.table]
-    codes = [group_codes(sweeps.table, columns[: len(columns) - k]) for k in range(3)]
-    groups = []
-    for code in range(int(codes[0].max()) + 1):
-        members = np.flatnonzero(codes[0] == code)
-        choices = [np.flatnonzero(c == c[members[0]]) for c in codes]
-        reference = next((c for c in choices if c.size >= _SMALL), choices[-1])
-        groups.append((members, reference))
-    return groups
 
 
 def _extent(axis: Array, railed: NDArray[np.bool_]) -> list[str]:
