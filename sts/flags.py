@@ -31,7 +31,7 @@ _ALL = [
          "omit the sweep; look at the sweeps after it", grave=True),
     Flag("outlier", "the sweep lies far from the others of its group",
          "look at it; the tip may have changed before it", grave=True),
-    Flag("dead channel", "the current does not depend on the bias: nothing was measured, or all of it lies in a gap",
+    Flag("dead channel", "the current depends on neither bias nor height: nothing was measured, or all of it lies in a gap",
          "check cable, amplifier and which channel was saved", grave=True),
     Flag("coarse steps", "the converter's step is larger than the noise", "use a higher gain or average more sweeps"),
     Flag("too few points", "not enough usable samples", "record more points a sweep", grave=True),

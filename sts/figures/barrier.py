@@ -73,12 +73,12 @@ def plot_iz_fits(fit: BarrierFit, rows: Sequence[int], *, axes: Sequence[Axes] |
                     alpha=0.6)  # fmt: skip
     good = [fit.fitted[row] - fit.offset[row] for row in rows]
     heights = np.concatenate([g[np.isfinite(g) & (g > 0)] for g in good]) if good else np.array([])
-    upper.set_yscale("log")
     if heights.size:
+        upper.set_yscale("log")
         noise = np.nanmedian(table["noise_pA"].to_numpy(float)[list(rows)]) * 1e-12
         floor = max(heights.min(), 0.2 * noise) if np.isfinite(noise) and noise > 0 else heights.min()
         upper.set_ylim(floor * factor, heights.max() * factor * 3)
-    log_ticks(upper.yaxis)
+        log_ticks(upper.yaxis)
     upper.set_ylabel(f"Current − offset ({unit})")
     legend(upper)
     draw_line(lower, z[[0, -1]], [0, 0], series="zero", colour=BLACK, width=0.5)

@@ -58,7 +58,8 @@ def plot_sweeps(sweeps: SweepSet, *, used: np.ndarray | None = None, ax: Axes | 
     falling = sweeps.kind == "iz"
     x = sweeps.axis * (1e9 if falling else 1.0)
     factor, shown = (1.0, unit) if "not recorded" in unit else scale_for(rows, unit)
-    rows = np.where(rows != 0, np.abs(rows), np.nan) * factor if falling else rows * factor
+    logarithmic = falling and bool((np.abs(rows) > 0).any())  # a dead channel may hold nothing but zero
+    rows = np.where(rows != 0, np.abs(rows), np.nan) * factor if logarithmic else rows * factor
     for mask, word, colour, style, width in (
         (used, "kept", BLUE, "-", 0.5),
         (~used, "left out", VERMILLION, STYLES[1], 0.9),
@@ -68,7 +69,7 @@ def plot_sweeps(sweeps: SweepSet, *, used: np.ndarray | None = None, ax: Axes | 
             label = f"{word}: n = {mask.sum()}{words}"
             names = [f"{word}: {sweeps.names[i]}" for i in drawn]
             draw_many(ax, x, rows[drawn], series=names, label=label, colour=colour, style=style, width=width)
-    if falling:
+    if logarithmic:
         ax.set_yscale("log")
         log_ticks(ax.yaxis)
     ax.set_xlabel(HEIGHT_LABEL if falling else BIAS_LABEL)

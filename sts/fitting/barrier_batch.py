@@ -13,6 +13,7 @@ from sts.fitting.lag import Logarithms, find_lag, logarithms, ramps
 from sts.fitting.noise import CLIP, CLIP_MEAN, Noise, NoiseSums, noise_sums, solve_noise
 from sts.fitting.shape import Shape, examine, slow_correlation
 from sts.plan import BarrierPlan
+from sts.processing.dead import stuck
 from sts.processing.quality import find_saturation, find_step
 from sts.quantities import CONDUCTANCE_QUANTUM
 from sts.sweeps import SweepSet
@@ -47,7 +48,7 @@ class Batch:
         self.groups = int(self.group.max()) + 1
         self.noise = Noise(np.ones((self.groups, 3)), self.group)
         self.largest = np.zeros(m)
-        self.usable = np.zeros((m, self.n), bool)
+        self.usable, self.still = np.zeros((m, self.n), bool), np.zeros(m, bool)
         self.counts = {name: np.zeros(m, int) for name in ("saturated", "contact", "lagging")}
         self.lag, self.lag_se = np.full(m, np.nan), np.full(m, np.nan)  # length of the transient over the range
         self.lag_by_pairs, self.too_late = np.zeros(m, bool), np.zeros(m, bool)
@@ -79,11 +80,14 @@ class Batch:
         current = self.sweeps.current[rows]
         table = self.sweeps.table.iloc[rows]
         finite = np.isfinite(current)
-        saturated = _saturated(current, table["full_scale_A"].to_numpy(float))
+        full_scale = table["full_scale_A"].to_numpy(float)
+        saturated = _saturated(current, full_scale)
+        still = stuck(current, full_scale)
+        saturated &= ~still[:, None]
         self.counts["saturated"][rows] = saturated.sum(axis=1)
         bias = np.abs(table["bias_V"].to_numpy(float))
         limit = self.plan.contact_conductance_G0 * CONDUCTANCE_QUANTUM * bias
-        usable = finite & ~saturated
+        usable = finite & ~saturated & ~still[:, None]
         with np.errstate(invalid="ignore"):
             contact = usable & (np.abs(current) > np.where(bias > 0, limit, np.inf)[:, None])
         self.counts["contact"][rows] = contact.sum(axis=1)
@@ -93,7 +97,7 @@ class Batch:
             from_top = (table["direction"] == "approach").to_numpy(bool)
             usable[~from_top, :settling] = False
             usable[from_top, self.n - settling :] = False
-        self.usable[rows] = usable
+        self.usable[rows], self.still[rows] = usable, still
         self.largest[rows] = np.max(np.abs(np.where(usable, current, 0.0)), axis=1)
 
     def _data(self, rows: Any) -> tuple[Array, Array]:

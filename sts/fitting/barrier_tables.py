@@ -14,6 +14,8 @@ from sts.fitting.height_modulation import fit_modulation
 from sts.fitting.noise import Noise
 from sts.flags import flag_rows, join_flags
 from sts.plan import Plan
+from sts.processing.averaging import comparison_groups
+from sts.processing.dead import dead_rows
 from sts.quantities import ELEMENTARY_CHARGE, barrier_from_decay
 from sts.sweeps import COLUMNS
 
@@ -116,16 +118,17 @@ def sweep_flags(batch: Batch, table: pd.DataFrame, plan: Plan) -> pd.DataFrame:
         details = [text.format(*part) for part in parts]
         rows.append(flag_rows([names[i] for i in where], np.ones(len(where), bool), flag, details))
 
-    none = batch.points == 0
-    few = ~none & (batch.points <= PARAMETERS + 1)
+    none = (batch.points == 0) & ~batch.still
+    few = ~none & ~batch.still & (batch.points <= PARAMETERS + 1)
     limit = plan.barrier.contact_conductance_G0
     say(saturated > 0, "saturated", f"{{}} of {batch.n} samples at the limit, masked", saturated)
     say(none & (saturated > 0), "all saturated", "every sample is at the limit or masked")
     say(none & (saturated == 0), "too few points", "no finite sample")
     say(few, "too few points", f"{{}} usable samples, at least {PARAMETERS + 2} are needed", batch.points)
     say(contact > 0, "contact", f"{{}} samples above {limit:g} G0, masked", contact)
-    say(~good & ~none & ~few, "fit failed", "no exponential describes this sweep")
-    with np.errstate(invalid="ignore"):
+    rows += _dead(batch)
+    say(~good & ~none & ~few & ~batch.still, "fit failed", "no exponential describes this sweep")
+    with np.errstate(invalid="ignore", divide="ignore"):
         coarse = step > 2 * np.sqrt(np.maximum(batch.terms[:, 0] - step**2 / 12, 1e-300))
         first, last = batch.fitted[:, 0], batch.fitted[:, -1]
         negative = good & (np.maximum(first, last) <= 3 * np.sqrt(batch.terms[:, 0])) & (batch.fits.amplitude < 0)
@@ -174,6 +177,16 @@ def sweep_flags(batch: Batch, table: pd.DataFrame, plan: Plan) -> pd.DataFrame:
     say(late & ~batch.too_late, "lag", "its start is {}; {} samples masked", how, batch.counts["lagging"])
     say(_mixed_bias(batch), "mixed biases", "the sweeps of this site were taken at different biases")
     return join_flags(rows)
+
+
+def _dead(batch: Batch) -> list[pd.DataFrame]:
+    """Flags of the sweeps whose current does not depend on the height, among the sweeps taken at the same place."""
+    seen = np.where(batch.usable | batch.still[:, None], batch.sweeps.current, np.nan)
+    names = batch.sweeps.names
+    return [
+        dead_rows([names[i] for i in members], seen[members], seen[reference], "height")
+        for members, reference in comparison_groups(batch.sweeps)
+    ]
 
 
 def _modulated(batch: Batch) -> dict[str, Array]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -242,7 +243,9 @@ def mean_to_median(units: Array) -> float:
 
 
 def scaled_mad(values: Array, axis: int = 0) -> Array:
-    """Standard deviation from the median absolute deviation (1.4826 MAD), NaN ignored."""
-    middle = np.nanmedian(values, axis=axis, keepdims=True)
-    result: Array = MAD_SCALE * np.nanmedian(np.abs(values - middle), axis=axis)
+    """Standard deviation from the median absolute deviation (1.4826 MAD), NaN ignored; NaN where nothing is left."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)
+        middle = np.nanmedian(values, axis=axis, keepdims=True)
+        result: Array = MAD_SCALE * np.nanmedian(np.abs(values - middle), axis=axis)
     return result

@@ -20,8 +20,8 @@ _STRETCHES = 10  # of a sweep, whose levels are compared
 _CHANCE = 1e-3
 
 
-def dead_rows(names: list[str], current: Array, reference: Array) -> pd.DataFrame:
-    """Sweeps (m, n) whose current does not depend on the bias, while that of the others (k, n) does, or all alike.
+def dead_rows(names: list[str], current: Array, reference: Array, axis: str = "bias") -> pd.DataFrame:
+    """Sweeps (m, n) whose current does not depend on the `axis`, while that of the others (k, n) does, or all alike.
 
     One-way analysis of variance over stretches of the sweep: where the levels of the stretches differ no more than
     their scatter explains (at one in a thousand), the sweep by itself shows nothing. It is dead if the mean of the group
@@ -42,14 +42,16 @@ def dead_rows(names: list[str], current: Array, reference: Array) -> pd.DataFram
             error = np.nanstd(current, axis=1) / np.sqrt(weight)
             still &= share + 3 * error < 0.5
         levels = np.nanmean(current, axis=1) * 1e12
-    details = [f"the current stays at {level:.3g} pA whatever the bias" for level in levels]
+    details = [f"the current stays at {level:.3g} pA whatever the {axis}" for level in levels]
     return flag_rows(names, still, "dead channel", details)
 
 
-def constant(signal: Array) -> NDArray[np.bool_]:
-    """Rows (m, n) that hold one number throughout."""
-    first = signal[:, :1]
-    return np.asarray((signal == first).all(axis=1), bool)
+def stuck(signal: Array, full_scale: Array | None) -> NDArray[np.bool_]:
+    """Rows (m, n) that hold one number throughout, missing samples apart, and not the full scale (m,): that is a limit."""
+    least, most = np.fmin.reduce(signal, axis=1), np.fmax.reduce(signal, axis=1)
+    same = np.asarray(least == most, bool)
+    same[same] = np.isfinite(signal[same]).mean(axis=1) >= 0.5  # where most is missing nothing can be said
+    return same if full_scale is None else same & ~(np.abs(most) >= 0.95 * full_scale)
 
 
 def _does_nothing(current: Array) -> NDArray[np.bool_]:

@@ -13,7 +13,7 @@ from ..flags import flag_rows, join_flags
 from ..plan import CheckPlan
 from ..sweeps import SweepSet
 from .averaging import FEW, comparison_groups, direction_signs, repeat_codes, scaled_mad
-from .dead import constant, dead_rows
+from .dead import dead_rows, stuck
 from .quality import find_saturation, find_step, noise_level
 
 Array = NDArray[np.float64]
@@ -58,8 +58,7 @@ def judge_iv(sweeps: SweepSet, plan: CheckPlan | None = None) -> pd.DataFrame:
     railed = find_saturation(signal, full_scale=full_scale)
     noise = noise_level(signal)
     step = find_step(signal)
-    stuck = constant(signal) & (full_scale is None or ~(np.abs(signal[:, 0]) >= 0.95 * full_scale))
-    railed = railed & ~stuck[:, None]  # a number that never changes is no limit that was reached
+    railed = railed & ~stuck(signal, full_scale)[:, None]  # a number that never changes is no limit that was reached
     left = (np.isfinite(signal) & ~railed).sum(axis=1)
     at_limit = np.logical_or.reduce(railed, axis=1)
     extent = _extent(sweeps.axis, railed)

@@ -72,3 +72,17 @@ def test_the_wrong_names_for_bare_columns_are_refused_by_size(
             main(["import", str(tmp_path / "wednesday"), "--into", str(tmp_path / "s.h5"), "--columns", columns]) == 1
         )
         assert re.search(why, capsys.readouterr().err)
+
+
+@pytest.mark.parametrize("header", ["z (nm),I (nA)", "V (V),I (nA)", "z (nm),I (pA)"])
+@pytest.mark.parametrize("files", [1, 3])
+@pytest.mark.filterwarnings("error")
+def test_a_session_of_dead_channels_has_a_report(tmp_path, capsys, header, files):
+    for number in range(files):
+        rows = "".join(f"{0.01 * k:.2f},0\n" for k in range(60 + number))
+        (tmp_path / f"dead{number}.csv").write_text(f"# tip: a\n# site: 1\n{header}\n{rows}")
+    session, out = str(tmp_path / "s.h5"), tmp_path / "results"
+    assert main(["import", *map(str, tmp_path.glob("*.csv")), "--into", session]) == 0
+    assert main(["report", session, "--out", str(out)]) == 0
+    assert f"{files} sweeps judged, {files} left out" in capsys.readouterr().out
+    assert "dead channel" in (out / "report.html").read_text(encoding="utf-8")

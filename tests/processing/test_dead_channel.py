@@ -1,10 +1,13 @@
-"""A current that does not depend on the bias: told from a weak current, a gap and a limit."""
+"""A current that depends on neither bias nor height: told from a weak current, a gap and a limit."""
 
 from __future__ import annotations
+
+import warnings
 
 import numpy as np
 import pytest
 
+from sts.fitting import fit_barrier
 from sts.flags import FLAGS
 from sts.plan import Plan
 from sts.processing import judge_iv
@@ -61,3 +64,64 @@ def test_a_gap_is_not_dead(size, sweeps):
 def test_a_dead_channel_is_left_out_by_rule():
     assert FLAGS["dead channel"].grave
     assert "dead channel" in Plan().check.omit
+
+
+Z = np.linspace(0, 1e-9, 200)
+FALLING = 1e-9 * np.exp(-2e10 * Z)
+
+
+def dead_heights(current: np.ndarray, **columns: object) -> tuple[set[str], set[str]]:
+    """The I(z) sweeps called dead, and those used."""
+    names = [f"s{i}" for i in range(len(current))]
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        fit = fit_barrier(SweepSet("iz", Z, current, sweep_table(names, **columns)))
+    used = set(fit.table.loc[fit.table["used"], "sweep"])
+    return set(fit.flags.loc[fit.flags["flag"] == "dead channel", "sweep"]), used
+
+
+@pytest.mark.parametrize("level", [0.0, 3e-12, -1e-9])
+@pytest.mark.parametrize("others", [0, 6])
+def test_one_number_at_every_height_is_a_dead_channel(level, others):
+    current = np.vstack([FALLING + noise(1, others), np.full((2, Z.size), level)])
+    found, used = dead_heights(current)
+    assert found == {f"s{others}", f"s{others + 1}"}
+    assert used == {f"s{i}" for i in range(others)}
+
+
+def test_one_number_at_every_height_at_the_full_scale_is_a_limit():
+    assert dead_heights(np.full((2, Z.size), 1e-8), full_scale_A=1e-8) == (set(), set())
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_nothing_but_noise_at_every_height_is_a_dead_channel(seed):
+    found, used = dead_heights(np.vstack([FALLING + noise(seed, 6), noise(seed + 99, 1)]))
+    assert found == {"s6"}
+    assert used == {f"s{i}" for i in range(6)}
+
+
+def test_a_weak_current_among_others_like_it_is_not_dead_at_any_height():
+    found, _ = dead_heights(3e-3 * FALLING + noise(5, 40))
+    assert len(found) <= 1
+
+
+ODD = {
+    "zero over one half": np.where(Z < 5e-10, FALLING, 0),
+    "zero at first": np.where(Z > 5e-10, FALLING, 0),
+    "missing": np.full(Z.size, np.nan),
+    "every second missing, the others zero": np.where(np.arange(Z.size) % 2, 0, np.nan),
+    "one sample": np.where(np.arange(Z.size) == 3, 1e-9, 0),
+    "two levels": np.where(Z < 5e-10, 1e-9, 1e-10),
+    "to and fro": np.where(np.arange(Z.size) % 2, 1e-9, -1e-9),
+    "few left": np.where(np.arange(Z.size) < 4, FALLING, np.nan),
+}
+
+
+@pytest.mark.parametrize("others", [0, 6])
+@pytest.mark.parametrize("which", ODD)
+def test_no_odd_sweep_makes_numpy_warn(which, others):
+    current = np.vstack([FALLING + noise(2, others), ODD[which][None]])
+    dead_heights(current)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        judge_iv(SweepSet("iv", V, current, sweep_table([f"s{i}" for i in range(others + 1)])))
