@@ -79,7 +79,7 @@ def test_the_wrong_names_for_bare_columns_are_refused_by_size(
 @pytest.mark.filterwarnings("error")
 def test_a_session_of_dead_channels_has_a_report(tmp_path, capsys, header, files):
     for number in range(files):
-        rows = "".join(f"{0.01 * k:.2f},0\n" for k in range(60 + number))
+        rows = "".join(f"{0.01 * k:.2f},{number}\n" for k in range(60))
         (tmp_path / f"dead{number}.csv").write_text(f"# tip: a\n# site: 1\n{header}\n{rows}")
     session, out = str(tmp_path / "s.h5"), tmp_path / "results"
     assert main(["import", *map(str, tmp_path.glob("*.csv")), "--into", session]) == 0
