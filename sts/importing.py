@@ -127,7 +127,7 @@ class _Labeller:
         """From what the user says."""
         guess = list(names) != ["none"]
         own = {file.name: pattern for file in found.files if (pattern := how.recipe_for(file.name).file_name)}
-        books = [*([stated(values)] if values else []), *([read_logbook(logbook)] if logbook is not None else [])]
+        books = [*([read_logbook(logbook)] if logbook is not None else []), *([stated(values)] if values else [])]
         labels = PathLabels([file.name for file in found.files], names if guess else (), guess=guess)
         return cls({f.name: (f.name, f.above) for f in found.files}, labels, own, books, prefer)
 
@@ -367,7 +367,7 @@ def annotate_session(
     UnreadableFile, SessionError, ValueError
         If the logbook, a pattern or the session cannot be used.
     """
-    books = [*([stated(values)] if values else []), *([read_logbook(logbook)] if logbook is not None else [])]
+    books = [*([read_logbook(logbook)] if logbook is not None else []), *([stated(values)] if values else [])]
     sources = Session.open(session).sources()
     paths = {
         str(name): (str(path) or str(name), str(above))

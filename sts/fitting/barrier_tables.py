@@ -78,7 +78,8 @@ def sweep_rows(batch: Batch, confidence: float) -> pd.DataFrame:
         "range_nm": np.full(len(decay), batch.span * 1e9),
     }
     own = [c for c in batch.sweeps.table.columns if c not in COLUMNS]
-    return pd.concat([identity, pd.DataFrame(values), batch.sweeps.table[own]], axis=1)
+    taken = {c: f"own_{c}" for c in own if c in values or c in identity}
+    return pd.concat([identity, pd.DataFrame(values), batch.sweeps.table[own].rename(columns=taken)], axis=1)
 
 
 def noise_rows(batch: Batch) -> pd.DataFrame:

@@ -10,12 +10,12 @@ from sts.loaders.channels import SAMPLES, channels_of, clock_of, groups_of
 from sts.loaders.columns import Role, roles_of
 from sts.loaders.conventions import rise_of, signs_of, turn_with_bias
 from sts.loaders.loaded import Notes, UnreadableFile, shown
-from sts.loaders.metadata import in_si, read_metadata, scaled
+from sts.loaders.metadata import SIGN_KEYS, in_si, read_metadata, scaled
 from sts.loaders.numbered import settle_numbered
 from sts.loaders.recipe import Recipe
 from sts.loaders.runs import Run, Source, largest, numbers, runs_of, span
 from sts.loaders.sets import sets_of
-from sts.loaders.words import key_of
+from sts.loaders.words import key_of, own_column
 from sts.sweeps import KINDS, NUMBER_COLUMNS, SweepSet
 
 
@@ -67,7 +67,7 @@ def _runs_of_block(block: Block, recipe: Recipe, notes: Notes) -> list[Run]:
         place=block.place,
         recipe=recipe,
         meta=meta,
-        signs=signs_of(kind, meta, recipe, notes),
+        signs=signs_of(kind, roles, meta, recipe, notes),
         clock=clock_of(roles, channels),
         breaks=block.breaks,
         stacked=stacked,
@@ -149,7 +149,11 @@ def _from_recipe(recipe: Recipe, decimal: str) -> dict[str, str | float]:
     """Values that the recipe gives for all sweeps."""
     result: dict[str, str | float] = {}
     for key, value in recipe.values.items():
-        column = key if key in NUMBER_COLUMNS else key_of(key)[0] or key
+        column = key if key in NUMBER_COLUMNS else key_of(key)[0] or own_column(key)
+        if column in (*SIGN_KEYS, "tip bias"):
+            raise UnreadableFile(
+                f"'{key}' under [values] of the recipe turns a sign; say bias_sign, current_sign or height_sign."
+            )
         if column not in NUMBER_COLUMNS:
             result[column] = str(value)
         elif not isinstance(value, str):

@@ -13,6 +13,7 @@ from sts.loaders.column_names import Meaning, understand
 from sts.loaders.column_units import lockin_unit, recipe_line, unit_of
 from sts.loaders.loaded import Notes, UnreadableFile, shown
 from sts.loaders.magnitudes import plausible
+from sts.loaders.metadata import SIGN_KEYS
 from sts.loaders.recipe import ColumnRecipe, Recipe
 from sts.loaders.words import (
     DIRECTION_WORDS,
@@ -43,6 +44,8 @@ class Role:
     told: bool = False  # whether the number is said to be that of a repeat
     logarithm: str = ""  # log10 or ln: the numbers are that of the value in the unit
     sort: str = ""  # as in `Meaning`
+    of_tip: bool = False  # whether the name says that the bias is that of the tip
+    negative: bool = False  # whether the name says that it is the negative of its quantity (in `factor` already)
     note: str = ""  # what the user should know
 
     @property
@@ -164,10 +167,10 @@ def _sampled(
 ) -> Role:
     """A column with a number for each point."""
     quantity, note = meaning.quantity, ""
-    if scale < 0 and not by_recipe:
+    negative, of_tip = scale < 0 and not by_recipe, quantity == "tip bias"
+    if negative:
         note = f"sign: {shown(column.name)} is the negative of the {quantity}; turned"
-    if quantity == "tip bias":
-        quantity, scale = "bias", -scale
+    quantity = "bias" if of_tip else quantity
     volt = find_volt(unit) if quantity == "height" and recipe.height_scale_m_per_V is not None else None
     if volt is not None and recipe.height_scale_m_per_V is not None:
         factor, si = volt * recipe.height_scale_m_per_V, "m"
@@ -182,7 +185,7 @@ def _sampled(
         note = "; ".join(part for part in (note, said) if part)
     return Role(
         column, number, quantity, scale * factor, si, meaning.direction, meaning.repeat, meaning.told,
-        meaning.logarithm, meaning.sort, note,
+        meaning.logarithm, meaning.sort, of_tip, negative, note,
     )  # fmt: skip
 
 
@@ -278,7 +281,12 @@ def _table_role(column: Column, number: int, key: str, unit: str, scale: float =
         key, unit = key_of(key)[0], unit or key_of(key)[1]
     if key in ("date", "time"):
         return Role(column, number, "started" if key == "date" else "")
-    if key in ("bias applied to", "current polarity", "bias polarity", "tip bias", "current"):
+    if key in SIGN_KEYS:
+        raise UnreadableFile(
+            "turns a sign, and may do so row by row, which is not read. Say bias_sign, current_sign or height_sign in a "
+            f'recipe, and under [[column]]: name = "{column.name}", read_as = "unused".'
+        )
+    if key in ("tip bias", "current"):
         return Role(column, number, "")
     dimension = KEY_DIMENSIONS.get(key, "")
     if key in NUMBER_COLUMNS and column.values.dtype == object:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from sts.loaders.loaded import Notes, shown
+from sts.loaders.columns import Role
+from sts.loaders.loaded import Notes, UnreadableFile, shown
 from sts.loaders.metadata import Metadata
 from sts.loaders.recipe import Recipe
 from sts.loaders.words import DIRECTION_WORDS
@@ -28,15 +30,28 @@ class Signs:
         return int(getattr(self, quantity, 1))
 
 
-def signs_of(kind: str, meta: Metadata, recipe: Recipe, notes: Notes) -> Signs:
-    """The signs that recipe and header state; values of the header that they touch are turned with them."""
-    stated = {
-        "bias": (recipe.bias_sign, meta.bias_sign),
-        "current": (recipe.current_sign, meta.current_sign),
-        "height": (recipe.height_sign, meta.height_sign),
-    }
-    sign = {quantity: by_recipe or by_header or 1 for quantity, (by_recipe, by_header) in stated.items()}
-    by = {quantity: "the header" if by_recipe is None else "the recipe" for quantity, (by_recipe, _) in stated.items()}
+def signs_of(kind: str, roles: Sequence[Role], meta: Metadata, recipe: Recipe, notes: Notes) -> Signs:
+    """The signs that recipe, names of columns and header state; values of the header that they touch are turned with them.
+
+    Raises
+    ------
+    UnreadableFile
+        If names and header contradict each other, or both turn a sign: that may be said twice, or be meant twice.
+    """
+    by_name = _of_tip(roles)
+    _refuse_twice(roles, meta, recipe)
+    said = {**meta.signs, **({"bias": by_name} if by_name else {})}
+    by_recipe = {"bias": recipe.bias_sign, "current": recipe.current_sign, "height": recipe.height_sign}
+    if by_name and recipe.bias_sign is None and meta.signs.get("bias", by_name) != by_name:
+        name = next(shown(role.label) for role in roles if role.of_tip)
+        raise UnreadableFile(
+            f"the column {name} is of the tip by its name, and the header says that the bias is of the sample. Say "
+            "bias_sign = 1 (or -1) in a recipe."
+        )
+    sign = {quantity: stated or said.get(quantity, 1) for quantity, stated in by_recipe.items()}
+    by = {q: "the header" if by_recipe[q] is None else "the recipe" for q in by_recipe}
+    if by_name and recipe.bias_sign is None and "bias" not in meta.signs:
+        by["bias"] = "the name of its column"
     if sign["bias"] < 0:
         notes.add(f"{TURNED}bias turned: sample relative to tip, as {by['bias']} says it was of the tip")
         for key in ("bias_V", "setpoint_bias_V"):
@@ -51,6 +66,30 @@ def signs_of(kind: str, meta: Metadata, recipe: Recipe, notes: Notes) -> Signs:
     return Signs(**sign)
 
 
+def _of_tip(roles: Sequence[Role]) -> int | None:
+    """-1 if the columns of bias are of the tip by their names, None if no name says so."""
+    of_tip = {role.of_tip for role in roles if role.read_as == "bias"}
+    if len(of_tip) == 2:
+        names = ", ".join(shown(role.label) for role in roles if role.read_as == "bias")
+        raise UnreadableFile(
+            f"{names} are of the tip and of the sample. Say under [[column]] in a recipe which one was swept, and "
+            'read_as = "unused" for the other.'
+        )
+    return -1 if of_tip == {True} else None
+
+
+def _refuse_twice(roles: Sequence[Role], meta: Metadata, recipe: Recipe) -> None:
+    """A column that is negative by its name, in a file that says its quantity is inverted: once or twice?"""
+    by_recipe = {"bias": recipe.bias_sign, "current": recipe.current_sign, "height": recipe.height_sign}
+    for role in roles:
+        q = role.read_as
+        if role.negative and q in by_recipe and by_recipe[q] is None and (meta.signs.get(q, 1) < 0 or role.of_tip):
+            raise UnreadableFile(
+                f"{shown(role.label)} is the negative of the {q} by its name, and by the header or its name its sign is turned "
+                f"as well: once or twice? Say {q}_sign = 1 (name only) or -1 (both) in a recipe."
+            )
+
+
 def turn_with_bias(rise: float, signs: Signs, meta: Metadata, recipe: Recipe, notes: Notes) -> bool:
     """Whether the current of I(V) sweeps is turned because the bias was: a junction takes up power.
 
@@ -61,7 +100,7 @@ def turn_with_bias(rise: float, signs: Signs, meta: Metadata, recipe: Recipe, no
     """
     if rise >= 0:
         return False
-    stated = recipe.current_sign is not None or meta.current_sign is not None
+    stated = recipe.current_sign is not None or "current" in meta.signs
     if signs.bias < 0 and not stated:
         notes.add(
             f"{TURNED}current turned with the bias: a junction takes up power, so the current rises with the bias"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -16,6 +16,7 @@ from sts.loaders.words import key_of
 from sts.sweeps import DIRECTIONS, NUMBER_COLUMNS, SAID_BY, SweepSet
 
 NAME = "name"  # who said it: the name of a folder or file
+STATED = "--set"  # who said it: the user, of all sweeps that do not know
 _NOT_COMPARED = ("repeat", "direction")  # a counter in a name is not expected to be the header's
 
 
@@ -28,8 +29,9 @@ class Statement:
 
     rows: Sequence[int]  # positions of these
     values: Mapping[str, str | float]
-    source: str  # the logbook's name, or `NAME`
+    source: str  # the logbook's name, `STATED` or `NAME`
     place: str  # in the source, for messages: "line 3"
+    empty: tuple[str, ...] = ()  # columns that a logbook has and this row says nothing in
 
     @property
     def who(self) -> str:
@@ -136,8 +138,8 @@ def fill(
 
     Notes
     -----
-    A logbook replaces what a name said, and what the same logbook said before; a name replaces what a name said. All
-    else that disagrees stays, and is reported.
+    A logbook replaces what a name said, and what the same logbook said in an earlier call; a name replaces what a name
+    said. All else that disagrees stays, and is reported.
     """
     count = len(columns["sweep"])
     cells: dict[str, list[Any]] = {}
@@ -153,9 +155,15 @@ def fill(
                 known, origin, before = column[i], origins[i].get(key, ""), filled.get((key, i))
                 if known == known and known != "":
                     if _same(known, value):
+                        if not by_name and (
+                            before is None or before.source == NAME
+                        ):  # an earlier row of a logbook stands, whoever said so too
+                            filled[key, i] = statement
+                            if origin == NAME:
+                                origins[i][key] = statement.source
                         continue
                     own = origin == statement.source or (origin == NAME and not by_name)
-                    stands = before is not None and before.source != NAME
+                    stands = statement.source == STATED or (before is not None and before.source != NAME)
                     wins = not stands and (own or (prefer and not by_name))
                     if (stands or not own) and not (by_name and key in _NOT_COMPARED):
                         who = before.who if before is not None else {NAME: "its name", "": said_by}.get(origin, origin)
@@ -164,11 +172,29 @@ def fill(
                         continue
                 column[i], filled[key, i] = value, statement
                 origins[i][key] = statement.source
+    found += _emptied(columns, statements, origins, filled)
     result = dict(columns)
     if filled:
         result |= {key: _column(column, key) for key, column in cells.items()}
         result[SAID_BY] = np.array([_origin_text(o) for o in origins], object)
     return result, list(dict.fromkeys(found))
+
+
+def _emptied(
+    columns: Columns, statements: Sequence[Statement], origins: Sequence[Mapping[str, str]], filled: Container[Any]
+) -> list[Disagreement]:
+    """Cells that a logbook filled in an earlier call, and is silent about now."""
+    return [
+        Disagreement(
+            f"{columns['source'][i]}: {statement.who} leaves {key} empty, and said {_said(columns[key][i])} before; that "
+            "stands.",
+            f"{statement.source} leaves {key} empty where it said something before; that stands",
+        )
+        for statement in statements
+        for key in statement.empty
+        for i in statement.rows
+        if origins[i].get(key) == statement.source and (key, i) not in filled
+    ]
 
 
 def _column(cells: list[Any], key: str) -> np.ndarray:
@@ -189,8 +215,9 @@ def _disagreement(
     """What `who` says of a cell against a statement, and whose word was taken."""
     taken = "the logbook" if won else who.rstrip(",")
     sentence = f"{file}: {who} says {key} is {_said(known)}, {statement.who} says {_said(value)}; {taken} was taken."
-    sides = f"{who.split(',')[0]} and {statement.who.split(',')[0]}"
-    return Disagreement(sentence, f"{sides} disagree on {key}; {taken.split(',')[0]} was taken")
+    one, other = who.split(",")[0], statement.who.split(",")[0]
+    sides, winner = (f"{one} and {other}", taken.split(",")[0]) if one != other else (f"lines of {one}", "the first")
+    return Disagreement(sentence, f"{sides} disagree on {key}; {winner} was taken")
 
 
 def _origin_text(origins: Mapping[str, str]) -> str:

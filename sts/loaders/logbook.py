@@ -3,25 +3,27 @@
 from __future__ import annotations
 
 import csv
+import re
 import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from sts.loaders.decode import decode
-from sts.loaders.labels import Columns, Disagreement, Statement, fill
+from sts.loaders.labels import STATED, Columns, Disagreement, Statement, fill
 from sts.loaders.loaded import LoadedFile, UnreadableFile, shown
 from sts.loaders.logbook_patterns import compiled, fits, plain
-from sts.loaders.metadata import RMS, in_si, modulation_kind, number_of
+from sts.loaders.metadata import RMS, SIGN_KEYS, in_si, modulation_kind, number_of, set_point_of
 from sts.loaders.readers.workbook import is_workbook, sheets_of
 from sts.loaders.reading import bytes_of
-from sts.loaders.words import key_of, words_of
-from sts.sweeps import NUMBER_COLUMNS
+from sts.loaders.words import UNKNOWN, key_of, own_column, words_of
+from sts.sweeps import DIRECTIONS, NUMBER_COLUMNS, TEXT_COLUMNS
 
 _FILE_WORDS = {"file", "files", "file name", "filename", "file pattern", "pattern", "source"}
-_IGNORED = {"kind", "sweeps", "set", "points", "channel"}  # what a started logbook says for the reader's sake
-STATED = "--set"  # what messages call values that were stated for all files
-_EMPTY = {"", "nan", "n/a", "na", "-", "--", "?", "unknown"}
+_STARTED = {"kind": {"I(V)", "I(z)", "I(V), I(z)", "I(z), I(V)"}, "sweeps": set[str]()}  # of a started logbook
+_DITTO = {'"', "''", "〃", "\N{RIGHT DOUBLE QUOTATION MARK}", "ditto", "do.", "dto.", "idem"}
+_NO_LABELS = ("tip bias", *SIGN_KEYS)  # of them the sign of the numbers depends
+_PLAIN = {"", "mean", "sample", "measured", "set", "nominal", "average"}  # in brackets of a head; changes nothing
 
 
 @dataclass(frozen=True)
@@ -32,6 +34,7 @@ class LogRow:
     sweep: str
     values: dict[str, str | float]
     place: str
+    empty: tuple[str, ...] = ()  # columns in which it says nothing
 
 
 @dataclass(frozen=True)
@@ -88,26 +91,53 @@ def stated(values: Mapping[str, str]) -> Logbook:
         If a column turns a sign, or a value cannot be used.
     """
     head = list(values)
-    keys = [_column(cell) for cell in head]
+    keys = [_column(cell, [value]) for cell, value in values.items()]
     own = _own_numbers([key for key, _ in keys], [list(values.values())], ".")
     row = _row(1, ["*", *values.values()], ["file", *head], [("file", ""), *keys], own, ".")
     return Logbook(STATED, (replace(row, place="on the command line"),))
 
 
 def _rows(content: bytes) -> tuple[LogRow, ...]:
-    decimal = "."
     if is_workbook(content):
-        rows = next(iter(sheets_of(content).values()))
-    else:
+        return _of_sheets(sheets_of(content))
+    try:
+        rows, decimal = _csv_rows(decode(content)[0])
+    except csv.Error as error:
+        raise UnreadableFile(f"is no table that can be read ({error}). Save it again as CSV.") from None
+    return _of_table(rows, decimal)
+
+
+def _of_sheets(sheets: Mapping[str, list[list[str]]]) -> tuple[LogRow, ...]:
+    """The rows of all sheets with a column `file` or `sweep`; a workbook may hold other notes beside."""
+    found: list[LogRow] = []
+    problems: list[UnreadableFile] = []
+    for sheet, rows in sheets.items():
+        head = next((row for row in rows if any(row)), [])
+        where = f"sheet {shown(sheet)}"
+        if len(sheets) > 1 and not any(words_of(cell) in {*_FILE_WORDS, "sweep"} for cell in head):
+            problems.append(UnreadableFile("no sheet has a column 'file' or 'sweep'. Add one to the sheet of sweeps."))
+            continue
         try:
-            rows, decimal = _csv_rows(decode(content)[0])
-        except csv.Error as error:
-            raise UnreadableFile(f"is no table that can be read ({error}). Save it again as CSV.") from None
+            found += [
+                replace(row, place=f"{where}, {row.place}" if len(sheets) > 1 else row.place)
+                for row in _of_table(rows, ".")
+            ]
+        except UnreadableFile as error:
+            raise (error.inside(where) if len(sheets) > 1 else error) from None
+    if not found:
+        raise problems[0] if problems else UnreadableFile("holds no sheet with cells.")
+    return tuple(found)
+
+
+def _of_table(rows: list[list[str]], decimal: str) -> tuple[LogRow, ...]:
     filled = [(i, row) for i, row in enumerate(rows, 1) if any(cell.strip() for cell in row)]
     if len(filled) < 2:
         raise UnreadableFile("holds no rows; expected a row of column names and rows below it.")
     head = [cell.strip() for cell in filled[0][1]]
-    keys = [_column(cell) for cell in head]
+    try:
+        keys = [_column(cell, [row[j].strip() for _, row in filled[1:] if j < len(row)]) for j, cell in enumerate(head)]
+    except UnreadableFile as error:
+        raise error.inside(f"line {filled[0][0]}") from None
     if not {"file", "sweep"} & {key for key, _ in keys}:
         raise UnreadableFile(
             f"no column 'file' or 'sweep' among {', '.join(shown(h) for h in head[:8])}. Add one that says which files "
@@ -121,40 +151,50 @@ def _rows(content: bytes) -> tuple[LogRow, ...]:
     return tuple(_row(i, row, head, keys, own_numbers, decimal) for i, row in filled[1:])
 
 
+_THOUSAND = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")  # 1,500: a thousand and a half, or one and a half
+
+
 def _csv_rows(text: str) -> tuple[list[list[str]], str]:
     head = next((line for line in text.split("\n") if line.strip()), "")
     delimiter = max("\t;,|", key=lambda d: (head.count(d), d != ","))
-    rows = list(csv.reader(text.split("\n"), delimiter=delimiter, skipinitialspace=True))
+    rows = list(csv.reader(text.splitlines(keepends=True), delimiter=delimiter, skipinitialspace=True, strict=True))
     cells = [cell.strip() for row in rows for cell in row]
-    commas = sum("," in c and number_of(c, ",") is not None and "." not in c for c in cells)
+    commas = sum(
+        "," in c and number_of(c, ",") is not None and "." not in c and not _THOUSAND.fullmatch(c) for c in cells
+    )
     return rows, "," if delimiter != "," and commas else "."
 
 
-def _column(cell: str) -> tuple[str, str]:
-    """What a column is (of the table, or a word of the user's own) and its unit."""
+def _column(cell: str, cells: Sequence[str] = ()) -> tuple[str, str]:
+    """What a column is (of the table, or a word of the user's own) and its unit; `cells` are those below its head."""
     words = words_of(cell)
     if words in _FILE_WORDS:
         return "file", ""
-    if words in _IGNORED:
+    if words in _STARTED and all(c in _STARTED[words] or (not _STARTED[words] and c.isdecimal()) for c in cells):
         return "", ""
     key, unit, extra = key_of(cell)
-    if key in ("date", "time"):
-        return "started", ""
-    if key == "current":
-        return "setpoint_current_A", unit
-    if key in ("tip bias", "bias applied to", "current polarity", "bias polarity"):
-        raise UnreadableFile(f"the column {shown(cell)} turns a sign; say that in a recipe, not in a logbook.")
+    if key in _NO_LABELS:
+        raise UnreadableFile(
+            f"the column {shown(cell)} turns a sign; say that in a recipe (bias_sign, current_sign, height_sign), not here."
+        )
     if key == "modulation_V" and cell.strip() != key:
         return key, f"{unit}|{modulation_kind(f'{cell} {extra}')}"
-    own = words.replace(" ", "_")
-    return key or ("".join(c for c in own if c.isalnum() or c == "_") if own else ""), unit
+    if extra not in _PLAIN and key in NUMBER_COLUMNS and not unit:
+        return key, extra  # x (kg): as whoever needs the unit will say
+    if extra not in _PLAIN or (unit and key in TEXT_COLUMNS):
+        key = ""  # tip (material), site (nm): something else about it
+    if key == "sweep":
+        return key, ""
+    if key == "current":
+        return "setpoint_current_A", unit
+    return key or own_column(words_of(re.sub(r"[()\[\]{}]", " ", cell))), unit
 
 
 def _own_numbers(keys: list[str], rows: list[list[str]], decimal: str) -> set[str]:
     """The user's own columns that hold nothing but numbers."""
     result = set()
     for j, key in enumerate(keys):
-        cells = [row[j].strip() for row in rows if j < len(row) and row[j].strip().lower() not in _EMPTY]
+        cells = [row[j].strip() for row in rows if j < len(row) and row[j].strip().lower() not in UNKNOWN]
         numbers = [number_of(c, decimal) for c in cells]
         if cells and all(n is not None and not n[1] for n in numbers):
             result.add(key)
@@ -164,28 +204,57 @@ def _own_numbers(keys: list[str], rows: list[list[str]], decimal: str) -> set[st
 def _row(
     number: int, row: list[str], head: list[str], keys: list[tuple[str, str]], own: set[str], decimal: str
 ) -> LogRow:
+    line = f"line {number}"
+    if any(cell.strip() for cell in row[len(head) :]):
+        raise UnreadableFile(
+            f"has {len(row)} cells under {len(head)} columns. Put a cell that holds the delimiter into quotation marks, or "
+            "give the column a name.",
+            place=line,
+        )
     values: dict[str, str | float] = {}
     pattern = sweep = ""
+    empty: list[str] = []
     for (key, unit), cell, title in zip(keys, row, head, strict=False):
-        text = unicodedata.normalize("NFC", cell.strip())
+        text, place = unicodedata.normalize("NFC", cell.strip()), f"{line}, column {shown(title)}"
+        if text.lower() in _DITTO:
+            raise UnreadableFile(f"{shown(text)} stands for the cell above. Fill it in.", place=place)
+        if "\n" in text and key in TEXT_COLUMNS:
+            raise UnreadableFile(f"{shown(text)} goes over two lines. Is a quotation mark left open?", place=place)
         if key == "file":
             pattern = text
         elif key == "sweep":
             sweep = text
-        elif not key or text.lower() in _EMPTY:
-            continue
-        elif key in NUMBER_COLUMNS:
-            values[key] = _number(f"line {number}, column {shown(title)}", key, unit, text, title, decimal)
-        elif key in own and key not in ("sample", "tip", "site", "direction", "started"):
-            found = number_of(text, decimal)
-            values[key] = found[0] if found else text
-        else:
-            values[key] = text
+        elif key and text.lower() in UNKNOWN:
+            empty.append(key)
+        elif key:
+            values |= _values(key, unit, text, title, place, own=key in own, decimal=decimal)
+    if parts := [str(values.pop(k)) for k in ("date", "time") if k in values]:
+        values.setdefault("started", " ".join(parts))
     if not pattern and not sweep and values:
-        raise UnreadableFile(
-            "names no file and no sweep. Fill in 'file', or '*' for all files.", place=f"line {number}"
-        )
-    return LogRow(pattern, sweep, values, f"line {number}")
+        raise UnreadableFile("names no file and no sweep. Fill in 'file', or '*' for all files.", place=line)
+    return LogRow(pattern, sweep, values, line, tuple(empty))
+
+
+def _values(
+    key: str, unit: str, text: str, title: str, place: str, *, own: bool, decimal: str
+) -> dict[str, str | float]:
+    """What one cell says: column to value."""
+    if key == "set point":
+        found, wrong = set_point_of(text, unit, decimal)
+        if wrong or not found:
+            raise UnreadableFile(f"{shown(text)} is no set-point: {wrong or 'no current and no bias'}.", place=place)
+        return dict(found)
+    if key in NUMBER_COLUMNS:
+        return {key: _number(place, key, unit, text, title, decimal)}
+    if key == "direction":
+        low = text.lower()
+        if low not in (*DIRECTIONS["iv"], *DIRECTIONS["iz"]):
+            raise UnreadableFile(f"{shown(text)} is no direction; expected up, down, retract or approach.", place=place)
+        return {key: low}
+    number = (
+        number_of(text, decimal) if own and key not in ("sample", "tip", "site", "started", "date", "time") else None
+    )
+    return {key: number[0] if number else text}
 
 
 def _number(place: str, key: str, unit: str, text: str, title: str, decimal: str) -> float:
@@ -229,14 +298,14 @@ def statements_of(logbook: Logbook, columns: Columns, paths: Mapping[str, tuple[
     names = [plain(str(n)) for n in columns["sweep"]] if by_sweep else []
     statements = []
     for row in logbook.rows:
-        if not row.values:
+        if not row.values and not row.empty:
             continue
         files = [f for f in rows_of if not row.pattern or logbook.speaks_of(row, *paths.get(f, (f, "")))]
         rows = [i for f in files for i in rows_of[f]]
         if row.sweep:
             rows = [i for i in rows if compiled(plain(row.sweep)).fullmatch(names[i])]
         if rows:
-            statements.append(Statement(rows, row.values, logbook.name, row.place))
+            statements.append(Statement(rows, row.values, logbook.name, row.place, row.empty))
     return statements
 
 

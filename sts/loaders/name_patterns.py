@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from functools import lru_cache
 
-from sts.loaders.words import key_of
+from sts.loaders.words import key_of, own_column
 from sts.sweeps import NUMBER_COLUMNS
 
 COPY = re.compile(
@@ -26,10 +26,13 @@ def check_pattern(pattern: str) -> None:
     Raises
     ------
     ValueError
-        If a name in braces is no word, or there is none.
+        If a name in braces is no word, the toolkit uses it itself, or there is none.
     """
     names = _FIELD.findall(pattern)
     bad = [n for n in names if not re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", n)]
+    for name in names:
+        if not bad and not key_of(name)[0]:
+            own_column(name)
     if bad or not names:
         raise ValueError(
             f"'{pattern}' is no pattern of names: names in braces must be words, at least one, e.g. "

@@ -7,6 +7,7 @@ import unicodedata
 from dataclasses import replace
 from functools import lru_cache
 
+from sts.loaders.loaded import UnreadableFile, shown
 from sts.quantities import Unit, find_unit
 
 # What a column may hold: words of its name, lower case, without unit, direction and number.
@@ -35,10 +36,10 @@ KEYS: dict[str, str] = {
     **dict.fromkeys(("sweep", "sweep name", "curve"), "sweep"),
     **dict.fromkeys(("sample", "sample name", "specimen"), "sample"),
     **dict.fromkeys(("tip", "tip name", "tip id"), "tip"),
-    **dict.fromkeys(("site", "site name", "place", "spot", "location"), "site"),
+    **dict.fromkeys(("site", "site name", "place", "spot"), "site"),
     **dict.fromkeys(("direction", "sweep direction"), "direction"),
-    **dict.fromkeys(("repeat", "repetition", "repeat number", "sweep number", "run", "run number", "run no", "no", "nr",
-                     "number"), "repeat"),
+    **dict.fromkeys(("repeat", "repetition", "repeat number", "sweep number", "run", "run number", "run no", "no",
+                     "nr"), "repeat"),
     **dict.fromkeys(("x", "x position", "position x", "x pos", "pos x", "x coordinate"), "x_m"),
     **dict.fromkeys(("y", "y position", "position y", "y pos", "pos y", "y coordinate"), "y_m"),
     **dict.fromkeys(("started", "start", "start time", "time started", "date and time", "date time", "datetime",
@@ -60,15 +61,16 @@ KEYS: dict[str, str] = {
                      "u", "v bias", "vbias", "u bias", "ubias", "bias sample", "bias v", "bias u"), "bias_V"),
     **dict.fromkeys(("tip bias", "tip voltage", "tip bias voltage", "v tip", "bias tip", "bias voltage tip"), "tip bias"),
     **dict.fromkeys(("current", "tunnel current", "tunnelling current", "tunneling current", "i"), "current"),
-    **dict.fromkeys(("duration", "sweep time", "sweep duration", "time per sweep", "acquisition time"), "duration_s"),
+    **dict.fromkeys(("duration", "sweep time", "sweep duration", "time per sweep"), "duration_s"),
     **dict.fromkeys(("full scale", "full scale current", "current full scale", "current range", "current limit",
                      "compliance", "compliance current", "saturation current"), "full_scale_A"),
     **dict.fromkeys(("modulation", "modulation amplitude", "modulation voltage", "bias modulation",
                      "lockin modulation", "lockin amplitude", "v mod", "vmod", "excitation", "modulation v",
                      "ac modulation"), "modulation_V"),
     **dict.fromkeys(("bias applied to", "bias is applied to", "bias to", "bias on", "voltage applied to",
-                     "bias applied at", "biased electrode", "bias electrode", "bias reference", "bias convention",
-                     "biased"), "bias applied to"),
+                     "bias applied at", "biased electrode", "bias electrode", "bias convention", "biased"),
+                    "bias applied to"),
+    "bias reference": "bias reference",
     **dict.fromkeys(("grounded", "ground", "grounded electrode", "grounded side", "at ground"), "grounded"),
     **dict.fromkeys(("current polarity", "current sign", "polarity of current", "sign of current", "i sign",
                      "amplifier polarity", "amplifier sign"), "current sign"),
@@ -102,6 +104,11 @@ SI_UNITS = {
 }  # fmt: skip
 CELSIUS = ("°C", "degC", "Celsius", "C")  # the one unit with a zero of its own
 UNITLESS = {"", "a.u.", "a. u.", "arb.", "arb. u.", "arb. units", "arb units", "arbitrary units", "au", "arb.u."}
+UNKNOWN = {
+    "", "unknown", "not known", "n/a", "na", "n.a.", "nan", "-", "--", "---", "?", "??", "???", "none", "not recorded",
+    "not measured", "tbd", "tba",
+}  # fmt: skip
+RESERVED = {"kind", "set", "points", "used", "flags", "channel", "sweep", "source", "said_by"}  # of the toolkit itself
 LONGEST_NAME = 200  # characters looked at
 _SUPERSCRIPTS = str.maketrans("⁰¹²³⁴⁵⁶⁷⁸⁹⁻⁺−", "0123456789-+-")
 _POWER_UNIT = re.compile(  # 1e-9 A, 10^-9 A, ×10^{-9} A, x10⁻⁹ A: the unit is a power of ten of another
@@ -117,6 +124,22 @@ def words_of(text: str) -> str:
     text = re.sub(r"\bd\s*v\s*[/_ ]?\s*d\s*i\b", "dvdi", text)
     text = re.sub(r"\block[\s_-]*in\b", "lockin", text)
     return re.sub(r"[\s_\-.:,/#]+", " ", text).strip()
+
+
+def own_column(words: str) -> str:
+    """The name of a column of the user's own.
+
+    Raises
+    ------
+    UnreadableFile
+        If the toolkit has a column of that name.
+    """
+    name = "".join(c for c in words.strip().replace(" ", "_") if c.isalnum() or c == "_")
+    if name in RESERVED:
+        raise UnreadableFile(
+            f"{shown(name)} is a word that the toolkit uses itself. Give your column another name, such as 'my_{name}'."
+        )
+    return name
 
 
 def is_unit(text: str, *, expected: str = "") -> Unit | None:

@@ -111,6 +111,7 @@ def _restore(file: h5py.File, name: str, last: pd.DataFrame) -> list[dict[str, A
     place = {sweep: i for i, sweep in enumerate(table["sweep"])}
     rows = []
     for column, cells in last[last["sweep"].isin(place)].groupby("column", sort=False):
+        column = column if column in table else f"own_{column}"  # as `read_listing` calls it
         texts = _texts(table[column])
         for cell in cells.itertuples():
             if texts[place[cell.sweep]] == cell.after:

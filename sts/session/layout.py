@@ -298,9 +298,20 @@ def known_part(table: pd.DataFrame) -> pd.DataFrame:
     return table.drop(columns=empty)
 
 
+_TAKEN = (
+    "kind",
+    "set",
+    "points",
+    "used",
+    "flags",
+)  # columns of the toolkit's; early sessions may hold own ones so called
+
+
 def read_listing(group: h5py.Group) -> pd.DataFrame:
     """The table of a set with all standard columns, read without touching the sweeps."""
     table = read_table(group)
+    own = {c: f"own_{c}" for c in _TAKEN if c in table}
+    table = table.rename(columns=own) if own else table
     rows = len(table)
     missing = {c: pd.Series([""] * rows, dtype=object) if c in TEXT_COLUMNS else np.full(rows, np.nan)
                for c in COLUMNS if c not in table}  # fmt: skip

@@ -16,7 +16,7 @@ from sts.cli import main
 from sts.importing import annotate_session, import_files, propose_names, write_logbook
 from sts.loaders import UnreadableFile
 from sts.loaders.folders import find_files
-from sts.session import Session, SessionError, take_back
+from sts.session import Session, SessionError, annotate, take_back
 
 Z = np.linspace(0, 0.5, 60)
 
@@ -101,9 +101,67 @@ def test_values_for_all_files_fill_what_is_unknown(folder: Path, tmp_path: Path)
     done = annotate_session(tmp_path / "s.h5", values={"tip": "egret"})
     assert labels(tmp_path / "s.h5")["odd.txt"] == "egret"
     assert labels(tmp_path / "s.h5")["tipB_site3_001.txt"] == "heron"  # of the header
-    assert len(done.conflicts) == 1
+    assert labels(tmp_path / "s.h5")["tipA_site1_001.txt"] == "A"  # of its name: nothing is replaced
+    assert len(done.conflicts) == 5
     with pytest.raises(UnreadableFile, match="has no unit"):
         annotate_session(tmp_path / "s.h5", values={"temperature": "77"})
+
+
+@pytest.mark.parametrize("name", ["kind", "set", "points", "used", "flags", "channel"])
+def test_a_word_of_the_toolkit_is_no_label(folder: Path, tmp_path: Path, name: str) -> None:
+    import_files([folder], tmp_path / "s.h5")
+    (tmp_path / "log.csv").write_text(f"file,{name}\n*,etched\n", encoding="utf-8")
+    for how in ({"names": [f"{{{name}}}_*"]}, {"values": {name: "x"}}, {"logbook": tmp_path / "log.csv"}):
+        with pytest.raises(UnreadableFile, match=f"'{name}' is a word that the toolkit uses itself"):
+            annotate_session(tmp_path / "s.h5", **how)
+        with pytest.raises(UnreadableFile, match="uses itself"):
+            import_files([folder], tmp_path / "other.h5", **how)
+    assert len(Session.open(tmp_path / "s.h5").sweeps()) == 6
+
+
+@pytest.mark.parametrize("name", ["kind", "used", "points"])
+def test_a_session_that_holds_such_a_label_is_not_lost(folder: Path, tmp_path: Path, name: str) -> None:
+    """Versions before this one wrote them."""
+    import_files([folder], tmp_path / "s.h5")
+    path = str(tmp_path / "s.h5")
+    annotate(path, lambda table, kind: table.assign(**{name: "etched"}), source="early")
+    assert labels(tmp_path / "s.h5", f"own_{name}")["odd.txt"] == "etched"
+    assert main(["check", path]) == 0
+    take_back(path)
+    assert set(Session.open(path).sweeps().get(f"own_{name}", [""])) == {""}
+
+
+def test_the_first_of_the_rows_that_overlap_holds_however_often_it_is_given(folder: Path, tmp_path: Path) -> None:
+    """A row that agrees with a name, or with what the same logbook said before, stands against the rows below it."""
+    (tmp_path / "log.csv").write_text("file,tip\ntipA/*,A\ntipB/*,B\n*,C\n", encoding="utf-8")
+    wanted = {**dict.fromkeys(NAMED, "B"), "tipA_site1_001.txt": "A", "tipA_site2_001.txt": "A", "odd.txt": "C",
+              "tipB_site3_001.txt": "heron"}  # fmt: skip
+    for number, names in enumerate(([], ["none"])):
+        path = tmp_path / f"{number}.h5"
+        import_files([folder], path, logbook=tmp_path / "log.csv", names=names)
+        assert labels(path) == wanted
+        for _ in range(3):
+            done = annotate_session(path, tmp_path / "log.csv")
+            assert labels(path) == wanted
+            assert done.changes.empty
+    assert any("lines of log.csv disagree on tip; the first was taken" in c.kind for c in done.conflicts)
+
+
+def test_what_was_stated_for_all_is_not_replaced_by_what_is_stated_later(folder: Path, tmp_path: Path) -> None:
+    import_files([folder / "odd.txt"], tmp_path / "s.h5", values={"tip": "heron"})
+    import_files([sweep(tmp_path / "later.txt", 55)], tmp_path / "s.h5")
+    annotate_session(tmp_path / "s.h5", values={"tip": "ibis"})
+    assert labels(tmp_path / "s.h5") == {"odd.txt": "heron", "later.txt": "ibis"}
+
+
+def test_a_cell_that_was_emptied_is_told(folder: Path, tmp_path: Path) -> None:
+    log = tmp_path / "log.csv"
+    log.write_text("file,tip\nodd.txt,egret\n", encoding="utf-8")
+    import_files([folder], tmp_path / "s.h5", logbook=log)
+    log.write_text("file,tip\nodd.txt,\n", encoding="utf-8")
+    done = annotate_session(tmp_path / "s.h5", log)
+    assert labels(tmp_path / "s.h5")["odd.txt"] == "egret"
+    assert any("leaves tip empty, and said 'egret' before" in c for c in done.conflicts)
 
 
 def test_rows_that_fit_all_or_nothing_are_named(folder: Path, tmp_path: Path) -> None:

@@ -96,8 +96,60 @@ def test_patterns_know_no_brackets_and_case_does_not_matter(tmp_path):
         ("file,tip\n,a\n", "line 2: names no file and no sweep"),
         ("file,bias applied to\n*,tip\n", "turns a sign"),
         ("file,x (kg)\n*,1\n", "has no unit|none of length"),
+        ("file,current inverted\n*,yes\n", "turns a sign"),
+        ("file,grounded\n*,sample\n", "turns a sign"),
+        ("file,bias polarity\n*,inverted\n", "turns a sign"),
+        ("file,tip bias (V)\n*,0.1\n", "turns a sign"),
+        ("file,temperature (K),tip\nx_A*,4,2,heron\n", "line 2: has 4 cells under 3 columns"),
+        ("file,tip\na*,heron\nb*,〃\n", "line 3, column 'tip': '〃' stands for the cell above"),
+        ("file,tip\na*,heron\nb*,ditto\n", "stands for the cell above"),
+        ('file,tip\na*,"heron\nb*,ibis\n', "is no table|goes over two lines"),
+        ('file,tip\na*,"heron\nb*",ibis\n', "goes over two lines|cells under"),
+        ("file,direction\n*,sideways\n", "'sideways' is no direction"),
+        ("file,kind\n*,etched\n", "uses itself"),
+        ("file,set-point (pA)\n*,50 nA\n", "its name 'pA'"),
+        ("file;x (nm);y (nm)\n*;1.500;0,2\n", "not a number that can be read without doubt"),
+        ("file;x (nm);y (nm)\n*;1,500;1,250\n", "not a number that can be read without doubt"),
     ],
 )
 def test_what_a_logbook_must_not_do(tmp_path, text, message):
     with pytest.raises(UnreadableFile, match=message):
         book(tmp_path, text)
+
+
+CELLS = {
+    "file,tip (material)\n*,W\n": {"tip": "heron", "tip_material": "W"},
+    "file,site,site (nm)\n*,4,12\n": {"site": "4", "site_nm": 12.0},
+    "file,temperature (shield) (K)\n*,5\n": {"temperature_K": 77.0, "temperature_shield_k": 5.0},
+    "file,set-point (pA)\n*,50\n": {"setpoint_current_A": 50e-12},
+    "file,setpoint\n*,50 pA / 0.2 V\n": {"setpoint_current_A": 50e-12, "setpoint_bias_V": 0.2},
+    "file,date,time\n*,2026-04-10,12:30\n": {"started": "2026-04-10 12:30"},
+    "file,site\n*,??\n": {"site": ""},
+    "file,site\n*,none\n": {"site": ""},
+    "file,site,tip set\n*,n.a.,new\n": {"site": "", "tip_set": "new"},
+    'file,notes\n*,"first\nsecond"\n': {"notes": "first\nsecond"},
+    "file,direction\n*,Up\n": {"direction": "up"},
+}
+
+
+@pytest.mark.parametrize("text", CELLS)
+def test_what_a_cell_says(tmp_path, sweep, text):
+    filled, _ = apply_logbook(sweep, book(tmp_path, text))
+    row = filled.sets[0].table.iloc[0]
+    for column, value in CELLS[text].items():
+        assert row[column] == (pytest.approx(value) if isinstance(value, float) else value), column
+
+
+def test_all_sheets_that_speak_of_files_are_read(tmp_path, sweep):
+    path = tmp_path / "log.xlsx"
+    wb = openpyxl.Workbook()
+    for sheet, rows in {"Notes": [["cleaned the tips"]], "Mon": [["file", "site"], ["other*", 1]],
+                        "Tue": [["file", "site"], ["heron*", 2]]}.items():  # fmt: skip
+        page = wb.create_sheet(sheet)
+        for row in rows:
+            page.append(row)
+    del wb["Sheet"]
+    wb.save(path)
+    log = read_logbook(path)
+    assert [row.place for row in log.rows] == ["sheet 'Mon', line 2", "sheet 'Tue', line 2"]
+    assert apply_logbook(sweep, log)[0].sets[0].table.iloc[0]["site"] == "2"
