@@ -246,7 +246,8 @@ _SIDE_ONLY = {"tip", "sample", "to tip", "to sample", "on tip", "on sample", "to
 _GROUND = {"ground", "grounded", "at ground", "on ground", "earthed", "is grounded"}
 _HARMLESS = ("mean", "sample", "measured", "set", "nominal", "average")  # in brackets of a key; changes nothing
 _DATE_OR_TIME = re.compile(
-    r"\d\s*[-./:]\s*\d|\d{8}|(?i:\b(?:jan|feb|mar|apr|may|mai|jun|jul|aug|sep|o[ck]t|nov|de[cz])\w*\b)"
+    r"\d{1,4}[-./]\d{1,2}[-./]\d{1,4}|\d{1,2}:\d{2}|\d{4}-\d{2}|\d{8}|"
+    r"(?i:\b(?:jan|feb|mar|apr|may|mai|jun|jul|aug|sep|o[ck]t|nov|de[cz])[a-z]*\b)"
 )
 
 

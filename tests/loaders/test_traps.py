@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 
+import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
@@ -296,6 +297,56 @@ ENTRIES: dict[str, tuple[int, int] | str] = {
     "Bias applied to: the sample": (1, 1),
     "Bias applied to: cryostat": "expected tip or sample",
     "Bias applied to: tip or sample": "expected tip or sample",
+    "Bias applied to: the tip (sample grounded)": (-1, -1),
+    "Bias applied to: sample, tip at ground": (1, 1),
+    "Bias convention: sample relative to tip": (1, 1),
+    "Bias reference: tip": "expected sample relative to tip",
+    "Bias reference: sample relative to tip": (1, 1),
+    "Bias polarity: relative to the tip": (1, 1),
+    "Bias polarity: bipolar": (1, 1),
+    "Bias sign: tip grounded": (1, 1),
+    "Bias sign: sample grounded": (-1, -1),
+    "Bias: 50 mV (sample relative to tip)": (1, 1),
+    "Bias: 50 mV vs tip": (1, 1),
+    "Bias: 50 mV vs. sample": (-1, -1),
+    "Sample bias: 0.05 V w.r.t. tip": (1, 1),
+    "Bias: 50 mV, tip relative to sample": (-1, -1),
+    "Bias: 50 mV, sample grounded": (-1, -1),
+    "Bias: 50 mV (tip grounded)": (1, 1),
+    "Bias: 50 mV, bias polarity: inverted": (-1, -1),
+    "Bias: 50 mV; current inverted: yes": (1, -1),
+    "Bias: 50 mV, sign inverted": "since it turns a sign",
+    "Setpoint: 100 pA, 0.5 V, sign inverted": "since it turns a sign",
+    "Setpoint: 100 pA, 0.5 V on tip": (-1, -1),
+    "V tip: 0 V": (1, 1),
+    "Tip bias: 0 V": (1, 1),
+    "Tip bias: off": (1, 1),
+    "Tip bias: grounded": (1, 1),
+    "Tip bias: 50 mV": (-1, -1),
+    "Tip: grounded": (1, 1),
+    "Tip: 0 V": (1, 1),
+    "Tip: biased": (-1, -1),
+    "Sample: grounded": (-1, -1),
+    "Sample: +0.5 V": (1, 1),
+    "Preamp: inverting": "may turn a sign",
+    "Preamp: non-inverting": (1, 1),
+    "Current prefactor: 1e-9": "may multiply the numbers",
+    "Divider: 10:1": "may multiply the numbers",
+    "Quality factor: 25000": (1, 1),
+    "Averaging factor: 10": (1, 1),
+    "Fill factor: 0.5": (1, 1),
+    "Sign-off: JD": (1, 1),
+    "Inverted: no": (1, 1),
+    "Polarity: positive": (1, 1),
+    "Bias applied to: tip\n# Grounded: tip": "contradict each other",
+    "Bias applied to: tip\n# Bias applied to: sample": "contradict each other",
+    "Bias applied to: tip\n# Grounded: sample": (-1, -1),
+    "Current sign: -1\n# Current inverted: no": "contradict each other",
+    "Bias sign: 1\n# Bias applied to: tip": "contradict each other",
+    "Sample bias: 50 mV\n# Bias applied to: tip": "contradict each other",
+    "Bias polarity;inverted;(tip)": (-1, -1),
+    "Bias applied to;tip;(sample grounded)": (-1, -1),
+    "Divider;100;x": "may multiply the numbers",
     "Bias: tip": (-1, -1),
     "Bias: sample": (1, 1),
     "Bias: 50 mV (tip)": (-1, -1),
@@ -377,6 +428,24 @@ VALUES: dict[str, dict[str, float | str]] = {
     "Date;10.04.2026 14:03": {"started": "10.04.2026 14:03"},
     "Started\t2026-04-10T14:03": {"started": "2026-04-10T14:03"},
     "Run: 7": {"repeat": 7.0},
+    "tip: B, site: 3": {"tip": "B", "site": "3"},
+    "tip = B; site = 3": {"tip": "B", "site": "3"},
+    "Bias: 50 mV, Setpoint: 100 pA": {"setpoint_bias_V": 0.05, "setpoint_current_A": 1e-10},
+    "sample;tip\n# gold;heron": {"sample": "gold", "tip": "heron"},
+    "sample;tip;site;temperature (K)\ngold;heron;3;4.2": {"site": "3", "temperature_K": 4.2, "sample": "gold"},
+    "Temperature;4.2;K": {"temperature_K": 4.2},
+    "Tip;heron;etched": {"tip": "heron (etched)"},
+    "Tip: 3": {"tip": "3"},
+    "Tip: tbd": {"tip": ""},
+    "Tip: ???": {"tip": ""},
+    "Sample: 0 V doped": {"sample": "0 V doped"},
+    "Location: C:\\data\\tipB": {"site": ""},
+    "Location: upstairs": {"site": ""},
+    "Start: 2000": {"started": ""},
+    "Start: -0.1 V": {"started": ""},
+    "Start: 3 May 2026 12:10": {"started": "3 May 2026 12:10"},
+    "Number: 201": {"repeat": float("nan")},
+    "Acquisition time: 20 ms": {"duration_s": float("nan")},
     "No.: 7": {"repeat": 7.0},
     "Temperature (°C): 21": {"temperature_K": 294.15},
     "Temperature: 12 mK": {"temperature_K": 0.012},
@@ -388,7 +457,90 @@ def test_what_a_header_entry_gives(entry):
     (sweeps,) = read(file("V (mV);I (nA)", entry)).sets
     for column, value in VALUES[entry].items():
         found = sweeps.table[column].iloc[0]
-        assert found == (value if isinstance(value, str) else pytest.approx(value, rel=1e-12))
+        assert found == (value if isinstance(value, str) else pytest.approx(value, rel=1e-12, nan_ok=True))
+
+
+# entries that disagree, or a value that says two things: neither is used, and it is said
+DISAGREE = {
+    "Tip: A\n# Tip: B": "tip",
+    "Tip: A, tip: B": "tip",
+    "Site: 1\n# Spot: 2": "site",
+    "Temperature: 4.2 K\n# Temperature: 77 K": "temperature_K",
+    "Temperature: 77 K, sample 4.2 K": "temperature_K",
+    "Sample temperature: 4.2 K\n# Temp: 295 K": "temperature_K",
+    "Setpoint: 100 pA, 200 pA": "setpoint_current_A",
+    "Setpoint: 100 pA\n# Set current: 50 pA": "setpoint_current_A",
+    "Setpoint (nA): 100 pA": "setpoint_current_A",
+}
+
+
+@pytest.mark.parametrize("entry", DISAGREE)
+def test_of_two_values_neither_is_used(entry):
+    loaded = read(file("V (mV);I (nA)", f"# {entry}"))
+    found = loaded.sets[0].table[DISAGREE[entry]].iloc[0]
+    assert found == "" or np.isnan(found)
+    assert any("used" in note for note in loaded.notes), loaded.notes
+
+
+def test_two_entries_that_agree_are_used():
+    table = (
+        read(file("V (mV);I (nA)", "# Temperature: 77 K\n# Sample temperature: 77.0 K\n# tip: A\n# Tip: a"))
+        .sets[0]
+        .table
+    )
+    assert (table["temperature_K"].iloc[0], table["tip"].iloc[0]) == (77.0, "A")
+
+
+# names of columns and a header entry about the same sign
+BOTH: dict[tuple[str, str], tuple[int, int] | str] = {
+    ("tip bias (mV);I (nA)", "Bias applied to: tip"): (-1, -1),
+    ("V tip (mV);I (nA)", "Grounded: sample"): (-1, -1),
+    ("V tip (mV);I (nA)", "Bias sign: tip"): (-1, -1),
+    ("V tip (mV);I (nA)", "Bias (tip): 50 mV"): (-1, -1),
+    ("V tip (mV);I (nA)", "V tip: 50 mV"): (-1, -1),
+    ("V tip (mV);I (nA)", "Operator: me"): (-1, -1),
+    ("V tip (mV);I (nA)", "Bias applied to: sample"): "is of the tip by its name",
+    ("V tip (mV);I (nA)", "Grounded: tip"): "is of the tip by its name",
+    ("V tip (mV);I (nA)", "Current inverted: yes"): (-1, -1),
+    ("V (mV);I (inverted) (nA)", "Current inverted: yes"): "once or twice",
+    ("V (mV);-I (nA)", "Current sign: -1"): "once or twice",
+    ("V (mV);-I (nA)", "Current sign: 1"): (1, -1),
+    ("-V (mV);I (nA)", "Bias inverted: yes"): "once or twice",
+    ("V sample (mV);I (nA)", "Bias applied to: sample"): (1, 1),
+}
+
+
+@pytest.mark.parametrize(("names", "entry"), BOTH)
+def test_a_sign_that_name_and_header_speak_of(names, entry):
+    truth = BOTH[names, entry]
+    text = file(names, f"# {entry}", rows=[(v, 2 + v / 100) for v in range(-100, 101, 10)])
+    if isinstance(truth, str):
+        with pytest.raises(UnreadableFile, match=truth):
+            read(text)
+        return
+    loaded = read(text)
+    bias, current = truth
+    assert_allclose(loaded.sets[0].current[0, -1 if bias > 0 else 0], current * 3e-9, rtol=1e-12)
+    assert any(note.startswith("sign: ") for note in loaded.notes) == (truth != (1, 1))
+
+
+def test_a_height_that_is_turned_by_its_name_and_by_the_header_is_asked_about():
+    with pytest.raises(UnreadableFile, match="once or twice"):
+        read(file("-z (nm);I (nA)", "# z inverted: yes", rows=IZ))
+
+
+@pytest.mark.parametrize("column", ["current inverted", "current sign", "bias sign", "bias polarity", "bias inverted",
+                                    "grounded", "current polarity", "z inverted"])  # fmt: skip
+def test_a_column_of_signs_is_refused(column):
+    rows = "".join(f"{v};{i};yes\n" for v, i in IV)
+    with pytest.raises(UnreadableFile, match="turns a sign, and may do so row by row"):
+        read(f"V (mV);I (nA);{column}\n{rows}")
+
+
+@pytest.mark.parametrize("key", ["bias sign", "current inverted", "bias applied to", "kind"])
+def test_a_recipe_gives_no_sign_as_a_value(key):
+    with pytest.raises(UnreadableFile, match=r"turns a sign|uses itself"):
+        read_bytes(file("V (mV);I (nA)").encode(), "a.txt", recipe=Recipe(values={key: "inverted"}))
 
 
 # values that cannot be: not used, with a note that says so

@@ -17,8 +17,9 @@ _UNIT_WORDS = {"", "-", "a.u.", "arb.", "arb.u.", "arb. u.", "arb. units"}
 
 
 def entries_of(lines: Sequence[tuple[int, str]], delimiter: str, marks: Sequence[str] = ()) -> list[Entry]:
-    """The ``key: value``, ``key = value`` and ``key<delimiter>value`` of header lines."""
-    found = []
+    """The ``key: value``, ``key = value`` and ``key<delimiter>value`` of header lines, and tables of keys over values."""
+    found: list[Entry] = []
+    heads: list[str] = []  # of a table: keys whose values stand in the next line
     if len(lines) > 2 * _MOST_HEADER:
         lines = [*lines[:_MOST_HEADER], *lines[-_MOST_HEADER:]]
     for number, line in lines:
@@ -31,11 +32,37 @@ def entries_of(lines: Sequence[tuple[int, str]], delimiter: str, marks: Sequence
             if delimiter != " "
             else re.split(r"\s{2,}", text)
         )
-        if match and not (len(cells) == 2 and key_of(cells[0])[0] and not re.search(r"[:=]", cells[0])):
-            found.append(Entry(match[1].strip(), match[2].strip().strip('"'), f"line {number}"))
+        place = f"line {number}"
+        if heads and len(cells) == len(heads):
+            found += [Entry(k, v, place) for k, v in zip(heads, cells, strict=True)]
+            heads = []
+        elif len(cells) > 1 and all(key_of(cell)[0] for cell in cells):
+            heads = cells
+        elif match and not (len(cells) > 1 and key_of(cells[0])[0] and not re.search(r"[:=]", cells[0])):
+            found += [Entry(k.strip(), v.strip().strip('"'), place) for k, v in _several(match[1], match[2])]
         elif len(cells) % 2 == 0 and all(re.search(r"[^\W\d_]", key) for key in cells[::2]):
-            found += [Entry(k, v, f"line {number}") for k, v in zip(cells[::2], cells[1::2], strict=True)]
+            found += [Entry(k, v, place) for k, v in zip(cells[::2], cells[1::2], strict=True)]
+        elif len(cells) > 2 and re.search(r"[^\W\d_]", cells[0]):
+            found.append(Entry(cells[0], _with_unit(cells[1:]), place))
     return found
+
+
+def _several(key: str, value: str) -> list[tuple[str, str]]:
+    """One entry, or those of a line such as ``tip: B, site: 3``, where every part has a known key of its own."""
+    first, *others = re.split(r"[,;]\s+(?=[^:=,;]{1,40}[:=])", value)
+    parts = [re.split(r"\s*[:=]\s*", piece, maxsplit=1) for piece in others]
+    if key_of(key)[0] == "set point" or not all(key_of(k)[0] and v for k, v in parts):
+        return [(key, value)]
+    return [(key, first), *((k, v) for k, v in parts)]
+
+
+def _with_unit(cells: Sequence[str]) -> str:
+    """A value with the unit in the cell behind it, or with the remark there in brackets."""
+    value, *rest = cells
+    if len(rest) == 1 and (is_unit(rest[0]) or rest[0].strip() in ("x", "×")):
+        return f"{value} {rest[0]}"
+    remark = "; ".join(cell.strip("()[] ") for cell in rest if cell.strip("()[] "))
+    return f"{value} ({remark})" if remark else value
 
 
 def _name_cells(line: str, delimiter: str, width: int) -> list[str] | None:
