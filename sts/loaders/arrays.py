@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Mapping
+from itertools import takewhile
+from typing import Any
 
 import numpy as np
 
@@ -13,7 +15,7 @@ from sts.loaders.block import Block, Column, Entry
 from sts.loaders.column_names import understand
 from sts.loaders.loaded import UnreadableFile
 from sts.loaders.recipe import Recipe
-from sts.loaders.words import QUANTITIES
+from sts.loaders.words import QUANTITIES, key_of
 
 Folders = dict[str, dict[str, tuple[np.ndarray, str]]]  # folder -> path -> array and unit
 
@@ -44,7 +46,11 @@ def blocks_of_arrays(
         folders = {f: _renamed(arrays, recipe.column_names) for f, arrays in folders.items()}
     if recipe.column:  # paths may lie in different groups
         folders = {"": {key: value for arrays in folders.values() for key, value in arrays.items()}}
-    blocks = [b for folder, arrays in folders.items() if (b := _block(folder, arrays, entries, recipe))]
+    entries += _single_values(folders, recipe)
+    blocks = _blocks(folders, entries, recipe)
+    if not blocks:  # an axis may lie outside the structure of its signal
+        joined = {key: value for arrays in folders.values() for key, value in arrays.items()}
+        blocks = _blocks({"": joined}, entries, recipe) if reader == "matlab" else []
     if not blocks:
         bare = [v for arrays in folders.values() for k, (v, _) in arrays.items() if k.startswith("column ")]
         if len(bare) > 1 and all(v.ndim == 1 and v.dtype.kind in "fiu" for v in bare):
@@ -57,6 +63,69 @@ def blocks_of_arrays(
             'read_as = "bias", unit = "V".'
         )
     return blocks
+
+
+def _blocks(folders: Folders, entries: list[Entry], recipe: Recipe) -> list[Block]:
+    found = {folder: block for folder, arrays in folders.items() if (block := _block(folder, arrays, recipe))}
+    for folder, block in found.items():
+        block.header.extend(_entries_of(folder, entries, list(found)))
+    return list(found.values())
+
+
+def _single_values(folders: Folders, recipe: Recipe) -> list[Entry]:
+    """Arrays of one element, taken out of their folders: they say something about the sweeps."""
+    entries = []
+    number = 0
+    for folder, arrays in folders.items():
+        for path, (array, unit) in list(arrays.items()):
+            number += 1
+            if array.size == 1 and scalar_text(array) and recipe.entry(path, number) is None:
+                del arrays[path]
+                entries.append(Entry(_leaf(path), f"{scalar_text(array)} {unit}".strip(), path, folder))
+    return entries
+
+
+def _entries_of(folder: str, entries: list[Entry], blocks: list[str]) -> list[Entry]:
+    """The entries about one of the folders that hold sweeps: those that lie no nearer to another one.
+
+    Of several entries about one thing the nearest is taken: what a group says stands above what the file says.
+    """
+    nearest: dict[str, int] = {}
+    found = []
+    for entry in entries:
+        depth = _shared(entry.folder, folder)
+        if depth < max(_shared(entry.folder, other) for other in blocks):
+            continue
+        key = key_of(entry.key)[0]
+        found.append((key, depth, entry))
+        if key:
+            nearest[key] = max(depth, nearest.get(key, 0))
+    return [entry for key, depth, entry in found if not key or depth == nearest[key]]
+
+
+def _shared(one: str, other: str) -> int:
+    """How many folders two paths have in common from the top."""
+    pairs = zip(re.split(r"[/.]", one), re.split(r"[/.]", other), strict=False)
+    return sum(1 for _ in takewhile(lambda pair: pair[0] == pair[1] != "", pairs))
+
+
+def scalar_text(value: Any) -> str:
+    """A single value as a header would write it; "" if it is none."""
+    if isinstance(value, bytes):
+        return value.decode("utf-8", "replace").strip()
+    if isinstance(value, np.ndarray):
+        return (
+            scalar_text(value.reshape(-1)[0])
+            if value.size == 1
+            else ", ".join(map(scalar_text, value.reshape(-1)[:20]))
+        )
+    if isinstance(value, (bool, np.bool_)):
+        return "yes" if value else "no"
+    if isinstance(value, (str, np.str_)):
+        return str(value).strip()
+    if isinstance(value, (int, float, np.integer, np.floating)):
+        return repr(float(value)) if not float(value).is_integer() else str(int(value))
+    return ""
 
 
 def _renamed(arrays: Mapping[str, tuple[np.ndarray, str]], names: list[str]) -> dict[str, tuple[np.ndarray, str]]:
@@ -79,9 +148,7 @@ def _leaf(path: str) -> str:
     return re.split(r"[/.]", path)[-1] if not path.startswith("column ") else path
 
 
-def _block(
-    folder: str, arrays: Mapping[str, tuple[np.ndarray, str]], entries: list[Entry], recipe: Recipe
-) -> Block | None:
+def _block(folder: str, arrays: Mapping[str, tuple[np.ndarray, str]], recipe: Recipe) -> Block | None:
     """One folder's arrays as columns with the points along the last axis; None if it holds no axis and signal."""
     roles = {p: _role_of(p, unit, i, recipe) for i, (p, (_, unit)) in enumerate(arrays.items(), 1)}
     numeric = {p: a for p, (a, _) in arrays.items() if a.dtype.kind in "fiu"}
@@ -95,8 +162,7 @@ def _block(
     moved = {p: _points_last(p, numeric[p], points, axes[0]) for p in signals}
     grid = next((a.shape[:-1] for a in moved.values() if a.ndim > 1), ())
     columns: list[Column] = []
-    own_entries = list(entries)
-    for number, (path, (array, unit)) in enumerate(arrays.items(), 1):
+    for _number, (path, (array, unit)) in enumerate(arrays.items(), 1):
         if path in moved:
             values = moved[path].astype(float)
             values = values.reshape(-1, points) if values.ndim > 1 else values
@@ -106,15 +172,12 @@ def _block(
                 values = values[0]
         else:
             found = _per_sweep(path, array, grid)
-            if found is None and array.ndim == 0 and recipe.entry(path, number) is None:
-                own_entries.append(Entry(_leaf(path), f"{array.item()} {unit}".strip(), path))
-                continue
             if found is None and array.shape != (points,):
                 columns.append(Column(_leaf(path), unit, np.full(points, np.nan), path))  # keeps its number
                 continue
             values = _numbers_or_texts(array if found is None else found)
         columns.append(Column(_leaf(path), unit, values, path))
-    return Block(columns, own_entries, place=f"/{folder}" if folder else "")
+    return Block(columns, [], place=f"/{folder}" if folder else "", title=folder)
 
 
 def _points_last(path: str, array: np.ndarray, points: int, axis: str) -> np.ndarray:

@@ -7,11 +7,13 @@ import numpy as np
 from sts.loaders.bare import bare_columns
 from sts.loaders.block import Block
 from sts.loaders.channels import SAMPLES, channels_of, clock_of, groups_of
+from sts.loaders.column_names import says_beside
 from sts.loaders.columns import Role, roles_of
 from sts.loaders.conventions import rise_of, signs_of, turn_with_bias
 from sts.loaders.loaded import Notes, UnreadableFile, shown
 from sts.loaders.metadata import SIGN_KEYS, in_si, read_metadata, scaled
 from sts.loaders.numbered import settle_numbered
+from sts.loaders.path_names import labels_of_title
 from sts.loaders.recipe import Recipe
 from sts.loaders.runs import Run, Source, largest, numbers, runs_of, span
 from sts.loaders.sets import sets_of
@@ -29,16 +31,27 @@ def assemble(blocks: list[Block], name: str, recipe: Recipe) -> tuple[tuple[Swee
     """
     notes = Notes()
     runs: list[Run] = []
-    for block in blocks:
+    for block in _without_what_stands_beside(blocks, notes):
         for note in block.notes:
             notes.add(note)
-        runs += _runs_of_block(block, recipe, notes)
+        runs += _runs_of_block(block, recipe, notes, several=len(blocks) > 1)
     if not runs:
         raise UnreadableFile("holds no sweep of two or more points. Export it again.")
     return sets_of(runs, name, tuple(notes)), tuple(notes)
 
 
-def _runs_of_block(block: Block, recipe: Recipe, notes: Notes) -> list[Run]:
+def _without_what_stands_beside(blocks: list[Block], notes: Notes) -> list[Block]:
+    """Tables of data; not those that a title calls a fit, a mean or an uncertainty where others are there."""
+    beside = [bool(block.title) and says_beside(block.title) for block in blocks]
+    if all(beside):
+        return blocks
+    titles = [shown(block.title) for block, out in zip(blocks, beside, strict=True) if out]
+    if titles:
+        notes.add(f"{', '.join(titles[:6])} by the title no data (a fit, a mean or an uncertainty); not used")
+    return [block for block, out in zip(blocks, beside, strict=True) if not out]
+
+
+def _runs_of_block(block: Block, recipe: Recipe, notes: Notes, *, several: bool) -> list[Run]:
     roles = roles_of(block, recipe, notes)
     kind = kind_of(roles, recipe, block.place)
     _refuse_logarithms(roles, kind, block.place)
@@ -54,6 +67,8 @@ def _runs_of_block(block: Block, recipe: Recipe, notes: Notes) -> list[Run]:
     if unused:
         notes.add(f"not used: {', '.join(shown(u) for u in unused[:12])}" + (", ..." if len(unused) > 12 else ""))
     meta = read_metadata(block.header, kind, block.decimal, recipe)
+    if several:
+        meta.values = labels_of_title(block.title) | meta.values
     meta.values.update(_from_recipe(recipe, block.decimal))
     for note in meta.notes:
         notes.add(note)

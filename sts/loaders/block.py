@@ -14,6 +14,7 @@ class Entry:
     key: str
     value: str
     place: str  # "line 3", "sheet 'Info', row 2", "attribute of /entry"
+    folder: str = ""  # of an array file: that of the group or structure it belongs to
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,3 +37,4 @@ class Block:
     breaks: tuple[int, ...] = ()  # rows before which an empty line or a comment stands
     place: str = ""  # for messages: "line 12", "sheet 'A'"
     notes: list[str] = field(default_factory=list)
+    title: str = ""  # of one table among several: sheet, group, structure or the line above it

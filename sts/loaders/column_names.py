@@ -11,6 +11,8 @@ import unicodedata
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
+import numpy as np
+
 from sts.loaders.loaded import shown
 from sts.loaders.words import (
     DIMENSIONS,
@@ -41,6 +43,10 @@ _MEANS = {"mean", "average", "averaged", "avg", "median"}
 _COPIES = {
     "filtered", "filter", "smooth", "smoothed", "lowpass", "low pass", "low-pass", "lp", "lpf", "denoised", "interpolated",
     "resampled", "running mean", "moving average",
+}  # fmt: skip
+_TITLES = {  # of tables beside the data
+    "fit", "fits", "fitted", "model", "residual", "residuals", "mean", "means", "average", "averages", "averaged", "avg",
+    "median", "std", "stdev", "stddev", "error", "errors", "uncertainty", "uncertainties", "smooth", "smoothed", "filtered",
 }  # fmt: skip
 _BETTER = {"calibrated", "cal", "corrected", "true", "actual", "measured", "meas"}
 _PLAIN = {"set", "nominal", "commanded", "requested", "raw", "uncalibrated", "uncorrected", "dac", "programmed"}
@@ -117,10 +123,13 @@ class _Reading:
         if match["ten"]:
             value = 10.0 ** int(match["ten"])
         elif match["over"]:
-            value = 1 / float(match["over"])
+            value = 1 / (float(match["over"]) or np.inf)
         else:
             written = match["times"] or match["before"] or match["sci"]
             value = float(f"1{written}" if written[0] in "eE" else written)
+        if not 0 < abs(value) < np.inf:
+            self.doubt = self.doubt or "states a factor that no number has"
+            return
         self.sign *= -1 if value < 0 else 1
         self.factor *= abs(value)
 
@@ -181,6 +190,12 @@ def understand(name: str, unit: str = "") -> Meaning:
         found.sort, found.doubt, found.clash,
     )  # fmt: skip
     return _with_unit_below(meaning, unit.strip().strip("()[]{}").strip())
+
+
+def says_beside(title: str) -> bool:
+    """Whether the title of a table says that it is no data: a fit, a mean, an uncertainty or a filtered copy."""
+    low = re.sub(r"[\s_\-/.:#]+", " ", title.lower()).strip()
+    return any(word in _TITLES for word in low.split()) or "standard deviation" in low
 
 
 def count_known(cells: list[str]) -> int:

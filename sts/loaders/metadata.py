@@ -32,6 +32,8 @@ _ELSEWHERE = re.compile(
     r"\b(?:scan|image|x|y|lockin|display|plot|colou?r|map|drift|tilt|line|lines|frame|quality|fill|averag\w*|duty|"
     r"oversampling|crest|form|sign off)\b"
 )
+_FACTOR = re.compile(r"[x×]?\s*[+-]?\d*[.,]?\d+(?:e[+-]?\d+)?\s*x?|\d*\s*[:/]\s*\d+(?:\.\d+)?|10\s*\^\s*-?\d+")
+_LOGARITHM = re.compile(r"(?:current |i )?(?:log|log10|ln|logarithm|logarithmic|log scale)")
 _NOTHING_DONE = {"1", "1.0", "none", "off", "no", "linear", "lin", "1x", "x1", "1:1"}
 
 
@@ -228,10 +230,10 @@ def _refuse_what_may_change(entry: Entry) -> None:
     what = ""
     if _MAY_TURN.search(words) or (_INVERTS.search(value) and len(value) < 40):
         what = "turn a sign"
+    elif _LOGARITHM.fullmatch(words) and value in _YES:
+        what = "be of a logarithm"
     elif _MAY_SCALE.search(words) and value not in _NOTHING_DONE:
-        number = re.fullmatch(
-            r"[x×]?\s*[+-]?\d*[.,]?\d+(?:e[+-]?\d+)?\s*x?|\d*\s*[:/]\s*\d+(?:\.\d+)?|10\s*\^\s*-?\d+", value
-        )
+        number = all(_FACTOR.fullmatch(part) for part in value.split(", "))
         what = "multiply the numbers" if number or re.search(r"\b(?:log\w*|ln|db)\b", value) else ""
     if what:
         raise UnreadableFile(

@@ -86,6 +86,11 @@ def labels_from_paths(paths: Iterable[str]) -> Labels:
     return Labels(values, tuple(patterns.most_common()), clashes)
 
 
+def labels_of_title(title: str) -> dict[str, str | float]:
+    """Tip, site and sample that the title of a table names (``tip A``); a slash or a dot parts it like a path."""
+    return {k: v for k, v in _read(title).values.items() if k in ("sample", "tip", "site")}
+
+
 def _read(path: str) -> _Found:
     *folders, name = path.split("/")
     stem, dot, ending = name.rpartition(".") if "." in name else (name, "", "")

@@ -318,3 +318,136 @@ def test_one_column_is_no_sweep(tmp_path):
     np.save(path, BIAS)
     with pytest.raises(UnreadableFile, match="column"):
         read_file(path)
+
+
+def _rise(sweeps) -> float:
+    return float(np.sign(sweeps.current[:, -1] - sweeps.current[:, 0])[0])
+
+
+GROUPS = {"sweep1": ("heron", 4.2, "no"), "sweep2": ("ibis", 77.0, "yes")}
+
+
+def _groups_hdf5(path):
+    with h5py.File(path, "w") as file:
+        file.attrs["sample"] = "gold"
+        file.attrs["temperature_K"] = 300.0
+        for number, (name, (tip, temperature, inverted)) in enumerate(GROUPS.items()):
+            group = file.create_group(name)
+            group.attrs.update({"tip": tip, "temperature_K": temperature, "current_inverted": inverted})
+            group["bias_V"], group["current_A"] = BIAS, 1e-9 * BIAS * (1 + number)
+
+
+def _groups_matlab(path):
+    structs = {
+        name: {"bias_V": BIAS, "current_A": 1e-9 * BIAS * (1 + number), "tip": tip, "temperature_K": temperature,
+               "current_inverted": inverted}
+        for number, (name, (tip, temperature, inverted)) in enumerate(GROUPS.items())
+    }  # fmt: skip
+    scipy.io.savemat(path, {**structs, "sample": "gold"})
+
+
+@pytest.mark.parametrize(("name", "write"), [("a.h5", _groups_hdf5), ("a.mat", _groups_matlab)])
+def test_what_a_group_says_is_about_its_sweeps_only(tmp_path, name, write):
+    write(tmp_path / name)
+    loaded = read_file(tmp_path / name)
+    found = {}
+    for part in loaded.sets:
+        for i, row in part.table.iterrows():
+            found[row["tip"]] = (row["temperature_K"], row["sample"], _rise(part.select([i])))
+    assert found == {"heron": (4.2, "gold", 1.0), "ibis": (77.0, "gold", -1.0)}
+
+
+def test_a_group_that_is_silent_is_not_turned_by_another(tmp_path):
+    with h5py.File(tmp_path / "a.h5", "w") as file:
+        for name in "ab":
+            file[f"{name}/bias_V"], file[f"{name}/current_A"] = BIAS, 1e-9 * BIAS
+        file["b"].attrs["current_inverted"] = True
+    (part,) = read_file(tmp_path / "a.h5").sets
+    assert [_rise(part.select([i])) for i in range(2)] == [1.0, -1.0]
+
+
+@pytest.mark.parametrize("number", ["a.npz", "a.h5", "a.mat"])
+def test_arrays_of_one_element_are_heard(tmp_path, number):
+    path = tmp_path / number
+    said = {"current_sign": np.array([-1]), "temperature_K": np.array([4.2]), "bias_V": BIAS, "current_A": 1e-9 * BIAS}
+    if number.endswith("npz"):
+        np.savez(path, tip=np.array(["heron"]), **said)
+    elif number.endswith("mat"):
+        scipy.io.savemat(path, {"tip": "heron", **said})
+    else:
+        with h5py.File(path, "w") as file:
+            for key, value in said.items():
+                file[key] = value
+            file["tip"] = np.array(["heron"], h5py.string_dtype())
+    (part,) = read_file(path).sets
+    assert (part.table["tip"][0], part.table["temperature_K"][0], _rise(part)) == ("heron", 4.2, -1.0)
+
+
+@pytest.mark.parametrize(("key", "value"), [("inverted", True), ("log", True), ("scale", [1e-9, 1.0]), ("offset", 3.0)])
+def test_an_attribute_of_a_dataset_that_may_change_its_numbers_is_asked_about(tmp_path, key, value):
+    with h5py.File(tmp_path / "a.h5", "w") as file:
+        file["bias_V"], file["current_A"] = BIAS, 1e-9 * BIAS
+        file["current_A"].attrs[key] = value
+    with pytest.raises(UnreadableFile, match=r"which may (?:turn|multiply|be)|whether it is to be added"):
+        read_file(tmp_path / "a.h5")
+
+
+@pytest.mark.parametrize(
+    "titles", [("raw", "fit"), ("data", "smoothed"), ("sweeps", "standard deviation"), ("a", "mean")]
+)
+@pytest.mark.parametrize("kind", ["h5", "mat", "xlsx", "txt"])
+def test_a_table_beside_the_data_is_not_a_sweep(tmp_path, titles, kind):
+    path = tmp_path / f"a.{kind}"
+    write_tables(path, titles)
+    loaded = read_file(path)
+    assert sum(len(part) for part in loaded.sets) == 1
+    assert any("by the title no data" in note for note in loaded.notes)
+
+
+@pytest.mark.parametrize("kind", ["h5", "mat", "xlsx", "txt"])
+def test_the_title_of_a_table_names_its_tip(tmp_path, kind):
+    path = tmp_path / f"a.{kind}"
+    write_tables(path, ("tipA", "tipB") if kind == "mat" else ("tip A", "tip B"))
+    loaded = read_file(path)
+    assert [tip for part in loaded.sets for tip in part.table["tip"]] == ["A", "B"]
+
+
+def write_tables(path, titles):
+    rows = [(v, v / 100) for v in range(-100, 101, 10)]
+    columns = {"bias_mV": np.array([r[0] for r in rows], float), "current_nA": np.array([r[1] for r in rows])}
+    if path.suffix == ".h5":
+        with h5py.File(path, "w") as file:
+            for title in titles:
+                for key, value in columns.items():
+                    file[f"{title}/{key}"] = value
+    elif path.suffix == ".mat":
+        scipy.io.savemat(path, {title.replace(" ", "_"): columns for title in titles})
+    elif path.suffix == ".xlsx":
+        book = openpyxl.Workbook()
+        book.remove(book.active)
+        for title in titles:
+            sheet = book.create_sheet(title)
+            for row in [("V (mV)", "I (nA)"), *rows]:
+                sheet.append(row)
+        book.save(path)
+    else:
+        body = "".join(f"{v};{i}\n" for v, i in rows)
+        path.write_text("".join(f"# {title}\nV (mV);I (nA)\n{body}\n" for title in titles))
+
+
+def test_a_sheet_without_a_table_says_something_about_the_others(tmp_path):
+    book = openpyxl.Workbook()
+    for row in [("Tip", "heron"), ("Current inverted", "yes"), ("Temperature", "4.2 K")]:
+        book.active.append(row)
+    sheet = book.create_sheet("Data")
+    for row in [("V (mV)", "I (nA)"), *((v, v / 100) for v in range(-100, 101, 10))]:
+        sheet.append(row)
+    book.save(tmp_path / "a.xlsx")
+    (part,) = read_file(tmp_path / "a.xlsx").sets
+    assert (part.table["tip"][0], part.table["temperature_K"][0], _rise(part)) == ("heron", 4.2, -1.0)
+    book["Sheet"].append(("Divider", "100"))
+    book.save(tmp_path / "a.xlsx")
+    with pytest.raises(
+        UnreadableFile, match="sheet 'Sheet', line 4: the header entry 'Divider' is '100', which may multiply"
+    ):
+        read_file(tmp_path / "a.xlsx")

@@ -31,6 +31,8 @@ def read(text: str):
 
 # names of the columns -> current at the last point [A], bias there is 0.1 V; or why it is refused
 NAMES: dict[str, float | str] = {
+    "V (mV);I (nA) (x0)": "states a factor that no number has",
+    "V (mV);I (nA) /0": "states a factor that no number has",
     "V (mV);I (nA)": 1e-9,
     # a factor beside the unit: taken where only one way round can be, else refused
     "V (mV);I (A) (x1e-9)": 1e-9,

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from sts.loaders.arrays import Folders
+from sts.loaders.arrays import Folders, scalar_text
 from sts.loaders.block import Entry
 from sts.loaders.limits import check_array_size
 from sts.loaders.loaded import UnreadableFile, shown
@@ -37,7 +37,7 @@ def hdf5_arrays(content: bytes) -> tuple[Folders, list[Entry]]:
     with h5py.File(io.BytesIO(content), "r") as file:
         _refuse_links(file)
         visit = _Visit(len(content), matlab=content[:6] == b"MATLAB")
-        entries = [Entry(k, t, "attribute of /") for k, v in file.attrs.items() if (t := _scalar_text(v))]
+        entries = [Entry(k, t, "attribute of /") for k, v in file.attrs.items() if (t := scalar_text(v))]
         file.visititems(visit)
     return visit.folders, [*entries, *visit.entries]
 
@@ -55,30 +55,30 @@ class _Visit:
     def __call__(self, path: str, item: Any) -> None:
         import h5py
 
+        folder = path if isinstance(item, h5py.Group) else path.rpartition("/")[0]
         for key, value in item.attrs.items():
-            text = _scalar_text(value)
+            text = scalar_text(value)
             if text and key.lower() not in _NOT_ENTRIES:
                 self._refuse_shift(key, text, path)
-                self.entries.append(Entry(key, text, f"attribute of /{path}"))
+                self.entries.append(Entry(key, text, f"attribute of /{path}", folder))
         text_type = h5py.check_string_dtype(item.dtype) if isinstance(item, h5py.Dataset) else None
         if not isinstance(item, h5py.Dataset) or (item.dtype.hasobject and text_type is None):
             return
         self._check(path, item)
-        leaf, unit = path.rsplit("/", 1)[-1], _scalar_text(item.attrs.get("units", item.attrs.get("unit", "")))
+        leaf, unit = path.rsplit("/", 1)[-1], scalar_text(item.attrs.get("units", item.attrs.get("unit", "")))
         if text_type is not None:
             texts = item.asstr(errors="replace")[()]
             if isinstance(texts, str):
-                self.entries.append(Entry(leaf, texts, f"/{path}"))
+                self.entries.append(Entry(leaf, texts, f"/{path}", folder))
                 return
             values = np.asarray(texts, object)
         else:
             values = _unpacked(np.asarray(item[()]), item.attrs)
             values = values.T.squeeze() if self.matlab else values
         if values.ndim == 0:
-            if values.dtype.kind in "fiu":
-                self.entries.append(Entry(leaf, f"{values.item()!r} {unit}".strip(), f"/{path}"))
+            if values.dtype.kind in "fiub":
+                self.entries.append(Entry(leaf, f"{scalar_text(values)} {unit}".strip(), f"/{path}", folder))
             return
-        folder = path.rsplit("/", 1)[0] if "/" in path else ""
         self.folders.setdefault(folder, {})[path] = (values, unit)
 
     def _refuse_shift(self, key: str, text: str, path: str) -> None:
@@ -138,15 +138,3 @@ def _refuse_links(group: Any, depth: int = 0) -> None:
             child = group.get(key)
             if isinstance(child, h5py.Group):
                 _refuse_links(child, depth + 1)
-
-
-def _scalar_text(value: Any) -> str:
-    if isinstance(value, bytes):
-        return value.decode("utf-8", "replace").strip()
-    if isinstance(value, np.ndarray) and value.size == 1:
-        return _scalar_text(value.reshape(-1)[0])
-    if isinstance(value, (str, np.str_)):
-        return str(value).strip()
-    if isinstance(value, (int, float, np.integer, np.floating)):
-        return repr(float(value)) if not float(value).is_integer() else str(int(value))
-    return ""

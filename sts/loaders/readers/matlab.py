@@ -33,7 +33,7 @@ def is_matlab(content: bytes) -> bool:
 
 
 def matlab_arrays(content: bytes) -> tuple[Folders, list[Entry]]:
-    """The arrays of a MATLAB file by name, those of structures as ``name.field``.
+    """The arrays of a MATLAB file by structure and name, those of structures as ``name.field``.
 
     Raises
     ------
@@ -57,7 +57,10 @@ def matlab_arrays(content: bytes) -> tuple[Folders, list[Entry]]:
     for key, value in loaded.items():
         if not key.startswith("__"):
             _flatten(key, value, result)
-    return {"": {key: (array, "") for key, array in result.items()}}, []
+    folders: Folders = {}
+    for key, array in result.items():
+        folders.setdefault(key.rpartition(".")[0], {})[key] = array, ""
+    return folders, []
 
 
 def _flatten(prefix: str, value: Any, result: dict[str, np.ndarray]) -> None:

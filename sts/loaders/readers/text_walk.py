@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from sts.loaders.block import Block, Column, Entry
 from sts.loaders.column_names import count_known
-from sts.loaders.dialect import Dialect, cells_of, is_comment, is_number, missing_marks, row_width
+from sts.loaders.dialect import Dialect, cells_of, is_comment, is_number, missing_marks, row_width, uncomment
 from sts.loaders.loaded import UnreadableFile, shown
 from sts.loaders.readers.text_header import column_line, entries_of
 from sts.loaders.readers.text_numbers import parse_rows
 from sts.loaders.recipe import Recipe
 from sts.loaders.words import key_of
 
+_LONGEST_TITLE = 40  # characters
 Lines = list[tuple[int, str]]  # numbered from 1
 Names = tuple[list[str], list[str]]  # of columns, and their units
 
@@ -133,7 +135,7 @@ class Walk:
         if not self.blocks:
             self.common = [e for e in block.header if key_of(e.key)[0] not in ("direction", "repeat", "sweep")]
             kept = []
-        self.blocks.append(Block([*block.columns], [*kept, *block.header], block.decimal, block.breaks, block.place))
+        self.blocks.append(replace(block, header=[*kept, *block.header]))
 
 
 def make_block(
@@ -154,8 +156,13 @@ def make_block(
     if columns and not columns[-1].name and _is_empty(columns[-1].values):
         columns.pop()  # a delimiter at the end of each row
     columns = [c for c in columns if c.name or not _is_empty(c.values)]
-    entries = entries_of([item for item in header if item[0] not in used], dialect.delimiter, marks)
-    return Block(columns, entries, dialect.decimal, breaks, f"line {line}")
+    others = [item for item in header if item[0] not in used]
+    entries = entries_of(others, dialect.delimiter, marks)
+    last = uncomment(others[-1][1], marks).strip() if others else ""
+    title = (
+        last if last and len(last) <= _LONGEST_TITLE and not entries_of(others[-1:], dialect.delimiter, marks) else ""
+    )
+    return Block(columns, entries, dialect.decimal, breaks, f"line {line}", title=title)
 
 
 def _is_empty(values: np.ndarray) -> bool:

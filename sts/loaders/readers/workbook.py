@@ -8,11 +8,13 @@ import zipfile
 from dataclasses import replace
 from typing import Any
 
-from sts.loaders.block import Block
+from sts.loaders.block import Block, Entry
 from sts.loaders.limits import check_zip
 from sts.loaders.loaded import UnreadableFile, shown
 from sts.loaders.readers.text import read_text
+from sts.loaders.readers.text_header import entries_of
 from sts.loaders.recipe import Recipe
+from sts.loaders.words import key_of
 
 
 def is_workbook(content: bytes) -> bool:
@@ -74,6 +76,7 @@ def read_workbook(content: bytes, recipe: Recipe) -> list[Block]:
         raise UnreadableFile(f"has no sheet {shown(recipe.sheet)}; it has {', '.join(shown(s) for s in sheets)}.")
     blocks: list[Block] = []
     problems: list[UnreadableFile] = []
+    common: list[Entry] = []  # of sheets without a table: they say something about the others
     for sheet, rows in sheets.items():
         if recipe.sheet not in ("", sheet):
             continue
@@ -82,9 +85,17 @@ def read_workbook(content: bytes, recipe: Recipe) -> list[Block]:
         text = "\n".join("\t".join(row[j] if j < len(row) else "" for j in used) for row in rows) + "\n"
         try:
             found = read_text(text, recipe.model_copy(update={"delimiter": "tab"}))
-            blocks += [replace(b, place=f"sheet {shown(sheet)}, {b.place}") for b in found]
+            blocks += [replace(b, place=f"sheet {shown(sheet)}, {b.place}", title=sheet) for b in found]
         except UnreadableFile as problem:
-            problems.append(problem.inside(f"sheet {shown(sheet)}"))
+            where = f"sheet {shown(sheet)}"
+            entries = entries_of([i for i in enumerate(text.split("\n"), 1) if i[1].strip()], "\t")
+            common += [replace(entry, place=f"{where}, {entry.place}") for entry in entries]
+            if text.strip() and not any(key_of(entry.key)[0] for entry in entries):
+                problems.append(problem.inside(where))
     if not blocks:
         raise problems[0] if problems else UnreadableFile("holds no sheet with cells. Export it again.")
+    for block in blocks:
+        own = {key_of(entry.key)[0] for entry in block.header} - {""}
+        block.header.extend(entry for entry in common if key_of(entry.key)[0] not in own)
+    blocks[0].notes.extend(f"not read: {problem}" for problem in problems)
     return blocks
