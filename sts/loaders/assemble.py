@@ -31,10 +31,11 @@ def assemble(blocks: list[Block], name: str, recipe: Recipe) -> tuple[tuple[Swee
     """
     notes = Notes()
     runs: list[Run] = []
+    forward: list[int] = []
     for block in _without_what_stands_beside(blocks, notes):
         for note in block.notes:
             notes.add(note)
-        runs += _runs_of_block(block, recipe, notes, several=len(blocks) > 1)
+        runs += _runs_of_block(block, recipe, notes, forward=forward, several=len(blocks) > 1)
     if not runs:
         raise UnreadableFile("holds no sweep of two or more points. Export it again.")
     return sets_of(runs, name, tuple(notes)), tuple(notes)
@@ -51,7 +52,7 @@ def _without_what_stands_beside(blocks: list[Block], notes: Notes) -> list[Block
     return [block for block, out in zip(blocks, beside, strict=True) if not out]
 
 
-def _runs_of_block(block: Block, recipe: Recipe, notes: Notes, *, several: bool) -> list[Run]:
+def _runs_of_block(block: Block, recipe: Recipe, notes: Notes, *, forward: list[int], several: bool) -> list[Run]:
     roles = roles_of(block, recipe, notes)
     kind = kind_of(roles, recipe, block.place)
     _refuse_logarithms(roles, kind, block.place)
@@ -87,6 +88,7 @@ def _runs_of_block(block: Block, recipe: Recipe, notes: Notes, *, several: bool)
         breaks=block.breaks,
         stacked=stacked,
         notes=notes,
+        forward=forward,
     )
     runs: list[Run] = []
     for group in groups_of(roles, block, notes):

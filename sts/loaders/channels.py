@@ -104,7 +104,7 @@ def channels_of(roles: list[Role], axis_name: str) -> list[Channel]:
             by_number[number],
             pair.get("current"),
             pair.get("lockin"),
-            direction,
+            direction or by_number[number].direction,
             repeat if repeat is not None else copy + 1 if copies else None,
         )
         for (number, direction, repeat, copy), pair in found.items()

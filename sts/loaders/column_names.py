@@ -174,6 +174,8 @@ def understand(name: str, unit: str = "") -> Meaning:
         text = text[1:-1].strip()
     text = re.sub(r"\^\s*[({]\s*([+-]?\d+)\s*[)}]", r"^\1", text.replace("\N{MINUS SIGN}", "-"))
     found = _Reading(text)
+    if re.match(r"(?i)(?:reverse|forward)[\s_]+bias", text):
+        found.doubt = "may be of a direction or of a polarity"
     _unwrap(found)
     for bracket in _BRACKET.findall(found.text):
         for part in re.split(r"\s*[,;]\s*", bracket.strip()):

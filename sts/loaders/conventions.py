@@ -12,7 +12,7 @@ from sts.loaders.loaded import Notes, UnreadableFile, shown
 from sts.loaders.metadata import Metadata
 from sts.loaders.recipe import Recipe
 from sts.loaders.words import DIRECTION_WORDS
-from sts.sweeps import DIRECTIONS
+from sts.sweeps import DIRECTIONS, KINDS
 
 TURNED = "sign: "  # how a note begins that tells of a sign; `sts check` repeats them
 
@@ -132,7 +132,9 @@ def rise_of(current: np.ndarray) -> float:
     return float(np.sign(change[clear]).sum())
 
 
-def direction_of(kind: str, said: str, sign: int, branches: int, *, turned: int, recipe: Recipe, notes: Notes) -> str:
+def direction_of(
+    kind: str, said: str, sign: int, branches: int, *, turned: int, recipe: Recipe, notes: Notes, forward: list[int]
+) -> str:
     """The model's word for a direction: what the file says, else the order of the points where that tells.
 
     Parameters
@@ -143,6 +145,8 @@ def direction_of(kind: str, said: str, sign: int, branches: int, *, turned: int,
         Whether the axis ascends in the order of the file (+1 or -1), and whether its sign was turned (-1).
     branches : int
         How many runs the axis makes.
+    forward : list of int
+        The signs of the sweeps of the file so far that are called forward; one that is so called is added.
     """
     up, down = DIRECTIONS[kind]
     word = DIRECTION_WORDS.get(said.strip().lower(), "")
@@ -151,16 +155,39 @@ def direction_of(kind: str, said: str, sign: int, branches: int, *, turned: int,
     if branches > 1:
         return up if sign > 0 else down
     if word in ("forward", "backward"):
-        forward = recipe.forward if recipe.forward in (up, down) else up if sign > 0 else down
-        backward = down if forward == up else up
-        by = "the recipe says so" if recipe.forward else "the way the axis runs in the file"
-        notes.add(f"forward taken as {forward}, backward as {backward}: {by}")
-        return forward if word == "forward" else backward
+        return _forward_or_backward(word, sign, (up, down), turned, recipe, notes, forward)
     if kind == "iz":
         word = {"up": "retract", "down": "approach"}.get(word, word)
     elif word in ("retract", "approach"):
         word = ""
+    if word == up and sign * turned < 0:
+        notes.add(f"the {KINDS[kind]} falls in the file, which says {said.strip()}; taken as {up}")
     if not word and kind == "iv" and sign * turned < 0:
         # only the order of recording puts a falling axis into a file; a rising one may have been sorted
         return up if sign > 0 else down
     return word
+
+
+def _forward_or_backward(
+    word: str, sign: int, words: tuple[str, str], turned: int, recipe: Recipe, notes: Notes, forward: list[int]
+) -> str:
+    """A sweep that the file calls forward or backward.
+
+    Backward is the other way where both are written over one axis, and where the axis of a backward sweep alone rises: it
+    may be that of its forward sweep. An axis of its own that runs against that of the forward sweep, or falls, stands
+    in the order in which it was recorded.
+    """
+    up, down = words
+    along, against = (up, down) if sign > 0 else (down, up)
+    if recipe.forward in words:
+        taken = recipe.forward if word == "forward" else down if recipe.forward == up else up
+        by = "the recipe says so"
+    elif word == "forward":
+        forward.append(sign)
+        taken, by = along, "the way the axis runs in the file"
+    else:
+        recorded = forward[-1] != sign if forward else sign * turned < 0
+        taken = along if recorded else against
+        by = "the way its axis runs in the file" if recorded else "against the way the axis runs in the file"
+    notes.add(f"{word} taken as {taken}: {by}")
+    return taken

@@ -12,6 +12,7 @@ NOISE = 3.0  # and how many times the noise of both that is
 GAINS = (0.3, 3.3)  # between repeats; the gap of a junction does not vary more
 FEWEST = 16  # points; with fewer it cannot be told
 QUIETER = 0.6  # noise of a filtered copy, at most this share of its original's
+CLEAR = 5.0  # standard errors by which the variance of a curve must exceed that of its noise
 LONGEST_FILTER = 12  # samples to either side
 SAME_NOISE = 0.6  # share of a copy's noise that its original's gives back; independent noise gives a fifth by chance
 
@@ -36,7 +37,7 @@ def settle_numbered(runs: list[Run], notes: Notes) -> list[Run]:
             groups.setdefault(key, []).append(run)
     dropped: set[int] = set()
     for members in groups.values():
-        if len({run.column for run in members}) > 1:
+        if len({run.number for run in members}) > 1:
             dropped |= _settle(members, notes)
     return [run for run in runs if id(run) not in dropped]
 
@@ -52,13 +53,16 @@ def _settle(members: list[Run], notes: Notes) -> set[int]:
     for copy, original in copies.items():
         notes.add(f"{shown(members[copy].column)} is a filtered copy of {shown(members[original].column)}; not used")
     rest = [i for i in range(len(members)) if i not in copies]
+    values = [members[i].repeat for i in rest if members[i].repeat == members[i].repeat]
+    named = len(values) == len(rest) and max(values) > 2 * len(rest) + 2  # I_77 and I_300: no counting
     agree = [_agree(curves[i], curves[j]) for n, i in enumerate(rest) for j in rest[n + 1 :]]
-    if agree and np.mean(agree) < 0.5:
+    if agree and (named or np.mean(agree) < 0.5):
         for i in rest:
             members[i].values["channel"], members[i].repeat = members[i].column, np.nan
         names = ", ".join(shown(members[i].column) for i in rest[:6]) + (", ..." if len(rest) > 6 else "")
+        why = "are not numbered one after the other" if named else "differ by more than their noise"
         notes.add(
-            f"{names} differ by more than their noise: not taken for repeats but kept apart. If they are repeats, say "
+            f"{names} {why}: not taken for repeats but kept apart. If they are repeats, say "
             "repeat = 1, 2, ... under [[column]] in a recipe"
         )
     return {id(members[i]) for i in copies}
@@ -79,13 +83,32 @@ def _noise(values: np.ndarray) -> float:
 
 
 def _agree(a: np.ndarray, b: np.ndarray) -> bool:
-    """Whether two curves (n,) are one up to a gain, an offset and noise."""
-    gain, left = _fit(a, b)
+    """Whether two curves (n,) are one up to a gain as between repeats, an offset and noise."""
+    _, left = _fit(a, b)
     if a.std() == 0 or b.std() == 0:
         return bool(a.std() == b.std())
-    unlike = left.std() / b.std()
-    noisy = left.std() <= NOISE * np.hypot(_noise(b), gain * _noise(a))
-    return bool(noisy or (unlike < UNLIKE and GAINS[0] < gain < GAINS[1]))
+    noise = _noise(a), _noise(b)
+    gain = _gain(a, b, *noise)
+    if not GAINS[0] < gain < GAINS[1]:
+        return False
+    return bool(left.std() <= NOISE * np.hypot(noise[1], gain * noise[0]) or left.std() / b.std() < UNLIKE)
+
+
+def _gain(a: np.ndarray, b: np.ndarray, noise_a: float, noise_b: float) -> float:
+    """How large the signal of `b` (n,) is against that of `a`, noise taken off; negative where they run against each other.
+
+    1 where neither stands out of its noise; 0 or infinite where one does.
+    """
+    variances = np.array([a.var() - noise_a**2, b.var() - noise_b**2])
+    least = CLEAR * np.square([noise_a, noise_b]) * np.sqrt(2 / a.size)
+    clear = variances > least
+    if not clear.any():
+        return 1.0
+    sizes = np.sqrt(np.maximum(variances, least))
+    size = float(sizes[1] / sizes[0])
+    if not clear.all():  # one shows nothing: repeats if its noise would hide a signal such as the other's
+        return 1.0 if GAINS[0] < size < GAINS[1] else size
+    return size if (a - a.mean()) @ (b - b.mean()) > 0 else -size
 
 
 def _copies(curves: np.ndarray) -> dict[int, int]:
@@ -94,7 +117,7 @@ def _copies(curves: np.ndarray) -> dict[int, int]:
     found: dict[int, int] = {}
     for i, a in enumerate(curves):
         for j, b in enumerate(curves):
-            if i not in found and noise[j] < QUIETER * noise[i] and _made_of(a, b) and _agree(a, b):
+            if i not in found and noise[j] < QUIETER * noise[i] and _agree(a, b) and _made_of(a, b):
                 found.setdefault(j, i)
     return found
 

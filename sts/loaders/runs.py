@@ -33,6 +33,7 @@ class Source:
     breaks: tuple[int, ...]  # rows before which an empty line stands
     stacked: bool  # signals are (m, n), m sweeps on one axis
     notes: Notes
+    forward: list[int]  # which way the sweeps of the file that are called forward run
 
 
 @dataclass(eq=False)
@@ -50,6 +51,7 @@ class Run:
     values: dict[str, Any] = field(default_factory=dict)
     stacked: bool = False
     column: str = ""  # the column of the signal
+    number: int = 0  # of that column
     told: bool = False  # whether the file says in words that its number is that of a repeat
 
     @property
@@ -93,7 +95,14 @@ def runs_of(channel: Channel, group: Group, source: Source) -> list[Run]:
                 lockin=parts[-1] if channel.lockin else None,
                 lockin_unit=channel.lockin.unit if channel.lockin else "",
                 direction=direction_of(
-                    kind, said, branch.sign, len(branches), turned=turned, recipe=source.recipe, notes=notes
+                    kind,
+                    said,
+                    branch.sign,
+                    len(branches),
+                    turned=turned,
+                    recipe=source.recipe,
+                    notes=notes,
+                    forward=source.forward,
                 ),
                 repeat=_first_number(channel.repeat, group.values.get("repeat"), source.meta.values.get("repeat")),
                 label=group.label,
@@ -104,6 +113,7 @@ def runs_of(channel: Channel, group: Group, source: Source) -> list[Run]:
                 },
                 stacked=source.stacked,
                 column=signal.label,
+                number=signal.number,
                 told=signal.told or len(branches) > 1,
             )
         )

@@ -99,3 +99,44 @@ def test_sweeps_of_a_long_table_keep_their_names_and_directions_get_one_each():
                    for z in range(4))  # fmt: skip
     (s,) = read_bytes(f"sweep,direction,z (nm),I (nA)\n{rows}".encode(), "tip.csv").sets
     assert s.names == ["T1-s1-1_retract", "T1-s1-1_approach", "T1-s2-1_retract", "T1-s2-1_approach"]
+
+
+def channels(*curves: np.ndarray, names: tuple[str, ...] = ("I_1 (nA)", "I_2 (nA)")) -> list[str] | None:
+    """The columns kept apart; None where all were taken for repeats."""
+    sets = read_bytes(written(["V (V)", *names], *curves), "a.csv").sets
+    table = sets[0].table
+    assert sum(len(part) for part in sets) == len(curves)
+    return list(table["channel"]) if "channel" in table else None
+
+
+@pytest.mark.parametrize("gain", [-1.0, 1000.0, 10.0, 0.05, -0.2])
+@pytest.mark.parametrize("noise", [0.001, 0.05])
+@pytest.mark.parametrize("own", [True, False])
+def test_another_gain_or_sign_makes_another_channel(gain, noise, own):
+    first = curve(3, noise=noise)
+    second = gain * (curve(4, noise=noise) if own else first)
+    assert channels(first, second) == ["I_1 (nA)", "I_2 (nA)"]
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_noise_alone_is_no_repeat_of_a_curve(seed):
+    rng = np.random.default_rng(seed)
+    assert channels(curve(seed), 0.01 * rng.normal(size=V.size)) == ["I_1 (nA)", "I_2 (nA)"]
+    assert channels(*(0.01 * rng.normal(size=(2, V.size)))) is None  # two of noise are alike
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_repeats_of_a_weak_curve_are_repeats(seed):
+    assert channels(curve(seed, noise=1.5), curve(seed + 50, noise=1.5)) is None
+
+
+def test_columns_of_one_name_are_compared_as_well():
+    names = ("I (nA)", "I (nA)")
+    assert channels(curve(1), curve(2), names=names) is None
+    assert channels(curve(1), 3 * np.cosh(5 * V), names=names) == list(names)
+
+
+@pytest.mark.parametrize("numbers", [(77, 300), (100, 200, 400)])
+def test_numbers_that_count_nothing_are_not_those_of_repeats(numbers):
+    names = tuple(f"I_{n} (nA)" for n in numbers)
+    assert channels(*(curve(n) for n in numbers), names=names) == list(names)

@@ -642,3 +642,60 @@ def test_heights_in_no_order_are_one_sweep_and_it_is_said():
 def test_a_sign_is_doubted_only_where_the_current_falls(rows, said):
     notes = read(file("V (mV);I (pA)", rows=rows)).notes
     assert any("the current falls where the bias rises" in note for note in notes) == said
+
+
+def ramps(*columns: tuple[str, bool]) -> str:
+    """A table of columns, each rising or falling with the rows."""
+    names = ";".join(name for name, _ in columns)
+    body = [";".join(f"{k if rises else -k}" for _, rises in columns) for k in range(-20, 21)]
+    return "\n".join([names, *body]) + "\n"
+
+
+# columns, whether each rises in the file -> directions of the sweeps
+WAYS = {
+    (("V fwd (mV)", True), ("I fwd (pA)", True), ("V bwd (mV)", False), ("I bwd (pA)", False)): ["up", "down"],
+    (("V fwd (mV)", False), ("I fwd (pA)", False), ("V bwd (mV)", True), ("I bwd (pA)", True)): ["down", "up"],
+    (("V fwd (mV)", True), ("I fwd (pA)", True), ("V bwd (mV)", True), ("I bwd (pA)", True)): ["up", "down"],
+    (("V (mV)", True), ("I fwd (pA)", True), ("I bwd (pA)", True)): ["up", "down"],
+    (("V (mV)", False), ("I fwd (pA)", False), ("I bwd (pA)", False)): ["down", "up"],
+    (("V (mV)", False), ("I retrace (pA)", False)): ["down"],
+    (("V (mV)", True), ("I retrace (pA)", True)): ["down"],
+    (("V (mV)", False), ("I trace (pA)", False)): ["down"],
+    (("V down (mV)", False), ("I (pA)", False)): ["down"],
+    (("V down (mV)", True), ("I (pA)", True)): ["down"],
+    (("V up (mV)", True), ("I up (pA)", True), ("V down (mV)", False), ("I down (pA)", False)): ["up", "down"],
+}
+
+
+@pytest.mark.parametrize("columns", WAYS)
+def test_which_way_a_sweep_ran(columns):
+    loaded = read(ramps(*columns))
+    assert [d for part in loaded.sets for d in part.table["direction"]] == WAYS[columns]
+    for part in loaded.sets:
+        assert (np.diff(part.current, axis=1) > 0).all()
+
+
+@pytest.mark.parametrize("rises", [True, False])
+def test_which_way_the_blocks_of_a_file_ran(rises):
+    """The backward sweep in the order in which it was recorded, or over the axis of the forward one."""
+    forward = ramps(("V (mV)", True), ("I (pA)", True))
+    backward = ramps(("V (mV)", rises), ("I (pA)", rises))
+    loaded = read(f"direction: forward\n{forward}\ndirection: backward\n{backward}")
+    assert [d for part in loaded.sets for d in part.table["direction"]] == ["up", "down"]
+
+
+def test_a_height_sweep_backward_with_heights_of_its_own_approaches():
+    columns = (("z fwd (nm)", True), ("I fwd (pA)", False), ("z bwd (nm)", False), ("I bwd (pA)", True))
+    loaded = read(ramps(*columns))
+    assert [d for part in loaded.sets for d in part.table["direction"]] == ["retract", "approach"]
+
+
+def test_a_falling_axis_that_is_called_up_is_said():
+    loaded = read("direction: up\n" + ramps(("V (mV)", False), ("I (pA)", False)))
+    assert list(loaded.sets[0].table["direction"]) == ["up"]
+    assert any("the bias falls in the file, which says up" in note for note in loaded.notes)
+
+
+def test_reverse_bias_is_asked_about():
+    with pytest.raises(UnreadableFile, match="may be of a direction or of a polarity"):
+        read(ramps(("reverse bias (mV)", True), ("I (pA)", True)))
