@@ -39,6 +39,7 @@ _BESIDE = {  # an uncertainty, or what is no measurement: stands beside the data
     "noise rms", "variance", "var", "ci", "fluctuation", "min", "max", "lower", "upper", "fit", "fitted", "model",
     "background", "residual", "residuals",
 }  # fmt: skip
+_ROUGH = {"uncalibrated", "uncorrected"}
 _MEANS = {"mean", "average", "averaged", "avg", "median"}
 _COPIES = {
     "filtered", "filter", "smooth", "smoothed", "lowpass", "low pass", "low-pass", "lp", "lpf", "denoised", "interpolated",
@@ -49,11 +50,23 @@ _TITLES = {  # of tables beside the data
     "median", "std", "stdev", "stddev", "error", "errors", "uncertainty", "uncertainties", "smooth", "smoothed", "filtered",
 }  # fmt: skip
 _BETTER = {"calibrated", "cal", "corrected", "true", "actual", "measured", "meas"}
-_PLAIN = {"set", "nominal", "commanded", "requested", "raw", "uncalibrated", "uncorrected", "dac", "programmed"}
-_SORTS = (("beside", _BESIDE), ("mean", _MEANS), ("copy", _COPIES), ("better", _BETTER), ("plain", _PLAIN))
-_HARMLESS = {"sample", "tunnel", "tunnelling", "tunneling", "rel", "relative", "rel.", "dc"}
+_PLAIN = {"set", "nominal", "commanded", "requested", "raw", "dac", "programmed"}
+_SORTS = (
+    ("rough", _ROUGH),
+    ("beside", _BESIDE),
+    ("mean", _MEANS),
+    ("copy", _COPIES),
+    ("better", _BETTER),
+    ("plain", _PLAIN),
+)
+_HARMLESS = {"sample", "tunnel", "tunnelling", "tunneling", "dc"}
+_RELATIVE = {"rel", "relative", "rel."}  # of a height, which has no zero of its own
 _INVERTED = {"inverted", "negative", "neg", "sign changed", "sign inverted", "reversed sign"}
-_FILLERS = {"sweep", "run", "repeat", "curve", "no", "nr"}  # before the number of a repeat
+_NORMALISED = re.compile(r"(?i)\(?\s*di\s*/\s*d[vu]\s*\)?\s*/\s*\(?\s*i\s*/\s*[vu]\s*\)?")
+_NUMBER = {"no", "nr"}  # with a number behind it; else: "no current"
+_FILLERS = {"sweep", "run", "repeat", "curve", *_NUMBER}  # before the number of a repeat
+_MARKED = re.compile(r"['\N{PRIME}\N{DOUBLE PRIME}]|[\w.]\s*[-+*/^]\s*$|\w\s*/\s*\w")
+_QUOTIENTS = re.compile(r"(?i)d\s*i\s*/?\s*d\s*[vz]|d\s*v\s*/\s*d\s*i|lock\s*[-/]?\s*in")
 
 _BRACKET = re.compile(r"[(\[{]([^()\[\]{}]*)[)\]}]")
 _BARS = re.compile(r"\|\s*([^|]{1,60}?)\s*\|(.*)", re.DOTALL)
@@ -139,7 +152,7 @@ class _Reading:
         word = part.split(" ")[0]
         if low in DIRECTION_WORDS:
             self.direction = DIRECTION_WORDS[low]
-        elif re.fullmatch(r"\d{1,9}", part) and part != "1":
+        elif re.fullmatch(r"\d{1,9}", part) and (part != "1" or self.unit):
             self.repeat = int(part)
         elif is_unit(part):
             self._state_unit(part)
@@ -173,7 +186,12 @@ def understand(name: str, unit: str = "") -> Meaning:
     if len(text) > 1 and text[0] == text[-1] and text[0] in "\"'":
         text = text[1:-1].strip()
     text = re.sub(r"\^\s*[({]\s*([+-]?\d+)\s*[)}]", r"^\1", text.replace("\N{MINUS SIGN}", "-"))
+    text = re.sub(r"(?i)^(i|current)\((?:v|u|z)\)(?=\s*[(\[])", r"\1", text)  # I(V) (nA)
+    text = re.sub(r"\b([a-z]{3,})([A-Z][a-z]{2,})\b", r"\1 \2", text)  # tunnelCurrent
+    normalised = _NORMALISED.match(text)
     found = _Reading(text)
+    if normalised:
+        found.text, found.doubt = f"dI/dV {text[normalised.end() :]}", "is normalised, and not dI/dV itself"
     if re.match(r"(?i)(?:reverse|forward)[\s_]+bias", text):
         found.doubt = "may be of a direction or of a polarity"
     _unwrap(found)
@@ -249,18 +267,25 @@ def _quantity(words: list[str], found: _Reading) -> str:
     """The quantity that the words name with the brackets that belong to it; what is left over is a doubt."""
     quantity = _look_up(words)
     for extra in list(found.extras or []):
-        harmless = extra.lower() in _HARMLESS or (quantity == "lockin" and extra.lower() in ("rms", "peak"))
+        low = extra.lower()
+        harmless = (
+            low in _HARMLESS
+            or (quantity == "lockin" and low in ("rms", "peak"))
+            or (quantity == "height" and low in _RELATIVE)
+        )
         together = "" if harmless else _look_up([*words, extra]) or _look_up([extra, *words])
         if together:
             quantity, words = together, [*words, extra]
         if together or harmless:
             found.extras = [e for e in found.extras or [] if e != extra]
     if not quantity and len(words) > 1:
-        kept = [w for w in words if w.lower() not in _FILLERS]
+        kept = [w for w in words if w.lower() not in _FILLERS or (w.lower() in _NUMBER and found.repeat is None)]
         quantity = _look_up(kept)
         if not quantity:
             rest = [w for w in kept if not _look_up([w]) and found.modify(w.lower().strip("-."))]
             quantity = _look_up([w for w in kept if w not in rest])
+    if quantity and not found.doubt and (mark := _MARKED.search(_QUOTIENTS.sub("", found.text))):
+        found.doubt = f"has {shown(mark.group().strip())} in its name, which is not understood"
     left = found.extras or []
     if quantity and not found.unit and len(left) == 1:
         found.unit, left = left[0], []  # no unit that is known, as whoever needs one will say
@@ -275,14 +300,15 @@ def _look_up(words: list[str]) -> str:
 
 
 def _take_unit_after_slash(found: _Reading) -> None:
-    """Take ``/ mV`` or ``in mV`` off a name where it is a unit of what stands before it (``dI/dV`` stays)."""
-    for cut in re.finditer(r"\s*/\s*|\s+in\s+", found.text):
+    """Take ``/ mV``, ``in mV`` or ``mV`` off a name where it is a unit of what stands before it (``dI/dV`` stays)."""
+    for cut in re.finditer(r"\s*/\s*|\s+in\s+|\s*,\s*|\s+", found.text):
         before, after = found.text[: cut.start()], re.split(r"[\s_]+", found.text[cut.end() :], maxsplit=1)
         words = [w for w in re.split(r"[\s_]+", before) if w.lower() not in DIRECTION_WORDS]
         quantity = _look_up([w for w in words if w.lower() not in _BESIDE | _MEANS | _COPIES | _BETTER | _PLAIN])
         expected = DIMENSIONS.get(quantity) or KEY_DIMENSIONS.get(quantity, "")
         unit = is_unit(after[0], expected=expected)
-        if unit and quantity and (not expected or unit.dimension == expected):
+        plain = not cut.group().strip(", ")
+        if unit and quantity and (unit.dimension == expected or not (expected or plain)):
             found.text, found.unit = " ".join([before, *after[1:]]), after[0]
             return
 

@@ -63,10 +63,12 @@ def lockin_unit(unit: str, column: Column, number: int, by_recipe: bool) -> tupl
         return 1.0, ""
     known = is_unit(unit)
     over = unit.split("/") if known is None else []
-    if len(over) == 2:  # dI/dz, of a modulated height
+    if len(over) == 2:  # nA/V, or dI/dz of a modulated height
         change, length = is_unit(over[0]), is_unit(over[1], expected="length")
         if change and length and (change.dimension, length.dimension) == ("current", "length"):
             return change.factor / length.factor, "A/m"
+        if change and length and (change.dimension, length.dimension) == ("current", "bias"):
+            return change.factor / length.factor, "S"
     if known is None:
         raise UnreadableFile(
             f"the unit {shown(unit)} is not known; expected, for example, nS, V, pA/nm or a.u. Say it "

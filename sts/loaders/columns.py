@@ -175,7 +175,14 @@ def _sampled(
     if volt is not None and recipe.height_scale_m_per_V is not None:
         factor, si = volt * recipe.height_scale_m_per_V, "m"
     elif quantity == "lockin":
-        factor, si = lockin_unit(unit, column, number, by_recipe)
+        try:
+            factor, si = lockin_unit(unit, column, number, by_recipe)
+        except UnreadableFile as error:
+            if by_recipe:
+                raise
+            doubt = _Doubtful(error.message)  # no reason to lose the current beside it
+            doubt.quantity = "lockin"
+            raise doubt from None
     else:
         factor, si = unit_of(quantity, unit, column, number)
     if quantity == "time" and not si:
@@ -211,6 +218,11 @@ def _factor_settled(column: Column, number: int, meaning: Meaning, quantity: str
     )
 
 
+_WHAT = {
+    "mean": "a mean", "copy": "a filtered copy", "plain": "the nominal one", "rough": "an uncalibrated one", "": "another one",
+}  # fmt: skip
+
+
 def _chosen(roles: list[Role]) -> list[Role]:
     """Of several columns of one quantity those that are data: not the mean, the filtered or the nominal one as well."""
     groups: dict[tuple[str, str, int | None], list[Role]] = {}
@@ -224,11 +236,13 @@ def _chosen(roles: list[Role]) -> list[Role]:
         for role in members:
             others = better if better and role.sort != "better" else plain if role.sort != "better" else []
             others = [other for other in others if other is not role]
-            if role.sort in ("mean", "copy") or (role.sort == "plain" and others) or (not role.sort and better):
+            if (
+                role.sort in ("mean", "copy", "rough")
+                or (role.sort == "plain" and others)
+                or (not role.sort and better)
+            ):
                 rest = others or [r for r in members if r.sort in ("", "plain") and r is not role]
-                word = {"mean": "a mean", "copy": "a filtered copy", "plain": "the nominal one", "": "another one"}[
-                    role.sort
-                ]
+                word = _WHAT[role.sort]
                 if rest:
                     changed[role.number] = Role(
                         role.column, role.number, "",

@@ -15,7 +15,7 @@ QUANTITIES: dict[str, str] = {
     **dict.fromkeys(
         ("v", "u", "bias", "voltage", "bias voltage", "sample bias", "sample voltage", "sample bias voltage",
          "tunnel voltage", "tunnelling voltage", "tunneling voltage", "gap voltage", "v bias", "vbias", "u bias",
-         "ubias", "bias v", "v sample", "v s", "vs"), "bias"),
+         "ubias", "bias v", "v sample", "v s", "vs", "vb", "v b", "ub", "u b", "vt", "v t", "ut", "u t"), "bias"),
     **dict.fromkeys(("tip bias", "tip voltage", "tip bias voltage", "v tip", "vtip"), "tip bias"),
     **dict.fromkeys(
         ("z", "height", "distance", "displacement", "tip height", "tip displacement", "z displacement",
@@ -23,7 +23,7 @@ QUANTITIES: dict[str, str] = {
          "tip sample distance", "separation"), "height"),
     **dict.fromkeys(
         ("i", "current", "tunnel current", "tunnelling current", "tunneling current", "i t", "it", "i tunnel",
-         ), "current"),
+         "itunnel", "i tun", "itun"), "current"),
     **dict.fromkeys(
         ("didv", "lockin", "lockin x", "didv x", "x lockin", "lockin signal", "lockin didv", "didv lockin",
          "differential conductance", "didz", "didz x", "lockin didz", "didz lockin"), "lockin"),
@@ -103,7 +103,10 @@ SI_UNITS = {
     "resistance": "ohm", "frequency": "Hz", "number": "1",
 }  # fmt: skip
 CELSIUS = ("°C", "degC", "Celsius", "C")  # the one unit with a zero of its own
-UNITLESS = {"", "a.u.", "a. u.", "arb.", "arb. u.", "arb. units", "arb units", "arbitrary units", "au", "arb.u."}
+UNITLESS = {
+    "", "a.u.", "a. u.", "arb", "arb.", "arb. u.", "arb.u.", "arb.unit", "arb. unit", "arb.units", "arb. units", "arb units",
+    "arbitrary units", "au",
+}  # fmt: skip
 UNKNOWN = {
     "", "unknown", "not known", "n/a", "na", "n.a.", "nan", "-", "--", "---", "?", "??", "???", "none", "not recorded",
     "not measured", "tbd", "tba",

@@ -31,6 +31,37 @@ def read(text: str):
 
 # names of the columns -> current at the last point [A], bias there is 0.1 V; or why it is refused
 NAMES: dict[str, float | str] = {
+    "V (mV);I(V) (nA)": 1e-9,
+    "V (mV);I(V) [nA]": 1e-9,
+    "V mV;I nA": 1e-9,
+    "V, mV;I, nA": 1e-9,
+    "bias voltage mV;tunnel current nA": 1e-9,
+    "Vb (mV);It (nA)": 1e-9,
+    "V_b (mV);I_t (nA)": 1e-9,
+    "U_T (mV);I_T (nA)": 1e-9,
+    "Vbias (mV);Itunnel (nA)": 1e-9,
+    "biasVoltage (mV);tunnelCurrent (nA)": 1e-9,
+    "V (mV);I (nA);(dI/dV)/(I/V)": 1e-9,
+    "V (mV);I (nA);dI/dV (fA/V)": 1e-9,
+    "V (mV);I (nA);dI/dV (µA/V)": 1e-9,
+    "V (mV);I (nA);dI/dV (nA/mV)": 1e-9,
+    "V (mV);I (nA);dI/dV (arb)": 1e-9,
+    "V (mV);I (nA);dI/dV (norm.)": 1e-9,
+    "V (mV);I (nA);dI/dV (G0)": 1e-9,
+    "V (mV);I (nA);dI/dV (wobbles)": 1e-9,
+    "V (mV);dI/dV (wobbles)": "is not known",
+    "V (mV);I' (nA)": "which is not understood",
+    "V (mV);I'' (nA)": "which is not understood",
+    "V (mV);I- (nA)": "which is not understood",
+    "V (mV);I - (nA)": "which is not understood",
+    "V- (mV);I (nA)": "which is not understood",
+    "V (mV);I/t (nA)": "which is not understood",
+    "V/s (mV);I (nA)": "which is not understood",
+    "V (mV);I/ (nA)": "which is not understood",
+    "V (mV);no current (nA)": "no column was understood as current",
+    "V (mV);I (nA) (rel.)": "which is not understood",
+    "V (rel.) (mV);I (nA)": "which is not understood",
+    "V (mV);sweep 1 I (nA)": 1e-9,
     "V (mV);I (nA) (x0)": "states a factor that no number has",
     "V (mV);I (nA) /0": "states a factor that no number has",
     "V (mV);I (nA)": 1e-9,
@@ -699,3 +730,20 @@ def test_a_falling_axis_that_is_called_up_is_said():
 def test_reverse_bias_is_asked_about():
     with pytest.raises(UnreadableFile, match="may be of a direction or of a polarity"):
         read(ramps(("reverse bias (mV)", True), ("I (pA)", True)))
+
+
+@pytest.mark.parametrize("names", ["V (mV);I uncalibrated (nA)", "V (uncorrected) (mV);I (nA)"])
+def test_a_column_that_is_not_calibrated_is_read_and_it_is_said(names):
+    loaded = read(file(names))
+    assert any("is an uncalibrated one by its name; read as it is" in note for note in loaded.notes)
+
+
+def test_two_repeats_numbered_in_brackets():
+    (sweeps,) = read(file("V (mV);I (nA) (1);I (nA) (2)")).sets
+    assert list(sweeps.table["repeat"]) == [1, 2]
+
+
+def test_names_of_several_words_between_blanks():
+    text = "Sample bias (mV) Tunnel current (nA)\n" + "".join(f"{v} {i}\n" for v, i in IV)
+    (sweeps,) = read(text).sets
+    assert_allclose(sweeps.current[0, -1], 1e-9)

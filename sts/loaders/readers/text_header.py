@@ -69,6 +69,8 @@ def _name_cells(line: str, delimiter: str, width: int) -> list[str] | None:
     """A line of names as so many cells, whatever stands between them; None if it does not fit."""
     tries = [cells_of(line, delimiter), *(cells_of(line, d) for d in "\t;," if d != delimiter)]
     tries.append(re.split(r"\s{2,}|\t", line.strip()))
+    if line.rstrip().endswith((")", "]")):  # Sample bias (mV) Tunnel current (nA)
+        tries.append(re.findall(r"[^()\[\]]+[(\[][^()\[\]]*[)\]]", line))
     tries.append(re.findall(r"[^\s()\[\]{}]+(?:\s*/\s*[^\s()\[\]{}]+)?(?:\s*[(\[{][^()\[\]{}]*[)\]}])*", line))
     for cells in tries:
         if len(cells) == width + 1 and cells[-1] == "":
