@@ -74,9 +74,8 @@ def _runs_of_block(block: Block, recipe: Recipe, notes: Notes, *, forward: list[
     for note in meta.notes:
         notes.add(note)
     if meta.unread:
-        notes.add(
-            f"header entries not read: {', '.join(meta.unread[:12])}" + (", ..." if len(meta.unread) > 12 else "")
-        )
+        shown_keys = ", ".join(meta.unread[:40])
+        notes.add(f"header entries not read: {shown_keys}" + (", ..." if len(meta.unread) > 40 else ""))
     channels = channels_of(roles, KINDS[kind])
     source = Source(
         kind=kind,

@@ -101,6 +101,7 @@ class Walk:
             raise _bad_line(bare or [(number, line)], self.dialect, self.width, self._known_names())
         else:
             self.breaks.append(len(self.rows))
+            self.notes += _remarks(self.pending, self.marks, about=", within the table,")
             self.pending = []
 
     def _bare(self) -> Lines:
@@ -162,7 +163,30 @@ def make_block(
     title = (
         last if last and len(last) <= _LONGEST_TITLE and not entries_of(others[-1:], dialect.delimiter, marks) else ""
     )
-    return Block(columns, entries, dialect.decimal, breaks, f"line {line}", title=title)
+    silent = [
+        item for item in others if _MAY_MATTER.search(item[1]) and not entries_of([item], dialect.delimiter, marks)
+    ]
+    return Block(columns, entries, dialect.decimal, breaks, f"line {line}", _remarks(silent, marks, about=""), title)
+
+
+_MAY_MATTER = re.compile(
+    r"(?i)\b(?:invert\w*|polarity|grounded|negat\w*|multipl\w*|divid\w*|scale\w*|scaling|factor|gain|prefactor|calibrat\w*|"
+    r"bias(?:ed)? (?:is )?(?:on|to|at|applied)|[x×]\s?10+)\b"
+)
+_SIGN = re.compile(r"(?i)\b(?:invert\w*|polarity|grounded|negat\w*|bias(?:ed)? (?:is )?(?:on|to|at|applied))\b")
+
+
+def _remarks(lines: Sequence[tuple[int, str]], marks: Sequence[str], *, about: str) -> list[str]:
+    """Notes on lines that are read as nothing, and speak of a sign or a factor."""
+    notes = []
+    for number, line in lines:
+        text = uncomment(line, marks).strip()
+        if _MAY_MATTER.search(text):
+            sign = "sign: " if _SIGN.search(text) else ""
+            notes.append(
+                f"{sign}line {number}{about} says {shown(text)}, which is not read; if it touches the numbers, say so in a recipe"
+            )
+    return notes[:6]
 
 
 def _is_empty(values: np.ndarray) -> bool:
