@@ -19,17 +19,29 @@ _WORDS = {
 _WORD = "|".join(sorted(_WORDS, key=len, reverse=True))
 _NAMED = re.compile(
     rf"(?<![A-Za-z])(?P<word>(?i:{_WORD}))(?P<between>[\s_\-.=#]{{0,2}})"
-    r"(?P<value>[A-Za-z]\d{1,3}|\d{1,4}[a-hA-H]?|[A-Za-z])(?![A-Za-z0-9]|[.,]\d)"
+    r"(?P<value>[A-Za-z]\d{1,3}|\d{1,3}[abcefgABCEFG]?|[A-Za-z])(?![A-Za-z0-9]|[.,]\d)"
 )
 _NO_NAME = set("xyzviXYZVI")  # letters that stand for a quantity, not for a tip or a place
 _JOINED = set("abcdefgh")  # small letters that may follow a word at once: tipb, but not tips
 _COUNTED = re.compile(  # a word after a number that makes it a count or a size: tip_3_pulses
-    r"[\s_\-]*(?:pulses?|times?|crash(?:es)?|mins?|hours?|sec|[munpµ]?[VAmsK]|Hz|h|x|percent|eV)(?![A-Za-z])"
+    r"[\s_\-]*(?:pulses?|times?|crash(?:es)?|mins?|hours?|days?|sec|[munpµ]?[VAmsK]|kV|fA|Hz|h|x|percent|[kmM]?eV|ML|T|L|deg|"
+    r"degC|[kMG]?\x1f?Ohm|fold|of[\s_]?\d+)(?![A-Za-z0-9])"
 )
+_ANOTHER = (
+    re.compile(  # what follows the name of a tip makes it another one, or several: tipA_recut, tipA_to_B, tip A,B
+        r"['\N{PRIME}+&]|,\s?\w|[\s_\-]*(?:to|and|or|vs|und)[\s_\-]|"
+        r"[\s_\-]*(?i:re-?cut|re-?etch|re-?sharp|sharpened|repaired|new|old|again|2nd|3rd|second|third|prime)"
+    )
+)
+_BEFORE_TIP = re.compile(r"(?:^|[\s_\-])(?:new|bad|good|no|old|blunt|same|other|i|v)[\s_\-]*$", re.IGNORECASE)
+_BEFORE_SITE = re.compile(r"(?:^|[\s_\-])(?:z|x|y|piezo|stage|scanner)[\s_\-]*$", re.IGNORECASE)
+_GASES = {"o2", "h2", "n2", "f2", "b4"}  # and before: tip_O2_exposed, tip_b4_crash
 _DIRECTIONS = {"up": "up", "down": "down", "retract": "retract", "approach": "approach"}
 _OPPOSITE = {"up": "down", "down": "up", "retract": "approach", "approach": "retract"}
 _DIRECTION = re.compile(r"(?<![A-Za-z0-9])(?i:up|down|retract|approach)(?![A-Za-z0-9])")
-_LAST_NUMBER = re.compile(r"(?:(?<=[\s_\-])|^)(\d{1,5})$")
+_NO_DIRECTION = re.compile(r"(?i:spin|domain|terrace|step|after|before|field|temp|t|b)[\s_\-]*$")  # before such a word
+_LAST_NUMBER = re.compile(r"(?:(?<=[\s_\-])|^)(?<![\s_\-]-)(\d{1,5})$")
+_HIGHEST = 10  # beyond three times their count, numbers count no repeats: 50, 100, 200
 _DATE = re.compile(r"(?<!\d)(?:\d{4}[-_.]\d{2}[-_.]\d{2}|\d{8}|\d{6})(?!\d)")
 _OTHER_NUMBER = re.compile(r"(?<![A-Za-z0-9.])\d+(?![A-Za-z0-9.])")  # beside the last: which of them counts repeats?
 _BOUNDARY = re.compile(
@@ -97,18 +109,20 @@ def _read(path: str) -> _Found:
     stem, copy = without_copy_mark(stem)
     said: dict[str, set[str]] = defaultdict(set)
     texts = []
+    in_stem = False  # whether the name itself, and not a folder, has a word for the repeat
     for part in (*folders, stem):
-        text = _BOUNDARY.sub("\x1f", part)  # tipBsite3 as two words
+        text = whole = _BOUNDARY.sub("\x1f", part)  # tipBsite3 as two words
         for match in _NAMED.finditer(text):
-            column, value = _named(match, text)
+            column, value = _named(match, whole)
             if column:
                 said[column].add(value)
+                in_stem = in_stem or (column == "repeat" and part is stem)
                 text = text.replace(match.group(), f"{match['word']}{match['between']}\x02{column}\x03", 1)
         texts.append(text.replace("\x1f", ""))
     direction, number = "", ""
-    words = _DIRECTION.findall(texts[-1])
-    if len(words) == 1:
-        direction = words[0].lower()
+    words = list(_DIRECTION.finditer(texts[-1]))
+    if len(words) == 1 and not _NO_DIRECTION.search(texts[-1][: words[0].start()]):
+        direction = words[0].group().lower()
         texts[-1] = _DIRECTION.sub("\x02direction\x03", texts[-1])
     bare = re.sub(r"[\s_\-]*\x02direction\x03$", "", texts[-1])
     last = _LAST_NUMBER.search(bare)
@@ -116,6 +130,9 @@ def _read(path: str) -> _Found:
         number = last[1]
         texts[-1] = f"{texts[-1][: last.start(1)]}\x02repeat\x03{texts[-1][last.end(1) :]}"
     values = {column: next(iter(found)) for column, found in said.items() if len(found) == 1}
+    if number and "repeat" in values:  # run 5/..._4: that of the name; scan1_..._4: either may be
+        del values["repeat"]
+        number = "" if in_stem else number
     whole = "/".join(texts)
     pattern = whole.replace("\x02", "{").replace("\x03", "}") + dot + ending
     rest = re.sub(r"\x02\w+\x03", "\x02", whole)
@@ -125,16 +142,46 @@ def _read(path: str) -> _Found:
 def _named(match: re.Match[str], text: str) -> tuple[str, str]:
     """Column and value of ``tipB`` or ``site_3``; ("", "") where the word does not name what follows."""
     column, value, joined = _WORDS[match["word"].lower()], match["value"], not match["between"]
+    before, after = text[: match.start()], text[match.end() :]
+    nothing = ("", "")
     letter = value if value.isalpha() else ""
     if letter and (letter in _NO_NAME or (joined and letter.islower() and letter not in _JOINED)):
-        return "", ""
+        return nothing
     if joined and value[0].islower() and len(value) > 1:
-        return "", ""  # tips2
-    if value.isdigit() and _COUNTED.match(text[match.end() :]):
-        return "", ""
-    if column == "repeat" and not value.isdigit():
-        return "", ""
+        return nothing  # tips2
+    if letter == "a" and not joined and re.match(r"[\s_][a-z]{2}", after):
+        return nothing  # tip_a_bit_blunt
+    if any(
+        start < match.end() and match.start("value") < end for start, end in (d.span() for d in _DATE.finditer(text))
+    ):
+        return nothing
+    if value.isdigit() and _COUNTED.match(after):
+        return nothing
+    if column == "repeat" and (not value.isdigit() or re.match(r"-[1-9]\d?(?!\d)", after)):
+        return nothing
+    if column == "site" and (_BEFORE_SITE.search(before) or (value.isdigit() and match["between"].endswith("-")
+                                                             and match["word"].lower() in ("pos", "position"))):  # fmt: skip
+        return nothing
+    if column in ("tip", "sample") and _no_name(column, value, before, after, joined=joined):
+        return nothing
     return column, value.lstrip("0") or "0" if value.isdigit() else value
+
+
+def _no_name(column: str, value: str, before: str, after: str, *, joined: bool) -> bool:
+    """Whether what follows ``tip`` or ``sample`` is not its name, or not all of it."""
+    if value.isdigit() and len(value) > 2 and value[0] == "0":
+        return True  # sample_001: a counter
+    if _ANOTHER.match(after):
+        return True
+    if value.isdigit() and re.match(r"-[1-9]\d?(?!\d)", after):
+        return True  # tip 1-3
+    if column == "sample":
+        return False
+    if not joined and re.fullmatch(r"[sprizvn]\d+", value):
+        return True  # heron_tip_s1_r1
+    if value.upper() == "W" and re.match(r"[\s_\-]\d", after):
+        return True  # tip_W_1, tip_W_2: tungsten
+    return value.lower() in _GASES or bool(_BEFORE_TIP.search(before))
 
 
 def _settle_directions(found: dict[str, _Found]) -> None:
@@ -164,7 +211,9 @@ def _settle_repeats(found: dict[str, _Found]) -> None:
             groups[(*about, one.rest)].append(one)
     for members in groups.values():
         originals = [one.values["repeat"] for one in members if not one.copy]
-        if len(set(originals)) < len(originals):
+        padded = any(one.last_number.startswith("0") for one in members)
+        counting = padded or max(int(n) for n in originals or ["0"]) <= 3 * len(originals) + _HIGHEST
+        if len(set(originals)) < len(originals) or not counting:
             for one in members:
                 del one.values["repeat"]
                 one.pattern = one.pattern.replace("{repeat}", "*")
@@ -198,6 +247,9 @@ def in_words(column: str, values: Sequence[str]) -> str:
 # ---- proposals
 
 
+_KINDS = {"iv", "iz", "didv", "v", "z", "i", "sts", "c", "spec", "curve", "data", "raw", "fwd", "bwd", "up", "down"}
+
+
 def propose_pattern(paths: Sequence[str]) -> str:
     """A pattern that names might follow, where no word in them says so; "" if they show none.
 
@@ -224,7 +276,7 @@ def propose_pattern(paths: Sequence[str]) -> str:
                 column = "site"
             elif digits and (prefix == "r" or order == len(slots) - 1) and "repeat" not in used:
                 column = "repeat"
-            elif not digits and "tip" not in used:
+            elif not digits and "tip" not in used and not {row[order].lower() for row in cells} & _KINDS:
                 column = "tip"
         used |= {column} - {""}
         same = {row[order] for row in cells}

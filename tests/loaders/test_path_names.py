@@ -1,4 +1,4 @@
-"""Forty styles of folder and file names, invented: the labels that a reader would give, or none; never a wrong one."""
+"""Seventy styles of folder and file names, invented: the labels that a reader would give, or none; never a wrong one."""
 
 from __future__ import annotations
 
@@ -70,11 +70,42 @@ STYLES: dict[str, dict[str, dict[str, str]]] = {
     "a recut tip in words": {f"A (2nd, recut)/iv_{n}.txt": {} for n in "12"},
     "site map": {f"sitemap2_{n}.txt": {} for n in "12"},
     "minutes": {f"tip_5_min_{n}.txt": {} for n in "12"},
+    "tungsten": {f"tip_W_{t}_site3_{n}.txt": {"site": "3"} for t in "12" for n in "12"},
+    "tungsten with a hyphen": {f"tip W-{n}.txt": {} for n in "12"},
+    "another tip": {f"tip{t}_{n}.txt": {} for t in ("A'", "A_recut", "A_to_B", "A_and_B", "A,B", "A_2nd") for n in "12"},
+    "tips from and to": {f"tip 1-3 {n}.txt": {} for n in "12"},
+    "counters behind tip": {f"Au_tip_00{n}.dat": {} for n in "123456789"},
+    "counters behind sample": {f"sample_00{n}.dat": {} for n in "123456789"},
+    "a site with leading zeros": {f"site_00{n}.dat": {"site": n} for n in "123"},
+    "what a tip is like": {f"{w}_tip_{n}.txt": {} for w in ("new", "bad", "no", "I") for n in "12"},
+    "a tip's name before the word": {f"heron_tip_s{n}_r1.txt": {} for n in "12"},
+    "material before the word": {f"W_tip_r{n}.txt": {} for n in "12"},
+    "a date behind the word": {f"tip_2026-04-10_00{n}.txt": {} for n in "12"},
+    "a run by its date": {f"run_2026-04-1{n}_a.txt": {} for n in "12"},
+    "a day and month": {f"tip_1004_{n}.txt": {} for n in "12"},
+    "a position below zero": {f"tipA_pos-5_{n}.txt": {"tip": "A"} for n in "12"},
+    "positions of the scanner": {f"{w}_pos_{n}.txt": {} for w in ("z", "piezo", "stage") for n in ("3", "300")},
+    "sizes": {f"tip_{n}_{u}.txt": {} for n in "25" for u in ("ML", "T", "deg", "days", "L", "MOhm", "kV", "fA", "degC", "fold",
+                                                             "of_5", "h")},
+    "hours": {f"tip_{n}h.txt": {} for n in "12"},
+    "words about a tip": {f"tip_{w}_{n}.txt": {} for w in ("a_bit_blunt", "b4_crash", "O2_exposed") for n in "12"},
+    "a person": {f"Tip O'Neill {n}.txt": {} for n in "12"},
+    "no directions": {f"{w}_{d}_tipA_{n}.txt": {"tip": "A"} for w in ("spin", "domain", "terrace", "T") for d in ("up", "down")
+                      for n in "12"},
+    "after a way": {f"tipA_site1_{n}_after_{d}.txt": {"tip": "A", "site": "1"} for d in ("approach", "retract")
+                    for n in "12"},
+    "sizes at the end": {f"tipA_site1_{n}.txt": {"tip": "A", "site": "1"} for n in (50, 100, 200)},
+    "a time at the end": {f"tipA_site1_{n}.txt": {"tip": "A", "site": "1"} for n in (1430, 1432)},
+    "voltages below zero": {f"tipA_site1_-{n}.txt": {"tip": "A", "site": "1"} for n in "12"},
+    "two words that count": {f"scan1_tipA_site1_{n}.txt": {"tip": "A", "site": "1"} for n in "456"},
+    "a folder that counts as well": {f"run 5/tipA_site1_{n}.txt": {"tip": "A", "site": "1", "repeat": n} for n in "456"},
+    "runs from and to": {f"tipA_run1-{n}_avg.txt": {"tip": "A"} for n in "45"},
+    "counted by hundreds": {f"tipA_site1_{n:03d}.txt": {"tip": "A", "site": "1", "repeat": str(n)} for n in (7, 150)},
 }  # fmt: skip
 
 
-def test_there_are_forty():
-    assert len(STYLES) >= 40
+def test_there_are_seventy():
+    assert len(STYLES) >= 70
 
 
 @pytest.mark.parametrize("style", STYLES)
@@ -127,6 +158,7 @@ def test_a_pattern_that_the_user_gives(pattern, path, said):
         ),
         ([f"day/{t}/iv_{r}.csv" for t in ("heron", "plover") for r in (1, 2)], "{tip}/iv_{repeat}.csv"),
         ([f"day/{t}/a{r}.csv" for t in "AB" for r in (1, 2)], "{tip}/a{repeat}.csv"),
+        ([f"loose/c_{k}_{r}.txt" for k in ("z", "iv") for r in (1, 2)], ""),
         (["a.csv"], ""),
         (["one.csv", "two_3.dat", "x/y/z.txt"], ""),
     ],
