@@ -60,7 +60,7 @@ _GROUP = {
 TABLES: dict[str, dict[str, str]] = {
     "sweeps.csv": {
         **_WHO,
-        "unassigned": "of a sweep without a tip: its series, by folder and kind of file name",
+        "unassigned": "of a sweep that stands for no tip: its series, by folder and kind of file name",
         "flags": "reasons to doubt it, joined by `;`",
         "reasons": "the same in words, with sizes; a decision first",
         "used": "whether it enters averages and fits",
@@ -122,7 +122,7 @@ TABLES: dict[str, dict[str, str]] = {
     },
     "barrier_unassigned.csv": {
         "sample": _WHO["sample"],
-        "unassigned": "series of sweeps without a tip: folder and kind of file name, # for a number",
+        "unassigned": "series of sweeps that stand for no tip: folder and kind of file name, # for a number",
         "sweeps": "sweeps of the series",
         "used": "those with a barrier that rules and decisions left",
         "median_eV": "median of their barriers; no interval, since nobody knows of what they are replicates",
@@ -253,6 +253,7 @@ TABLES: dict[str, dict[str, str]] = {
     },
     "spectra_setpoints.csv": {
         "sample": _WHO["sample"],
+        "tip": "tip, or the series of sweeps without one; tips are not mixed",
         "gap_method": "how the gaps were found",
         "setpoints": "set-points with a gap",
         "gap_change_meV_per_decade": "change of the gap a decade of set-point current",

@@ -113,7 +113,7 @@ def judge(session: Session | str | Path, plan: Plan | None = None, *, progress: 
     -------
     pandas.DataFrame
         One row a sweep, in order of measurement: `sweep`, `kind`, `sample`, `tip`, `site`, `direction`, `repeat`,
-        `unassigned` (the series of a sweep without a tip), `flags`, `reasons` (with sizes), `used`, `decided_by`
+        `unassigned` (the series of a sweep that stands for no tip), `flags`, `reasons` (with sizes), `used`, `decided_by`
         ("rule" or "person").
     """
     opened = _opened(session)

@@ -14,6 +14,7 @@ from sts.loaders.path_names import natural_key
 BASES = {
     "started": "in order of measurement",
     "file time": "in order of the files' times",
+    "date": "by date, then in order of the file names",
     "names": "in order of the file names",
 }
 _DISTINCT = 0.9  # share of files that must have a time of their own for file times to tell an order
@@ -35,8 +36,8 @@ class Order:
 
     @property
     def told(self) -> bool:
-        """Whether anything but names tells the order, so that a trend may be spoken of."""
-        return self.basis != "names"
+        """Whether a clock tells the order, so that a trend may be spoken of."""
+        return self.basis in ("started", "file time")
 
 
 def measurement_order(table: pd.DataFrame, sources: pd.DataFrame) -> Order:
@@ -51,22 +52,29 @@ def measurement_order(table: pd.DataFrame, sources: pd.DataFrame) -> Order:
 
     Notes
     -----
-    By the recorded start where every sweep has one; else by the times of the files, where these differ as those of
-    measurements do (those of a copied folder do not); else by the names, as people count (s2 before s10).
+    By the recorded start where every sweep has one and these differ; else by the times of the files, where these differ as
+    those of measurements do (those of a copied folder do not); else by the names, as people count (s2 before s10). Where
+    only the day is recorded it comes first, and tells no order within it.
     """
     row_of = {name: i for i, name in enumerate(sources["name"])}
     rows = [row_of.get(source, -1) for source in table["source"]]
     paths = [*(path or name for path, name in zip(sources["path"], sources["name"], strict=True)), ""]
     by_name = [tuple(natural_key(part) for part in paths[i].split("/")) for i in rows]
-    times, basis = _times(table["started"]), "started"
-    if times is None:
-        modified = pd.to_datetime(sources["modified"].replace("", None), format="ISO8601", errors="coerce", utc=True)
-        seconds = np.append(modified.astype("int64").to_numpy() / _per_second(modified), np.nan)
-        seconds[:-1][modified.isna().to_numpy()] = np.nan
-        times = seconds[rows] if _like_measured(seconds[sorted(set(rows))]) else None
-        basis = "file time" if times is not None else "names"
-    first = times if times is not None else np.zeros(len(table))
-    order = sorted(range(len(table)), key=lambda i: (first[i], by_name[i], i))
+    started = _times(table["started"])
+    modified = pd.to_datetime(sources["modified"].replace("", None), format="ISO8601", errors="coerce", utc=True)
+    seconds = np.append(modified.astype("int64").to_numpy() / _per_second(modified), np.nan)
+    seconds[:-1][modified.isna().to_numpy()] = np.nan
+    nothing = np.zeros(len(table))
+    if started is not None and _differ(started, rows):
+        basis, first, second = "started", started, nothing
+    elif _like_measured(seconds[sorted(set(rows))]):
+        basis, first, second = "file time", nothing, seconds[rows]
+        if started is not None and _agree(started, second):
+            first = started
+    else:
+        basis = "names" if started is None or np.unique(started).size == 1 else "date"
+        first, second = (nothing if started is None else started), nothing
+    order = sorted(range(len(table)), key=lambda i: (first[i], second[i], by_name[i], i))
     names = table["sweep"].to_list()
     return Order(tuple(names[i] for i in order), basis)
 
@@ -86,6 +94,17 @@ def _times(started: pd.Series) -> np.ndarray | None:
         if not found.isna().any():
             return found.astype("int64").to_numpy() / _per_second(found)
     return None
+
+
+def _differ(started: np.ndarray, rows: list[int]) -> bool:
+    """Whether recorded starts tell the files apart, or the sweeps of the only one."""
+    different, files = np.unique(started).size, len(set(rows))
+    return different >= _DISTINCT * (files if files > 1 else len(started) / 2) and (different > 1 or len(started) == 1)
+
+
+def _agree(started: np.ndarray, seconds: np.ndarray) -> bool:
+    """Whether the order of files by their times is one that the recorded days allow."""
+    return bool((np.diff(started[np.argsort(seconds, kind="stable")]) >= 0).all())
 
 
 def _like_measured(seconds: np.ndarray) -> bool:
@@ -110,5 +129,6 @@ def series_of(table: pd.DataFrame, sources: pd.DataFrame) -> list[str]:
             found.append("")
             continue
         path = paths.get(source, "") or source
-        found.append(f"{path}, {channel}" if channel else re.sub(r"\d+", "#", path))
+        path = re.sub(r"\d+", "#", path)
+        found.append(f"{path}, {channel}" if channel else path)
     return found

@@ -273,7 +273,7 @@ def print_tips(barrier: BarrierAnalysis, level: str) -> None:
         }
         headings = ["series (# is a number)", "sweeps", "used", "median eV", "lowest", "highest"]
         rows = frame_rows(barrier.unassigned, formats)
-        print_table("Sweeps without a tip: of no tip, and not compared", headings, rows, right=range(1, 6))
+        print_table("Sweeps that stand for no tip, and are not compared", headings, rows, right=range(1, 6))
 
 
 def print_comparison(barrier: BarrierAnalysis, level: str) -> None:

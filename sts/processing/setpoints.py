@@ -9,16 +9,25 @@ import pandas as pd
 
 from .spectrum import Spectrum
 
-COLUMNS = ("sample", "gap_method", "setpoints", "gap_change_meV_per_decade", "gap_change_se_meV_per_decade", "trend")
+COLUMNS = (
+    "sample",
+    "tip",
+    "gap_method",
+    "setpoints",
+    "gap_change_meV_per_decade",
+    "gap_change_se_meV_per_decade",
+    "trend",
+)
 
 
 def setpoint_trends(spectra: Sequence[Spectrum]) -> pd.DataFrame:
-    """Change of the gap a decade of set-point current, of each sample and method with three set-points or more.
+    """Change of the gap a decade of set-point current, of each sample, tip and method with three set-points or more.
 
     Parameters
     ----------
     spectra : sequence of Spectrum
-        Those without `setpoint_current_A` among their keys, or without a gap, do not count.
+        Those without `setpoint_current_A` among their keys, or without a gap, do not count. Tips are not mixed: where each
+        was at a set-point of its own, the tips may differ and not the set-points.
 
     Returns
     -------
@@ -31,14 +40,15 @@ def setpoint_trends(spectra: Sequence[Spectrum]) -> pd.DataFrame:
     Reduction and Error Analysis, chapter 6), which are widened where the gaps scatter about it by more. A gap that
     widens as the tip comes closer tells of band bending by the tip or of a voltage lost in the sample.
     """
-    points: dict[tuple[str, str], list[tuple[float, float, float]]] = {}
+    points: dict[tuple[str, str, str], list[tuple[float, float, float]]] = {}
     for spectrum in spectra:
         current = abs(float(spectrum.keys.get("setpoint_current_A", np.nan)))
         if spectrum.gaps is None or not current > 0:
             continue
         for row in spectrum.gaps.to_dict("records"):
             if np.isfinite(row["gap_meV"]) and row["gap_se_meV"] > 0:
-                key = str(spectrum.keys.get("sample", "")), str(row["gap_method"])
+                sample, tip = (str(spectrum.keys.get(k, "")) for k in ("sample", "tip"))
+                key = sample, tip or str(spectrum.keys.get("unassigned", "")), str(row["gap_method"])
                 points.setdefault(key, []).append((np.log10(current), row["gap_meV"], row["gap_se_meV"]))
     rows = []
     for key, found in points.items():

@@ -48,9 +48,16 @@ def answers(analysis: Analysis) -> list[Answer]:
 
 
 def _unassigned(analysis: Analysis, number: int) -> Answer:
-    """How many sweeps nobody assigned to a tip, what they show, and how to say whose they are."""
-    series = list(dict.fromkeys(s for s in analysis.judged["unassigned"] if s))
-    who = f"{number} of {count(len(analysis.judged), 'sweep')} {'has' if number == 1 else 'have'} no tip"
+    """How many sweeps stand for no tip and why, what they show, and how to say whose they are."""
+    judged = analysis.judged[analysis.judged["unassigned"] != ""]
+    series = list(dict.fromkeys(judged["unassigned"]))
+    nameless = int((judged["tip"] == "").sum())
+    whole = count(len(analysis.judged), "sweep")
+    why = [f"{nameless} of {whole} {'has' if nameless == 1 else 'have'} no tip"] if nameless else []
+    if apart := number - nameless:
+        why.append(
+            f"{apart} of {whole} {'is' if apart == 1 else 'are'} of columns that do not agree and were kept apart"
+        )
     parts = []
     if analysis.barrier is not None:
         for row in list(rows_of(analysis.barrier.unassigned))[:MOST_NAMED]:
@@ -58,12 +65,16 @@ def _unassigned(analysis: Analysis, number: int) -> Answer:
                 one = f"{row.median_eV:.2f} eV" if row.used == 1 else f"{row.lowest_eV:.2f} to {row.highest_eV:.2f} eV"
                 parts.append(f"{row.unassigned}: {count(row.used, 'sweep')}, {one}")
     shown = f" Their barriers are those of single sweeps: {'; '.join(parts)}." if parts else ""
-    sentence = f"{who} ({listed(series[:4])}{f' and {len(series) - 4} more series' if len(series) > 4 else ''}).{shown}"
-    remedy = (
-        "they stand for no tip, and are not compared. If all are of one tip: sts annotate SESSION --set tip=NAME; else sts "
-        "logbook SESSION --out logbook.csv, fill it in, and sts annotate SESSION --logbook logbook.csv."
-    )
-    return Answer("Which sweeps have no tip?", sentence, remedy)
+    more = f" and {len(series) - 4} more series" if len(series) > 4 else ""
+    remedy = "they stand for no tip, and are not compared."
+    if nameless:
+        remedy += (
+            " If all without a tip are of one: sts annotate SESSION --set tip=NAME; else sts logbook SESSION --out "
+            "logbook.csv, fill it in, and sts annotate SESSION --logbook logbook.csv."
+        )
+    if apart:
+        remedy += ' What the columns are, a recipe says on import: repeat = 1, 2, ... or read_as = "unused".'
+    return Answer("Which sweeps stand for no tip?", f"{'; '.join(why)} ({listed(series[:4])}{more}).{shown}", remedy)
 
 
 def tip_name(sample: str, tip: str, tips: pd.DataFrame) -> str:
@@ -113,7 +124,7 @@ def _differ(analysis: Analysis, barrier: BarrierAnalysis, level: float) -> Answe
     rows = list(rows_of(barrier.pairs))
     if not rows:
         if (analysis.judged["unassigned"] != "").any():
-            return Answer(question, "One tip has a name; sweeps without a tip are not compared.")
+            return Answer(question, "One tip has a name; sweeps that stand for no tip are not compared.")
         return Answer(question, "One tip only: there is nothing to compare.")
     apart = [r for r in rows if r.verdict == "differ"]
     alike = [r for r in rows if r.verdict == "no difference shown"]
@@ -206,7 +217,7 @@ def _spectra(spectra: SpectraAnalysis) -> Answer:
         if widest := sum(widest_chosen(s) for s in group):
             seen += f" (in {widest} of {len(group)} the widest smoothing tried: no structure asks for a finer one)"
         name = group[0].label if len(group) == 1 else f"{sample or 'all sweeps'} ({len(group)} spectra)"
-        return f"{name}: {gaps_words(group)}, {seen}, {count(sum(len(s.sweeps) for s in group), 'sweep')}"
+        return f"{name}: {gaps_words(group)}, {seen}, {count(len({name for s in group for name in s.sweeps}), 'sweep')}"
 
     named = list(by_sample.items())[:MOST_NAMED]
     methods = {str(m) for s in spectra.spectra if s.gaps is not None for m in s.gaps["gap_method"]}

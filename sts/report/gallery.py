@@ -296,9 +296,11 @@ def _spectra_pictures(analysis: Analysis) -> list[Picture]:
 
 def _series_words(series: list[Spectrum]) -> str:
     words = "; ".join(f"{s.label}: {gaps_words([s])}" for s in series)
-    for row in rows_of(setpoint_trends(series)):
+    trends = setpoint_trends(series)
+    for row in rows_of(trends):
         change = value_with_uncertainty(row.gap_change_meV_per_decade, 2 * row.gap_change_se_meV_per_decade, "meV")
-        words += f"; by {row.gap_method} it changes by {change} a decade of current: {'a' if row.trend else 'no'} trend"
+        whose = f" of {row.tip}" if row.tip and trends["tip"].nunique() > 1 else ""
+        words += f"; by {row.gap_method} the gap{whose} changes by {change} a decade of current: {'a' if row.trend else 'no'} trend"
     return f"{words}{TWICE}." if "±" in words else f"{words}."
 
 

@@ -67,7 +67,7 @@ def checklist(analysis: Analysis) -> list[Item]:
     items = [
         known("sample", "Sample", listed(samples[:8])),
         circumstance("preparation"),
-        known("tips", "Tips", f"{listed(tips[:12])}" + (f" and {len(tips) - 12} more" if len(tips) > 12 else "")),
+        known("tips", "Tips", _tips(table, tips)),
         circumstance("tip_material"),
         circumstance("tip_history"),
         circumstance("environment"),
@@ -181,6 +181,12 @@ def _barrier_items(analysis: Analysis, known: Any, table: Any) -> list[Item]:
     return [*items, known("fit", "Fit: model and window", f"{model}; {window}")]
 
 
+def _tips(table: Any, tips: list[str]) -> str:
+    named = f"{listed(tips[:12])}" + (f" and {len(tips) - 12} more" if len(tips) > 12 else "")
+    nameless = int((table["tip"] == "").sum())
+    return f"{named} (and {count(nameless, 'sweep')} of which the tip is not recorded)" if named and nameless else named
+
+
 def _counts(analysis: Analysis, table: Any) -> str:
     parts = []
     for kind, name in (("iv", "I(V)"), ("iz", "I(z)")):
@@ -190,11 +196,10 @@ def _counts(analysis: Analysis, table: Any) -> str:
             named = rows[rows["site"].astype(str) != ""]
             sites = len(named[["sample", "tip", "site"]].drop_duplicates())
             where = count(sites, "site") if sites else "sites not named"
-            tips = len(distinct(rows["tip"]))
-            parts.append(
-                f"{name}: {len(rows)} taken, {len(rows) - used} left out, {used} used; "
-                f"{where}, {count(tips, 'tip') if tips else 'tip not named'}"
-            )
+            tips, nameless = len(distinct(rows["tip"])), int((rows["tip"] == "").sum())
+            whose = count(tips, "tip") if tips else "tip not named"
+            whose += f", and {nameless} of no named tip" if tips and nameless else ""
+            parts.append(f"{name}: {len(rows)} taken, {len(rows) - used} left out, {used} used; {where}, {whose}")
     return "; ".join(parts)
 
 

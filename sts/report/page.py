@@ -210,7 +210,11 @@ def _tables(analysis: Analysis) -> dict[str, list[dict[str, Any]]]:
     if barrier is not None:
         add("tips", "Apparent barrier height φ by tip", barrier.tips, _TIP_COLUMNS, "barrier_tips.csv")
         add(
-            "tips", "Sweeps without a tip, by series", barrier.unassigned, _UNASSIGNED_COLUMNS, "barrier_unassigned.csv"
+            "tips",
+            "Sweeps that stand for no tip, by series",
+            barrier.unassigned,
+            _UNASSIGNED_COLUMNS,
+            "barrier_unassigned.csv",
         )
         add("tips", "Pairs of tips", barrier.pairs, _PAIR_COLUMNS, "barrier_pairs.csv", folded=len(barrier.pairs) > 10)
         for caption, frame, file in (

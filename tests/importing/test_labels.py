@@ -450,3 +450,20 @@ def test_a_folder_of_backups_comes_last(tmp_path: Path) -> None:
     for folder in ("a backup", "tipA", "backup"):
         sweep(tmp_path / "in" / folder / "one.txt", 1)
     assert [file.folder for file in find_files([tmp_path / "in"]).files] == ["in/tipA", "in/a backup", "in/backup"]
+
+
+def test_columns_kept_apart_are_not_called_nameless(folder: Path, tmp_path: Path) -> None:
+    """They have a tip and stand for none; the page says which are which, and how to settle either."""
+    for number in range(3):
+        noise = 1 + 0.02 * np.random.default_rng(number).normal(size=(2, Z.size))
+        columns = Z, 1e3 * np.exp(-20 * Z) * noise[0], (50 + 400 * Z) * noise[1]
+        rows = "".join(f"{z:.6g},{one:.6g},{two:.6g}\n" for z, one, two in zip(*columns, strict=True))
+        path = folder / f"two{number}.csv"
+        path.write_text(f"# tip: heron\n# run: {number}\nz (nm),I_1 (pA),I_2 (pA)\n{rows}", encoding="utf-8")
+    session, out = tmp_path / "s.h5", tmp_path / "out"
+    assert main(["import", str(folder), "--into", str(session)]) == 0
+    assert main(["report", str(session), "--out", str(out)]) == 0
+    page = (out / "report.html").read_text(encoding="utf-8")
+    assert "1 of 12 sweeps has no tip; 6 of 12 sweeps are of columns that do not agree and were kept apart" in page
+    assert "read_as = " in page
+    assert "and 1 of no named tip" in page

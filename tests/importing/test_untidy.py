@@ -38,7 +38,7 @@ def test_two_commands_lead_to_a_labelled_report(tmp_path: Path, capsys: pytest.C
         assert found[tip]["barrier_high_eV"] > barrier * 0.97
         assert (found[tip]["sites"], found[tip]["sweeps"]) == (3, 12)
     page = (out / "report.html").read_text(encoding="utf-8")
-    assert "Which sweeps have no tip?" not in page
+    assert "Which sweeps stand for no tip?" not in page
     labels = [one["label"] for one in results["spectra"]["each"]]
     assert labels == ["A", "B", "average over 2 tips"]
 

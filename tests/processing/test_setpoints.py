@@ -15,10 +15,10 @@ from sts.processing import setpoint_trends
 CURRENTS = np.array([1e-10, 2e-10, 4e-10, 1e-9])
 
 
-def spectra(gaps, se, currents=CURRENTS) -> Any:
+def spectra(gaps, se, currents=CURRENTS, **keys) -> Any:
     return [
         SimpleNamespace(
-            keys={"sample": "s", "setpoint_current_A": current},
+            keys={"sample": "s", "setpoint_current_A": current, **keys},
             gaps=pd.DataFrame({"gap_method": ["extrapolation"], "gap_meV": [gap], "gap_se_meV": [u]}),
         )
         for current, gap, u in zip(currents, gaps, se, strict=True)
@@ -49,3 +49,16 @@ def test_a_trend_that_is_there_is_seen_and_one_that_is_not_is_seldom():
 def test_two_set_points_or_unknown_ones_make_no_trend():
     assert setpoint_trends(spectra([1, 2], [1, 1], CURRENTS[:2])).empty
     assert setpoint_trends(spectra([1, 2, 3], [1, 1, 1], [np.nan] * 3)).empty
+
+
+def test_tips_each_at_a_set_point_of_its_own_make_no_trend():
+    """Five tips, five set-points, and gaps that follow the tips: nothing says that the set-point did it."""
+    each = [one for k in range(4) for one in spectra([1150 + 30 * k], [1], CURRENTS[k : k + 1], tip=f"tip {k}")]
+    assert setpoint_trends(each).empty
+    two = spectra([1150, 1150, 1150, 1150], [1] * 4, tip="heron") + spectra(
+        [1150, 1180, 1210, 1250], [1] * 4, tip="kite"
+    )
+    assert setpoint_trends(two)[["tip", "setpoints", "trend"]].to_numpy().tolist() == [
+        ["heron", 4, False],
+        ["kite", 4, True],
+    ]
