@@ -11,7 +11,7 @@ import pandas as pd
 from sts.loaders.block import Block
 from sts.loaders.columns import Role
 from sts.loaders.loaded import Notes, shown
-from sts.loaders.metadata import scaled
+from sts.loaders.values import scaled
 
 SAMPLES = ("bias", "height", "current", "lockin", "time")  # what has a number for each point; the rest is about sweeps
 

@@ -13,8 +13,8 @@ from sts.loaders.column_names import Meaning, understand
 from sts.loaders.column_units import lockin_unit, recipe_line, unit_of
 from sts.loaders.loaded import Notes, UnreadableFile, shown
 from sts.loaders.magnitudes import plausible
-from sts.loaders.metadata import SIGN_KEYS
 from sts.loaders.recipe import ColumnRecipe, Recipe
+from sts.loaders.signs import SIGN_KEYS
 from sts.loaders.words import (
     DIRECTION_WORDS,
     KEY_DIMENSIONS,

@@ -13,9 +13,10 @@ from sts.loaders.decode import decode
 from sts.loaders.labels import STATED, Columns, Disagreement, Statement, fill
 from sts.loaders.loaded import LoadedFile, UnreadableFile, shown
 from sts.loaders.logbook_patterns import compiled, fits, plain
-from sts.loaders.metadata import RMS, SIGN_KEYS, in_si, modulation_kind, number_of, set_point_of
 from sts.loaders.readers.workbook import is_workbook, sheets_of
 from sts.loaders.reading import bytes_of
+from sts.loaders.signs import SIGN_KEYS
+from sts.loaders.values import RMS, in_si, modulation_kind, number_of, set_point_of
 from sts.loaders.words import UNKNOWN, key_of, own_column, words_of
 from sts.sweeps import DIRECTIONS, NUMBER_COLUMNS, TEXT_COLUMNS
 

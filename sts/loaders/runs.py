@@ -13,8 +13,9 @@ from sts.loaders.columns import Role
 from sts.loaders.conventions import Signs, direction_of
 from sts.loaders.loaded import Notes, UnreadableFile, shown
 from sts.loaders.magnitudes import implausible
-from sts.loaders.metadata import Metadata, scaled
+from sts.loaders.metadata import Metadata
 from sts.loaders.recipe import Recipe
+from sts.loaders.values import scaled
 from sts.sweeps import AXIS_UNITS, KINDS
 
 OVERLOAD = 9.9e37  # IEEE 488.2 / SCPI-99: 9.9E37 stands for infinity, 9.91E37 for "not a number"
