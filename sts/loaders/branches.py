@@ -58,10 +58,11 @@ def _split(axis: np.ndarray) -> list[Branch]:
         return []
     span = float(np.ptp(axis))
     turns = _turning_points(axis, 0.0)
-    if len(turns) > 2 and np.median(np.diff([0, *turns, axis.size - 1])) < 4:
+    if len(turns) > 2 and np.median(np.diff([0, *turns, axis.size - 1])) < 4 * step.size / np.count_nonzero(step):
         turns = _turning_points(axis, JITTER * span)
-        lengths = np.diff([0, *turns, axis.size - 1])
-        if len(turns) > 1 and np.median(lengths) <= SHUFFLED and np.unique(axis).size == axis.size >= 2 * SHORTEST:
+        moves = np.append(0, np.cumsum(step != 0))  # a value measured twice is no step
+        lengths = np.diff(moves[[0, *turns, -1]])
+        if len(turns) > 1 and np.median(lengths) <= SHUFFLED and np.unique(axis).size >= 2 * SHORTEST:
             return [Branch(np.argsort(axis, kind="stable"), 1, steady=False, shuffled=True)]
     edges = [0, *turns, axis.size - 1]
     pieces: list[tuple[int, int]] = []  # first and last row of each run

@@ -90,3 +90,19 @@ def test_values_in_no_order_are_one_run_in_order(seed):
 
 def test_sweeps_that_follow_each_other_are_not_taken_for_disorder():
     assert len(split_branches(np.tile(np.arange(6.0), 8) + np.repeat(np.arange(8) * 1e-3, 6))) == 8
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("together", [True, False])
+def test_values_in_no_order_each_measured_twice_are_one_sweep(seed, together):
+    values = np.random.default_rng(seed).permutation(np.linspace(0, 1, 26))
+    axis = np.repeat(values, 2) if together else np.random.default_rng(seed).permutation(np.tile(values, 2))
+    (only,) = split_branches(axis)
+    assert only.shuffled
+    assert_array_equal(axis[only.rows], np.sort(axis))
+
+
+def test_a_value_that_returns_to_zero_between_is_sorted_too():
+    axis = np.ravel(np.column_stack([np.zeros(12), np.arange(1, 13)]))
+    (only,) = split_branches(axis)
+    assert only.shuffled
