@@ -10,13 +10,13 @@ from pathlib import Path
 
 import pandas as pd
 
-from sts.loaders import LoadedFile, Preview, UnreadableFile, preview_file, read_logbook, read_recipe
+from sts.loaders import LoadedFile, Preview, UnreadableFile, read_logbook, read_recipe
 from sts.loaders.bare import named_columns
 from sts.loaders.dialect import NoTable
 from sts.loaders.folders import Found, find_files
 from sts.loaders.how import HowToRead
 from sts.loaders.labels import PathLabels, Statement, fill
-from sts.loaders.logbook import Logbook, stated, statements_of
+from sts.loaders.logbook import Logbook, LogRow, stated, statements_of
 from sts.loaders.path_names import propose_pattern
 from sts.loaders.started_logbook import started_logbook, write_csv, write_xlsx
 from sts.session import ImportResult, Session, SessionError, add_files, annotate
@@ -283,41 +283,82 @@ def _decimal_of(session: Session) -> str:
     return "."
 
 
-def read_reasons(table: str | Path, why: str = "") -> dict[str, list[str]]:
-    """Names of sweeps by reason from a table with columns `sweep` and `why`, for decisions.
+def read_reasons(session: Session, table: str | Path, why: str = "", *, needed: bool = True) -> dict[str, list[str]]:
+    """Names of sweeps by reason, from a table with columns `sweep` or `file` (patterns, as in a logbook) and `why`.
+
+    Where two rows speak of a sweep, the first stands.
+
+    Parameters
+    ----------
+    why : str
+        The reason of rows that give none.
+    needed : bool
+        Whether each row must have a reason.
 
     Raises
     ------
-    UnreadableFile
-        If it has no column `sweep`, or a row no reason and `why` gives none.
+    UnreadableFile, SessionError
+        If a row names no sweep or no file, fits none, or has no reason.
     """
+    book, sweeps = read_logbook(table), session.sweeps()
+    places = _places_of(session)
     reasons: dict[str, list[str]] = {}
-    for row in read_logbook(table).rows:
+    seen: set[str] = set()
+    for row in book.rows:
         reason = str(row.values.get("why", row.values.get("reason", why))).strip()
-        if not row.sweep or not reason:
-            lacks = "sweep" if not row.sweep else "reason"
-            raise UnreadableFile(
-                f"names no {lacks}. Give columns 'sweep' and 'why', or --why for all rows.",
-                place=f"{Path(table).name}, {row.place}",
+        if not (row.sweep or row.pattern):
+            raise _unusable(
+                book, row, "names no sweep. Give a column 'sweep' (names, or patterns with * and ?) or 'file'"
             )
-        reasons.setdefault(reason, []).append(row.sweep)
-    return reasons
+        if needed and not reason:
+            raise _unusable(book, row, "gives no reason. Fill in a column 'why', or say --why for all rows")
+        names = session.find([row.sweep] if row.sweep else [])
+        if row.pattern:
+            there = {name for name, (path, above) in places.items() if book.speaks_of(row, path, above)}
+            names = sweeps["sweep"][sweeps["sweep"].isin(names) & sweeps["source"].isin(there)].tolist()
+        if not names:
+            raise _unusable(book, row, f"{row.pattern!r} fits no sweep. 'sts list SESSION --sources' shows the files")
+        reasons.setdefault(reason, []).extend(name for name in names if name not in seen)
+        seen.update(names)
+    return {reason: names for reason, names in reasons.items() if names}
 
 
-def preview_kinds(files: Iterable[str | Path], how: HowToRead) -> list[tuple[Preview, list[str]]]:
-    """What would be read, one preview for each kind of file and the names of all files of it.
+def _unusable(book: Logbook, row: LogRow, what: str) -> UnreadableFile:
+    return UnreadableFile(f"{what}.", place=f"{book.name}, {row.place}")
+
+
+def _places_of(session: Session) -> dict[str, tuple[str, str]]:
+    """Of each file of a session its path from the imported folder down, and the folders above that."""
+    sources = session.sources()
+    return {
+        str(name): (str(path) or str(name), str(above))
+        for name, path, above in zip(sources["name"], sources["path"], sources["above"], strict=True)
+    }
+
+
+def preview_kinds(
+    files: Iterable[str | Path], how: HowToRead, *, but_not: Sequence[str | Path] = ()
+) -> tuple[list[tuple[Preview, list[str]]], Found]:
+    """What would be read, one preview for each kind of file and the names of all files of it; and what was found.
 
     Files are of a kind if they have the same columns and the same entries in their header, or the same problem.
     """
     kinds: dict[tuple[object, ...], tuple[Preview, list[str]]] = {}
-    for file in find_files(files).files:
-        recipe = how.recipe_for(file.name)
-        seen = preview_file(file.path, recipe=recipe)
+    found = find_files(files, but_not=but_not)
+    for file in found.files:
+        try:
+            seen = how.preview(file)
+        except UnreadableFile as error:
+            found.unreadable.append((str(file.path), str(error)))
+            continue
+        if seen.no_table and not file.by_itself:
+            found.no_sweeps.append(str(file.path))
+            continue
         problem = re.sub(r"[-+]?\d+(?:\.\d+)?(?:e[-+]?\d+)?", "#", seen.problem.removeprefix(seen.name))
         columns = tuple(seen.columns[["column", "unit", "read_as", "direction"]].itertuples(index=False, name=None))
         key = (seen.reader, columns, tuple(seen.metadata["key"]), problem)
         kinds.setdefault(key, (seen, []))[1].append(file.name)
-    return list(kinds.values())
+    return list(kinds.values()), found
 
 
 def propose_names(session: str | Path) -> str:
@@ -368,11 +409,7 @@ def annotate_session(
         If the logbook, a pattern or the session cannot be used.
     """
     books = [*([read_logbook(logbook)] if logbook is not None else []), *([stated(values)] if values else [])]
-    sources = Session.open(session).sources()
-    paths = {
-        str(name): (str(path) or str(name), str(above))
-        for name, path, above in zip(sources["name"], sources["path"], sources["above"], strict=True)
-    }
+    paths = _places_of(Session.open(session))
     labels = PathLabels([path for path, _ in paths.values()], names, guess=False)
     conflicts: list[str] = []
 

@@ -11,6 +11,8 @@ from sts.cli.options import FORCE, JSON, OUT, SESSION
 from sts.cli.terminal import count, frame_rows, number, print_json, print_table, say, text
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     import pandas as pd
 
 
@@ -84,9 +86,9 @@ def _print_sources(sources: pd.DataFrame, *, as_json: bool) -> None:
 @click.command("mark")
 @SESSION
 @click.argument("sweeps", nargs=-1)
-@click.option("--omit", "action", flag_value="omit", help="Leave these sweeps out.")
-@click.option("--keep", "action", flag_value="keep", help="Use these sweeps, whatever the rules say.")
-@click.option("--undo", "action", flag_value="undo", help="Take the last decision on these sweeps back.")
+@click.option("--omit", is_flag=True, help="Leave these sweeps out.")
+@click.option("--keep", is_flag=True, help="Use these sweeps, whatever the rules say.")
+@click.option("--undo", is_flag=True, help="Take the last decision on these sweeps back.")
 @click.option("--why", default="", help="The reason; it goes into the report.")
 @click.option(
     "--sample", help="All sweeps of this sample (with the patterns and the options below: those that fit all)."
@@ -94,12 +96,14 @@ def _print_sources(sources: pd.DataFrame, *, as_json: bool) -> None:
 @click.option("--tip", help="All sweeps of this tip.")
 @click.option("--site", help="All sweeps of this site.")
 @click.option("--kind", type=click.Choice(["iv", "iz"]), help="Only bias sweeps (iv) or height sweeps (iz).")
-@click.option("--from", "table", type=click.Path(path_type=Path), help="CSV or XLSX with columns sweep and why.")
+@click.option(
+    "--from", "table", type=click.Path(path_type=Path), help="CSV or XLSX with columns sweep (or file) and why."
+)
 @click.option("--dry-run", is_flag=True, help="Only show which sweeps these are.")
 @JSON
 def mark_command(
-    session: Path, sweeps: tuple[str, ...], action: str | None, why: str, *, sample: str | None, tip: str | None,
-    site: str | None, kind: str | None, table: Path | None, dry_run: bool, as_json: bool,
+    session: Path, sweeps: tuple[str, ...], *, omit: bool, keep: bool, undo: bool, why: str, sample: str | None,
+    tip: str | None, site: str | None, kind: str | None, table: Path | None, dry_run: bool, as_json: bool,
 ) -> int:  # fmt: skip
     """Decide about SWEEPS of SESSION, with a reason; without sweeps, show every decision taken.
 
@@ -111,16 +115,24 @@ def mark_command(
     opened = sts.Session.open(session)
     labels = {k: v for k, v in (("sample", sample), ("tip", tip), ("site", site), ("kind", kind)) if v is not None}
     chosen = bool(sweeps or labels or table)
-    if not chosen and not action:
+    actions = [word for word, said in (("omit", omit), ("keep", keep), ("undo", undo)) if said]
+    if not chosen and not actions:
         _print_decisions(opened.decisions(), as_json=as_json)
         return 0
-    if not action:
-        raise click.UsageError("Say what to do with these sweeps: --omit, --keep or --undo.")
+    if len(actions) != 1:
+        raise click.UsageError("Say what to do with these sweeps: one of --omit, --keep or --undo.")
+    action = actions[0]
     if not chosen:
         raise click.UsageError(f"Name the sweeps to {action}; 'sts list {session}' shows their names.")
     if table is not None and (sweeps or labels):
         raise click.UsageError("Give either --from FILE, or sweeps.")
-    reasons = read_reasons(table, why) if table is not None else {why: opened.find(sweeps, **labels)}
+    if table is not None:
+        reasons = read_reasons(opened, table, why, needed=action != "undo")
+    else:
+        reasons = {why: opened.find(sweeps, **labels)}
+    if action == "undo":
+        reasons = _decided(reasons, opened.current_decisions(), sweeps)
+    opened.mark_all(action, reasons, dry_run=True)  # what cannot be done is said before anything else
     names = [name for group in reasons.values() for name in group]
     if not as_json:
         words = {"omit": "to be left out", "keep": "to be kept", "undo": "back to the rules"}
@@ -134,6 +146,14 @@ def mark_command(
     else:
         say("Nothing was written (--dry-run)." if dry_run else "Written. To take it back: the same with --undo.")
     return 0
+
+
+def _decided(
+    reasons: dict[str, list[str]], standing: Mapping[str, object], named: Sequence[str]
+) -> dict[str, list[str]]:
+    """Of sweeps found by pattern or label those with a decision to take back; those named stay, whatever they have."""
+    some = {why: [name for name in names if name in standing or name in named] for why, names in reasons.items()}
+    return some if any(some.values()) else reasons
 
 
 def _print_decisions(decisions: pd.DataFrame, *, as_json: bool) -> None:

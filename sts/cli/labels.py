@@ -67,7 +67,7 @@ def import_command(
     import sts
 
     if only_try:
-        return _try(files, recipe)
+        return _try(files, recipe, columns, decimal or "")
     if session is None:
         raise click.UsageError("Say which session to import into: --into SESSION.h5 (or --try to look only).")
     with progress("importing") as report:
@@ -81,19 +81,23 @@ def import_command(
         print_json(_as_json(result, session))
     else:
         _print_import(result, session)
-    if result.left_out:
-        return 1 if result.added or result.repeated else 2
-    return 0 if result.added or result.repeated else 2
+    some = result.added or result.repeated or result.copied
+    return (1 if result.left_out else 0) if some else 2
 
 
-def _try(files: Sequence[Path], recipe: Sequence[Path]) -> int:
+def _try(files: Sequence[Path], recipe: Sequence[Path], columns: Sequence[str], decimal: str) -> int:
     from sts.importing import how_to_read, preview_kinds
 
-    for preview, names in preview_kinds(files, how_to_read(recipe)):
+    kinds, found = preview_kinds(files, how_to_read(recipe, columns, decimal), but_not=recipe)
+    for preview, names in kinds:
         if len(names) > 1:
             say(f"{len(names)} files of one kind: {', '.join(names[:4])}{', ...' if len(names) > 4 else ''}")
         say(f"{preview}\n")
-    return 0
+    for line in _left_out(found.unreadable):
+        warn(line)
+    _print_no_sweeps(found.no_sweeps)
+    reads = [not preview.problem for preview, _ in kinds]
+    return 2 if not any(reads) else 1 if found.unreadable or not all(reads) else 0
 
 
 def _stated(items: Sequence[str]) -> dict[str, str] | None:
@@ -112,6 +116,7 @@ def _as_json(result: ImportResult, session: Path) -> dict[str, object]:
         "session": str(session),
         "files": result.added,
         "repeated": result.repeated,
+        "copied": result.copied,
         "left_out": [{"file": name, "message": message} for name, message in result.left_out],
         "no_sweeps": result.no_sweeps,
         "copies": result.copies,
@@ -142,18 +147,22 @@ def _print_import(result: ImportResult, session: Path) -> None:
     if result.copies:
         more = f" (and {len(result.copies) - 1} more)" if len(result.copies) > 1 else ""
         say(f"note: {result.copies[0]} Left out as a copy{more}; --keep-copies takes such sweeps as new ones.")
-    if result.no_sweeps:
-        names = ", ".join(Path(name).name for name in result.no_sweeps[:6]) + (
-            ", ..." if len(result.no_sweeps) > 6 else ""
-        )
-        say(f"{count(len(result.no_sweeps), 'file')} without sweeps passed over: {names}.")
+    _print_no_sweeps(result.no_sweeps)
     say(f"{count(len(result.added), 'file')} with {count(result.sweeps, 'sweep')} imported into {session}.")
     if result.repeated:
         say(f"{count(len(result.repeated), 'file')} already there; nothing was added twice.")
+    if result.copied:
+        say(f"{count(len(result.copied), 'file')} with copies only; nothing was added twice.")
     if result.left_out:
         say(f"{count(len(result.left_out), 'file')} left out (see above).")
     for line in unassigned_lines(result.unassigned, result.total, session, result.proposed_names):
         say(line)
+
+
+def _print_no_sweeps(files: Sequence[str]) -> None:
+    if files:
+        names = ", ".join(Path(name).name for name in files[:6]) + (", ..." if len(files) > 6 else "")
+        say(f"{count(len(files), 'file')} without sweeps passed over: {names}.")
 
 
 def unassigned_lines(unassigned: int, total: int, session: Path, proposed: str = "") -> list[str]:

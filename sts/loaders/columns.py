@@ -39,6 +39,7 @@ class Role:
     read_as: str  # bias, height, current, lockin, time, a column of the table, or "" if unused
     factor: float = 1.0  # to SI
     unit: str = ""  # SI unit, or as written for a lock-in signal that is no conductance; "" if unknown
+    written: str = ""  # unit as file or recipe write it
     direction: str = ""
     repeat: int | None = None
     told: bool = False  # whether the number is said to be that of a repeat
@@ -69,7 +70,7 @@ def roles_of(block: Block, recipe: Recipe, notes: Notes) -> list[Role]:
         If an axis or a signal has no unit, one that does not fit, or a name of which a part is not understood; the
         text says which line of a recipe decides.
     """
-    stated = _stated_units(block)
+    stated = stated_units(block)
     roles: list[Role] = []
     doubts: list[_Doubtful] = []
     for number, column in enumerate(block.columns, 1):
@@ -191,7 +192,7 @@ def _sampled(
         factor, said = _factor_settled(column, number, meaning, quantity, factor)
         note = "; ".join(part for part in (note, said) if part)
     return Role(
-        column, number, quantity, scale * factor, si, meaning.direction, meaning.repeat, meaning.told,
+        column, number, quantity, scale * factor, si, unit, meaning.direction, meaning.repeat, meaning.told,
         meaning.logarithm, meaning.sort, of_tip, negative, note,
     )  # fmt: skip
 
@@ -255,7 +256,7 @@ def _chosen(roles: list[Role]) -> list[Role]:
     return [changed.get(role.number, role) for role in roles]
 
 
-def _stated_units(block: Block) -> dict[str, str]:
+def stated_units(block: Block) -> dict[str, str]:
     """Units that header entries such as ``current unit: pA`` state."""
     found: dict[str, str] = {}
     for entry in block.header:

@@ -182,6 +182,9 @@ def _no_rows(lines: list[str], sample: list[str], marks: Sequence[str]) -> Unrea
     if digits and re.search(r"\d,\d", line) and re.search(r"\d\.\d", line):
         found = f"{shown(line.strip())}, with both comma and point in its numbers"
         hint = "Export with one decimal mark and without marks for thousands."
+    elif all(map(_one_number, sample)):
+        found, hint = f"{shown(line.strip())}, one number a line", "Export the axis and the current with their numbers."
+        refused = UnreadableFile
     elif digits and all(len(cells_of(x, " ")) == 1 for x in sample):
         found, hint = "one number a line", "Export the axis and the current side by side."
         refused = UnreadableFile
@@ -192,6 +195,12 @@ def _no_rows(lines: list[str], sample: list[str], marks: Sequence[str]) -> Unrea
         f"found {found}; expected a row of two or more numbers (a sweep needs its axis and its current). {hint}",
         place=f"line {number}",
     )
+
+
+def _one_number(line: str) -> bool:
+    """Whether all but one of the cells of a line are marks of a missing number."""
+    cells = re.split(r"[;|\s]+", line.strip())
+    return len(cells) > 1 and sum(cell not in MISSING_SET for cell in cells) == 1
 
 
 def _refusal(lines: list[str], marks: Sequence[str]) -> type[UnreadableFile]:

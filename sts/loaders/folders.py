@@ -31,6 +31,7 @@ class FoundFile:
     above: str  # names of the folders above that
     real: str  # path without links
     by_itself: bool = False  # whether it was named, not only its folder
+    link: bool = False  # whether it is a link to a file
 
     @property
     def name(self) -> str:
@@ -58,11 +59,12 @@ class Found:
 def find_files(paths: Iterable[str | Path], *, but_not: Sequence[str | Path | None] = ()) -> Found:
     """The files that `paths` name, each once: of folders all that is not hidden, a picture or a document.
 
-    Names are sorted as people count (s2 before s10), files and folders marked as copies after all others.
+    Names are sorted as people count (s2 before s10), files and folders marked as copies after all others. Of a file and a
+    link to it the file is taken.
     """
     leave = {os.path.realpath(path) for path in but_not if path is not None}
     found = Found()
-    seen: set[str] = set()
+    seen: dict[str, int] = {}
     for path in map(Path, paths):
         if path.is_dir():
             here = Found()
@@ -73,9 +75,12 @@ def find_files(paths: Iterable[str | Path], *, but_not: Sequence[str | Path | No
         found.unreadable += here.unreadable
         found.no_sweeps += here.no_sweeps
         for file in here.files:
-            if file.real not in leave and file.real not in seen:
-                seen.add(file.real)
+            if file.real in leave:
+                continue
+            if (place := seen.setdefault(file.real, len(found.files))) == len(found.files):
                 found.files.append(file)
+            elif found.files[place].link and not file.link:
+                found.files[place] = file
     found.files.sort(key=_is_copy)  # stable: else as they came
     return found
 
@@ -90,7 +95,7 @@ def _named(path: Path) -> FoundFile:
     parts = [p for p in path.parent.parts if p not in (".", "..", path.anchor)]
     folder = "/".join(parts[-1:] if path.is_absolute() else parts)
     above = _above(path.parent, len(folder.split("/")) if folder else 0)
-    return FoundFile(path, folder, above, os.path.realpath(path), by_itself=True)
+    return FoundFile(path, folder, above, os.path.realpath(path), by_itself=True, link=path.is_symlink())
 
 
 def _above(folder: Path, known: int) -> str:
@@ -118,7 +123,8 @@ def _gather(here: str, real: str, below: str, above: str, found: Found) -> None:
                 (e for e in entries if not e.name.startswith(".")), key=lambda entry: natural_key(entry.name)
             )
     except OSError as error:
-        found.unreadable.append((here, f"the folder cannot be read ({error.strerror}). Check its permissions."))
+        why = f"the folder cannot be read ({error.strerror}). Check its permissions."
+        found.unreadable.append((here, f"{os.path.basename(real)}: {why}"))
         return
     for entry in known:
         path = f"{here.rstrip(os.sep)}{os.sep}{entry.name}"
@@ -127,10 +133,10 @@ def _gather(here: str, real: str, below: str, above: str, found: Found) -> None:
         elif os.path.splitext(entry.name)[1].lower() in BESIDE:
             found.no_sweeps.append(path)
         elif why := _not_a_file(entry):
-            found.unreadable.append((path, why))
+            found.unreadable.append((path, f"{entry.name}: {why}"))
         else:
             own = os.path.realpath(path) if entry.is_symlink() else f"{real}{os.sep}{entry.name}"
-            found.files.append(FoundFile(Path(path), below, above, own))
+            found.files.append(FoundFile(Path(path), below, above, own, link=entry.is_symlink()))
 
 
 def _not_a_file(entry: os.DirEntry[str]) -> str:

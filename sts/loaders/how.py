@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 from sts.loaders.bare import AmbiguousComma, BareColumns, NamedColumns
 from sts.loaders.folders import FoundFile
-from sts.loaders.loaded import LoadedFile, UnreadableFile
+from sts.loaders.loaded import LoadedFile, Preview, UnreadableFile
 from sts.loaders.logbook_patterns import fits
+from sts.loaders.preview import preview_bytes
 from sts.loaders.reading import bytes_of, read_bytes
 from sts.loaders.recipe import NO_RECIPE, Recipe
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -42,26 +46,43 @@ class HowToRead:
         ------
         UnreadableFile
         """
-        content, recipe = bytes_of(file.path), self.recipe_for(file.name)
-        loaded = self._read(content, file, recipe)
+        content, name = bytes_of(file.path), file.path.name
+        loaded = self._settled(file, lambda recipe: read_bytes(content, name, recipe=recipe))
         return replace(loaded, folder=file.folder, above=file.above, modified=file.modified)
 
-    def _read(self, content: bytes, file: FoundFile, recipe: Recipe) -> LoadedFile:
-        try:
-            return read_bytes(content, file.path.name, recipe=recipe)
-        except AmbiguousComma:
-            if not self.decimal or recipe.decimal:
-                raise
-            return self._read(content, file, recipe.model_copy(update={"decimal": self.decimal}))
-        except BareColumns as bare:
-            named = [c for c in self.columns if c.speaks_of(file.name)]
-            if not named or recipe.column_names:
-                raise
-            fitting = next((c for c in named if len(c.names) == bare.width), None)
-            if fitting is None:
-                raise UnreadableFile(
-                    f"has {bare.width} columns without names; --columns names {len(named[0].names)}. Name each of them, - for "
-                    "one that is not used.",
-                    place=file.path.name,
-                ) from None
-            return self._read(content, file, recipe.model_copy(update={"column_names": list(fitting.names)}))
+    def preview(self, file: FoundFile) -> Preview:
+        """What `read` would make of a file.
+
+        Raises
+        ------
+        UnreadableFile
+            Only if the file cannot be opened.
+        """
+        return preview_bytes(bytes_of(file.path), file.path.name, lambda attempt: self._settled(file, attempt))
+
+    def _settled(self, file: FoundFile, attempt: Callable[[Recipe], T]) -> T:
+        """What an attempt to read makes of a file, its recipe filled up with what the user says of such files."""
+        recipe = self.recipe_for(file.name)
+        while True:
+            try:
+                return attempt(recipe)
+            except AmbiguousComma:
+                if not self.decimal or recipe.decimal:
+                    raise
+                recipe = recipe.model_copy(update={"decimal": self.decimal})
+            except BareColumns as bare:
+                if recipe.column_names or not (names := self._names_for(file, bare.width)):
+                    raise
+                recipe = recipe.model_copy(update={"column_names": names})
+
+    def _names_for(self, file: FoundFile, width: int) -> list[str]:
+        """Names for the columns of a file; none if nobody speaks of it."""
+        named = [c for c in self.columns if c.speaks_of(file.name)]
+        fitting = next((c for c in named if len(c.names) == width), None)
+        if named and fitting is None:
+            raise UnreadableFile(
+                f"has {width} columns without names; --columns names {len(named[0].names)}. Name each of them, - for one "
+                "that is not used.",
+                place=file.path.name,
+            )
+        return list(fitting.names) if fitting else []

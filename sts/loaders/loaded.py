@@ -98,6 +98,8 @@ class Preview:
         Why the file cannot be read as it is; "" if it can.
     recipe : str
         A starting recipe (TOML) with what was understood filled in and what was not left to fill in.
+    no_table : bool
+        Whether it holds no table that could be one of sweeps, such as notes.
     """
 
     name: str
@@ -108,10 +110,12 @@ class Preview:
     notes: tuple[str, ...]
     problem: str
     recipe: str
+    no_table: bool = False
 
     def __str__(self) -> str:
         """All of it as plain text, for a terminal."""
-        parts = [f"{self.name}: " + (self.problem or f"read as {self.reader}, {len(self.sweeps)} sweeps")]
+        reads = f"read as {self.reader}, {len(self.sweeps)} sweeps"
+        parts = [f"{self.name}: {self.problem.removeprefix(f'{self.name}: ') or reads}"]
         for title, table in (("Columns", self.columns), ("Header", self.metadata), ("Sweeps", self.sweeps.head(12))):
             if len(table):
                 parts += ["", f"{title}:", table.to_string(index=False, max_colwidth=40, na_rep="", max_rows=40)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -12,8 +13,9 @@ from sts.loaders.assemble import assemble
 from sts.loaders.bare import propose_array, range_of, runs_one_way
 from sts.loaders.block import Block
 from sts.loaders.column_names import understand
-from sts.loaders.columns import Role, role_of
-from sts.loaders.loaded import Preview, UnreadableFile
+from sts.loaders.columns import Role, role_of, roles_of, stated_units
+from sts.loaders.dialect import NoTable
+from sts.loaders.loaded import Notes, Preview, UnreadableFile
 from sts.loaders.metadata import read_metadata
 from sts.loaders.reading import bytes_of, format_of, scan
 from sts.loaders.recipe import NO_RECIPE, Recipe, recipe_text
@@ -44,18 +46,33 @@ def preview_file(path: str | Path, *, recipe: Recipe | None = None) -> Preview:
         Only if there is no such file.
     """
     path = Path(path)
-    content = bytes_of(path)
-    used = recipe or NO_RECIPE
-    reader, problem = "", ""
+    return preview_bytes(bytes_of(path), path.name, lambda attempt: attempt(recipe or NO_RECIPE))
+
+
+def preview_bytes(content: bytes, name: str, settled: Callable[[Callable[[Recipe], None]], None]) -> Preview:
+    """As `preview_file`, from bytes that are at hand.
+
+    Parameters
+    ----------
+    settled : callable
+        Calls what it is given with a recipe, and again with a fuller one where that answers what was refused.
+    """
+    reader, problem, no_table, used = "", "", False, NO_RECIPE
     blocks: list[Block] = []
     sets: tuple[SweepSet, ...] = ()
     notes: tuple[str, ...] = ()
-    try:
-        reader, blocks, first_notes = scan(content, used)
-        sets, more = assemble(blocks, path.name, used)
+
+    def attempt(recipe: Recipe) -> None:
+        nonlocal reader, blocks, sets, notes, used
+        used = recipe
+        reader, blocks, first_notes = scan(content, recipe)
+        sets, more = assemble(blocks, name, recipe)
         notes = (*first_notes, *more)
+
+    try:
+        settled(attempt)
     except UnreadableFile as error:
-        problem = str(error.inside(path.name))
+        problem, no_table = str(error.inside(name)), isinstance(error, NoTable)
     columns = pd.DataFrame([_column_row(r) for b in blocks[:20] for r in _roles(b, used)], columns=_COLUMNS)
     arrays = {} if blocks else _arrays_in(content)
     if arrays:
@@ -65,23 +82,28 @@ def preview_file(path: str | Path, *, recipe: Recipe | None = None) -> Preview:
     ).drop_duplicates(ignore_index=True)
     sweeps = pd.concat([_sweep_rows(s) for s in sets], ignore_index=True) if sets else pd.DataFrame(columns=_SWEEPS)
     return Preview(
-        path.name,
+        name,
         reader,
         columns,
         metadata,
         sweeps,
         notes,
         problem,
-        _array_recipe(arrays, path.name) if arrays else _starting_recipe(blocks, used, path.name, metadata),
+        _array_recipe(arrays, name) if arrays else _starting_recipe(blocks, used, name, metadata),
+        no_table,
     )
 
 
 def _roles(block: Block, recipe: Recipe) -> list[Role]:
-    """The roles as far as they can be told, column by column."""
+    """The roles, column by column where they cannot be told together."""
+    try:
+        return roles_of(block, recipe, Notes())
+    except UnreadableFile:
+        stated = stated_units(block)
     roles: list[Role] = []
     for number, column in enumerate(block.columns, 1):
         try:
-            roles.append(role_of(column, number, recipe))
+            roles.append(role_of(column, number, recipe, stated))
         except UnreadableFile:
             roles.append(Role(column, number, ""))
     return roles
@@ -141,12 +163,17 @@ def _column_row(role: Role) -> dict[str, Any]:
     first = ", ".join(f"{v:.6g}" if isinstance(v, (float, np.floating)) else str(v) for v in values)
     return {
         "column": role.label,
-        "unit": understand(role.column.name, role.column.unit).unit,
+        "unit": _unit_of(role),
         "read_as": role.read_as,
         "direction": role.direction,
         "repeat": "" if role.repeat is None else str(role.repeat),
         "first": first,
     }
+
+
+def _unit_of(role: Role) -> str:
+    """The unit as written, wherever it stands."""
+    return role.written or understand(role.column.name, role.column.unit).unit
 
 
 def _metadata_rows(block: Block, sets: tuple[SweepSet, ...], recipe: Recipe) -> list[dict[str, str]]:
@@ -180,7 +207,7 @@ def _starting_recipe(blocks: list[Block], recipe: Recipe, name: str, metadata: p
         lines += ["", "# [header]  # key as the file writes it = column of the table"]
         lines += [f'# {toml_value(str(key))} = ""' for key in dict.fromkeys(unused["key"])][:20]
     for role in _roles(blocks[0], recipe) if blocks else []:
-        unit = understand(role.column.name, role.column.unit).unit
+        unit = _unit_of(role)
         known = bool(role.read_as)
         lines += ["", "[[column]]" if known else "# [[column]]"]
         mark = "" if known else "# "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import stat
 from dataclasses import replace
 from pathlib import Path
 
@@ -62,7 +63,10 @@ def format_of(content: bytes) -> Format:
 def bytes_of(path: Path) -> bytes:
     """The bytes of a file, or `UnreadableFile` with the reason."""
     try:
-        size = path.stat().st_size
+        found = path.stat()
+        size = found.st_size
+        if not (stat.S_ISREG(found.st_mode) or stat.S_ISDIR(found.st_mode)):
+            raise UnreadableFile("is no regular file (a pipe or a device). Save it as a file.", place=path.name)
         if size > limits.LARGEST_FILE:
             raise UnreadableFile(f"has {size / 2**30:.1f} GB; files up to 2 GB are read. Split it.", place=path.name)
         return path.read_bytes()

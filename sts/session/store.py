@@ -36,6 +36,7 @@ class ImportResult:
 
     added: list[str] = field(default_factory=list)  # names of files
     repeated: list[str] = field(default_factory=list)  # files that were there already
+    copied: list[str] = field(default_factory=list)  # files of which every sweep is a copy of one that is there
     left_out: list[tuple[str, str]] = field(default_factory=list)  # (file, why)
     notes: list[str] = field(default_factory=list)
     copies: list[str] = field(default_factory=list)  # sweeps left out because their numbers are there already
@@ -242,8 +243,10 @@ class Session:
         """
         self.mark_all(action, {why: [sweeps] if isinstance(sweeps, str) else list(sweeps)}, now=now)
 
-    def mark_all(self, action: str, reasons: Mapping[str, Sequence[str]], *, now: datetime | None = None) -> None:
-        """As `mark`, for several reasons in one change: reason to names of sweeps.
+    def mark_all(
+        self, action: str, reasons: Mapping[str, Sequence[str]], *, dry_run: bool = False, now: datetime | None = None
+    ) -> None:
+        """As `mark`, for several reasons in one change: reason to names of sweeps; with `dry_run` only checked.
 
         Raises
         ------
@@ -255,19 +258,24 @@ class Session:
         if action != "undo" and not all(why.strip() for why in reasons):
             raise SessionError(f'A decision needs a reason; say --why "…" with --{action}.')
         why_of = {sweep: why.strip() for why, names in reasons.items() for sweep in names}
-        sweeps = list(why_of)
-        if not sweeps:
+        if not why_of:
             raise SessionError(f"Name at least one sweep to {action}.")
+        if dry_run:
+            return self._check_marks(action, list(why_of))
         with changing(self.path) as change:
-            with reading(self.path) as file:
-                tables = {name: layout.read_listing(layout.part_of(file, name)) for name in layout.set_names(file)}
-                _check_wanted(tables, {}, sweeps)
-                standing = standing_decisions(layout.read_log(file, "decisions"))
-            without = [sweep for sweep in sweeps if action == "undo" and sweep not in standing]
-            if without:
-                raise SessionError(f"There is no decision on '{without[0]}' to take back.")
-            rows = [{"time": time_text(now), "sweep": s, "action": action, "why": why_of[s]} for s in sweeps]
+            self._check_marks(action, list(why_of))
+            rows = [{"time": time_text(now), "sweep": s, "action": action, "why": why} for s, why in why_of.items()]
             layout.append_log(change.file(), "decisions", rows)
+        return None
+
+    def _check_marks(self, action: str, sweeps: Sequence[str]) -> None:
+        with reading(self.path) as file:
+            tables = {name: layout.read_listing(layout.part_of(file, name)) for name in layout.set_names(file)}
+            _check_wanted(tables, {}, sweeps)
+            standing = standing_decisions(layout.read_log(file, "decisions"))
+        without = [sweep for sweep in sweeps if action == "undo" and sweep not in standing]
+        if without:
+            raise SessionError(f"There is no decision on '{without[0]}' to take back.")
 
     def add_calibration(
         self,
@@ -361,7 +369,7 @@ class _Adding:
         writer = self._writer = self._writer or Writer(file)
         parts = self._parts(loaded, writer)
         if not parts:
-            result.repeated.append(loaded.name)
+            result.copied.append(loaded.name)
             return
         notes = dict.fromkeys([*loaded.notes, *(note for part in loaded.sets for note in part.notes)])
         offset = writer.add_content([loaded.content])

@@ -236,6 +236,7 @@ def test_the_same_numbers_under_another_comment_are_a_copy(folder: Path, tmp_pat
         other.write_text(f"# again: {number}\n{original.read_text()}", encoding="utf-8")
     result = import_files([folder], tmp_path / "s.h5")
     assert len(result.copies) == 4
+    assert (len(result.added), len(result.copied), result.repeated) == (6, 4, [])
     assert "has the same numbers as 'tipA_site1_001'" in result.copies[0]
     assert len(Session.open(tmp_path / "s.h5").sweeps()) == 6
     assert import_files([folder], tmp_path / "s.h5").sweeps == 0  # and found again in the session
@@ -301,6 +302,35 @@ def test_links_folders_and_pipes_that_cannot_be_read_are_named(folder: Path, mon
     assert any(
         "tipB" in path and "cannot be read (Permission denied)" in why for path, why in find_files([folder]).unreadable
     )
+
+
+def test_of_a_file_and_a_link_to_it_the_file_is_taken(folder: Path) -> None:
+    (folder / "0_latest.txt").symlink_to(folder / "odd.txt")
+    found = find_files([folder])
+    assert "odd.txt" in [file.path.name for file in found.files]
+    assert "0_latest.txt" not in [file.path.name for file in found.files]
+
+
+def test_a_pipe_that_is_named_does_not_stop_everything(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(UnreadableFile, match=r"pipe: is no regular file"):
+        sts.read_file(tmp_path / "pipe")
+
+
+def test_all_or_none_names_the_file(folder: Path, tmp_path: Path) -> None:
+    (folder / "gone.txt").symlink_to(folder / "nowhere.txt")
+    with pytest.raises(UnreadableFile, match=r"gone\.txt: is a link that leads nowhere.*nothing was imported"):
+        import_files([folder], tmp_path / "s.h5", strict=True)
+    assert not (tmp_path / "s.h5").exists()
+
+
+def test_a_session_among_the_files_is_no_measurement(folder: Path, tmp_path: Path) -> None:
+    import_files([folder], folder / "old.h5")
+    result = import_files([folder], tmp_path / "s.h5")
+    assert result.sweeps == 6
+    assert [why for _, why in result.left_out] == [
+        "old.h5: is a session, not a measurement. To bring sessions together: sts merge."
+    ]
 
 
 def test_what_cannot_be_read_is_told_by_the_exit_status(
@@ -386,8 +416,13 @@ def test_marking_by_pattern_label_and_table(folder: Path, tmp_path: Path, capsys
     (tmp_path / "why.csv").write_text("sweep,why\ntipA_site1_001,noisy\nodd,no tip\n", encoding="utf-8")
     said(capsys, "mark", path, "--omit", "--from", tmp_path / "why.csv")
     assert Session.open(path).current_decisions()["odd"] == ("omit", "no tip")
+    said(capsys, "mark", path, "--undo", "--tip", "B")  # one of the three was never decided about again
+    assert "tipB_site1_001" not in Session.open(path).current_decisions()
     before = path.read_bytes()
     for bad, why in (
+        (["--keep", "--undo", "odd", "--why", "x"], "one of --omit, --keep or --undo"),
+        (["--undo", "tipB_site1_001", "odd"], "no decision on 'tipB_site1_001'"),
+        (["--omit", "--tip", "A", "--dry-run"], "needs a reason"),
         (["--omit", "nothing*", "--why", "x"], "no such sweep 'nothing*'"),
         (["--omit", "tipB_*", "--tip", "A", "--why", "x"], "no sweep fits"),
         (["--omit", "--tip", "Z", "--why", "x"], "no such tip 'Z'"),
@@ -397,6 +432,61 @@ def test_marking_by_pattern_label_and_table(folder: Path, tmp_path: Path, capsys
         assert main(["mark", str(path), *bad]) == 2
         assert why in capsys.readouterr().err
     assert path.read_bytes() == before
+
+
+def test_a_table_of_decisions_may_name_files_and_patterns(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path, table = tmp_path / "s.h5", tmp_path / "why.csv"
+    said(capsys, "import", folder, "--into", path)
+    table.write_text("file;sweep;why\ntipB/*;;bent\n;tip*_site1_*;drifting\ntipA/*;*site2*;noisy\n", encoding="utf-8")
+    out = said(capsys, "mark", path, "--omit", "--from", table, "--dry-run")
+    assert out.startswith("5 sweeps to be left out")
+    said(capsys, "mark", path, "--omit", "--from", table)
+    decided = {name: why for name, (_, why) in Session.open(path).current_decisions().items()}
+    assert decided == {
+        "tipB_site1_001": "bent", "tipB_site2_001": "bent", "tipB_site3_001": "bent", "tipA_site1_001": "drifting",
+        "tipA_site2_001": "noisy",
+    }  # fmt: skip
+    table.write_text("file\ntipB/*\n", encoding="utf-8")
+    said(capsys, "mark", path, "--undo", "--from", table)
+    assert len(Session.open(path).current_decisions()) == 2
+    for rows, why in (
+        ("sweep,why\nnone_such,x\n", "no such sweep 'none_such'"),
+        ("sweep,why\nodd,\n", "gives no reason"),
+        ("file,why\ntipC/*,x\n", "'tipC/*' fits no sweep"),
+    ):
+        table.write_text(rows, encoding="utf-8")
+        for more in ([], ["--dry-run"]):
+            assert main(["mark", str(path), "--omit", "--from", str(table), *more]) == 2
+            assert why in capsys.readouterr().err
+
+
+def test_trying_hears_the_same_options_and_says_what_is_not_read(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bare = "".join(f"{z:.6g},{i:.6g}\n" for z, i in zip(Z, np.exp(-20 * Z), strict=True))
+    (folder / "bare.txt").write_text(bare, encoding="utf-8")
+    (folder / "notes.txt").write_text("a good day\n", encoding="utf-8")
+    out = said(capsys, "import", "--try", folder, status=1)
+    assert "bare.txt: line 1: no line above" in out or "bare.txt, line 1: no line above" in out
+    assert "1 file without sweeps passed over: notes.txt." in out
+    out = said(capsys, "import", "--try", folder, "--columns", "z (nm), I (nA)")
+    assert 'column_names = ["z (nm)", "I (nA)"]' in out
+    (tmp_path / "again.toml").write_text(out[out.index("column_names") :].partition("\n\n\n")[0], encoding="utf-8")
+    said(capsys, "import", folder / "bare.txt", "--into", tmp_path / "t.h5", "--recipe", tmp_path / "again.toml")
+    (folder / "gone.txt").symlink_to(folder / "nowhere.txt")
+    assert main(["import", "--try", str(folder), "--columns", "z (nm), I (nA)"]) == 1
+    assert "gone.txt: is a link that leads nowhere" in capsys.readouterr().err
+    assert main(["import", "--try", str(folder / "notes.txt")]) == 2
+
+
+def test_units_from_the_header_are_shown_beside_the_columns(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    sweep(tmp_path / "a.txt", 1)
+    text = (tmp_path / "a.txt").read_text(encoding="utf-8").replace("z (nm),I (nA)", "z,I")
+    (tmp_path / "a.txt").write_text(f"# z unit: nm\n# I unit: nA\n{text}", encoding="utf-8")
+    out = said(capsys, "import", "--try", tmp_path / "a.txt")
+    assert 'read_as = "current"\nunit = "nA"' in out
 
 
 def test_trying_a_folder_shows_a_block_for_each_kind(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -30,11 +30,13 @@ def hdf5_arrays(content: bytes) -> tuple[Folders, list[Entry]]:
     Raises
     ------
     UnreadableFile
-        If it links out of itself or claims an absurd size.
+        If it links out of itself, claims an absurd size, or is a session.
     """
     import h5py
 
     with h5py.File(io.BytesIO(content), "r") as file:
+        if "sts_format" in file.attrs:
+            raise UnreadableFile("is a session, not a measurement. To bring sessions together: sts merge.")
         _refuse_links(file)
         visit = _Visit(len(content), matlab=content[:6] == b"MATLAB")
         entries = [Entry(k, t, "attribute of /") for k, v in file.attrs.items() if (t := scalar_text(v))]
