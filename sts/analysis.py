@@ -208,7 +208,7 @@ def analyse(
 
 def _with_series(sets: Sequence[SweepSet], sources: pd.DataFrame) -> list[SweepSet]:
     """The sets with the series of each sweep that has no tip, which stands in for a tip nobody named."""
-    return [replace(s, table=s.table.assign(unassigned=np.array(series_of(s.table, sources), object))) for s in sets]
+    return [s.with_table(s.table.assign(unassigned=np.array(series_of(s.table, sources), object))) for s in sets]
 
 
 def _order(sets: Sequence[SweepSet], sources: pd.DataFrame) -> Order:

@@ -146,7 +146,7 @@ class _Labeller:
                 continue
             table, disagree = fill(part.columns, said, prefer=self.prefer)
             self.conflicts += disagree
-            sets.append(replace(part, table=table))
+            sets.append(part.with_table(table))
         return replace(file, sets=tuple(sets))
 
 

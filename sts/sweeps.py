@@ -99,8 +99,9 @@ class SweepSet:
                 f"The {name} axis must be one row of at least 2 finite numbers; it has shape {axis.shape} and "
                 f"{np.sum(~np.isfinite(axis))} that are not finite."
             )
-        if np.any(np.diff(axis) <= 0):
-            first = int(np.argmax(np.diff(axis) <= 0))
+        ascends = axis[1:] > axis[:-1]
+        if not ascends.all():
+            first = int(np.argmin(ascends))
             raise ValueError(
                 f"The {name} axis must ascend; point {first + 2} ({axis[first + 1]:g}) does not follow "
                 f"{axis[first]:g}. Sort the points, and average repeated ones, before making a SweepSet."
@@ -136,6 +137,13 @@ class SweepSet:
     def has_current(self) -> bool:
         """Whether any current was recorded (false for lock-in-only files)."""
         return bool(np.isfinite(self.current).any())
+
+    def with_table(self, table: pd.DataFrame | Mapping[str, Any]) -> SweepSet:
+        """The same sweeps with another table, whose rows are checked; the numbers, checked before, are not copied."""
+        other = object.__new__(SweepSet)
+        vars(other).update({name: value for name, value in vars(self).items() if name != "_frame"})
+        vars(other)["_columns"] = _checked_columns(table, len(self))
+        return other
 
     def select(self, rows: Any) -> SweepSet:
         """The sweeps picked by a boolean mask (m,) or by positions, as a new set.
@@ -186,6 +194,8 @@ def _array(column: str, values: Any) -> np.ndarray:
         return values if known else np.asarray(pd.to_numeric(values), float)
     array = np.asarray(values)
     if column not in _TEXTS and array.dtype.kind in "biufc":
+        return array
+    if array.dtype == object and all(type(value) is str for value in array.tolist()):
         return array
     cells = np.empty(len(array), object)
     cells[:] = [value if type(value) is str else _text(value) for value in array.tolist()]

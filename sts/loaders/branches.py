@@ -49,7 +49,7 @@ def split_branches(axis: np.ndarray, breaks: tuple[int, ...] = ()) -> list[Branc
 
 
 def _split(axis: np.ndarray) -> list[Branch]:
-    step = np.diff(axis)
+    step = axis[1:] - axis[:-1]
     if (step > 0).all():
         return [Branch(np.arange(axis.size), 1, strict=True)] if axis.size > 1 else []
     if (step < 0).all():

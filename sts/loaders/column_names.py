@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 import re
 import unicodedata
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -218,7 +219,7 @@ def says_beside(title: str) -> bool:
     return any(word in _TITLES for word in low.split()) or "standard deviation" in low
 
 
-def count_known(cells: list[str]) -> int:
+def count_known(cells: Sequence[str]) -> int:
     """How many of these names of columns are understood as a quantity of a sweep."""
     return sum(understand(c).quantity in QUANTITIES.values() for c in cells)
 

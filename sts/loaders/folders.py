@@ -6,7 +6,6 @@ import os
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from pathlib import Path
 
 from sts.loaders.name_patterns import without_copy_mark
@@ -37,14 +36,6 @@ class FoundFile:
     def name(self) -> str:
         """Folder and name, as labels and logbooks see it."""
         return f"{self.folder}/{self.path.name}" if self.folder else self.path.name
-
-    @property
-    def modified(self) -> str:
-        """When the file was last written, UTC, ISO 8601; "" if that cannot be had."""
-        try:
-            return datetime.fromtimestamp(self.path.stat().st_mtime, UTC).isoformat(timespec="milliseconds")
-        except (OSError, ValueError, OverflowError):
-            return ""
 
 
 @dataclass

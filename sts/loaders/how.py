@@ -11,7 +11,7 @@ from sts.loaders.folders import FoundFile
 from sts.loaders.loaded import LoadedFile, Preview, UnreadableFile
 from sts.loaders.logbook_patterns import fits
 from sts.loaders.preview import preview_bytes
-from sts.loaders.reading import bytes_of, read_bytes
+from sts.loaders.reading import bytes_and_time, bytes_of, read_bytes
 from sts.loaders.recipe import NO_RECIPE, Recipe
 
 T = TypeVar("T")
@@ -46,9 +46,9 @@ class HowToRead:
         ------
         UnreadableFile
         """
-        content, name = bytes_of(file.path), file.path.name
+        (content, modified), name = bytes_and_time(file.path), file.path.name
         loaded = self._settled(file, lambda recipe: read_bytes(content, name, recipe=recipe))
-        return replace(loaded, folder=file.folder, above=file.above, modified=file.modified)
+        return replace(loaded, folder=file.folder, above=file.above, modified=modified)
 
     def preview(self, file: FoundFile) -> Preview:
         """What `read` would make of a file.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Container, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -84,7 +84,7 @@ class PathLabels:
     def applied(self, path: str, sweeps: SweepSet) -> SweepSet:
         """Sweeps of one file with what its path says of them filled in."""
         said = self.statements(path, sweeps.kind, sweeps.columns, range(len(sweeps)))
-        return replace(sweeps, table=fill(sweeps.columns, said)[0]) if said else sweeps
+        return sweeps.with_table(fill(sweeps.columns, said)[0]) if said else sweeps
 
     def statements(self, path: str, kind: str, columns: Columns, rows: Sequence[int]) -> list[Statement]:
         """What a path says of the sweeps of its file: `rows` of a table of one kind.

@@ -338,5 +338,5 @@ def apply_logbook(
         said = statements_of(logbook, part.columns, {file.name: (file.path, file.above)})
         table, disagree = fill(part.columns, said, prefer=prefer_logbook)
         conflicts += disagree
-        sets.append(replace(part, table=table))
+        sets.append(part.with_table(table))
     return replace(file, sets=tuple(sets)), conflicts

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import stat
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 from sts.loaders import limits
@@ -62,14 +64,20 @@ def format_of(content: bytes) -> Format:
 
 def bytes_of(path: Path) -> bytes:
     """The bytes of a file, or `UnreadableFile` with the reason."""
+    return bytes_and_time(path)[0]
+
+
+def bytes_and_time(path: Path) -> tuple[bytes, str]:
+    """As `bytes_of`, and when the file was last written: UTC, ISO 8601, "" if that cannot be had."""
     try:
-        found = path.stat()
+        found = os.stat(path)
         size = found.st_size
         if not (stat.S_ISREG(found.st_mode) or stat.S_ISDIR(found.st_mode)):
             raise UnreadableFile("is no regular file (a pipe or a device). Save it as a file.", place=path.name)
         if size > limits.LARGEST_FILE:
             raise UnreadableFile(f"has {size / 2**30:.1f} GB; files up to 2 GB are read. Split it.", place=path.name)
-        return path.read_bytes()
+        with open(path, "rb") as stream:
+            content = stream.read()
     except IsADirectoryError:
         raise UnreadableFile("is a folder; give its files.", place=path.name) from None
     except OSError as error:
@@ -80,3 +88,7 @@ def bytes_of(path: Path) -> bytes:
         if isinstance(error, UnreadableFile):
             raise
         raise UnreadableFile(f"is not a usable path ({error}).", place=path.name) from None
+    try:
+        return content, datetime.fromtimestamp(found.st_mtime, UTC).isoformat(timespec="milliseconds")
+    except (OSError, ValueError, OverflowError):
+        return content, ""

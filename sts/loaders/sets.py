@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from dataclasses import replace
 from pathlib import PurePath
 from typing import Any
 
@@ -32,9 +31,7 @@ def sets_of(runs: list[Run], name: str, notes: tuple[str, ...]) -> tuple[SweepSe
     sets = tuple(_set(members, name, notes) for members in groups.values())
     known = [n for s in sets for n in s.names]
     if len(set(known)) < len(known):  # several groups of one file
-        sets = tuple(
-            replace(s, table=s.table.assign(sweep=[f"{n}_{i}" for n in s.names])) for i, s in enumerate(sets, 1)
-        )
+        sets = tuple(s.with_table(s.table.assign(sweep=[f"{n}_{i}" for n in s.names])) for i, s in enumerate(sets, 1))
     return sets
 
 

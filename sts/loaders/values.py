@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -48,6 +49,7 @@ def modulation_kind(text: str) -> str:
     return "peak" if re.search(r"\bpeak\b|\bpk\b|zero-to-peak", low) else ""
 
 
+@lru_cache(4096)  # the headers of a bench are alike
 def in_si(column: str, text: str, unit: str, decimal: str) -> tuple[float | None, str]:
     """A value of a number column in SI, or None and the reason why not.
 

@@ -52,10 +52,9 @@ def keys_of(axis: np.ndarray, signal: np.ndarray) -> np.ndarray:
     points = min(ENDS, axis.size)
     block = np.zeros((len(signal), 2, 2, ENDS), np.float32)  # sweep, end, axis or signal, sample
     with np.errstate(over="ignore", invalid="ignore"):
-        for end, part in enumerate((slice(None, points), slice(-points, None))):
-            block[:, end, 0, :points] = axis[part]
-            block[:, end, 1, :points] = signal[:, part]
-    block[np.isnan(block)] = -1.0
+        block[:, 0, 0, :points], block[:, 1, 0, :points] = axis[:points], axis[-points:]
+        block[:, 0, 1, :points], block[:, 1, 1, :points] = signal[:, :points], signal[:, -points:]
+    np.copyto(block, -1.0, where=block != block)
     block += np.float32(0)  # no -0
     bits = block.reshape(len(signal), 2, 2 * ENDS).view(np.uint32).astype(np.uint64)
     return np.asarray((bits * _FACTORS).sum(axis=2, dtype=np.uint64))

@@ -129,7 +129,7 @@ def _copy_sweeps(writer: Writer, donor: h5py.File, numbers: dict[int, tuple[int,
             rows = wanted[block]
             part = layout.read_set(group, table, rows)
             source = pd.Series([numbers[i][1] for i in of[rows].tolist()], dtype=object)
-            part = replace(part, table=part.table.assign(source=source))
+            part = part.with_table(part.table.assign(source=source))
             added = writer.add(part, source=[numbers[i][0] for i in of[rows].tolist()], place=place[rows])
             yield from zip(part.names, added, strict=True)
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import zlib
+from collections import deque
 from collections.abc import Iterable, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -18,6 +20,7 @@ from sts.sweeps import AXIS_UNITS, COLUMNS, KINDS, SweepSet
 CHUNK_BYTES = 1 << 20
 SAMPLE = 1 << 16  # [bytes] at both ends of a chunk, to see whether it shrinks
 SMALL_SET = 8 << 20  # [bytes] below, a set that grows is written anew, with chunks that suit its new size
+WAITING = 4  # chunks that may be shrunk while others are read
 STORED_AS_IS = 1  # HDF5 filter mask: the first filter, deflate, was skipped for this chunk
 
 
@@ -316,6 +319,8 @@ class _Content:
         self.size = int(self._data.size)
         full = self.size // CHUNK_BYTES * CHUNK_BYTES
         self._begun = bytearray(layout.read_array(self._data, slice(full, None)).tobytes())
+        self._thread = ThreadPoolExecutor(1)  # zlib lets other threads run
+        self._waiting: deque[tuple[int, Future[bytes]]] = deque()  # where a chunk begins, and what it shrinks to
 
     def add(self, piece: bytes | memoryview) -> None:
         view = memoryview(piece)
@@ -341,12 +346,22 @@ class _Content:
         for number, chunk in enumerate(chunks):
             offset = (start + number * CHUNK_BYTES,)
             if gains:
-                self._data.id.write_direct_chunk(offset, zlib.compress(chunk, 1))
+                self._waiting.append((offset[0], self._thread.submit(zlib.compress, bytes(chunk), 1)))
             else:
                 self._data.id.write_direct_chunk(offset, chunk, filter_mask=STORED_AS_IS)
+
+        while len(self._waiting) > WAITING:
+            self._write_waiting()
+
+    def _write_waiting(self) -> None:
+        start, shrunk = self._waiting.popleft()
+        self._data.id.write_direct_chunk((start,), shrunk.result())
 
     def finish(self) -> None:
         if self._begun:
             padded = bytes(self._begun) + bytes(CHUNK_BYTES - len(self._begun))
             end = self.size - len(self._begun) + CHUNK_BYTES
             self._write(end, [memoryview(padded)])
+        while self._waiting:
+            self._write_waiting()
+        self._thread.shutdown()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from functools import lru_cache
 
 from sts.loaders.block import Entry
 from sts.loaders.column_names import count_known
@@ -47,13 +48,14 @@ def entries_of(lines: Sequence[tuple[int, str]], delimiter: str, marks: Sequence
     return found
 
 
-def _several(key: str, value: str) -> list[tuple[str, str]]:
+@lru_cache(4096)  # the headers of a bench are alike
+def _several(key: str, value: str) -> tuple[tuple[str, str], ...]:
     """One entry, or those of a line such as ``tip: B, site: 3``, where every part has a known key of its own."""
     first, *others = re.split(r"[,;]\s+(?=[^:=,;]{1,40}[:=])", value)
     parts = [re.split(r"\s*[:=]\s*", piece, maxsplit=1) for piece in others]
     if key_of(key)[0] == "set point" or not all(key_of(k)[0] and v for k, v in parts):
-        return [(key, value)]
-    return [(key, first), *((k, v) for k, v in parts)]
+        return ((key, value),)
+    return ((key, first), *((k, v) for k, v in parts))
 
 
 def _with_unit(cells: Sequence[str]) -> str:
@@ -65,7 +67,8 @@ def _with_unit(cells: Sequence[str]) -> str:
     return f"{value} ({remark})" if remark else value
 
 
-def _name_cells(line: str, delimiter: str, width: int) -> list[str] | None:
+@lru_cache(1024)
+def _name_cells(line: str, delimiter: str, width: int) -> tuple[str, ...] | None:
     """A line of names as so many cells, whatever stands between them; None if it does not fit."""
     tries = [cells_of(line, delimiter), *(cells_of(line, d) for d in "\t;," if d != delimiter)]
     tries.append(re.split(r"\s{2,}|\t", line.strip()))
@@ -78,11 +81,11 @@ def _name_cells(line: str, delimiter: str, width: int) -> list[str] | None:
         if len(cells) == width - 1 and line.rstrip()[-1:] != delimiter and delimiter != " ":
             cells = [*cells, ""]  # rows end with a delimiter, the names do not
         if len(cells) == width and any(re.search(r"[^\W\d]", cell) for cell in cells):
-            return [cell.strip() for cell in cells]
+            return tuple(cell.strip() for cell in cells)
     return None
 
 
-def _is_unit_row(cells: list[str]) -> bool:
+def _is_unit_row(cells: Sequence[str]) -> bool:
     bare = [c.strip("()[]{} ") for c in cells]
     return any(bare) and all(b.lower() in _UNIT_WORDS or is_unit(b) for b in bare)
 
@@ -115,9 +118,9 @@ def column_line(
             continue
         wanted = any(recipe.entry(c, j + 1) for j, c in enumerate(cells) if c) or recipe.column_line is not None
         if count_known(cells) or wanted:
-            return cells, units, used | {number}
+            return list(cells), units, used | {number}
         if fallback is None and not re.match(r"[^:=]{1,80}[:=]\s*\S", text):
-            fallback = cells, units, used | {number}
+            fallback = list(cells), units, used | {number}
     return fallback
 
 

@@ -159,13 +159,11 @@ def make_block(
     columns = [c for c in columns if c.name or not _is_empty(c.values)]
     others = [item for item in header if item[0] not in used]
     entries = entries_of(others, dialect.delimiter, marks)
-    last = uncomment(others[-1][1], marks).strip() if others else ""
-    title = (
-        last if last and len(last) <= _LONGEST_TITLE and not entries_of(others[-1:], dialect.delimiter, marks) else ""
-    )
-    silent = [
-        item for item in others if _MAY_MATTER.search(item[1]) and not entries_of([item], dialect.delimiter, marks)
-    ]
+    read = {entry.place for entry in entries}
+    silent = [(number, text) for number, text in others if f"line {number}" not in read]
+    last = uncomment(silent[-1][1], marks).strip() if silent and silent[-1] == others[-1] else ""
+    title = last if len(last) <= _LONGEST_TITLE else ""
+    silent = [item for item in silent if _MAY_MATTER.search(item[1])]
     return Block(columns, entries, dialect.decimal, breaks, f"line {line}", _remarks(silent, marks, about=""), title)
 
 
