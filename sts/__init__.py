@@ -38,7 +38,7 @@ _HOMES = {
     "sts.importing": ("annotate_session", "import_files"),
     "sts.processing": ("average_spectrum", "judge_iv"),
     "sts.fitting": ("fit_barrier", "fit_superconducting_gap"),
-    "sts.analysis": ("analyse", "judge"),
+    "sts.analysis": ("analyse", "judge", "measure"),
     "sts.report": ("write_results",),
     "sts.simulate": ("simulate_iv", "simulate_iz"),
 }
@@ -61,7 +61,7 @@ _TABLES = {  # what a notebook shows: module and type of the result, and the fun
     ("sts.sweeps", "SweepSet"): "sweeps_html",
     ("sts.processing.spectrum", "Spectrum"): "spectrum_html",
     ("sts.fitting.barrier", "BarrierFit"): "barrier_html",
-    ("sts.analysis", "Analysis"): "analysis_html",
+    ("sts.analysis.results", "Analysis"): "analysis_html",
 }
 
 

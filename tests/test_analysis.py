@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from numpy.testing import assert_allclose
+from pandas.testing import assert_frame_equal
 
 import sts
 from sts.cli import main
@@ -128,3 +129,51 @@ def test_a_second_run_gives_the_same_tables_byte_for_byte(analysis, session):
     first = {name: table.to_csv() for name, table in result_tables(analysis).items()}
     second = {name: table.to_csv() for name, table in result_tables(sts.analyse(session)).items()}
     assert first == second
+
+
+def test_a_decision_to_keep_reaches_the_offsets(copy, monkeypatch):
+    """The offsets of a tip come from the sweeps that are used: one that a person keeps is one of them."""
+    from sts.analysis import spectra
+
+    asked, find = [], spectra.find_offsets
+
+    def seen(parts):
+        asked.extend(name for part in parts for name in part.names)
+        return find(parts)
+
+    monkeypatch.setattr(spectra, "find_offsets", seen)
+    kept = "layer_200pA_up_6"
+    assert len(set(sts.analyse(copy, only="iv").judged["sweep"]) - set(asked)) == 1
+    assert kept not in asked
+    copy.mark([kept], "keep", "looked at")
+    sts.analyse(copy, only="iv")
+    assert kept in asked
+
+
+def test_what_was_measured_is_summarised_again_without_measuring(session, copy, monkeypatch):
+    """After a decision the measured stage gives what a whole analysis gives, and fits nothing."""
+    measured = sts.measure(copy)
+    measured.summarise(copy.decisions())
+    copy.mark(["heron_s1_r1_retract", "layer_100pA_up_3"], "omit", "touched")
+    copy.mark(["heron_s2_r3_approach"], "keep", "small")
+    whole = sts.analyse(copy)
+
+    def never(*arguments, **named):
+        raise AssertionError("measured again")
+
+    for name in ("fit_barrier", "judge_iv", "window_sensitivity"):
+        monkeypatch.setattr(f"sts.analysis.measured.{name}", never)
+    again = measured.summarise(copy.decisions())
+    for part in ("sweeps", "sites", "tips", "pairs", "directions", "budget", "components", "window"):
+        assert_frame_equal(getattr(again.barrier, part), getattr(whole.barrier, part))
+    assert_frame_equal(again.spectra.table, whole.spectra.table)
+    assert_frame_equal(again.spectra.summary, whole.spectra.summary)
+    assert_frame_equal(again.judged, whole.judged)
+    assert_frame_equal(again.flags, whole.flags)
+
+
+def test_every_flag_of_the_table_is_one_that_was_raised(analysis):
+    assert not analysis.flags.duplicated(["sweep", "flag"]).any()
+    judged = analysis.judged.set_index("sweep")["flags"]
+    for sweep, group in analysis.flags[~analysis.flags["sweep"].str.startswith("(")].groupby("sweep"):
+        assert set(judged[sweep].split(";")) == set(group["flag"])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +14,7 @@ from sts.fitting.noise import Noise
 from sts.flags import flags_of
 from sts.plan import Plan
 from sts.quantities import ELEMENTARY_CHARGE
+from sts.selection import select
 from sts.sweeps import SweepSet
 
 Array = NDArray[np.float64]
@@ -63,8 +63,6 @@ def fit_barrier(
     sweeps: SweepSet,
     plan: Plan | None = None,
     *,
-    omit: Collection[str] = (),
-    keep: Collection[str] = (),
     height_factor: float = 1.0,
     confidence: float | None = None,
 ) -> BarrierFit:
@@ -76,8 +74,6 @@ def fit_barrier(
         Of kind ``"iz"``: m sweeps on n heights.
     plan : Plan, optional
         Sections `barrier` and `check` are used.
-    omit, keep : collection of str
-        Sweeps that a person decided about; that wins over the flags.
     height_factor : float
         True height = factor × nominal height.
     confidence : float, optional
@@ -86,7 +82,8 @@ def fit_barrier(
     Returns
     -------
     BarrierFit
-        A sweep that cannot be fitted has NaN and a flag; the others go on.
+        A sweep that cannot be fitted has NaN and a flag; the others go on. The column `used` of its table is what the
+        rules of the plan say; a person's decisions come later.
 
     Raises
     ------
@@ -106,20 +103,17 @@ def fit_barrier(
     settings = plan or Plan()
     batch = Batch(sweeps, settings.barrier, height_factor)
     batch.run()
-    return _result(
-        batch, settings, omit=set(omit), keep=set(keep), confidence=confidence or settings.compare.confidence
-    )
+    return _result(batch, settings, confidence=confidence or settings.compare.confidence)
 
 
-def _result(batch: Batch, plan: Plan, *, omit: set[str], keep: set[str], confidence: float) -> BarrierFit:
+def _result(batch: Batch, plan: Plan, *, confidence: float) -> BarrierFit:
     table = sweep_rows(batch, confidence)
     flags = sweep_flags(batch, table, plan)
     names = batch.sweeps.names
     place = list(table.columns).index("barrier_log_eV") + 1
     table.insert(place, "flags", flags_of(names, flags))
-    left_out = set(flags.loc[flags["flag"].isin(plan.check.omit), "sweep"])
-    used = np.array([(n in keep) or (n not in omit and n not in left_out) for n in names], bool)
-    table.insert(place + 1, "used", used & batch.fits.good)
+    chosen = select(names, flags, rules=plan.check.omit)["used"].to_numpy(bool)
+    table.insert(place + 1, "used", chosen & batch.fits.good)
     return BarrierFit(
         height=batch.height,
         current=batch.sweeps.current,

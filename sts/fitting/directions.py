@@ -9,6 +9,7 @@ import pandas as pd
 from scipy import stats
 
 from sts.flags import flag_rows, join_flags
+from sts.processing.replicates import REPLICATE, repeat_codes
 
 REPEAT = ["sample", "tip", "site", "repeat"]
 KNOWN = ("duration_s", "range_nm", "decay_per_nm", "decay_se_per_nm", "dof")
@@ -20,7 +21,7 @@ def pair_directions(sweeps: pd.DataFrame, *, level: float = 0.999) -> tuple[pd.D
     Parameters
     ----------
     sweeps : pandas.DataFrame
-        Table of `BarrierFit`; sweeps that are not `used`, or whose repeat is unknown, are not paired.
+        Table of `BarrierFit`; sweeps that are not `used` are not paired.
     level : float
         Level at which the two directions are called different: high, since a session has many pairs.
 
@@ -38,10 +39,11 @@ def pair_directions(sweeps: pd.DataFrame, *, level: float = 0.999) -> tuple[pd.D
     difference times v is the drift. A lag of the amplifier, which lowers the retract slope only, is found by its shape
     and masked before (`sts.fitting.lag`).
     """
-    table = _pairable(sweeps)
+    table = sweeps.assign(_repeat=repeat_codes(sweeps, "iz"))[_measured(sweeps)]
     retract, approach = (table[table["direction"] == d] for d in ("retract", "approach"))
-    columns = [*REPEAT, "sweep", *KNOWN]
-    pairs = retract[columns].merge(approach[columns], on=REPEAT, suffixes=("_r", "_a"))
+    pairs = retract[["_repeat", *REPEAT, "sweep", *KNOWN]].merge(
+        approach[["_repeat", "sweep", *KNOWN]], on="_repeat", suffixes=("_r", "_a")
+    )
     r, a = pairs["decay_per_nm_r"].to_numpy(float), pairs["decay_per_nm_a"].to_numpy(float)
     sr, sa = pairs["decay_se_per_nm_r"].to_numpy(float), pairs["decay_se_per_nm_a"].to_numpy(float)
     mean, spread = (r + a) / 2, np.hypot(sr, sa)
@@ -82,31 +84,28 @@ def slopes_by_repeat(sweeps: pd.DataFrame) -> pd.DataFrame:
     -------
     pandas.DataFrame
         `sample`, `tip`, `site`, `repeat`, `decay_per_nm`, `decay_se_per_nm`, `dof`, `sweeps`, `flags`, then the user's
-        own columns. Sweeps of unknown repeat stand alone. Where a site has pairs, a repeat with one direction left is
+        own columns. Where a site has pairs, a repeat with one direction left is
         taken too, with its drift uncorrected: the flags and the count `sweeps` say so.
     """
-    used = sweeps[sweeps["used"].astype(bool) & np.isfinite(sweeps["decay_per_nm"])].reset_index(drop=True)
+    there = _measured(sweeps)
+    used = sweeps[there].reset_index(drop=True)
     if used.empty:
         return pd.DataFrame(columns=[*REPEAT, *KNOWN[2:], "sweeps", "flags"])
-    number = used["repeat"].to_numpy(float)
-    alone = -1.0 - np.arange(len(used))
-    key = np.where(np.isfinite(number), number, alone)
-    groups = used.assign(_key=key).groupby(["sample", "tip", "site", "_key"], sort=False)
-    place = groups.ngroup().to_numpy()
+    place = np.unique(repeat_codes(sweeps, "iz")[there], return_inverse=True)[1]
     count = np.bincount(place)
     slope = np.bincount(place, weights=used["decay_per_nm"]) / count
     variance = np.bincount(place, weights=used["decay_se_per_nm"] ** 2) / count**2
     fourth = np.bincount(place, weights=used["decay_se_per_nm"] ** 4 / used["dof"]) / count**4
     first = np.unique(place, return_index=True)[1]
     names = list(used.columns)
-    own = names[names.index("range_nm") + 1 :]
+    own = [name for name in names[names.index("range_nm") + 1 :] if name != REPLICATE]
     table = used.loc[first, [*REPEAT]].reset_index(drop=True)
     values: dict[str, Any] = {
         "decay_per_nm": slope,
         "decay_se_per_nm": np.sqrt(variance),
         "dof": variance**2 / np.maximum(fourth, 1e-300),
         "sweeps": count,
-        "flags": [_together(f) for _, f in groups["flags"]],
+        "flags": [_together(f) for _, f in used["flags"].groupby(place)],
     }
     result: pd.DataFrame = pd.concat([table.assign(**values), used.loc[first, own].reset_index(drop=True)], axis=1)
     return result
@@ -116,8 +115,6 @@ def _together(flags: pd.Series) -> str:
     return ";".join(dict.fromkeys(part for text in flags for part in text.split(";") if part))
 
 
-def _pairable(sweeps: pd.DataFrame) -> pd.DataFrame:
-    """Used sweeps with a slope and a repeat number; of several with the same key, the first."""
-    good = sweeps["used"].astype(bool) & np.isfinite(sweeps["decay_per_nm"]) & np.isfinite(sweeps["repeat"])
-    paired: pd.DataFrame = sweeps[good].drop_duplicates([*REPEAT, "direction"])
-    return paired
+def _measured(sweeps: pd.DataFrame) -> Any:
+    """Whether a sweep is used and has a slope, (m,)."""
+    return (sweeps["used"].astype(bool) & np.isfinite(sweeps["decay_per_nm"])).to_numpy(bool)

@@ -11,10 +11,11 @@ from scipy.ndimage import uniform_filter1d
 
 from sts.flags import flag_rows, join_flags, no_flags
 from sts.plan import Plan
-from sts.processing.averaging import common_value, group_codes, unit_means
+from sts.processing.averaging import common_value, unit_means
 from sts.processing.edges import gap_edges, soft_gap_width, steepest_rise
 from sts.processing.lockin import calibrate_lockin
 from sts.processing.peaks import find_peaks
+from sts.processing.replicates import repeat_codes
 from sts.processing.smoothing import Smoother, make_smoother
 from sts.processing.spectrum import Spectrum
 from sts.processing.strength import same_level
@@ -78,12 +79,10 @@ def with_features(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Spectrum:
 
 
 def _repeat_means(spectrum: Spectrum, sweeps: SweepSet) -> Any:
-    """dI/dV of every repeat, directions averaged; sweeps of unknown repeat stand alone."""
-    table = sweeps.table.set_index("sweep").loc[list(spectrum.sweeps)]
-    number = table["repeat"].to_numpy(float)
-    alone = -1.0 - np.arange(len(table))
-    frame = table[["sample", "tip", "site"]].assign(key=np.where(np.isfinite(number), number, alone))
-    return unit_means(spectrum.didv_each, group_codes(frame, ["sample", "tip", "site", "key"]))
+    """dI/dV of every repeat, directions averaged."""
+    used = np.isin(sweeps.names, spectrum.sweeps)
+    codes = repeat_codes(sweeps.table, sweeps.kind)[used]
+    return unit_means(spectrum.didv_each, np.unique(codes, return_inverse=True)[1])
 
 
 def _soft(spectrum: Spectrum, gaps: pd.DataFrame) -> pd.DataFrame:

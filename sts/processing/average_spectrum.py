@@ -13,16 +13,15 @@ from scipy import stats
 
 from ..flags import flag_rows, join_flags
 from ..plan import Plan, SpectraPlan
+from ..selection import select
 from ..sweeps import SweepSet
 from .averaging import (
     Average,
     average_units,
     common_value,
-    direction_signs,
     fill_missing,
     group_codes,
     mean_to_median,
-    repeat_codes,
     unit_means,
 )
 from .directions import DirectionFit, fit_half_difference, half_differences
@@ -30,6 +29,7 @@ from .judging import judge_iv, level_trend
 from .normalise import denominator, normalise, trusted_bias
 from .offsets import UNKNOWN, find_offsets
 from .quality import find_saturation, noise_level
+from .replicates import direction_signs, repeat_codes
 from .resolution import resolution
 from .smoothing import Smoother, make_smoother
 from .spectrum import Offsets, Resolution, Spectrum
@@ -45,10 +45,9 @@ def average_spectrum(
     plan: Plan | None = None,
     *,
     keys: Mapping[str, Any] | None = None,
-    omit: Collection[str] = (),
-    keep: Collection[str] = (),
-    offsets: Offsets | None = None,
+    used: Collection[str] | None = None,
     flags: pd.DataFrame | None = None,
+    offsets: Offsets | None = None,
 ) -> Spectrum:
     """Average one group of sweeps and bring it to dI/dV and (dI/dV)/(I/V).
 
@@ -60,12 +59,12 @@ def average_spectrum(
         Every setting; the defaults if not given.
     keys : mapping, optional
         What defines the group, for its label.
-    omit, keep : collection of str
-        Names of sweeps that a person decided to leave out, or to keep whatever the rules say.
-    offsets : Offsets, optional
-        Found from more than this group (other set-points, say); found from the group itself if not given.
+    used : collection of str, optional
+        Names of the sweeps to use (`sts.selection.select`); those that the plan's rules let pass if not given.
     flags : pandas.DataFrame, optional
         What `judge_iv` said, if it was asked before.
+    offsets : Offsets, optional
+        Found from more than this group (other set-points, say); found from the group itself if not given.
 
     Returns
     -------
@@ -94,12 +93,14 @@ def average_spectrum(
             "constant separation with the decay of the site; or do so with 'to_constant_separation' and clear the key."
         )
     judged = judge_iv(sweeps, plan.check) if flags is None else flags[flags["sweep"].isin(sweeps.names)]
-    used, omitted = _choose(sweeps, judged, plan, omit, keep)
-    if not used.has_current:
-        return _lockin_only(used, plan, dict(keys or {}), omitted, judged)
+    rows = _choose(sweeps, judged, plan, used)
+    chosen, omitted = sweeps.select(rows), tuple(np.array(sweeps.names, object)[~rows])
+    repeats = _numbered(repeat_codes(sweeps.table, sweeps.kind)[rows])  # settled before any is left out
+    if not chosen.has_current:
+        return _lockin_only(chosen, repeats, plan, dict(keys or {}), omitted, judged)
     notes: dict[str, str] = {}
-    railed = find_saturation(used.current, full_scale=used.table["full_scale_A"].to_numpy(float))
-    masked = np.where(railed, np.nan, used.current)
+    railed = find_saturation(chosen.current, full_scale=chosen.table["full_scale_A"].to_numpy(float))
+    masked = np.where(railed, np.nan, chosen.current)
     filled = fill_missing(masked)
     there = np.isfinite(masked[:, filled.points]).mean(axis=0)
     if not filled.points.all():
@@ -108,13 +109,13 @@ def average_spectrum(
         notes["holes"] = (
             f"at {int((there < 1).sum())} of {there.size} points some sweeps have no usable sample: wider bands"
         )
-    offsets = find_offsets(used) if offsets is None else offsets
+    offsets = find_offsets(chosen) if offsets is None else offsets
     if plan.spectra.offsets == "remove" and not offsets.separable:
         notes["offsets not separable"] = offsets.how
-    bias, current = _remove_offsets(used.axis[filled.points], filled.current, offsets, plan.spectra)
+    bias, current = _remove_offsets(chosen.axis[filled.points], filled.current, offsets, plan.spectra)
     if plan.spectra.scale_to_setpoint:
-        current = _scale(used, used.axis[filled.points], current)
-    signs, repeats = direction_signs(used), repeat_codes(used)
+        current = _scale(chosen, chosen.axis[filled.points], current)
+    signs = direction_signs(chosen.table, chosen.kind)
     halves, _ = half_differences(current, signs, repeats)
     if len(halves):
         current_even = current - signs[:, None] * halves.mean(axis=0)
@@ -127,22 +128,22 @@ def average_spectrum(
                 + (" only" if abs(signs.sum()) == len(signs) else ", or no repeat has both directions")
             )
     each_repeat = unit_means(current_even, repeats)
-    units, kind = _units(used, each_repeat, repeats, plan.spectra, notes)
+    units, kind = _units(chosen, each_repeat, repeats, plan.spectra, notes)
     average = average_units(units, plan.spectra.average, seed=plan.spectra.seed)
-    temperature = common_value(used.table["temperature_K"])
+    temperature = common_value(chosen.table["temperature_K"])
     smoother, criterion, why = _smoother(bias, each_repeat, plan.spectra, temperature)
     if criterion is None and plan.spectra.smoothing_width_V is None:
         notes["few repeats"] = why
     means = _derive(bias, average, smoother, plan, notes, kind)
     means = _widen_where_few(means, there, len(units), plan.compare.confidence)
     trusted = filled.whole & means.firm & trusted_bias(bias, means.below, **_doubt(offsets))
-    direction_fit = _directions(bias, halves, means.current, means.didv, used)
+    direction_fit = _directions(bias, halves, means.current, means.didv, chosen)
     notes |= _group_notes(units, each_repeat)
-    whole = _Whole(used.axis.size, filled.points)
+    whole = _Whole(chosen.axis.size, filled.points)
     return Spectrum(
         keys=dict(keys or {}),
-        bias=whole.axis(used.axis, bias),
-        sweeps=tuple(used.names),
+        bias=whole.axis(chosen.axis, bias),
+        sweeps=tuple(chosen.names),
         omitted=omitted,
         current=whole(means.current),
         current_se=whole(means.current_se),
@@ -158,9 +159,9 @@ def average_spectrum(
         current_each=whole(current - (average.current - means.current)),
         didv_each=whole(smoother.differentiate(current)),
         offsets=offsets,
-        resolution=_resolution(temperature, used, smoother, direction_fit),
+        resolution=_resolution(temperature, chosen, smoother, direction_fit),
         smoothing=f"{smoother.words}; {why}",
-        flags=join_flags([judged[judged["sweep"].isin(used.names)], _notes(notes)]),
+        flags=join_flags([judged[judged["sweep"].isin(chosen.names)], _notes(notes)]),
         half_difference=whole(direction_fit.half_difference) if direction_fit else None,
         half_difference_fit=whole(direction_fit.fitted) if direction_fit else None,
         directions=direction_fit.values if direction_fit else {},
@@ -168,13 +169,10 @@ def average_spectrum(
     )
 
 
-def _choose(
-    sweeps: SweepSet, judged: pd.DataFrame, plan: Plan, omit: Collection[str], keep: Collection[str]
-) -> tuple[SweepSet, tuple[str, ...]]:
-    """The sweeps that are used, and the names of the others."""
-    by_rule = set(judged.loc[judged["flag"].isin(plan.check.omit), "sweep"])
-    left_out = (by_rule - set(keep)) | set(omit)
-    rows = np.array([name not in left_out for name in sweeps.names])
+def _choose(sweeps: SweepSet, judged: pd.DataFrame, plan: Plan, used: Collection[str] | None) -> NDArray[np.bool_]:
+    """Which sweeps are used, (m,)."""
+    by_rule = select(sweeps.names, judged, rules=plan.check.omit)["used"].to_numpy(bool)
+    rows = by_rule if used is None else np.isin(sweeps.names, list(used))
     if not rows.any():
         reasons = sorted(
             set(judged.loc[judged["sweep"].isin(sweeps.names) & judged["flag"].isin(plan.check.omit), "flag"])
@@ -184,7 +182,12 @@ def _choose(
             f"No sweep is left: all {len(sweeps)} are {why}. Keep one by decision, or take a flag off 'check.omit' in "
             "the plan."
         )
-    return sweeps.select(rows), tuple(name for name in sweeps.names if name in left_out)
+    return np.asarray(rows, bool)
+
+
+def _numbered(codes: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Codes (m,) with none left out between them."""
+    return np.asarray(np.unique(codes, return_inverse=True)[1], np.int64)
 
 
 def _remove_offsets(bias: Array, current: Array, offsets: Offsets, plan: SpectraPlan) -> tuple[Array, Array]:
@@ -428,7 +431,12 @@ def _clear_lag(fit: DirectionFit | None) -> float:
 
 
 def _lockin_only(
-    used: SweepSet, plan: Plan, keys: dict[str, Any], omitted: tuple[str, ...], judged: pd.DataFrame
+    used: SweepSet,
+    repeats: NDArray[np.int64],
+    plan: Plan,
+    keys: dict[str, Any],
+    omitted: tuple[str, ...],
+    judged: pd.DataFrame,
 ) -> Spectrum:
     """Average of a lock-in channel recorded without a current: no derivative, no normalisation, no invented unit."""
     if used.lockin is None or not np.isfinite(used.lockin).any():
@@ -439,7 +447,7 @@ def _lockin_only(
         )
     notes: dict[str, str] = {}
     filled = fill_missing(used.lockin)
-    signs, repeats = direction_signs(used), repeat_codes(used)
+    signs = direction_signs(used.table, used.kind)
     halves, _ = half_differences(filled.current, signs, repeats)
     even = filled.current - signs[:, None] * halves.mean(axis=0) if len(halves) else filled.current
     each_repeat = unit_means(even, repeats)

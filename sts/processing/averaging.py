@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from ..sweeps import DIRECTIONS, SweepSet
+from ..sweeps import SweepSet
 from .quality import MAD_SCALE, noise_level
 
 Array = NDArray[np.float64]
@@ -75,28 +75,6 @@ def common_value(column: pd.Series) -> float:
     if not np.isfinite(values).all() or np.ptp(values) > 0.1 * abs(values.mean()):
         return float("nan")
     return float(values.mean())
-
-
-def direction_signs(sweeps: SweepSet) -> NDArray[np.int64]:
-    """+1 for up (or retract), -1 for down (or approach), 0 for unknown, shape (m,)."""
-    first, second = DIRECTIONS[sweeps.kind]
-    direction = sweeps.table["direction"].to_numpy(object)
-    return np.where(direction == first, 1, np.where(direction == second, -1, 0)).astype(np.int64)
-
-
-def repeat_codes(sweeps: SweepSet) -> NDArray[np.int64]:
-    """Which repeat each sweep belongs to: up and down with the same place and number are one repeat.
-
-    Where no number is recorded, the k-th sweep up and the k-th sweep down of a place are taken as one repeat.
-    """
-    place = ["sample", "tip", "site", "setpoint_current_A", "setpoint_bias_V"]
-    table = sweeps.table[place].assign(direction=direction_signs(sweeps), repeat=sweeps.table["repeat"])
-    unnumbered = table["repeat"].isna()
-    order = table.groupby([*place, "direction"], dropna=False, sort=False).cumcount()
-    table["repeat"] = np.where(unnumbered, -1.0 - order, table["repeat"])  # negative: apart from recorded numbers
-    # two sweeps in one direction with the same number are two repeats
-    table["twice"] = table.groupby([*place, "repeat", "direction"], dropna=False, sort=False).cumcount()
-    return group_codes(table, [*place, "repeat", "twice"])
 
 
 @dataclass(frozen=True, eq=False)

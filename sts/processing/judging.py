@@ -12,9 +12,10 @@ from scipy import stats
 from ..flags import flag_rows, join_flags
 from ..plan import CheckPlan
 from ..sweeps import SweepSet
-from .averaging import FEW, comparison_groups, direction_signs, repeat_codes, scaled_mad
+from .averaging import FEW, comparison_groups, scaled_mad
 from .dead import dead_rows, stuck
 from .quality import find_saturation, find_step, noise_level
+from .replicates import direction_signs, repeat_codes
 
 Array = NDArray[np.float64]
 
@@ -331,7 +332,7 @@ def _set_point(sweeps: SweepSet, clean: Array, tolerance: float) -> pd.DataFrame
 
 def _return(sweeps: SweepSet, clean: Array, noise: Array, tolerance: float) -> pd.DataFrame:
     """Up and down of one repeat at the bias where the first began: the current must come back."""
-    signs, repeats = direction_signs(sweeps), repeat_codes(sweeps)
+    signs, repeats = direction_signs(sweeps.table, sweeps.kind), repeat_codes(sweeps.table, sweeps.kind)
     count = int(repeats.max()) + 1
     row = np.full((count, 2), -1)
     row[repeats[signs == 1], 0] = np.flatnonzero(signs == 1)

@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from ..sweeps import SweepSet
-from .averaging import group_codes, repeat_codes, unit_means
+from .averaging import group_codes, unit_means
 from .quality import find_saturation
+from .replicates import repeat_codes
 from .spectrum import Offsets
 
 Array = NDArray[np.float64]
@@ -171,7 +172,7 @@ def _near_zero(sweeps: SweepSet, centre_V: float = 0.0) -> tuple[Array, Array, A
     whole = np.isfinite(slope)
     if not whole.any():
         return None
-    codes = group_codes(sweeps.table[whole].assign(unit=repeat_codes(sweeps)[whole]), ["unit"])
+    codes = group_codes(sweeps.table[whole].assign(unit=repeat_codes(sweeps.table, sweeps.kind)[whole]), ["unit"])
     setpoint = sweeps.table["setpoint_current_A"].to_numpy(float)
     means = unit_means(np.column_stack([slope, intercept, setpoint])[whole], codes)
     return means[:, 0], means[:, 1], means[:, 2]

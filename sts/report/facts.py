@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 import pandas as pd
 
 from sts.analysis import Analysis
-from sts.flags import join_flags
 from sts.report.wording import distinct, listed, minus
 from sts.sweeps import AXIS_UNITS
 
@@ -25,47 +23,15 @@ def all_sweeps(analysis: Analysis) -> pd.DataFrame:
     return analysis.judged.merge(known[extra], on="sweep", how="left")
 
 
-def all_flags(analysis: Analysis) -> pd.DataFrame:
-    """Every flag of the analysis once: rows (sweep, flag, detail); sweep is "" for a group as a whole."""
-    parts = []
-    if analysis.barrier is not None:
-        parts += [fit.flags for fit in analysis.barrier.fits]
-    if analysis.spectra is not None:
-        for spectrum in analysis.spectra.spectra:
-            if spectrum.flags is not None and len(spectrum.flags):
-                parts.append(spectrum.flags.assign(sweep=[s or f"({spectrum.label})" for s in spectrum.flags["sweep"]]))
-    parts.append(judged_flags(analysis.judged))
-    return join_flags(parts)
-
-
-def judged_flags(judged: pd.DataFrame) -> pd.DataFrame:
-    """The flags and reasons of `Analysis.judged`, one a row."""
-    rows = []
-    columns = (judged[c] for c in ("sweep", "flags", "reasons", "decided_by"))
-    for sweep, flags, reasons, decided in zip(*columns, strict=True):
-        names = [f for f in str(flags).split(";") if f]
-        details = [part.strip() for part in str(reasons).split("; ")][1 if decided == "person" else 0 :]
-        known = len(details) == len(names)  # a person's reason may itself hold a semicolon
-        rows += [(sweep, name, details[i] if known else "") for i, name in enumerate(names)]
-    return pd.DataFrame(rows, columns=["sweep", "flag", "detail"], dtype=object)
-
-
 def low_barrier_tips(analysis: Analysis) -> list[tuple[str, str]]:
     """(sample, tip) whose used sweeps carry the flag "low barrier" for the most part."""
     if analysis.barrier is None:
         return []
     sweeps = analysis.barrier.sweeps
     used = sweeps[sweeps["used"].astype(bool) & (sweeps["unassigned"] == "")]
-    low = used["flags"].map(lambda flags: "low barrier" in str(flags).split(";"))
+    low = used["sweep"].isin(analysis.flags.loc[analysis.flags["flag"] == "low barrier", "sweep"])
     share = low.groupby([used["sample"], used["tip"]], sort=False).mean()
     return [(str(key[0]), str(key[1])) for key, value in share.items() if value > 0.5 and isinstance(key, tuple)]
-
-
-def calibration(analysis: Analysis, kind: str) -> dict[str, Any] | None:
-    """The calibration of a kind in force: the last one."""
-    rows = analysis.calibrations
-    rows = rows[rows["kind"] == kind] if len(rows) else rows
-    return None if not len(rows) else {str(k): v for k, v in rows.iloc[-1].to_dict().items()}
 
 
 def stated(analysis: Analysis, item: str, columns: Sequence[str]) -> str:

@@ -11,13 +11,14 @@ import numpy as np
 import pandas as pd
 
 from sts.analysis import Analysis, BarrierAnalysis, SpectraAnalysis
+from sts.analysis.calibrated import in_force
 from sts.figures.spectra import modulation_unknown
 from sts.figures.style import rows_of
 from sts.flags import FLAGS
 from sts.processing.resolution import FIRST_HARMONIC_WIDTH
 from sts.processing.spectrum import Spectrum
 from sts.quantities import thermal_width
-from sts.report.facts import all_flags, calibration, low_barrier_tips
+from sts.report.facts import low_barrier_tips
 from sts.report.wording import count, level_words, listed, value_with_interval, value_with_uncertainty
 
 MOST_NAMED = 6  # more tips or spectra than this are summed up instead of listed
@@ -258,14 +259,14 @@ def _doubtful(analysis: Analysis) -> Answer:
 
 def flagged_and_kept(analysis: Analysis) -> int:
     """How many sweeps carry a flag and are used all the same."""
-    flags = all_flags(analysis)
+    flags = analysis.flags
     used = set(analysis.judged.loc[analysis.judged["used"].astype(bool), "sweep"])
     return len(set(flags["sweep"]) & used)
 
 
 def flag_panel(analysis: Analysis) -> list[dict[str, Any]]:
     """Flags by kind: how many sweeps that were kept and left out carry each, what it means, what to do."""
-    flags = all_flags(analysis)
+    flags = analysis.flags
     used = dict(zip(analysis.judged["sweep"], analysis.judged["used"].astype(bool), strict=True))
     rows = []
     for name, group in flags.groupby("flag", sort=False):
@@ -327,7 +328,7 @@ def _barrier_steps(analysis: Analysis, barrier: BarrierAnalysis) -> list[Step]:
     if single:
         text = "from one site no interval for the tip can be given"
         steps.append(Step("sites", 1.0, f"Measure at three sites or more with {listed(single[:4])}: {text}."))
-    if calibration(analysis, "height") is None:
+    if in_force(analysis.calibrations, "height") is None:
         highest = float(np.nanmax(tips["barrier_eV"].to_numpy(float)))
         text = (
             "Calibrate the height scale on a step of known height: no calibration is recorded, and each 5 % of the "

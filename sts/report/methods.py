@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 
 from sts.analysis import Analysis, BarrierAnalysis
-from sts.report.facts import all_sweeps, axis_words, calibration, stated
+from sts.analysis.calibrated import in_force
+from sts.report.facts import all_sweeps, axis_words, stated
 from sts.report.findings import resolution_words
 from sts.report.wording import NOT_RECORDED, count, distinct, level_words, listed, numbers_in_words
 
@@ -159,7 +160,7 @@ def _spectra_items(analysis: Analysis, known: Any) -> list[Item]:
 
 
 def _barrier_items(analysis: Analysis, known: Any, table: Any) -> list[Item]:
-    height = calibration(analysis, "height")
+    height = in_force(analysis.calibrations, "height")
     words = ""
     if height is not None:
         words = (

@@ -22,7 +22,6 @@ from sts.plan import write_toml
 from sts.processing import setpoint_trends
 from sts.report.citations import bibtex
 from sts.report.drawing import Drawn, draw_all
-from sts.report.facts import all_flags
 from sts.report.findings import answers, flag_panel, improvements
 from sts.report.gallery import gallery
 from sts.report.methods import checklist, methods_paragraph
@@ -157,7 +156,7 @@ def result_tables(analysis: Analysis, what: str = "report") -> dict[str, pd.Data
     if what == "report":
         found |= {
             "sweeps.csv": analysis.judged,
-            "flags.csv": all_flags(analysis),
+            "flags.csv": analysis.flags,
             "sources.csv": analysis.sources,
             "decisions.csv": analysis.decisions,
             "calibrations.csv": analysis.calibrations,

@@ -11,10 +11,11 @@ import h5py
 import numpy as np
 import pandas as pd
 
+from sts.selection import standing_decisions
 from sts.session import layout
 from sts.session.change import changing, reading
 from sts.session.layout import SessionError
-from sts.session.store import ImportResult, standing_decisions
+from sts.session.store import ImportResult
 from sts.session.writer import Writer
 
 

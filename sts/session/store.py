@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from sts.selection import standing_decisions
 from sts.session import layout
 from sts.session.change import Change, changing, reading
 from sts.session.layout import SessionError
@@ -443,18 +444,6 @@ class _Adding:
         else:
             self._change.discard()
         return replace(self._result, sweeps=self._sweeps)
-
-
-def standing_decisions(log: pd.DataFrame) -> dict[str, tuple[str, str]]:
-    """What a log of decisions comes to: sweep to (action, why)."""
-    stacks: dict[str, list[tuple[str, str]]] = {}
-    for sweep, action, why in zip(log["sweep"], log["action"], log["why"], strict=True):
-        stack = stacks.setdefault(sweep, [])
-        if action != "undo":
-            stack.append((action, why))
-        elif stack:
-            stack.pop()
-    return {sweep: stack[-1] for sweep, stack in stacks.items() if stack}
 
 
 def _check_kind(kind: str | None) -> None:

@@ -15,6 +15,7 @@ import pandas as pd
 from sts.analysis import Analysis, BarrierAnalysis, SpectraAnalysis
 from sts.fitting.barrier import SWEEP_COLUMNS, BarrierFit
 from sts.flags import COLUMNS as FLAG_COLUMNS
+from sts.flags import join_flags
 from sts.plan import Plan
 from sts.processing.spectrum import Offsets, Resolution, Spectrum
 from sts.provenance import Order
@@ -418,12 +419,22 @@ def analysis(**changes: Any) -> Analysis:
             )
         )
     names = tuple(name for table in judged for name in table["sweep"])
+    whole = pd.concat(judged, ignore_index=True)
+    flagged = whole[whole["flags"] != ""]
+    judged_flags = pd.DataFrame({"sweep": flagged["sweep"], "flag": flagged["flags"], "detail": flagged["reasons"]})
+    barrier, spectra = barrier_analysis(heights), spectra_analysis(biases)
+    groups = [
+        s.flags.assign(sweep=[n or f"({s.label})" for n in s.flags["sweep"]])
+        for s in spectra.spectra
+        if s.flags is not None
+    ]
     result = Analysis(
         order=Order(names, "started"),
+        flags=join_flags([*(fit.flags for fit in barrier.fits), *groups, judged_flags]),
         session="invented.h5",
         plan=Plan(),
         sets=(*biases, heights),
-        judged=pd.concat(judged, ignore_index=True),
+        judged=whole,
         sources=pd.DataFrame(
             {
                 "name": ["heron.csv", "layer.txt"],
@@ -443,8 +454,8 @@ def analysis(**changes: Any) -> Analysis:
             }
         ),
         calibrations=pd.DataFrame(columns=["kind", "factor", "factor_se", "measured", "known", "source", "time"]),
-        barrier=barrier_analysis(heights),
-        spectra=spectra_analysis(biases),
+        barrier=barrier,
+        spectra=spectra,
         versions={"sts": "0.1.0", "python": "3.11", "numpy": "2.4", "scipy": "1.17"},
     )
     return replace(result, **changes)

@@ -131,16 +131,15 @@ def notes(spectrum: Spectrum) -> dict[str, str]:
     return {str(r.flag): str(r.detail) for r in spectrum.flags[spectrum.flags["sweep"] == ""].itertuples()}
 
 
-def test_sweeps_are_left_out_by_rule_and_a_person_has_the_last_word():
+def test_sweeps_are_left_out_by_rule_unless_those_to_use_are_named():
     sweeps, _ = measured(2, sweeps=8, bench=WHITE)
     sweeps.current[5] *= 3
     bad = sweeps.names[5]
     assert average_spectrum(sweeps).omitted == (bad,)
-    assert bad in average_spectrum(sweeps, keep=[bad]).sweeps
-    assert set(average_spectrum(sweeps, omit=["iv_001_up"]).omitted) == {bad, "iv_001_up"}
-    assert set(average_spectrum(sweeps, omit=[bad], keep=[bad]).omitted) == {bad}
+    assert bad in average_spectrum(sweeps, used=sweeps.names).sweeps
+    assert average_spectrum(sweeps, used=sweeps.names[1:]).omitted == (sweeps.names[0],)
     with pytest.raises(ValueError, match="No sweep is left: all 16 are left out"):
-        average_spectrum(sweeps, omit=sweeps.names)
+        average_spectrum(sweeps, used=[])
 
 
 def test_one_sweep_has_a_band_from_its_residuals_and_says_so():
@@ -249,10 +248,10 @@ def test_a_sweep_that_ends_at_the_set_point_can_be_scaled_whatever_the_offset():
 
 def test_group_doubts_are_written_down():
     sweeps, _ = measured(8, sweeps=30, bench=Bench(white_A=1e-13, setpoint_scatter=1.0))
-    assert "mean/median" in notes(average_spectrum(sweeps, keep=sweeps.names))["skewed"]
+    assert "mean/median" in notes(average_spectrum(sweeps, used=sweeps.names))["skewed"]
     drifting, _ = measured(9, sweeps=30, bench=Bench(white_A=1e-12, setpoint_scatter=0.01))
     drifting.current[:] *= np.repeat(1.01 ** np.arange(30), 2)[:, None]
-    assert "% of current from repeat to repeat" in notes(average_spectrum(drifting, keep=drifting.names))["trend"]
+    assert "% of current from repeat to repeat" in notes(average_spectrum(drifting, used=drifting.names))["trend"]
     alone = measured(10, bench=WHITE)[0]
     assert (
         notes(average_spectrum(alone.select(alone.table["direction"] == "up")))["one direction"]
@@ -288,12 +287,12 @@ def test_nothing_to_average_is_said():
     with pytest.raises(ValueError, match="No sweep is left: all 2 are left out \\(too few points\\)"):
         average_spectrum(empty)
     with pytest.raises(ValueError, match="neither a current nor a lock-in"):
-        average_spectrum(empty, keep=["a", "b"])
+        average_spectrum(empty, used=["a", "b"])
     with pytest.raises(ValueError, match="averaged from I\\(V\\) sweeps"):
         average_spectrum(SweepSet("iz", axis, np.zeros((1, 50)), sweep_table(["a"])))
     short = SweepSet("iv", [-0.1, 0.0, 0.1], np.array([[-1e-9, 0, 1.2e-9]]), sweep_table(["a"]))
     with pytest.raises(ValueError, match="3 points; smoothing of order 2 needs at least 4"):
-        average_spectrum(short, keep=["a"])
+        average_spectrum(short, used=["a"])
 
 
 def test_what_was_filled_in_is_no_repeat_in_the_band():

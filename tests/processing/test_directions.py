@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from sts.processing import average_spectrum
-from sts.processing.averaging import repeat_codes
 from sts.processing.directions import fit_half_difference, half_differences
+from sts.processing.replicates import repeat_codes
 from sts.simulate import Bench, simulate_iv
 from sts.sweeps import SweepSet, sweep_table
 
@@ -53,7 +53,7 @@ def test_the_mean_of_up_and_down_is_free_of_them():
 def test_a_repeat_that_lost_one_direction_does_not_tilt_the_mean():
     simulated = simulate_iv(density="v_shaped", bench=PLANTED, sweeps=6, seed=2)
     whole = average_spectrum(simulated.sweeps)
-    lame = average_spectrum(simulated.sweeps, omit=["iv_002_down"])
+    lame = average_spectrum(simulated.sweeps, used=set(simulated.sweeps.names) - {"iv_002_down"})
     assert np.abs(lame.current - whole.current).max() < 1e-12  # uncorrected: 4 pA / 11
     assert lame.omitted == ("iv_002_down",)
 
@@ -84,13 +84,13 @@ def test_pairs_are_made_by_number_or_by_order():
         np.zeros((5, 3)),
         sweep_table(names, direction=["up", "up", "down", "down", "up"], repeat=[1, 2, 2, 1, 3]),
     )
-    assert repeat_codes(numbered).tolist() == [0, 1, 1, 0, 2]
+    assert repeat_codes(numbered.table, "iv").tolist() == [0, 1, 1, 0, 2]
     ordered = SweepSet(
         "iv", [-1, 0, 1], np.zeros((5, 3)), sweep_table(names, direction=["up", "down", "up", "down", "up"])
     )
-    assert repeat_codes(ordered).tolist() == [0, 0, 1, 1, 2]
+    assert repeat_codes(ordered.table, "iv").tolist() == [0, 0, 1, 1, 2]
     twice = SweepSet("iv", [-1, 0, 1], np.zeros((3, 3)), sweep_table(names[:3], direction="up", repeat=1))
-    assert repeat_codes(twice).tolist() == [0, 1, 2]
+    assert repeat_codes(twice.table, "iv").tolist() == [0, 1, 2]
     halves, pairs = half_differences(
         np.arange(15.0).reshape(5, 3), np.array([1, -1, 1, -1, 1]), np.array([0, 0, 1, 1, 2])
     )

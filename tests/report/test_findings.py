@@ -15,7 +15,6 @@ from sts.analysis import Analysis
 from sts.flags import FLAGS
 from sts.plan import Plan
 from sts.processing.spectrum import Offsets
-from sts.report.facts import judged_flags
 from sts.report.findings import answers, flag_panel, improvements
 from sts.report.gallery import gallery
 from sts.report.methods import methods_paragraph
@@ -105,15 +104,6 @@ def test_every_flag_has_its_count_meaning_and_remedy(invented: Analysis) -> None
         assert row["meaning"] == FLAGS[name].meaning
         assert row["remedy"] == FLAGS[name].remedy
     assert panel["saturated"]["example"] == "heron_s1_r1_retract: 6 of 71 samples at the limit, masked"
-
-
-def test_reasons_of_a_person_are_not_taken_for_the_size_of_a_flag() -> None:
-    judged = pd.DataFrame({
-        "sweep": ["a", "b"], "flags": ["jump", "jump;saturated"], "decided_by": ["person", "rule"],
-        "reasons": ["omit: hit; the table; factor 2 at 0.1 nm", "factor 3 at 0.2 nm; 5 samples at the limit"],
-    })  # fmt: skip
-    rows = judged_flags(judged)
-    assert list(rows["detail"]) == ["", "factor 3 at 0.2 nm", "5 samples at the limit"]
 
 
 def test_three_improvements_each_with_a_size(invented: Analysis) -> None:

@@ -1,0 +1,124 @@
+"""From fitted I(z) sweeps to sites, tips and pairs of tips."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from sts.analysis.calibrated import height_scale
+from sts.analysis.results import BarrierAnalysis
+from sts.comparing import (
+    advice,
+    budget,
+    compare_groups,
+    compare_pairs,
+    corrected_barrier,
+    site_level,
+    tip_level,
+    variance_components,
+)
+from sts.fitting import pair_directions, slopes_by_repeat
+from sts.fitting.barrier import BarrierFit
+from sts.flags import flags_of, join_flags
+from sts.plan import Plan
+from sts.sweeps import SweepSet
+
+NOT_CALIBRATED = (
+    "The height scale was not calibrated: an error of 5 % in height is 10 % in every barrier; ratios of tips are not touched "
+    "by it."
+)
+
+
+def barrier_analysis(
+    fits: Sequence[BarrierFit], windows: pd.DataFrame, sets: Sequence[SweepSet], used: Collection[str], plan: Plan,
+    calibrations: pd.DataFrame,
+) -> tuple[BarrierAnalysis, pd.DataFrame]:  # fmt: skip
+    """Sites, tips and pairs of tips from the sweeps that are used, and the flags of directions that disagree.
+
+    Parameters
+    ----------
+    fits : sequence of BarrierFit
+        Of all sweeps of `sets`, in their order.
+    windows : pandas.DataFrame
+        Of `window_sensitivity`.
+    sets : sequence of SweepSet
+        Of kind ``"iz"``, calibrated.
+    used : collection of str
+        Names of the sweeps that are used.
+    """
+    chosen = frozenset(used)
+    fits = tuple(replace(fit, table=fit.table.assign(used=fit.table["sweep"].isin(chosen))) for fit in fits)
+    sweeps = pd.concat([fit.table for fit in fits], ignore_index=True)
+    directions, disagree = pair_directions(sweeps)
+    sweeps["flags"] = flags_of(list(sweeps["sweep"]), join_flags([*(fit.flags for fit in fits), disagree]))
+    assigned = (sweeps["unassigned"] == "").to_numpy(bool)
+    empty = pd.DataFrame()
+    notes = [] if height_scale(calibrations) else [NOT_CALIBRATED]
+    result = BarrierAnalysis(
+        fits=fits, sweeps=sweeps,
+        directions=directions[directions["retract"].isin(sweeps.loc[assigned, "sweep"])].reset_index(drop=True),
+        sites=empty, tips=empty, pairs=empty, groups=empty, components=empty, budget=empty, window=windows, advice=(),
+        notes=tuple(notes), unassigned=_unassigned(sweeps[~assigned]),
+    )  # fmt: skip
+    own = sweeps[assigned].drop(columns=["unassigned", "channel"], errors="ignore")
+    slopes = slopes_by_repeat(own)
+    if not slopes.empty:
+        return _of_tips(result, slopes, _common_bias(sets), plan, calibrations), disagree
+    why = (
+        "No I(z) sweep is left to compare: see the flags and decisions of the sweeps."
+        if assigned.any()
+        else "No I(z) sweep is assigned to a tip, so there is no barrier of a tip and nothing to compare."
+    )
+    return replace(result, notes=(*notes, why)), disagree
+
+
+def _of_tips(
+    result: BarrierAnalysis, slopes: pd.DataFrame, bias: float | None, plan: Plan, calibrations: pd.DataFrame
+) -> BarrierAnalysis:
+    """The result with everything that is made of the slopes of repeats: sites, tips, pairs, groups of tips, budget."""
+    level, by, gap = plan.compare.confidence, plan.compare.by, plan.barrier.gap_nm
+    calibration = height_scale(calibrations)
+    sites = site_level(slopes, confidence=level, calibration=calibration)
+    tips = tip_level(sites, confidence=level, calibration=calibration)
+    notes = list(result.notes)
+    groups = tests = pd.DataFrame()
+    if by != "tip":
+        comparison = compare_groups(tips, by, confidence=level)
+        groups, tests = comparison.groups, comparison.tests
+        notes += list(comparison.notes)
+    pairs = compare_pairs(tips, confidence=level)
+    if plan.barrier.correct:
+        tips["barrier_corrected_eV"] = [
+            corrected_barrier(barrier, plan.barrier.correct, bias_V=bias, gap_nm=gap) for barrier in tips["barrier_eV"]
+        ]
+        notes.append(
+            f"barrier_corrected_eV holds the barriers corrected for {' and '.join(plan.barrier.correct)} by model (gap "
+            f"{gap:g} nm); the apparent barriers, and every comparison, are as measured."
+        )
+    return replace(
+        result, sites=sites, tips=tips, pairs=pairs, groups=groups, group_tests=tests,
+        components=variance_components(slopes), budget=budget(tips, calibration, bias_V=bias, gap_nm=gap),
+        advice=advice(tips, by="" if by == "tip" else by, confidence=level), notes=tuple(notes),
+    )  # fmt: skip
+
+
+def _unassigned(sweeps: pd.DataFrame) -> pd.DataFrame:
+    """Sweeps without a tip by series: how many, and from where to where their barriers go. No interval: nobody knows of
+    what these are replicates."""
+    if sweeps.empty:
+        return pd.DataFrame()
+    good = sweeps["used"].astype(bool) & np.isfinite(sweeps["barrier_eV"])
+    groups = sweeps.assign(_barrier=sweeps["barrier_eV"].where(good)).groupby(["sample", "unassigned"], sort=False)
+    return groups.agg(
+        sweeps=("sweep", "size"), used=("_barrier", "count"), median_eV=("_barrier", "median"),
+        lowest_eV=("_barrier", "min"), highest_eV=("_barrier", "max"),
+    ).reset_index()  # fmt: skip
+
+
+def _common_bias(sets: Sequence[SweepSet]) -> float | None:
+    """The bias of the ramps where all were taken at the same [V]."""
+    values = np.concatenate([part.table["bias_V"].to_numpy(float) for part in sets])
+    return float(abs(values[0])) if np.isfinite(values).all() and np.ptp(np.abs(values)) < 1e-6 else None

@@ -1,0 +1,223 @@
+"""The measured stage of an analysis: sweeps judged and fitted. It knows no decision; from it everything else is summarised."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from sts.analysis.barriers import barrier_analysis
+from sts.analysis.calibrated import calibrated, current_note
+from sts.analysis.results import Analysis
+from sts.analysis.spectra import SpectraOf
+from sts.analysis.versions import versions
+from sts.fitting import fit_barrier, window_sensitivity
+from sts.fitting.barrier import BarrierFit
+from sts.flags import flags_of, join_flags
+from sts.plan import Plan
+from sts.processing import judge_iv
+from sts.processing.replicates import with_replicates
+from sts.provenance import Order, measurement_order, series_of
+from sts.selection import select, standing_decisions
+from sts.session import Session
+from sts.sweeps import SweepSet
+
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """Every sweep of a session measured under one plan. `summarise` may be called again and again, with other decisions."""
+
+    session: str  # name of the session file
+    plan: Plan
+    sets: tuple[SweepSet, ...]  # as read, currents and heights times the calibrations in force
+    fits: tuple[BarrierFit, ...]  # of the I(z) sets, in order
+    flags: pd.DataFrame  # of the sweeps: sweep, flag, detail
+    unusable: frozenset[str]  # sweeps without a slope: nobody can use them
+    sources: pd.DataFrame
+    calibrations: pd.DataFrame
+    order: Order
+
+    @cached_property
+    def windows(self) -> pd.DataFrame:
+        """How the barrier of each sweep moves with the ends of the range that is fitted."""
+        return pd.concat([window_sensitivity(fit) for fit in self.fits], ignore_index=True)
+
+    @cached_property
+    def spectra(self) -> SpectraOf:
+        """What the spectra are made from."""
+        return SpectraOf(tuple(part for part in self.sets if part.kind == "iv"), self.flags, self.plan)
+
+    def judge(self, decisions: pd.DataFrame) -> pd.DataFrame:
+        """One row a sweep with flags, reasons, who decided and what; in order of measurement.
+
+        Parameters
+        ----------
+        decisions : pandas.DataFrame
+            As `Session.decisions` gives them.
+        """
+        return self._judged(self._selected(decisions), self.flags)
+
+    def summarise(self, decisions: pd.DataFrame) -> Analysis:
+        """Everything that follows from the sweeps that are used: barriers, spectra, tables.
+
+        Parameters
+        ----------
+        decisions : pandas.DataFrame
+            As `Session.decisions` gives them.
+        """
+        selected = self._selected(decisions)
+        used = frozenset(selected.loc[selected["used"], "sweep"])
+        height_sets = [part for part in self.sets if part.kind == "iz"]
+        barrier = spectra = None
+        flags = [self.flags]
+        if height_sets:
+            barrier, disagree = barrier_analysis(
+                self.fits, self.windows, height_sets, used, self.plan, self.calibrations
+            )
+            flags.append(disagree)
+        of_sweeps = join_flags(flags)
+        if len(height_sets) < len(self.sets):
+            spectra = self.spectra.summarise(used, barrier, current_note(self.calibrations))
+            flags += [_of_group(spectrum.flags, spectrum.label) for spectrum in spectra.spectra]
+        return Analysis(
+            session=self.session,
+            plan=self.plan,
+            sets=self.sets,
+            judged=self._judged(selected, of_sweeps),
+            flags=join_flags(flags),
+            sources=self.sources,
+            decisions=decisions,
+            calibrations=self.calibrations,
+            barrier=barrier,
+            spectra=spectra,
+            versions=versions(),
+            order=self.order,
+        )
+
+    def _selected(self, decisions: pd.DataFrame) -> pd.DataFrame:
+        names = [name for part in self.sets for name in part.names]
+        return select(
+            names,
+            self.flags,
+            rules=self.plan.check.omit,
+            decisions=standing_decisions(decisions),
+            unusable=self.unusable,
+        )
+
+    def _judged(self, selected: pd.DataFrame, flags: pd.DataFrame) -> pd.DataFrame:
+        """The table of `judge`, with these flags; who was used is settled before."""
+        columns = ["sweep", "sample", "tip", "site", "direction", "repeat", "unassigned"]
+        table = pd.concat([part.table[columns].assign(kind=part.kind) for part in self.sets], ignore_index=True)
+        names = list(table["sweep"])
+        reasons = flags_of(names, flags, column="detail")
+        table = table.assign(
+            flags=flags_of(names, flags),
+            reasons=["; ".join(part for part in (decision, reason.replace(";", "; ")) if part)
+                     for decision, reason in zip(selected["decision"], reasons, strict=True)],
+            used=selected["used"],
+            decided_by=selected["decided_by"],
+        )  # fmt: skip
+        shown = ["sweep", "kind", *columns[1:], "flags", "reasons", "used", "decided_by"]
+        return table.set_index("sweep").loc[list(self.order.names)].reset_index()[shown]
+
+
+def measure(
+    session: Session | str | Path,
+    plan: Plan | None = None,
+    *,
+    only: Literal["iv", "iz", ""] = "",
+    progress: Progress | None = None,
+) -> Measured:
+    """Judge and fit every sweep of a session; no decision matters here.
+
+    Parameters
+    ----------
+    session : Session or path
+    plan : Plan, optional
+        Every setting; the defaults if not given.
+    only : str
+        ``"iv"`` or ``"iz"`` for one kind of sweep.
+    progress : callable(done, total), optional
+
+    Returns
+    -------
+    Measured
+
+    Raises
+    ------
+    ValueError
+        If the session holds no sweeps of the kind asked for.
+    """
+    opened = session if isinstance(session, Session) else Session.open(session)
+    settings = plan or Plan()
+    calibrations, sources = opened.calibrations(), opened.sources()
+    sets = with_replicates(_with_series(calibrated(opened.sets(only or None), calibrations), sources))
+    if not sets:
+        kinds = {"iv": "I(V) sweeps", "iz": "I(z) sweeps", "": "sweeps"}[only]
+        raise ValueError(f"{opened.path}: there are no {kinds} in this session. Import some with 'sts import'.")
+    fits, flags = [], []
+    for done, part in enumerate(sorted(sets, key=lambda part: part.kind == "iv"), 1):
+        if part.kind == "iz":
+            fits.append(fit_barrier(part, settings))
+            flags.append(fits[-1].flags)
+        else:
+            flags.append(judge_iv(part, settings.check))
+        if progress is not None:
+            progress(done, len(sets) + 1)
+    fitted = pd.concat([fit.table[["sweep", "decay_per_nm"]] for fit in fits], ignore_index=True) if fits else None
+    return Measured(
+        session=opened.path.name,
+        plan=settings,
+        sets=tuple(sets),
+        fits=tuple(fits),
+        flags=join_flags(flags),
+        unusable=frozenset()
+        if fitted is None
+        else frozenset(fitted.loc[~np.isfinite(fitted["decay_per_nm"]), "sweep"]),
+        sources=sources,
+        calibrations=calibrations,
+        order=measurement_order(
+            pd.concat([part.table[["sweep", "started", "source"]] for part in sets], ignore_index=True), sources
+        ),
+    )
+
+
+def judge(session: Session | str | Path, plan: Plan | None = None, *, progress: Progress | None = None) -> pd.DataFrame:
+    """Judge every sweep of a session.
+
+    Parameters
+    ----------
+    session : Session or path
+    plan : Plan, optional
+    progress : callable(done, total), optional
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a sweep, in order of measurement: `sweep`, `kind`, `sample`, `tip`, `site`, `direction`, `repeat`,
+        `unassigned` (the series of a sweep that stands for no tip), `flags`, `reasons` (with sizes), `used`, `decided_by`
+        ("rule" or "person").
+    """
+    opened = session if isinstance(session, Session) else Session.open(session)
+    return measure(opened, plan, progress=progress).judge(opened.decisions())
+
+
+def _with_series(sets: Sequence[SweepSet], sources: pd.DataFrame) -> list[SweepSet]:
+    """The sets with the series of each sweep that has no tip, which stands in for a tip nobody named."""
+    return [
+        part.with_table(part.table.assign(unassigned=np.array(series_of(part.table, sources), object))) for part in sets
+    ]
+
+
+def _of_group(flags: pd.DataFrame | None, label: str) -> pd.DataFrame:
+    """The flags of a spectrum as a whole, under its label in brackets."""
+    if flags is None:
+        return join_flags([])
+    return flags[flags["sweep"] == ""].assign(sweep=f"({label})")

@@ -1,0 +1,61 @@
+"""The results of an analysis: what was judged, what the I(z) and the I(V) sweeps said."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+from sts.fitting.barrier import BarrierFit
+from sts.plan import Plan
+from sts.processing.spectrum import Spectrum
+from sts.provenance import Order
+from sts.sweeps import SweepSet
+
+
+@dataclass(frozen=True, eq=False)
+class BarrierAnalysis:
+    """Everything the I(z) sweeps said. Tables have the columns of the CSV of the same name, and more to the right."""
+
+    fits: tuple[BarrierFit, ...]  # one for each set of sweeps
+    sweeps: pd.DataFrame  # barrier_sweeps.csv
+    directions: pd.DataFrame  # one row for each retract/approach pair: slopes, drift_pm_per_s, ...
+    sites: pd.DataFrame  # barrier_sites.csv
+    tips: pd.DataFrame  # barrier_tips.csv
+    pairs: pd.DataFrame  # barrier_pairs.csv
+    groups: pd.DataFrame  # groups of tips (made_by, ...): means with tips as replicates; empty unless asked for
+    components: pd.DataFrame  # variance components: level, sd_eV, share, ...
+    budget: pd.DataFrame  # per tip: component, size_eV, kind (random / calibration / model), note
+    window: pd.DataFrame  # how φ moves with the cuts: sweep, lower_cut_nm, upper_cut_nm, barrier_eV
+    advice: tuple[str, ...]  # what would narrow the intervals, with sizes
+    notes: tuple[str, ...]  # what could not be said, and why
+    group_tests: pd.DataFrame = field(default_factory=pd.DataFrame)  # tests between groups of tips
+    unassigned: pd.DataFrame = field(default_factory=pd.DataFrame)  # barrier_unassigned.csv: sweeps without a tip
+
+
+@dataclass(frozen=True, eq=False)
+class SpectraAnalysis:
+    """Everything the I(V) sweeps said."""
+
+    spectra: tuple[Spectrum, ...]
+    table: pd.DataFrame  # spectra.csv
+    summary: pd.DataFrame  # spectra_summary.csv
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Analysis:
+    """All results of one session under one plan."""
+
+    session: str  # name of the session file
+    plan: Plan
+    sets: tuple[SweepSet, ...]  # as read, currents and heights times the calibrations in force
+    judged: pd.DataFrame  # sweep, kind, sample, tip, ..., flags, reasons, used, decided_by, in order of measurement
+    flags: pd.DataFrame  # every flag once: sweep (or, in brackets, the spectrum it is about), flag, detail
+    sources: pd.DataFrame  # name, sha256, size, reader, recipe, imported
+    decisions: pd.DataFrame  # time, sweep, action, why
+    calibrations: pd.DataFrame  # kind, factor, factor_se, measured, known, source, time
+    barrier: BarrierAnalysis | None
+    spectra: SpectraAnalysis | None
+    versions: dict[str, str]  # sts, python, numpy, scipy, ...
+    order: Order = field(default_factory=lambda: Order((), "names"))  # in which the sweeps were measured

@@ -1,0 +1,46 @@
+"""The whole analysis in one call."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Literal
+
+from sts.analysis.measured import Progress, measure
+from sts.analysis.results import Analysis
+from sts.plan import Plan
+from sts.session import Session
+
+
+def analyse(
+    session: Session | str | Path,
+    plan: Plan | None = None,
+    *,
+    only: Literal["iv", "iz", ""] = "",
+    progress: Progress | None = None,
+) -> Analysis:
+    """Judge every sweep, average the spectra, fit the barriers, compare the tips.
+
+    Parameters
+    ----------
+    session : Session or path
+    plan : Plan, optional
+        Every setting; the defaults if not given.
+    only : str
+        ``"iv"`` or ``"iz"`` for one side of the work.
+    progress : callable(done, total), optional
+
+    Returns
+    -------
+    Analysis
+
+    Raises
+    ------
+    ValueError
+        If the session holds no sweeps of the kind asked for.
+    """
+    opened = session if isinstance(session, Session) else Session.open(session)
+    measured = measure(opened, plan, only=only, progress=progress)
+    result = measured.summarise(opened.decisions())
+    if progress is not None:
+        progress(len(measured.sets) + 1, len(measured.sets) + 1)
+    return result

@@ -1,0 +1,244 @@
+"""From judged I(V) sweeps to spectra, one for each group, and the averages over tips."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import astuple, dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from sts.analysis.results import BarrierAnalysis, SpectraAnalysis
+from sts.analysis.tables import spectra_tables
+from sts.fitting.features import with_features
+from sts.flags import flag_rows, join_flags, no_flags
+from sts.plan import Plan
+from sts.processing import average_spectrum, find_offsets, group_sweeps
+from sts.processing.gap_variation import to_constant_separation
+from sts.processing.spectrum import Offsets, Spectrum, group_label
+from sts.sweeps import SweepSet
+
+
+def _decay_by_site(barrier: BarrierAnalysis | None) -> dict[tuple[str, str, str], tuple[float, float]]:
+    """Decay [1/m] and its uncertainty at each (sample, tip, site), for variable-gap spectra."""
+    if barrier is None or barrier.sites.empty:
+        return {}
+    return {
+        (str(r["sample"]), str(r["tip"]), str(r["site"])): (r["decay_per_nm"] * 1e9, r["decay_se_per_nm"] * 1e9)
+        for r in barrier.sites.to_dict("records")
+    }
+
+
+@dataclass(frozen=True, eq=False)
+class SpectraOf:
+    """The spectra of a session's I(V) sweeps under changing decisions: groups that a decision does not touch are kept.
+
+    Parameters
+    ----------
+    sets : tuple of SweepSet
+        Of kind ``"iv"``, calibrated, with the column `unassigned`.
+    flags : pandas.DataFrame
+        What `judge_iv` said of all sweeps.
+    plan : Plan
+    """
+
+    sets: tuple[SweepSet, ...]
+    flags: pd.DataFrame
+    plan: Plan
+    _made: dict[Any, Any] = field(
+        default_factory=dict
+    )  # by group: what it was made of, and the spectrum, or why there is none
+    _zeros: dict[Any, Any] = field(default_factory=dict)  # by setting: the sweeps used, and the offsets
+
+    def summarise(
+        self, used: Collection[str], barrier: BarrierAnalysis | None, notes: Sequence[str]
+    ) -> SpectraAnalysis:
+        """Spectra and their tables from the sweeps that are used.
+
+        Parameters
+        ----------
+        used : collection of str
+        barrier : BarrierAnalysis, optional
+            Tells the decay at each site, for spectra at a varying gap.
+        notes : sequence of str
+            To begin with.
+        """
+        said = list(notes)
+        spectra: list[Spectrum] = []
+        chosen = frozenset(used)
+        offsets, decay = self._offsets(chosen), _decay_by_site(barrier)
+        axes: dict[Any, set[int]] = {}
+        for number, part in enumerate(self.sets):
+            for keys, group in self._groups(number, part):
+                axes.setdefault(tuple(keys.items()), set()).add(number)
+                slope = _decay_for(group, self.plan, decay) if self.plan.spectra.gap_slope_A_per_V is not None else None
+                made = self._spectrum(
+                    (number, tuple(keys.items())), group, keys, chosen, offsets.get(_setting(group)), slope
+                )
+                if isinstance(made, str):
+                    said.append(f"{group_label(keys)}: {made}")
+                else:
+                    spectra.append(made)
+        spectra += self._over_tips(spectra, chosen, offsets)
+        for group_keys, numbers in axes.items():
+            if len(numbers) > 1:
+                said.append(
+                    f"{group_label(dict(group_keys))}: its sweeps have {len(numbers)} different bias axes; they were averaged "
+                    "axis by axis, since nothing is interpolated."
+                )
+        table, summary = spectra_tables(spectra, self.plan)
+        return SpectraAnalysis(tuple(spectra), table, summary, tuple(said))
+
+    def _groups(self, number: int, part: SweepSet) -> list[tuple[dict[str, Any], SweepSet]]:
+        """The groups of a set; sweeps without a tip by their series, too."""
+        if ("groups", number) not in self._made:
+            by = self.plan.spectra.by
+            assigned = (part.table["unassigned"] == "").to_numpy(bool)
+            groups = group_sweeps(part.select(assigned), by) if assigned.any() else []
+            groups += group_sweeps(part.select(~assigned), [*by, "unassigned"]) if not assigned.all() else []
+            self._made["groups", number] = groups
+        found: list[tuple[dict[str, Any], SweepSet]] = self._made["groups", number]
+        return found
+
+    def _spectrum(
+        self, place: Any, group: SweepSet, keys: dict[str, Any], used: frozenset[str], offsets: Offsets | None,
+        decay: tuple[float, float] | None,
+    ) -> Spectrum | str:  # fmt: skip
+        """The spectrum of a group, or why there is none; made anew only where its sweeps or its offsets changed."""
+        names = tuple(name for name in group.names if name in used)
+        made_of = repr((names, offsets and astuple(offsets), decay))
+        if self._made.get(place, ("",))[0] != made_of:
+            try:
+                self._made[place] = made_of, _spectrum(group, keys, self.plan, names, self.flags, offsets, decay)
+            except ValueError as error:
+                self._made[place] = made_of, str(error)
+        made: Spectrum | str = self._made[place][1]
+        return made
+
+    def _over_tips(
+        self, spectra: Sequence[Spectrum], used: frozenset[str], offsets: dict[Any, Offsets]
+    ) -> list[Spectrum]:
+        """The average over tips, with tips as its units, wherever spectra of two or more tips differ in nothing else."""
+        plan = self.plan
+        if "tip" not in plan.spectra.by or plan.spectra.gap_slope_A_per_V is not None:
+            return []
+        rest = [column for column in plan.spectra.by if column != "tip"]
+        tips_of: dict[Any, set[str]] = {}
+        for one in spectra:
+            if one.keys.get("tip"):
+                tips_of.setdefault((tuple(repr(one.keys[c]) for c in rest), one.bias.size), set()).add(
+                    str(one.keys["tip"])
+                )
+        over = SpectraOf(self.sets, self.flags, plan.model_copy(
+            update={"spectra": plan.spectra.model_copy(update={"replicates": "tip"})}), self._made, self._zeros)  # fmt: skip
+        found = []
+        for number, part in enumerate(self.sets):
+            named = (part.table["unassigned"] == "").to_numpy(bool)
+            for keys, group in group_sweeps(part.select(named), rest) if named.any() else []:
+                known = tips_of.get((tuple(map(repr, keys.values())), part.axis.size), set())
+                tips = sorted(set(group.table["tip"]) & known)
+                if len(tips) < 2:
+                    continue
+                shared = [
+                    offsets[_setting(g)] for _, g in group_sweeps(group, ["sample", "tip"]) if _setting(g) in offsets
+                ]
+                zero = shared[0] if len({id(o) for o in shared}) == 1 else None
+                keys = {c: f"average over {len(tips)} tips" if c == "tip" else keys[c] for c in plan.spectra.by}
+                made = over._spectrum(("over tips", number, tuple(keys.items())), group, keys, used, zero, None)
+                if isinstance(made, Spectrum):  # else one of the tips has no sweep left: its own spectrum says so
+                    found.append(made)
+        return found
+
+    def _offsets(self, used: frozenset[str]) -> dict[tuple[str, str], Offsets]:
+        """Offsets of each sample and tip, from all set-points there; lock-in-only sets have none."""
+        parts: dict[tuple[str, str], list[SweepSet]] = {}
+        for part in self.sets:
+            for _, group in group_sweeps(part, ["sample", "tip", "unassigned"]) if part.has_current else []:
+                rows = np.isin(group.names, list(used))
+                if group.has_current and rows.any():
+                    parts.setdefault(_setting(group), []).append(group.select(rows))
+        found = {}
+        for setting, groups in parts.items():
+            names = tuple(name for group in groups for name in group.names)
+            if self._zeros.get(setting, ((),))[0] != names:
+                self._zeros[setting] = names, find_offsets(groups)
+            found[setting] = self._zeros[setting][1]
+        for setting, own in found.items():
+            # The same tip and electronics on another sample (a metal, say) may separate what a gap cannot.
+            others = [o for (_, tip), o in found.items() if tip == setting[1] and o.separable]
+            if not own.separable and others and not np.isfinite(own.bias_V):
+                best = min(others, key=lambda o: o.bias_se_V)
+                found[setting] = replace(best, how=f"{best.how}, on another sample with the same tip")
+        return found
+
+
+def _spectrum(
+    group: SweepSet, keys: dict[str, Any], plan: Plan, used: Collection[str], flags: pd.DataFrame, offsets: Offsets | None,
+    decay: tuple[float, float] | None,
+) -> Spectrum:  # fmt: skip
+    """One group to a spectrum, brought to constant separation first where the gap varied."""
+    slope = plan.spectra.gap_slope_A_per_V
+    if slope is None or decay is None:
+        return with_features(
+            average_spectrum(group, plan, keys=keys, used=used, flags=flags, offsets=offsets), group, plan
+        )
+    per_m, se_per_m = decay
+    zero = offsets.current_A if offsets is not None and np.isfinite(offsets.current_A) else 0.0
+    at_gap, relative = to_constant_separation(
+        group.axis, group.current - zero, gap_slope_m_per_V=slope * 1e-10, decay_per_m=per_m, decay_se_per_m=se_per_m
+    )
+    group = replace(group, current=at_gap + zero)
+    plan = plan.model_copy(update={"spectra": plan.spectra.model_copy(update={"gap_slope_A_per_V": None})})
+    spectrum = average_spectrum(group, plan, keys=keys, used=used, flags=flags, offsets=offsets)
+    # The factor's uncertainty is common to all sweeps; it adds to the bands of current, derivative and ratio, where
+    # N = d ln I/d ln V gains V d(ln f)/dV.
+    rise, level = np.gradient(relative, spectrum.bias), plan.compare.confidence
+    didv_se = np.hypot(spectrum.didv_se, spectrum.didv * relative + spectrum.current * rise)
+    ratio_se = np.hypot(spectrum.normalised_se, spectrum.bias * rise)
+    didv_low, didv_high = _widened(
+        spectrum.didv, spectrum.didv_low, spectrum.didv_high, didv_se, spectrum.didv_se, level
+    )
+    ratio_low, ratio_high = _widened(
+        spectrum.normalised, spectrum.normalised_low, spectrum.normalised_high, ratio_se, spectrum.normalised_se, level
+    )
+    words = f"brought to constant separation with {slope:g} Å/V and {per_m * 1e-9:.2f} ± {se_per_m * 1e-9:.2f} per nm"
+    more = join_flags([spectrum.flags if spectrum.flags is not None else no_flags(),
+                        flag_rows([""], [True], "varying gap", [words])])  # fmt: skip
+    spectrum = replace(
+        spectrum,
+        current_se=np.hypot(spectrum.current_se, spectrum.current * relative),
+        didv_se=didv_se,
+        didv_low=didv_low,
+        didv_high=didv_high,
+        normalised_se=ratio_se,
+        normalised_low=ratio_low,
+        normalised_high=ratio_high,
+        flags=more,
+    )
+    return with_features(spectrum, group, plan)
+
+
+def _widened(value: Any, low: Any, high: Any, se: Any, se_before: Any, confidence: float) -> tuple[Any, Any]:
+    """A band widened by an uncertainty that is normal, not of few repeats; where there was no band there is none."""
+    more = stats.norm.ppf(0.5 + confidence / 2) * np.sqrt(np.maximum(se**2 - se_before**2, 0.0))
+    return value - np.hypot(value - low, more), value + np.hypot(high - value, more)
+
+
+def _decay_for(group: SweepSet, plan: Plan, decay: dict[Any, tuple[float, float]]) -> tuple[float, float]:
+    """Decay of the current [1/m] for a group at a varying gap: stated, or from the session's own I(z) at its sites."""
+    if plan.spectra.decay_per_nm is not None:
+        return plan.spectra.decay_per_nm * 1e9, plan.spectra.decay_se_per_nm * 1e9
+    places = {(str(r["sample"]), str(r["tip"]), str(r["site"])) for r in group.table.to_dict("records")}
+    known = [decay[place] for place in places if place in decay]
+    if len(known) < len(places):
+        return float("nan"), float("nan")
+    values, errors = np.array(known).T
+    spread = values.std(ddof=1) if len(known) > 1 else 0.0
+    return float(values.mean()), float(np.hypot(errors.max(), spread))
+
+
+def _setting(group: SweepSet) -> tuple[str, str]:
+    row = group.table.iloc[0]
+    return str(row["sample"]), str(row["tip"] if not row["unassigned"] else row["unassigned"])

@@ -1,0 +1,102 @@
+"""Spectra as rows of the tables that leave the analysis, with the columns of their contracts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from sts.flags import no_flags
+from sts.plan import Plan
+from sts.processing import bias_offset_from_symmetry
+from sts.processing.spectrum import Spectrum
+from sts.quantities import thermal_width
+
+SPECTRA_COLUMNS = (
+    "bias_V", "current_A", "current_se_A", "didv_S", "didv_se_S", "didv_low_S", "didv_high_S", "normalised",
+    "normalised_se", "normalised_low", "normalised_high", "trusted",
+)  # fmt: skip
+SUMMARY_COLUMNS = (
+    "sweeps_used", "sweeps_omitted", "temperature_K", "average", "smoothing", "thermal_meV", "modulation_meV",
+    "smoothing_meV", "resolution_meV", "current_offset_pA", "bias_offset_mV", "displacement_fF", "gap_meV", "gap_se_meV",
+    "gap_method", "flags",
+)  # fmt: skip
+
+
+def spectra_tables(spectra: Sequence[Spectrum], plan: Plan) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """The tables spectra.csv and spectra_summary.csv; without spectra no rows, but the columns of the contract."""
+    if not spectra:
+        table, summary = (pd.DataFrame(columns=[*plan.spectra.by, *c]) for c in (SPECTRA_COLUMNS, SUMMARY_COLUMNS))
+        return table, summary
+    return pd.concat([_long(s) for s in spectra], ignore_index=True), pd.DataFrame([_summary(s, plan) for s in spectra])
+
+
+def _long(spectrum: Spectrum) -> pd.DataFrame:
+    """A spectrum as rows of spectra.csv."""
+    n = spectrum.bias.size
+    s = spectrum
+    values = (s.bias, s.current, s.current_se, s.didv, s.didv_se, s.didv_low, s.didv_high, s.normalised, s.normalised_se,
+              s.normalised_low, s.normalised_high, s.trusted)  # fmt: skip
+    columns = dict(zip(SPECTRA_COLUMNS, values, strict=True))
+    if spectrum.didv_unit != "S":  # no invented siemens: the columns of the contract stay empty
+        unknown = np.full(n, np.nan)
+        for name in ("didv", "didv_se", "didv_low", "didv_high"):
+            columns[f"{name}_S"] = unknown
+            columns[f"{name}_lockin"] = getattr(spectrum, name)
+    return pd.DataFrame({**{k: [v] * n for k, v in spectrum.keys.items()}, **columns})
+
+
+def _summary(spectrum: Spectrum, plan: Plan) -> dict[str, Any]:
+    """A spectrum as a row of spectra_summary.csv."""
+    r, o = spectrum.resolution, spectrum.offsets
+    gap = _main_gap(spectrum.gaps)
+    group_flags = spectrum.flags[spectrum.flags["sweep"] == ""] if spectrum.flags is not None else no_flags()
+    directions = spectrum.directions
+    row = {
+        **spectrum.keys,
+        "sweeps_used": len(spectrum.sweeps),
+        "sweeps_omitted": len(spectrum.omitted),
+        "temperature_K": r.thermal_V / float(thermal_width(1.0)),
+        "average": plan.spectra.average,
+        "smoothing": spectrum.smoothing,
+        "thermal_meV": r.thermal_V * 1e3,
+        "modulation_meV": r.modulation_V * 1e3,
+        "smoothing_meV": r.smoothing_V * 1e3,
+        "resolution_meV": r.total_V * 1e3,
+        "current_offset_pA": o.current_A * 1e12,
+        "bias_offset_mV": o.bias_V * 1e3,
+        "displacement_fF": directions.get("displacement_fF", float("nan")),
+        "gap_meV": gap.get("gap_meV", float("nan")),
+        "gap_se_meV": gap.get("gap_se_meV", float("nan")),
+        "gap_method": gap.get("gap_method", ""),
+        "flags": ";".join(group_flags["flag"]),
+        "zero_crossing_mV": o.zero_crossing_V * 1e3,
+        "offsets": o.how,
+        "lag_ms": directions.get("lag_ms", float("nan")),
+        "drift_per_s": directions.get("drift_per_s", float("nan")),
+        "lag_meV": r.lag_V * 1e3,
+        "reasons": "; ".join(group_flags["detail"]),
+        "didv_unit": spectrum.didv_unit,
+    }
+    if not np.isfinite(spectrum.current).any() and np.isfinite(spectrum.didv).sum() >= 8:
+        # Without a current only the mirror symmetry of an even spectrum tells the zero of the bias.
+        row["symmetry_offset_mV"] = 1e3 * bias_offset_from_symmetry(spectrum.bias, spectrum.didv)
+    if spectrum.lockin is not None:
+        row |= {"lockin_gain": spectrum.lockin.gain, "lockin_gain_se": spectrum.lockin.gain_se}
+        row["lockin"] = spectrum.lockin.verdict
+    if spectrum.superconductor is not None:
+        fit = spectrum.superconductor
+        row |= {"superconducting_gap_meV": fit.gap_meV, "superconducting_gap_se_meV": fit.gap_se_meV}
+        row["superconductor"] = fit.verdict
+    return row
+
+
+def _main_gap(gaps: pd.DataFrame | None) -> dict[Any, Any]:
+    """The gap of the summary: by extrapolation where there is one, else what there is."""
+    if gaps is None or gaps.empty:
+        return {}
+    rows = [row for row in gaps.to_dict("records") if np.isfinite(row["gap_meV"])]
+    named = [row for row in rows if str(row["gap_method"]).startswith("extrapolation")]
+    return (named or rows or [{}])[0]

@@ -1,0 +1,66 @@
+"""Which sweeps are used: the one rule. A person's word wins over the flags; what has no number cannot be used at all."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+
+Decisions = Mapping[str, tuple[str, str]]  # sweep -> ("omit" or "keep", why)
+
+
+def select(
+    sweeps: Sequence[str],
+    flags: pd.DataFrame,
+    *,
+    rules: Collection[str],
+    decisions: Decisions | None = None,
+    unusable: Collection[str] = (),
+) -> pd.DataFrame:
+    """Say of every sweep whether it is used, who decided, and why.
+
+    Parameters
+    ----------
+    sweeps : sequence of str, length m
+        Names, in order.
+    flags : pandas.DataFrame
+        Rows (sweep, flag, detail), of these and other sweeps.
+    rules : collection of str
+        Flags that leave a sweep out (`check.omit` of a plan).
+    decisions : mapping, optional
+        Of a person: name to (``"omit"`` or ``"keep"``, reason).
+    unusable : collection of str
+        Sweeps of which nothing could be measured: not even a person can use them.
+
+    Returns
+    -------
+    pandas.DataFrame
+        m rows: `sweep`, `used`, `decided_by` (``"person"`` or ``"rule"``), `decision` (a person's action and reason, else "").
+    """
+    decided = decisions or {}
+    by_rule = set(flags.loc[flags["flag"].isin(list(rules)), "sweep"])
+    used = [
+        name not in unusable and (decided[name][0] == "keep" if name in decided else name not in by_rule)
+        for name in sweeps
+    ]
+    return pd.DataFrame(
+        {
+            "sweep": list(sweeps),
+            "used": np.array(used, bool),
+            "decided_by": ["person" if name in decided else "rule" for name in sweeps],
+            "decision": [": ".join(decided[name]) if name in decided else "" for name in sweeps],
+        }
+    )
+
+
+def standing_decisions(log: pd.DataFrame) -> dict[str, tuple[str, str]]:
+    """What a log of decisions comes to: sweep to (action, why)."""
+    stacks: dict[str, list[tuple[str, str]]] = {}
+    for sweep, action, why in zip(log["sweep"], log["action"], log["why"], strict=True):
+        stack = stacks.setdefault(sweep, [])
+        if action != "undo":
+            stack.append((action, why))
+        elif stack:
+            stack.pop()
+    return {sweep: stack[-1] for sweep, stack in stacks.items() if stack}

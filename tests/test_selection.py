@@ -1,0 +1,27 @@
+"""The one rule of which sweeps are used."""
+
+from __future__ import annotations
+
+from sts.flags import flag_rows, join_flags
+from sts.selection import select
+
+NAMES = ["a", "b", "c", "d", "e"]
+FLAGS = join_flags(
+    [
+        flag_rows(NAMES, [True, False, True, False, False], "jump", "x"),
+        flag_rows(NAMES, [0, 1, 0, 0, 0], "slow noise", "y"),
+    ]
+)
+
+
+def test_a_person_has_the_last_word_over_the_rules():
+    table = select(
+        NAMES, FLAGS, rules=["jump"], decisions={"a": ("keep", "small"), "d": ("omit", "touched")}, unusable=["e"]
+    )
+    assert table["used"].tolist() == [True, True, False, False, False]
+    assert table["decided_by"].tolist() == ["person", "rule", "rule", "person", "rule"]
+    assert table["decision"].tolist() == ["keep: small", "", "", "omit: touched", ""]
+
+
+def test_what_could_not_be_measured_cannot_be_kept():
+    assert not select(NAMES, FLAGS, rules=[], decisions={"e": ("keep", "please")}, unusable=["e"])["used"].iloc[4]
