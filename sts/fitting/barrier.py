@@ -30,7 +30,7 @@ SWEEP_COLUMNS = (
 class BarrierFit:
     """Fits of I = A exp(-2κz) + offset to the m sweeps of one set."""
 
-    height: Array  # (n,) [m], calibrated
+    height: Array  # (n,) [m]
     current: Array  # (m, n) as measured [A]
     fitted: Array  # (m, n) the fitted curve [A]; NaN where the fit failed
     residual: NDArray[np.floating]  # (m, n) (measured - fitted)/standard deviation of the noise model; NaN where masked
@@ -63,7 +63,6 @@ def fit_barrier(
     sweeps: SweepSet,
     plan: Plan | None = None,
     *,
-    height_factor: float = 1.0,
     confidence: float | None = None,
 ) -> BarrierFit:
     """Fit the apparent barrier height of every sweep of a set.
@@ -74,8 +73,6 @@ def fit_barrier(
         Of kind ``"iz"``: m sweeps on n heights.
     plan : Plan, optional
         Sections `barrier` and `check` are used.
-    height_factor : float
-        True height = factor × nominal height.
     confidence : float, optional
         Of the intervals (0 to 1); that of the plan's section `compare` if not given.
 
@@ -101,7 +98,7 @@ def fit_barrier(
     if sweeps.kind != "iz":
         raise ValueError("fit_barrier needs I(z) sweeps (kind 'iz'); these are I(V) sweeps. Use average_spectrum.")
     settings = plan or Plan()
-    batch = Batch(sweeps, settings.barrier, height_factor)
+    batch = Batch(sweeps, settings.barrier)
     batch.run()
     return _result(batch, settings, confidence=confidence or settings.compare.confidence)
 

@@ -34,9 +34,9 @@ WINDOWS = ((0.1, 1.0), (0.2, 1.0), (0.0, 0.9), (0.0, 0.8))  # cuts of the choice
 class Batch:
     """The arrays of one call; the block loop reads and fills them."""
 
-    def __init__(self, sweeps: SweepSet, plan: BarrierPlan, height_factor: float) -> None:
+    def __init__(self, sweeps: SweepSet, plan: BarrierPlan) -> None:
         self.sweeps, self.plan = sweeps, plan
-        self.height = sweeps.axis * height_factor
+        self.height = sweeps.axis
         self.u, self.span = engine.scaled_height(self.height)
         m, self.n = sweeps.current.shape
         self.rows = max(1, BLOCK_VALUES // self.n)

@@ -204,7 +204,8 @@ def test_the_gain_of_the_amplifier_does_not_matter(gain):
 
 def test_a_height_scale_enters_with_its_square():
     made = simulate_iz(barrier_eV=4.4, height=RANGE, sweeps=5, bench=VACUUM, seed=8, tip="t").sweeps
-    ratio = fit_barrier(made, height_factor=1 / 1.05).table["barrier_eV"] / fit_barrier(made).table["barrier_eV"]
+    scaled = replace(made, axis=made.axis / 1.05)
+    ratio = fit_barrier(scaled).table["barrier_eV"] / fit_barrier(made).table["barrier_eV"]
     assert_allclose(ratio, 1.1025, rtol=1e-6)  # 5 % in height: 10.25 % in φ
 
 

@@ -14,11 +14,11 @@ from sts.simulate import planar_current_density
 from sts.sweeps import SweepSet, sweep_table
 
 
-def fitted(decay_per_m, **options):
-    """What the fit makes of three decades without noise."""
+def fitted(decay_per_m, *, height_factor=1.0):
+    """What the fit makes of three decades without noise, on a height scale that is `height_factor` times the nominal one."""
     z = np.linspace(0, 6.9 / decay_per_m, 100)
-    sweeps = SweepSet("iz", z, 1e-9 * np.exp(-decay_per_m * z)[None], sweep_table(["s"]))
-    return fit_barrier(sweeps, **options).table["barrier_eV"][0]
+    sweeps = SweepSet("iz", z * height_factor, 1e-9 * np.exp(-decay_per_m * z)[None], sweep_table(["s"]))
+    return fit_barrier(sweeps).table["barrier_eV"][0]
 
 
 @each("barrier_measurements", "libre_a", "up_a")

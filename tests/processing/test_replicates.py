@@ -64,7 +64,7 @@ def test_a_sweep_left_out_pairs_no_others_anew() -> None:
 
 def test_a_gap_counts_the_same_repeats_as_the_band() -> None:
     """Eight pairs, numbered or not, are eight repeats in the resampling of the gap."""
-    made = simulate_iv(density="gap", sweeps=8, seed=5)
+    made = simulate_iv(density="gapped", sweeps=8, seed=5)
     gaps = []
     for repeat in (made.sweeps.table["repeat"], np.nan):
         sweeps = SweepSet("iv", made.sweeps.axis, made.sweeps.current, made.sweeps.table.assign(repeat=repeat))
