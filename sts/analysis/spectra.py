@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import astuple, dataclass, field, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -70,17 +71,15 @@ class SpectraOf:
         chosen = frozenset(used)
         offsets, decay = self._offsets(chosen), _decay_by_site(barrier)
         axes: dict[Any, set[int]] = {}
-        for number, part in enumerate(self.sets):
-            for keys, group in self._groups(number, part):
-                axes.setdefault(tuple(keys.items()), set()).add(number)
-                slope = _decay_for(group, self.plan, decay) if self.plan.spectra.gap_slope_A_per_V is not None else None
-                made = self._spectrum(
-                    (number, tuple(keys.items())), group, keys, chosen, offsets.get(_setting(group)), slope
-                )
-                if isinstance(made, str):
-                    said.append(f"{group_label(keys)}: {made}")
-                else:
-                    spectra.append(made)
+        for number, keys, group in self._groups:
+            axes.setdefault(tuple(keys.items()), set()).add(number)
+            slope = _decay_for(group, self.plan, decay) if self.plan.spectra.gap_slope_A_per_V is not None else None
+            zero = offsets.get(_setting(group))
+            made = self._spectrum((number, tuple(keys.items())), group, keys, chosen, zero, slope)
+            if isinstance(made, str):
+                said.append(f"{group_label(keys)}: {made}")
+            else:
+                spectra.append(made)
         spectra += self._over_tips(spectra, chosen, offsets)
         for group_keys, numbers in axes.items():
             if len(numbers) > 1:
@@ -91,16 +90,36 @@ class SpectraOf:
         table, summary = spectra_tables(spectra, self.plan)
         return SpectraAnalysis(tuple(spectra), table, summary, tuple(said))
 
-    def _groups(self, number: int, part: SweepSet) -> list[tuple[dict[str, Any], SweepSet]]:
-        """The groups of a set; sweeps without a tip by their series, too."""
-        if ("groups", number) not in self._made:
+    @cached_property
+    def _groups(self) -> list[tuple[int, dict[str, Any], SweepSet]]:
+        """Number of the set, keys and sweeps of each group; sweeps without a tip by their series, too."""
+        found = []
+        for number, part in enumerate(self.sets):
             by = self.plan.spectra.by
             assigned = (part.table["unassigned"] == "").to_numpy(bool)
             groups = group_sweeps(part.select(assigned), by) if assigned.any() else []
             groups += group_sweeps(part.select(~assigned), [*by, "unassigned"]) if not assigned.all() else []
-            self._made["groups", number] = groups
-        found: list[tuple[dict[str, Any], SweepSet]] = self._made["groups", number]
+            found += [(number, keys, group) for keys, group in groups]
         return found
+
+    @cached_property
+    def _groups_over_tips(self) -> list[tuple[int, dict[str, Any], SweepSet, list[tuple[str, str]]]]:
+        """As `_groups`, of sweeps that differ in their tip only, and the settings that they were taken with."""
+        rest = [column for column in self.plan.spectra.by if column != "tip"]
+        found = []
+        for number, part in enumerate(self.sets):
+            named = (part.table["unassigned"] == "").to_numpy(bool)
+            for keys, group in group_sweeps(part.select(named), rest) if named.any() else []:
+                settings = [_setting(g) for _, g in group_sweeps(group, ["sample", "tip"])]
+                found.append((number, keys, group, settings))
+        return found
+
+    @cached_property
+    def _settings(self) -> list[tuple[tuple[str, str], SweepSet]]:
+        """Sweeps with a current by sample and tip: taken with one setting of the electronics."""
+        groups = [group for part in self.sets if part.has_current
+                  for _, group in group_sweeps(part, ["sample", "tip", "unassigned"])]  # fmt: skip
+        return [(_setting(group), group) for group in groups if group.has_current]
 
     def _spectrum(
         self, place: Any, group: SweepSet, keys: dict[str, Any], used: frozenset[str], offsets: Offsets | None,
@@ -134,36 +153,31 @@ class SpectraOf:
         over = SpectraOf(self.sets, self.flags, plan.model_copy(
             update={"spectra": plan.spectra.model_copy(update={"replicates": "tip"})}), self._made, self._zeros)  # fmt: skip
         found = []
-        for number, part in enumerate(self.sets):
-            named = (part.table["unassigned"] == "").to_numpy(bool)
-            for keys, group in group_sweeps(part.select(named), rest) if named.any() else []:
-                known = tips_of.get((tuple(map(repr, keys.values())), part.axis.size), set())
-                tips = sorted(set(group.table["tip"]) & known)
-                if len(tips) < 2:
-                    continue
-                shared = [
-                    offsets[_setting(g)] for _, g in group_sweeps(group, ["sample", "tip"]) if _setting(g) in offsets
-                ]
-                zero = shared[0] if len({id(o) for o in shared}) == 1 else None
-                keys = {c: f"average over {len(tips)} tips" if c == "tip" else keys[c] for c in plan.spectra.by}
-                made = over._spectrum(("over tips", number, tuple(keys.items())), group, keys, used, zero, None)
-                if isinstance(made, Spectrum):  # else one of the tips has no sweep left: its own spectrum says so
-                    found.append(made)
+        for number, keys, group, settings in self._groups_over_tips:
+            known = tips_of.get((tuple(map(repr, keys.values())), group.axis.size), set())
+            tips = sorted(set(group.table["tip"]) & known)
+            if len(tips) < 2:
+                continue
+            shared = [offsets[setting] for setting in settings if setting in offsets]
+            zero = shared[0] if len({id(o) for o in shared}) == 1 else None
+            keys = {c: f"average over {len(tips)} tips" if c == "tip" else keys[c] for c in plan.spectra.by}
+            made = over._spectrum(("over tips", number, tuple(keys.items())), group, keys, used, zero, None)
+            if isinstance(made, Spectrum):  # else one of the tips has no sweep left: its own spectrum says so
+                found.append(made)
         return found
 
     def _offsets(self, used: frozenset[str]) -> dict[tuple[str, str], Offsets]:
         """Offsets of each sample and tip, from all set-points there; lock-in-only sets have none."""
-        parts: dict[tuple[str, str], list[SweepSet]] = {}
-        for part in self.sets:
-            for _, group in group_sweeps(part, ["sample", "tip", "unassigned"]) if part.has_current else []:
-                rows = np.isin(group.names, list(used))
-                if group.has_current and rows.any():
-                    parts.setdefault(_setting(group), []).append(group.select(rows))
+        parts: dict[tuple[str, str], list[tuple[SweepSet, list[bool]]]] = {}
+        for setting, group in self._settings:
+            rows = [name in used for name in group.names]
+            if any(rows):
+                parts.setdefault(setting, []).append((group, rows))
         found = {}
         for setting, groups in parts.items():
-            names = tuple(name for group in groups for name in group.names)
-            if self._zeros.get(setting, ((),))[0] != names:
-                self._zeros[setting] = names, find_offsets(groups)
+            which = [rows for _, rows in groups]
+            if self._zeros.get(setting, ([],))[0] != which:
+                self._zeros[setting] = which, find_offsets([group.select(np.array(rows)) for group, rows in groups])
             found[setting] = self._zeros[setting][1]
         for setting, own in found.items():
             # The same tip and electronics on another sample (a metal, say) may separate what a gap cannot.

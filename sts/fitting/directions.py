@@ -105,14 +105,19 @@ def slopes_by_repeat(sweeps: pd.DataFrame) -> pd.DataFrame:
         "decay_se_per_nm": np.sqrt(variance),
         "dof": variance**2 / np.maximum(fourth, 1e-300),
         "sweeps": count,
-        "flags": [_together(f) for _, f in used["flags"].groupby(place)],
+        "flags": _together(used["flags"].tolist(), place),
     }
     result: pd.DataFrame = pd.concat([table.assign(**values), used.loc[first, own].reset_index(drop=True)], axis=1)
     return result
 
 
-def _together(flags: pd.Series) -> str:
-    return ";".join(dict.fromkeys(part for text in flags for part in text.split(";") if part))
+def _together(flags: list[str], place: Any) -> list[str]:
+    """The flags of all sweeps of each repeat."""
+    found: list[dict[str, None]] = [{} for _ in range(int(place.max()) + 1)]
+    for text, at in zip(flags, place, strict=True):
+        if text:
+            found[at] |= dict.fromkeys(text.split(";"))
+    return [";".join(one) for one in found]
 
 
 def _measured(sweeps: pd.DataFrame) -> Any:
