@@ -87,8 +87,10 @@ class SpectraOf:
                     f"{group_label(dict(group_keys))}: its sweeps have {len(numbers)} different bias axes; they were averaged "
                     "axis by axis, since nothing is interpolated."
                 )
-        table, summary = spectra_tables(spectra, self.plan)
-        return SpectraAnalysis(tuple(spectra), table, summary, tuple(said))
+        before = self._made.get("tables")
+        if before is None or list(map(id, before[0])) != list(map(id, spectra)):
+            before = self._made["tables"] = spectra, *spectra_tables(spectra, self.plan)
+        return SpectraAnalysis(tuple(spectra), before[1], before[2], tuple(said))
 
     @cached_property
     def _groups(self) -> list[tuple[int, dict[str, Any], SweepSet]]:

@@ -69,17 +69,16 @@ def site_level(
     large for that (F test at 1 % over the tip's sites) keeps its own scatter and leaves the pool.
     """
     rows = _checked(repeats)
-    grouped = rows.groupby(SITE, sort=False, dropna=False)
+    site, table = _grouped(rows, SITE)
     slope, noise = rows["decay_per_nm"].to_numpy(float), rows["decay_se_per_nm"].to_numpy(float)
-    n = grouped.size().to_numpy()
-    site = grouped.ngroup().to_numpy()
+    n = np.bincount(site)
     mean = _sum(site, slope) / n
     squares = _sum(site, (slope - mean[site]) ** 2)
     variance = _sum(site, noise**2) / n  # mean variance of one repeat; NaN where any is unknown
     dof = _sum(site, noise**2) ** 2 / _sum(site, noise**4 / rows["dof"].to_numpy(float))
 
-    table = grouped.agg(sweeps=("sweeps", "sum")).reset_index()
-    tip = table.groupby(TIP, sort=False, dropna=False).ngroup().to_numpy()
+    table = table.assign(sweeps=_total(site, rows["sweeps"]))
+    tip, _ = _grouped(table, TIP)
     # Where a variance is unknown somewhere at a tip, its sites are pooled as if all repeats were equally noisy.
     unknown = _sum(tip, ~np.isfinite(variance)) > 0
     unit = np.where(unknown[tip], 1.0, variance)
@@ -141,7 +140,7 @@ def tip_level(sites: pd.DataFrame, *, confidence: float = 0.95, calibration: Cal
     values = _barrier_columns(pooled.mean, se, np.where(single, np.nan, dof), confidence, calibration)
     scale = 2 * BARRIER_PER_NM2 * np.abs(pooled.mean)
     values["between_site_sd_eV"] = scale * np.sqrt(pooled.tau2)
-    tip = sites.groupby(TIP, sort=False, dropna=False).ngroup().to_numpy()
+    tip, _ = _grouped(sites, TIP)
     values["site_noise_eV"] = scale * np.sqrt(_sum(tip, sites["decay_se_per_nm"].to_numpy(float) ** 2) / pooled.count)
     values["note"] = _notes(
         len(se),
@@ -182,9 +181,11 @@ def _pooled_ratio(tip: np.ndarray, chi2: np.ndarray, dof: np.ndarray) -> tuple[n
 
 
 def _pool_sites(sites: pd.DataFrame) -> tuple[pd.DataFrame, Pooled]:
-    grouped = sites.groupby(TIP, sort=False, dropna=False)
-    table = grouped.agg(sweeps=("sweeps", "sum"), sites=("site", "size"), repeats=("repeats", "sum")).reset_index()
-    row, column = grouped.ngroup().to_numpy(), grouped.cumcount().to_numpy()
+    row, table = _grouped(sites, TIP)
+    table = table.assign(
+        sweeps=_total(row, sites["sweeps"]), sites=np.bincount(row), repeats=_total(row, sites["repeats"])
+    )
+    column = pd.Series(row).groupby(row).cumcount().to_numpy()
     shape = (len(table), int(column.max()) + 1)
     slope, variance, dof = (np.full(shape, np.nan) for _ in range(3))
     slope[row, column] = sites["decay_per_nm"]
@@ -232,14 +233,26 @@ def _carried(rows: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
     """The user's own columns that have one value in each group; names that the results use themselves are ours."""
     taken = {*REPEAT_COLUMNS, *SITE_COLUMNS, *SITE_EXTRAS, *TIP_COLUMNS, *TIP_EXTRAS, "flags"}
     columns = [c for c in rows.columns if c not in taken]
-    grouped = rows.groupby(keys, sort=False, dropna=False)
-    constant = [c for c in columns if (grouped[c].nunique(dropna=False) <= 1).all()]
-    first: pd.DataFrame = grouped[constant].first() if constant else grouped.size().to_frame()[[]]
-    return first.reset_index()
+    group, first = _grouped(rows, [*keys, *columns], only=keys)
+    constant = [c for c in columns if len(set(zip(group, pd.factorize(rows[c])[0], strict=True))) == len(first)]
+    return first[[*keys, *constant]]
 
 
 def _others(table: pd.DataFrame, known: tuple[str, ...]) -> list[str]:
     return [c for c in table.columns if c not in known]
+
+
+def _grouped(
+    rows: pd.DataFrame, columns: list[str], *, only: list[str] | None = None
+) -> tuple[np.ndarray, pd.DataFrame]:
+    """The group of each row by `only` (all columns if not given), in order of appearance, and the first row of each group."""
+    group = rows.groupby(only or columns, sort=False, dropna=False).ngroup().to_numpy()
+    return group, rows[columns].iloc[np.unique(group, return_index=True)[1]].reset_index(drop=True)
+
+
+def _total(group: np.ndarray, counts: pd.Series) -> np.ndarray:
+    """Sums of whole numbers by group."""
+    return _sum(group, counts.to_numpy(float)).astype(np.int64)
 
 
 def _sum(group: np.ndarray, values: np.ndarray) -> np.ndarray:
