@@ -13,8 +13,8 @@ from pathlib import Path
 
 import sts
 from sts.figures import plot_session_timeline
-from sts.report.facts import all_sweeps
-from sts.report.findings import answers, improvements
+from sts.report.answers import answers, improvements
+from sts.report.lookup import all_sweeps
 
 
 def main(folder: Path, picture: Path) -> None:

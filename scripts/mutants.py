@@ -1,6 +1,6 @@
 """Do the tests notice a fault in the numbers? ``python scripts/mutants.py [--sample N] [--seed N] [--minutes M]``.
 
-One place of ``sts/processing`` or ``sts/fitting`` at a time is changed (a comparison, an operation, a number, a
+One place of ``sts/curves``, ``sts/spectra`` or ``sts/barrier`` at a time is changed (a comparison, an operation, a number, a
 condition) in a copy of the project, and the tests of that layer are run on it: a change that no test notices has
 *survived*. Places are drawn with a seed. The copies are made at the start, so the project may be edited meanwhile.
 
@@ -28,7 +28,7 @@ from pathlib import Path
 
 from _environment import ROOT, run
 
-LAYERS = ("processing", "fitting")
+LAYERS = ("curves", "spectra", "barrier")
 OUT = ROOT / "docs" / "validation" / "mutants.csv"
 CACHE = ROOT / ".validation-cache" / "mutants.csv"
 COLUMNS = ("file", "line", "change", "result")

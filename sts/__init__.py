@@ -36,8 +36,9 @@ _HOMES = {
     ),
     "sts.session": ("Session", "SessionError", "merge", "rescue"),
     "sts.importing": ("annotate_session", "import_files"),
-    "sts.processing": ("average_spectrum", "judge_iv"),
-    "sts.fitting": ("fit_barrier", "fit_superconducting_gap"),
+    "sts.spectra": ("average_spectrum", "judge_iv"),
+    "sts.spectra.models": ("fit_superconducting_gap",),
+    "sts.barrier": ("fit_barrier",),
     "sts.analysis": ("analyse", "judge", "measure"),
     "sts.report": ("write_results",),
     "sts.simulate": ("simulate_iv", "simulate_iz"),
@@ -59,8 +60,8 @@ def __dir__() -> list[str]:
 
 _TABLES = {  # what a notebook shows: module and type of the result, and the function of sts.report.notebook
     ("sts.sweeps", "SweepSet"): "sweeps_html",
-    ("sts.processing.spectrum", "Spectrum"): "spectrum_html",
-    ("sts.fitting.barrier", "BarrierFit"): "barrier_html",
+    ("sts.spectra.spectrum", "Spectrum"): "spectrum_html",
+    ("sts.barrier.fit", "BarrierFit"): "barrier_html",
     ("sts.analysis.results", "Analysis"): "analysis_html",
 }
 

@@ -7,7 +7,7 @@ import pandas as pd
 from numpy.testing import assert_allclose
 
 from sts.analysis.calibrated import calibrated, height_scale, in_force
-from sts.fitting import fit_barrier
+from sts.barrier import fit_barrier
 from sts.sweeps import SweepSet, sweep_table
 
 ROWS = pd.DataFrame(

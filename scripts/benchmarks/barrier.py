@@ -13,8 +13,8 @@ from __future__ import annotations
 import numpy as np
 from _timing import Bound, rise_in_own_process_MB, rise_MB, shortest
 
-from sts.fitting import fit_barrier
-from sts.fitting.barrier_single import SingleBarrier, fit_barrier_single
+from sts.barrier import fit_barrier
+from sts.barrier.one_sweep import SingleBarrier, fit_barrier_single
 from sts.simulate import Bench, simulate_iz
 from sts.sweeps import SweepSet
 

@@ -13,8 +13,8 @@ import numpy as np
 from _timing import Bound, shortest
 
 from benchmarks import barrier, spectra
-from sts.fitting import fit_barrier
-from sts.processing import spectra_of_grid
+from sts.barrier import fit_barrier
+from sts.spectra import spectra_of_grid
 
 TITLE = "Growth with the number of sweeps and of points"
 SWEEPS = tuple(4**k for k in range(3, 10))  # 64 to 262,144, of 256 points

@@ -12,8 +12,9 @@ from _timing import Bound, rise_in_own_process_MB, rise_MB, shortest
 from numpy.typing import NDArray
 from scipy.signal import savgol_filter
 
-from sts.processing import make_smoother, spectra_of_grid
-from sts.processing.smoothing import Smoother
+from sts.curves import make_smoother
+from sts.curves.smoothing import Smoother
+from sts.spectra import spectra_of_grid
 
 TITLE = "I(V): a grid of spectra"
 BOUNDS: dict[str, Bound] = {"copies": 25.0, "times_loop": (40.0, np.inf), "memory_over_results_MB": 100.0}

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from sts.fitting import fit_barrier, pair_directions, slopes_by_repeat
+from sts.barrier import fit_barrier, pair_directions, slopes_by_repeat
 from sts.quantities import ELEMENTARY_CHARGE, barrier_from_decay, decay_from_barrier
 from sts.simulate import Bench, simulate_iz
 from sts.sweeps import SweepSet

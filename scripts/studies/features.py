@@ -11,14 +11,14 @@ from typing import Any
 
 import numpy as np
 
-from sts.fitting.features import with_features
-from sts.fitting.lineshapes import gaussian, inelastic_step
-from sts.fitting.resonance import fit_inelastic_step
 from sts.plan import Plan
-from sts.processing import average_spectrum
-from sts.processing.peaks import find_peaks
 from sts.simulate import Bench, Simulated, apply_bench, gapped, simulate_iv, superconductor, v_shaped
 from sts.simulate.densities import Density
+from sts.spectra import average_spectrum
+from sts.spectra.features import with_features
+from sts.spectra.models.lineshapes import gaussian, inelastic_step
+from sts.spectra.models.resonance import fit_inelastic_step
+from sts.spectra.peaks import find_peaks
 from sts.sweeps import SweepSet
 from studies import Finding
 

@@ -13,9 +13,10 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
-from sts.processing import average_spectrum, find_offsets, judge_iv, make_smoother
+from sts.curves import make_smoother
 from sts.simulate import Bench, Simulated, apply_bench, gapped, simulate_iv, superconductor
 from sts.simulate.densities import Density
+from sts.spectra import average_spectrum, find_offsets, judge_iv
 from sts.sweeps import SweepSet
 from studies import Finding
 

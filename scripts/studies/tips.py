@@ -9,10 +9,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from sts.barrier import fit_barrier, slopes_by_repeat
 from sts.comparing.groups import compare_groups
-from sts.comparing.levels import BARRIER_PER_NM2, site_level, tip_level
 from sts.comparing.pairs import FEWEST, compare_pairs, maximum_modulus_sf
-from sts.fitting import fit_barrier, slopes_by_repeat
+from sts.comparing.sites_and_tips import BARRIER_PER_NM2, site_level, tip_level
 from sts.quantities import decay_from_barrier
 from sts.simulate import Bench, simulate_iz
 from studies import Finding

@@ -10,6 +10,8 @@ import pandas as pd
 
 from sts.analysis.calibrated import height_scale
 from sts.analysis.results import BarrierAnalysis
+from sts.barrier import pair_directions, slopes_by_repeat
+from sts.barrier.fit import BarrierFit
 from sts.comparing import (
     advice,
     budget,
@@ -20,8 +22,6 @@ from sts.comparing import (
     tip_level,
     variance_components,
 )
-from sts.fitting import pair_directions, slopes_by_repeat
-from sts.fitting.barrier import BarrierFit
 from sts.flags import flags_of, join_flags
 from sts.plan import Plan
 from sts.sweeps import SweepSet

@@ -16,15 +16,15 @@ from sts.analysis.calibrated import calibrated, current_note
 from sts.analysis.results import Analysis
 from sts.analysis.spectra import SpectraOf
 from sts.analysis.versions import versions
-from sts.fitting import fit_barrier, window_sensitivity
-from sts.fitting.barrier import BarrierFit
+from sts.barrier import fit_barrier, window_sensitivity
+from sts.barrier.fit import BarrierFit
+from sts.curves.replicates import with_replicates
 from sts.flags import flags_of, join_flags
 from sts.plan import Plan
-from sts.processing import judge_iv
-from sts.processing.replicates import with_replicates
 from sts.provenance import Order, measurement_order, series_of
 from sts.selection import select, standing_decisions
 from sts.session import Session
+from sts.spectra import judge_iv
 from sts.sweeps import SweepSet
 
 Progress = Callable[[int, int], None]

@@ -6,10 +6,10 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
-from sts.fitting.barrier import BarrierFit
+from sts.barrier.fit import BarrierFit
 from sts.plan import Plan
-from sts.processing.spectrum import Spectrum
 from sts.provenance import Order
+from sts.spectra.spectrum import Spectrum
 from sts.sweeps import SweepSet
 
 

@@ -13,12 +13,13 @@ from scipy import stats
 
 from sts.analysis.results import BarrierAnalysis, SpectraAnalysis
 from sts.analysis.tables import spectra_tables
-from sts.fitting.features import with_features
+from sts.curves import group_sweeps
 from sts.flags import flag_rows, join_flags, no_flags
 from sts.plan import Plan
-from sts.processing import average_spectrum, find_offsets, group_sweeps
-from sts.processing.gap_variation import to_constant_separation
-from sts.processing.spectrum import Offsets, Spectrum, group_label
+from sts.spectra import average_spectrum, find_offsets
+from sts.spectra.features import with_features
+from sts.spectra.spectrum import Offsets, Spectrum, group_label
+from sts.spectra.varying_gap import to_constant_separation
 from sts.sweeps import SweepSet
 
 

@@ -10,9 +10,9 @@ import pandas as pd
 
 from sts.flags import no_flags
 from sts.plan import Plan
-from sts.processing import bias_offset_from_symmetry
-from sts.processing.spectrum import Spectrum
 from sts.quantities import thermal_width
+from sts.spectra import bias_offset_from_symmetry
+from sts.spectra.spectrum import Spectrum
 
 SPECTRA_COLUMNS = (
     "bias_V", "current_A", "current_se_A", "didv_S", "didv_se_S", "didv_low_S", "didv_high_S", "normalised",

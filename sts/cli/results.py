@@ -198,7 +198,7 @@ def barrier_command(
 def _profile(session: Path, plan: Plan, sweep: str) -> int:
     """Print the interval of one sweep by profile likelihood; nothing is written."""
     import sts
-    from sts.fitting.barrier_single import profile_sweep
+    from sts.barrier.one_sweep import profile_sweep
 
     with progress("fitting") as report:
         analysis = sts.analyse(session, plan, only="iz", progress=report)

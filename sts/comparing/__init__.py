@@ -5,12 +5,12 @@ curves of one tip resemble each other: four tips a side with 25 curves each and 
 a "significant" difference in half of all comparisons of equal tips.
 """
 
-from sts.comparing.budget import budget, corrected_barrier, image_force_ratio, true_barrier
 from sts.comparing.calibration import STEP_HEIGHTS, Calibration, calibrate, calibration_factor
 from sts.comparing.components import advice, variance_components
 from sts.comparing.groups import GroupComparison, compare_groups
-from sts.comparing.levels import site_level, tip_level
 from sts.comparing.pairs import compare_pairs
+from sts.comparing.sites_and_tips import site_level, tip_level
+from sts.comparing.uncertainty_budget import budget, corrected_barrier, image_force_ratio, true_barrier
 
 __all__ = [
     "STEP_HEIGHTS",

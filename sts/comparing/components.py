@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from sts.comparing.levels import BARRIER_PER_NM2, SITE, TIP
-from sts.comparing.pooling import t_quantile
+from sts.comparing.random_effects import t_quantile
+from sts.comparing.sites_and_tips import BARRIER_PER_NM2, SITE, TIP
 
 COMPONENT_COLUMNS = (
     "level", "sd_eV", "sd_percent", "share", "units", "dof", "icc", "curves_per_unit", "design_effect", "note",

@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from sts.comparing.levels import TIP_COLUMNS, TIP_EXTRAS
 from sts.comparing.pairs import FEWEST, simultaneous_pairs
-from sts.comparing.pooling import t_quantile
+from sts.comparing.random_effects import t_quantile
+from sts.comparing.sites_and_tips import TIP_COLUMNS, TIP_EXTRAS
 
 GROUP_COLUMNS = (
     "sample", "group", "tips", "barrier_eV", "barrier_low_eV", "barrier_high_eV", "between_tip_sd_percent", "names",

@@ -28,8 +28,8 @@ from sts.figures.style import (
 from sts.figures.sweeps import HEIGHT_LABEL
 
 if TYPE_CHECKING:
-    from sts.fitting.barrier import BarrierFit
-    from sts.fitting.local_barrier import LocalBarrier
+    from sts.barrier.fit import BarrierFit
+    from sts.barrier.local import LocalBarrier
 
 BARRIER_LABEL = "Apparent barrier height (eV)"
 
@@ -99,7 +99,7 @@ def plot_local_barrier(
     Parameters
     ----------
     parts : sequence of (LocalBarrier, str)
-        Results of `sts.fitting.local_barrier`, each with the name of the sweep to draw.
+        Results of `sts.barrier.local`, each with the name of the sweep to draw.
     axes : sequence of matplotlib.axes.Axes, optional
         As many as `parts`; heights may differ from set to set, so they need not share an axis.
     """

@@ -34,7 +34,7 @@ from sts.figures.style import (
 from sts.figures.sweeps import BIAS_LABEL
 
 if TYPE_CHECKING:
-    from sts.processing.spectrum import Spectrum
+    from sts.spectra.spectrum import Spectrum
 
 
 def plot_spectrum(spectrum: Spectrum, *, confidence: float = 0.95, ax: Axes | None = None) -> Axes:

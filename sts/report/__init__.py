@@ -1,6 +1,6 @@
 """The page, tables and files of a result; two results compared; results in a notebook."""
 
-from sts.report.compare import compare_results
+from sts.report.differences import compare_results
 from sts.report.page import render_page
 from sts.report.write import write_results
 

@@ -13,7 +13,7 @@ from matplotlib.figure import Figure
 
 from sts.figures.saving import FORMATS, save, save_each, savers
 from sts.figures.style import data_behind, house_style, new_figure, points_drawn
-from sts.report.gallery import Picture
+from sts.report.pictures import Picture
 from sts.report.tables import csv_text
 
 MOST_SVG_POINTS = 30_000  # beyond this a page with vector drawings gets slow and large

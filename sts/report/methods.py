@@ -14,9 +14,9 @@ import numpy as np
 
 from sts.analysis import Analysis, BarrierAnalysis
 from sts.analysis.calibrated import in_force
-from sts.report.facts import all_sweeps, axis_words, stated
-from sts.report.findings import resolution_words
-from sts.report.wording import NOT_RECORDED, count, distinct, level_words, listed, numbers_in_words
+from sts.report.answers import resolution_words
+from sts.report.lookup import all_sweeps, axis_words, stated
+from sts.report.number_words import NOT_RECORDED, count, distinct, level_words, listed, numbers_in_words
 
 
 @dataclass(frozen=True)

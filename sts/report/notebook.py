@@ -12,12 +12,12 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from sts.analysis import Analysis
+from sts.barrier.fit import BarrierFit
 from sts.figures import house_style, new_figure, plot_iz_fits, plot_spectrum, plot_sweeps
 from sts.figures.saving import save
-from sts.fitting.barrier import BarrierFit
-from sts.processing.spectrum import Spectrum
-from sts.report.findings import answers, gap_words, resolution_words
-from sts.report.wording import NOT_RECORDED, count, distinct, listed, value_with_uncertainty
+from sts.report.answers import answers, gap_words, resolution_words
+from sts.report.number_words import NOT_RECORDED, count, distinct, listed, value_with_uncertainty
+from sts.spectra.spectrum import Spectrum
 from sts.sweeps import AXIS_UNITS, KINDS, SweepSet
 
 MOST_ROWS = 12

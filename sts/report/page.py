@@ -14,13 +14,13 @@ from markupsafe import Markup
 from sts.analysis import Analysis
 from sts.figures.style import decimals_for
 from sts.plan import write_toml
+from sts.report.answers import answers, flag_panel, improvements
 from sts.report.citations import works_used
 from sts.report.drawing import Drawn, draw, share_letters
-from sts.report.facts import all_sweeps
-from sts.report.findings import answers, flag_panel, improvements
-from sts.report.gallery import MOST_SETS, MOST_SPECTRA, MOST_TIPS, gallery
+from sts.report.lookup import all_sweeps
 from sts.report.methods import checklist, methods_paragraph
-from sts.report.wording import count
+from sts.report.number_words import count
+from sts.report.pictures import MOST_SETS, MOST_SPECTRA, MOST_TIPS, gallery
 
 MOST_ROWS = 1500  # sweeps listed on the page; flagged ones come first, all stand in the CSV
 

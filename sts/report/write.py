@@ -15,18 +15,18 @@ import numpy as np
 import pandas as pd
 
 from sts.analysis import Analysis
-from sts.comparing.levels import SITE_COLUMNS, TIP_COLUMNS
+from sts.barrier.fit import SWEEP_COLUMNS
 from sts.comparing.pairs import PAIR_COLUMNS
-from sts.fitting.barrier import SWEEP_COLUMNS
+from sts.comparing.sites_and_tips import SITE_COLUMNS, TIP_COLUMNS
 from sts.plan import write_toml
-from sts.processing import setpoint_trends
+from sts.report.answers import answers, flag_panel, improvements
 from sts.report.citations import bibtex
 from sts.report.drawing import Drawn, draw_all
-from sts.report.findings import answers, flag_panel, improvements
-from sts.report.gallery import gallery
 from sts.report.methods import checklist, methods_paragraph
 from sts.report.page import render_page
+from sts.report.pictures import gallery
 from sts.report.tables import csv_text, json_text
+from sts.spectra import setpoint_trends
 
 PARTS = {
     "report": ("session", "barrier", "tips", "spectra"),

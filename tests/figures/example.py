@@ -13,12 +13,12 @@ import numpy as np
 import pandas as pd
 
 from sts.analysis import Analysis, BarrierAnalysis, SpectraAnalysis
-from sts.fitting.barrier import SWEEP_COLUMNS, BarrierFit
+from sts.barrier.fit import SWEEP_COLUMNS, BarrierFit
 from sts.flags import COLUMNS as FLAG_COLUMNS
 from sts.flags import join_flags
 from sts.plan import Plan
-from sts.processing.spectrum import Offsets, Resolution, Spectrum
 from sts.provenance import Order
+from sts.spectra.spectrum import Offsets, Resolution, Spectrum
 from sts.sweeps import SweepSet, sweep_table
 
 CAPP = 0.9524996e-2  # hbar^2/8m [eV nm^2]: CODATA 2022, rounded

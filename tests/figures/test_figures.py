@@ -20,8 +20,8 @@ from matplotlib.image import imread
 from numpy.testing import assert_allclose
 
 from sts import figures
+from sts.barrier import local_barrier
 from sts.figures import style
-from sts.fitting import local_barrier
 
 HEIGHTS = example.height_sweeps()
 BARRIER = example.barrier_analysis(HEIGHTS)

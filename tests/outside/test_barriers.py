@@ -7,8 +7,8 @@ import pytest
 from numpy.testing import assert_allclose
 from outside.rows import each, value
 
+from sts.barrier import fit_barrier
 from sts.comparing.calibration import STEP_HEIGHTS, Calibration
-from sts.fitting import fit_barrier
 from sts.quantities import barrier_from_decay, decay_from_barrier
 from sts.simulate import planar_current_density
 from sts.sweeps import SweepSet, sweep_table

@@ -7,7 +7,7 @@ from numpy.testing import assert_allclose
 from outside.rows import each, value
 
 from sts import quantities
-from sts.fitting.noise import Noise
+from sts.barrier.noise import Noise
 from sts.quantities import BARRIER_PER_DECAY_SQUARED, BOLTZMANN_EV, barrier_from_decay, decay_from_barrier
 
 PER_A = 1e10  # [1/m] in 1/Å

@@ -6,10 +6,10 @@ import numpy as np
 from numpy.testing import assert_allclose
 from outside.rows import each, value
 
-from sts.processing import make_smoother
-from sts.processing.gap_variation import to_constant_separation
-from sts.processing.normalise import broadening, normalise
+from sts.curves import make_smoother
 from sts.quantities import decay_from_barrier
+from sts.spectra.normalised import broadening, normalise
+from sts.spectra.varying_gap import to_constant_separation
 
 
 def simmons(bias, barrier_eV, gap_A):

@@ -8,8 +8,8 @@ from numpy.testing import assert_allclose
 from outside.rows import each
 from scipy import special
 
-from sts.processing.resolution import modulation_kernel, resolution, thermal_kernel, thermal_kernel_second
 from sts.quantities import BOLTZMANN_EV, THERMAL_WIDTH_FACTOR
+from sts.spectra.resolution import modulation_kernel, resolution, thermal_kernel, thermal_kernel_second
 
 NAN = float("nan")
 

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.testing import assert_allclose
 from outside.rows import each, texts, value
 
-from sts.processing.smoothing import Smoother, make_smoother
+from sts.curves.smoothing import Smoother, make_smoother
 
 STEP = 0.02
 AXIS = np.linspace(-1, 1, 101)

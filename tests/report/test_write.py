@@ -26,7 +26,7 @@ from sts.figures.saving import savers
 from sts.plan import Plan, parse_toml
 from sts.report import render_page, write_results
 from sts.report.drawing import FEW, draw, draw_all
-from sts.report.gallery import gallery
+from sts.report.pictures import gallery
 from sts.report.write import contents, safe_name
 
 # The columns other programs rely on, as promised in the documentation of the tables.

@@ -1,0 +1,124 @@
+"""Apparent barrier heights from I(z): the fit of I = A exp(-2κz) + offset to the sweeps of a set, and what it returns."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sts.barrier.batch import Batch
+from sts.barrier.noise import Noise
+from sts.barrier.table import noise_rows, sweep_flags, sweep_rows
+from sts.flags import flags_of
+from sts.plan import Plan
+from sts.quantities import ELEMENTARY_CHARGE
+from sts.selection import select
+from sts.sweeps import SweepSet
+
+Array = NDArray[np.float64]
+
+SWEEP_COLUMNS = (
+    "sweep", "sample", "tip", "site", "direction", "repeat", "barrier_eV", "barrier_se_eV", "barrier_low_eV",
+    "barrier_high_eV", "decay_per_nm", "decades", "offset_pA", "noise_pA", "points", "from_nm", "to_nm",
+    "reduced_chi2", "barrier_log_eV", "flags", "used",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class BarrierFit:
+    """Fits of I = A exp(-2κz) + offset to the m sweeps of one set."""
+
+    height: Array  # (n,) [m]
+    current: Array  # (m, n) as measured [A]
+    fitted: Array  # (m, n) the fitted curve [A]; NaN where the fit failed
+    residual: NDArray[np.floating]  # (m, n) (measured - fitted)/standard deviation of the noise model; NaN where masked
+    used_points: NDArray[np.bool_]  # (m, n) samples that entered the fit
+    offset: Array  # (m,) fitted offset [A]
+    table: pd.DataFrame  # SWEEP_COLUMNS, then columns beyond the contract
+    flags: pd.DataFrame  # rows (sweep, flag, detail)
+    noise: pd.DataFrame  # one row a tip: electronics_pA, shot_bandwidth_Hz, gap_percent
+
+    @property
+    def signal(self) -> Array:
+        """The fitted tunnelling current without its offset [A], shape (m, n)."""
+        return self.fitted - self.offset[:, None]
+
+    @property
+    def deviation(self) -> Array:
+        """Standard deviation of the noise model at the fitted curve [A], shape (m, n)."""
+        table = self.table
+        terms = np.column_stack(
+            [
+                (table["noise_pA"] * 1e-12) ** 2,
+                table["shot_bandwidth_Hz"] * 2 * ELEMENTARY_CHARGE,
+                (table["gap_percent"] / 100) ** 2,
+            ]
+        )
+        return np.sqrt(Noise(terms, np.arange(len(table))).variance(self.signal))
+
+
+def fit_barrier(
+    sweeps: SweepSet,
+    plan: Plan | None = None,
+    *,
+    confidence: float | None = None,
+) -> BarrierFit:
+    """Fit the apparent barrier height of every sweep of a set.
+
+    Parameters
+    ----------
+    sweeps : SweepSet
+        Of kind ``"iz"``: m sweeps on n heights.
+    plan : Plan, optional
+        Sections `barrier` and `check` are used.
+    confidence : float, optional
+        Of the intervals (0 to 1); that of the plan's section `compare` if not given.
+
+    Returns
+    -------
+    BarrierFit
+        A sweep that cannot be fitted has NaN and a flag; the others go on. The column `used` of its table is what the
+        rules of the plan say; a person's decisions come later.
+
+    Raises
+    ------
+    ValueError
+        If the set is not of kind ``"iz"``.
+
+    Notes
+    -----
+    φ = (ħ²/8m)(d ln I/dz)², with the decay from a fit weighted by σ² = σ0² + 2eB|S| + (ηS)² (`sts.barrier.noise`; S
+    is the fitted tunnelling current). The noise terms are pooled over the sweeps of one tip with the same full scale;
+    each sweep's own scatter about its fit scales its interval (t with n - 3 degrees of freedom), and slow noise of the
+    group widens it (`sts.barrier.straightness`). A plain log fit stands beside: over
+    three decades at 1 % noise it reads 25 % low.
+    """
+    if sweeps.kind != "iz":
+        raise ValueError("fit_barrier needs I(z) sweeps (kind 'iz'); these are I(V) sweeps. Use average_spectrum.")
+    settings = plan or Plan()
+    batch = Batch(sweeps, settings.barrier)
+    batch.run()
+    return _result(batch, settings, confidence=confidence or settings.compare.confidence)
+
+
+def _result(batch: Batch, plan: Plan, *, confidence: float) -> BarrierFit:
+    table = sweep_rows(batch, confidence)
+    flags = sweep_flags(batch, table, plan)
+    names = batch.sweeps.names
+    place = list(table.columns).index("barrier_log_eV") + 1
+    table.insert(place, "flags", flags_of(names, flags))
+    chosen = select(names, flags, rules=plan.check.omit)["used"].to_numpy(bool)
+    table.insert(place + 1, "used", chosen & batch.fits.good)
+    return BarrierFit(
+        height=batch.height,
+        current=batch.sweeps.current,
+        fitted=batch.fitted,
+        residual=batch.residual,
+        used_points=batch.usable,
+        offset=np.where(batch.fits.good, batch.fits.offset, np.nan),
+        table=table,
+        flags=flags,
+        noise=noise_rows(batch),
+    )

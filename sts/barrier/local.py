@@ -1,0 +1,96 @@
+"""φ(z): the barrier from the local slope of ln I. One exponential gives a level line; contact and films do not."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from sts.barrier.fit import BarrierFit
+from sts.curves.smoothing import make_smoother
+from sts.quantities import barrier_from_decay
+
+Array = NDArray[np.float64]
+
+SHARE = 0.2  # width of the smoothing, as a share of the range of heights
+FEWEST_POINTS = 8
+MOST_NOISE = 0.25  # relative noise of the smoothed current beyond which a local slope says nothing
+
+
+@dataclass(frozen=True, eq=False)
+class LocalBarrier:
+    """Local barrier of m sweeps at n heights; NaN where samples are masked or the current is lost in the noise."""
+
+    sweeps: tuple[str, ...]
+    height: Array  # (n,) [m]
+    barrier_eV: Array  # (m, n)
+    barrier_se_eV: Array
+    low_eV: Array  # pointwise band
+    high_eV: Array
+    width_m: float  # full width at half height of the kernel through which the slope is seen
+
+
+def local_barrier(fit: BarrierFit, *, width_m: float | None = None, confidence: float = 0.95) -> LocalBarrier:
+    """Local apparent barrier height of every sweep of a fit.
+
+    Parameters
+    ----------
+    fit : BarrierFit
+    width_m : float, optional
+        Full width at half height of the smoothing [m]; a fifth of the range of heights if not given.
+    confidence : float
+        Level of the pointwise band.
+
+    Returns
+    -------
+    LocalBarrier
+
+    Notes
+    -----
+    The local polynomial that makes dI/dV acts on the ratio R of the current, offset removed, to the fitted curve: it
+    is near 1 whatever the decade, so that the operator does not round off the exponential, and the mean of the noise
+    stays zero (a logarithm of noisy samples would read low). With S and D the operators of value and derivative,
+    d ln I/dz = -2κ + D R/S R. The band holds the noise model of the fit, scaled with the sweep's reduced chi², and
+    the uncertainty of the offset. Neighbours within the width are correlated; slow noise looks like structure.
+    """
+    shape = fit.current.shape
+    span = float(np.ptp(fit.height))
+    width = SHARE * span if width_m is None else width_m
+    names = tuple(fit.table["sweep"])
+    if shape[1] < FEWEST_POINTS:
+        empty = np.full(shape, np.nan)
+        return LocalBarrier(names, fit.height, empty, empty, empty, empty, width)
+    smoother = make_smoother(fit.height, width_V=width)
+    smooth, derivative = smoother.smooth, smoother.derivative
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        signal = fit.signal
+        ratio = (fit.current - fit.offset[:, None]) / signal
+        noise = fit.deviation / np.abs(signal) * np.sqrt(fit.table["reduced_chi2"].to_numpy(float))[:, None]
+        offset = np.abs(fit.table["offset_se_pA"].to_numpy(float))[:, None] * 1e-12 / signal
+        usable = fit.used_points & np.isfinite(ratio) & np.isfinite(noise) & (noise < 1e6)
+        ratio, noise, offset = (
+            np.where(usable, part, fill) for part, fill in ((ratio, 1.0), (noise, 0.0), (offset, 0.0))
+        )
+        value, slope = ratio @ smooth.T, ratio @ derivative.T
+        value_se = np.sqrt(noise**2 @ (smooth**2).T + (offset @ smooth.T) ** 2)
+        # Derivative of R'/R by every sample: (D - (R'/R) S)/R.
+        change = slope / value
+        spread = noise**2 @ (derivative**2).T - 2 * change * (noise**2 @ (derivative * smooth).T)
+        spread += change**2 * (noise**2 @ (smooth**2).T)
+        spread += (offset @ derivative.T - change * (offset @ smooth.T)) ** 2
+        decay = fit.table["decay_per_nm"].to_numpy(float)[:, None] * 1e9 - change
+        se = np.sqrt(np.maximum(spread, 0.0)) / np.abs(value)
+        masked = (~usable).astype(float) @ ((derivative != 0) | (smooth != 0)).astype(float).T > 0.5
+        lost = masked | ~(value_se < MOST_NOISE * value)
+    dof = np.maximum(fit.table["dof"].to_numpy(float), 1.0)[:, None]
+    reach = np.asarray(stats.t.ppf(0.5 + confidence / 2, dof)) * se
+    values = (
+        barrier_from_decay(decay) * np.sign(decay),
+        2 * np.sqrt(barrier_from_decay(1.0) * barrier_from_decay(decay)) * se,
+        barrier_from_decay(np.maximum(decay - reach, 0.0)),
+        barrier_from_decay(np.maximum(decay + reach, 0.0)),
+    )
+    barrier, barrier_se, low, high = (np.where(lost, np.nan, v) for v in values)
+    return LocalBarrier(names, fit.height, barrier, barrier_se, low, high, smoother.width)

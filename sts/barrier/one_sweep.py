@@ -1,0 +1,124 @@
+"""One sweep through lmfit: the same model by an independent fitter, with profile-likelihood intervals on request."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import lmfit
+import numpy as np
+
+from sts.barrier.fit import BarrierFit
+from sts.quantities import barrier_from_decay, decay_from_barrier
+
+SLOW = 1.1  # times the uncertainty for independent samples, from which on a likelihood misleads
+
+
+@dataclass(frozen=True, eq=False)
+class SingleBarrier:
+    """Fit of one sweep."""
+
+    barrier_eV: float
+    barrier_se_eV: float
+    decay_per_nm: float
+    decay_se_per_nm: float
+    offset_A: float
+    interval_eV: tuple[float, float] | None  # profile likelihood, at the level asked for
+    fit: lmfit.minimizer.MinimizerResult
+
+
+def fit_barrier_single(
+    height: Any,
+    current: Any,
+    current_sd: Any,
+    *,
+    start_eV: float = 4.0,
+    profile: bool = False,
+    confidence: float = 0.95,
+) -> SingleBarrier:
+    """Fit I = A exp(-2κz) + offset to one sweep.
+
+    Parameters
+    ----------
+    height : array_like, shape (n,)
+        Height [m].
+    current, current_sd : array_like, shape (n,)
+        Current and its standard deviation [A], for example from the noise of `fit_barrier`; NaN is left out.
+    start_eV : float
+        Where to start.
+    profile : bool
+        Whether to find the interval from the likelihood profiled over the other parameters; it is asymmetric where
+        the sweep says little, and slower.
+    confidence : float
+
+    Returns
+    -------
+    SingleBarrier
+        Uncertainties scaled with the sweep's own reduced chi², as in `fit_barrier`.
+
+    Raises
+    ------
+    ValueError
+        If fewer than five samples are finite.
+    """
+    z, y, s = (np.asarray(a, float) for a in (height, current, current_sd))
+    good = np.isfinite(z) & np.isfinite(y) & (s > 0)
+    if good.sum() < 5:
+        raise ValueError(f"{good.sum()} usable samples; a fit of three parameters needs at least 5.")
+    z, y, s = z[good], y[good], s[good]
+    scale = float(np.max(np.abs(y)))
+    x = (z - z[0]) * 1e9
+
+    def residual(p: lmfit.Parameters) -> Any:
+        return (y / scale - p["amplitude"] * np.exp(-p["decay"] * x) - p["offset"]) / (s / scale)
+
+    parameters = lmfit.Parameters()
+    parameters.add("amplitude", value=float(y[0] / scale))
+    parameters.add("decay", value=float(decay_from_barrier(start_eV)) * 1e-9)
+    parameters.add("offset", value=0.0)
+    fitter = lmfit.Minimizer(residual, parameters)
+    result = fitter.minimize(method="leastsq", ftol=1e-14, xtol=1e-14)
+    decay, se = result.params["decay"].value, result.params["decay"].stderr or float("nan")
+    interval = None
+    if profile:
+        sigma = lmfit.conf_interval(fitter, result, p_names=["decay"], sigmas=[confidence])["decay"]
+        low, high = sigma[0][1], sigma[-1][1]
+        interval = (float(barrier_from_decay(low * 1e9)), float(barrier_from_decay(high * 1e9)))
+    return SingleBarrier(
+        barrier_eV=float(barrier_from_decay(decay * 1e9)),
+        barrier_se_eV=float(barrier_from_decay(1e9) * 2 * abs(decay) * se),
+        decay_per_nm=decay,
+        decay_se_per_nm=se,
+        offset_A=result.params["offset"].value * scale,
+        interval_eV=interval,
+        fit=result,
+    )
+
+
+def profile_sweep(fits: Sequence[BarrierFit], sweep: str, *, confidence: float = 0.95) -> SingleBarrier:
+    """Fit one sweep of a batch anew, with its interval from the profile likelihood and the noise found for the batch.
+
+    Raises
+    ------
+    ValueError
+        If no such sweep was fitted, its fit failed, or its noise is slow: the likelihood takes samples for independent.
+    """
+    for fit in fits:
+        rows = np.flatnonzero(fit.table["sweep"].to_numpy() == sweep)
+        if rows.size:
+            row = int(rows[0])
+            if not np.isfinite(fit.table["barrier_eV"][row]):
+                raise ValueError(f"The fit of '{sweep}' failed ({fit.table['flags'][row]}); it has no interval.")
+            current = np.where(fit.used_points[row], fit.current[row], np.nan)
+            start = float(fit.table["barrier_eV"][row])
+            found = fit_barrier_single(
+                fit.height, current, fit.deviation[row], start_eV=start, profile=True, confidence=confidence
+            )
+            if fit.table["decay_se_per_nm"][row] > SLOW * found.decay_se_per_nm:
+                raise ValueError(
+                    f"The noise of '{sweep}' is slow, and a likelihood takes samples for independent: its interval would be "
+                    "too narrow. That of the batch allows for it."
+                )
+            return found
+    raise ValueError(f"There is no I(z) sweep '{sweep}'; 'sts list' shows the names.")

@@ -1,0 +1,125 @@
+"""Retract and approach: their mean slope cancels drift, their difference measures it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from sts.curves.replicates import REPLICATE, repeat_codes
+from sts.flags import flag_rows, join_flags
+
+REPEAT = ["sample", "tip", "site", "repeat"]
+KNOWN = ("duration_s", "range_nm", "decay_per_nm", "decay_se_per_nm", "dof")
+
+
+def pair_directions(sweeps: pd.DataFrame, *, level: float = 0.999) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Pair the retract and approach sweeps of each repeat.
+
+    Parameters
+    ----------
+    sweeps : pandas.DataFrame
+        Table of `BarrierFit`; sweeps that are not `used` are not paired.
+    level : float
+        Level at which the two directions are called different: high, since a session has many pairs.
+
+    Returns
+    -------
+    (pandas.DataFrame, pandas.DataFrame)
+        One row a pair: `sample`, `tip`, `site`, `repeat`, `retract`, `approach` (names), `decay_per_nm` (mean),
+        `decay_se_per_nm`, `difference_percent` (retract minus approach, of the mean), `drift_pm_per_s` and its
+        `drift_se_pm_per_s` (NaN where the duration is unknown), `agree`. And the rows of flags.
+
+    Notes
+    -----
+    If the gap opens by itself at v_d while the ramp moves at ±v, the slope against the ramp's height is
+    (1 + v_d/v) of the true one on retract and (1 - v_d/v) on approach: the mean is free of drift, and half the relative
+    difference times v is the drift. A lag of the amplifier, which lowers the retract slope only, is found by its shape
+    and masked before (`sts.barrier.lag`).
+    """
+    table = sweeps.assign(_repeat=repeat_codes(sweeps, "iz"))[_measured(sweeps)]
+    retract, approach = (table[table["direction"] == d] for d in ("retract", "approach"))
+    pairs = retract[["_repeat", *REPEAT, "sweep", *KNOWN]].merge(
+        approach[["_repeat", "sweep", *KNOWN]], on="_repeat", suffixes=("_r", "_a")
+    )
+    r, a = pairs["decay_per_nm_r"].to_numpy(float), pairs["decay_per_nm_a"].to_numpy(float)
+    sr, sa = pairs["decay_se_per_nm_r"].to_numpy(float), pairs["decay_se_per_nm_a"].to_numpy(float)
+    mean, spread = (r + a) / 2, np.hypot(sr, sa)
+    difference = r - a
+    dof = np.minimum(pairs["dof_r"].to_numpy(float), pairs["dof_a"].to_numpy(float))
+    speed = pairs["range_nm_r"].to_numpy(float) / pairs["duration_s_r"].to_numpy(float) * 1e3  # [pm/s]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        agree = np.abs(difference) <= stats.t.ppf(0.5 + level / 2, np.maximum(dof, 1)) * spread
+        result = pairs[REPEAT].assign(
+            retract=pairs["sweep_r"],
+            approach=pairs["sweep_a"],
+            decay_per_nm=mean,
+            decay_se_per_nm=spread / 2,
+            difference_percent=100 * difference / mean,
+            drift_pm_per_s=difference / (2 * mean) * speed,
+            drift_se_pm_per_s=spread / (2 * np.abs(mean)) * speed,
+            agree=agree,
+        )
+    details = []
+    for row in result.to_dict("records"):
+        drift = row["drift_pm_per_s"]
+        as_drift = f", as a drift of {drift:.0f} pm/s would make" if np.isfinite(drift) else ""
+        off = f"{row['difference_percent']:+.1f} %"
+        details.append(f"the slope of {row['retract']} is {off} off that of {row['approach']}{as_drift}")
+    flags = [flag_rows(list(result[side]), ~agree, "directions disagree", details) for side in ("retract", "approach")]
+    return result, join_flags(flags)
+
+
+def slopes_by_repeat(sweeps: pd.DataFrame) -> pd.DataFrame:
+    """One row a repeat: the mean of the slopes of its directions, which is what sites are averaged from.
+
+    Parameters
+    ----------
+    sweeps : pandas.DataFrame
+        Table of `BarrierFit`; only `used` sweeps count.
+
+    Returns
+    -------
+    pandas.DataFrame
+        `sample`, `tip`, `site`, `repeat`, `decay_per_nm`, `decay_se_per_nm`, `dof`, `sweeps`, `flags`, then the user's
+        own columns. Where a site has pairs, a repeat with one direction left is
+        taken too, with its drift uncorrected: the flags and the count `sweeps` say so.
+    """
+    there = _measured(sweeps)
+    used = sweeps[there].reset_index(drop=True)
+    if used.empty:
+        return pd.DataFrame(columns=[*REPEAT, *KNOWN[2:], "sweeps", "flags"])
+    place = np.unique(repeat_codes(sweeps, "iz")[there], return_inverse=True)[1]
+    count = np.bincount(place)
+    slope = np.bincount(place, weights=used["decay_per_nm"]) / count
+    variance = np.bincount(place, weights=used["decay_se_per_nm"] ** 2) / count**2
+    fourth = np.bincount(place, weights=used["decay_se_per_nm"] ** 4 / used["dof"]) / count**4
+    first = np.unique(place, return_index=True)[1]
+    names = list(used.columns)
+    own = [name for name in names[names.index("range_nm") + 1 :] if name != REPLICATE]
+    table = used.loc[first, [*REPEAT]].reset_index(drop=True)
+    values: dict[str, Any] = {
+        "decay_per_nm": slope,
+        "decay_se_per_nm": np.sqrt(variance),
+        "dof": variance**2 / np.maximum(fourth, 1e-300),
+        "sweeps": count,
+        "flags": _together(used["flags"].tolist(), place),
+    }
+    result: pd.DataFrame = pd.concat([table.assign(**values), used.loc[first, own].reset_index(drop=True)], axis=1)
+    return result
+
+
+def _together(flags: list[str], place: Any) -> list[str]:
+    """The flags of all sweeps of each repeat."""
+    found: list[dict[str, None]] = [{} for _ in range(int(place.max()) + 1)]
+    for text, at in zip(flags, place, strict=True):
+        if text:
+            found[at] |= dict.fromkeys(text.split(";"))
+    return [";".join(one) for one in found]
+
+
+def _measured(sweeps: pd.DataFrame) -> Any:
+    """Whether a sweep is used and has a slope, (m,)."""
+    return (sweeps["used"].astype(bool) & np.isfinite(sweeps["decay_per_nm"])).to_numpy(bool)

@@ -1,0 +1,259 @@
+"""From repeats to sites and from sites to tips: each level's scatter comes from the level below it.
+
+Slopes are averaged, then squared: the mean of φ over scattered slopes reads high by the square of their relative
+scatter (20 % scatter: +4 %).
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from sts.comparing.calibration import Calibration
+from sts.comparing.random_effects import Pooled, larger_scatter, pool_random_effects, t_quantile
+from sts.quantities import BARRIER_PER_DECAY_SQUARED
+
+REPEAT_COLUMNS = ("sample", "tip", "site", "repeat", "decay_per_nm", "decay_se_per_nm", "dof", "sweeps")
+SITE_COLUMNS = (
+    "sample", "tip", "site", "sweeps", "barrier_eV", "barrier_se_eV", "barrier_low_eV", "barrier_high_eV",
+    "between_site_sd_eV", "calibration_se_eV", "total_se_eV",
+)  # fmt: skip
+TIP_COLUMNS = ("sample", "tip", "sweeps", "sites", *SITE_COLUMNS[4:])
+SITE_EXTRAS = ("decay_per_nm", "decay_se_per_nm", "dof", "repeats", "repeat_sd_eV", "scatter_ratio", "note")
+TIP_EXTRAS = ("decay_per_nm", "decay_se_per_nm", "dof", "repeats", "site_noise_eV", "note")
+
+TIP = ["sample", "tip"]
+SITE = ["sample", "tip", "site"]
+
+_ODD_SITE = 0.01  # chance that one of a tip's equal sites is taken for one with a scatter of its own
+
+BARRIER_PER_NM2 = BARRIER_PER_DECAY_SQUARED * 1e18  # hbar^2/8m [eV nm^2]
+
+
+def site_level(
+    repeats: pd.DataFrame, *, confidence: float = 0.95, calibration: Calibration | None = None
+) -> pd.DataFrame:
+    """The barrier at each site from its repeats.
+
+    Parameters
+    ----------
+    repeats : pandas.DataFrame
+        One row a repeat: `REPEAT_COLUMNS`. `decay_per_nm` is |d ln I/dz| on the calibrated height scale, the mean of
+        retract and approach; `decay_se_per_nm` its standard uncertainty from the fits (NaN if unknown), `dof` its
+        degrees of freedom, `sweeps` the number of sweeps behind it. Other columns are carried along where they have
+        one value a site. Rows without a finite slope are left out.
+    confidence : float
+        Level of the intervals.
+    calibration : Calibration, optional
+        Only its uncertainty is used: the slopes are on its scale already. NaN in the result where it is not given.
+
+    Returns
+    -------
+    pandas.DataFrame
+        `SITE_COLUMNS`, then `SITE_EXTRAS`, then what was carried along. `between_site_sd_eV` is that of the tip.
+
+    Raises
+    ------
+    ValueError
+        If a column is missing, or no slope is finite.
+
+    Notes
+    -----
+    The site's slope is the plain mean of its n slopes. Its uncertainty is the larger of what the fits' uncertainties
+    make of that mean and of the observed scatter between repeats (`larger_scatter`). With the two to five repeats of
+    practice one site's own scatter is worth little (n = 2: t = 12.7), so the ratio of observed to propagated variance
+    is pooled over the sites of a tip, as ISO 5725-2 pools repeatability over cells. A site whose own ratio is too
+    large for that (F test at 1 % over the tip's sites) keeps its own scatter and leaves the pool.
+    """
+    rows = _checked(repeats)
+    site, table = _grouped(rows, SITE)
+    slope, noise = rows["decay_per_nm"].to_numpy(float), rows["decay_se_per_nm"].to_numpy(float)
+    n = np.bincount(site)
+    mean = _sum(site, slope) / n
+    squares = _sum(site, (slope - mean[site]) ** 2)
+    variance = _sum(site, noise**2) / n  # mean variance of one repeat; NaN where any is unknown
+    dof = _sum(site, noise**2) ** 2 / _sum(site, noise**4 / rows["dof"].to_numpy(float))
+
+    table = table.assign(sweeps=_total(site, rows["sweeps"]))
+    tip, _ = _grouped(table, TIP)
+    # Where a variance is unknown somewhere at a tip, its sites are pooled as if all repeats were equally noisy.
+    unknown = _sum(tip, ~np.isfinite(variance)) > 0
+    unit = np.where(unknown[tip], 1.0, variance)
+    pooled_ratio, pooled_dof = _pooled_ratio(tip, squares / unit, n - 1.0)
+    se, se_dof = larger_scatter(
+        np.sqrt(variance / n), dof, np.sqrt(pooled_ratio * unit / n), pooled_dof, confidence=confidence
+    )
+    with np.errstate(invalid="ignore", divide="ignore"):
+        own_sd = np.where(n > 1, np.sqrt(squares / (n - 1)), np.nan)
+        ratio = np.sqrt(pooled_ratio * unit / variance)
+
+    values = _barrier_columns(mean, se, se_dof, confidence, calibration)
+    values["between_site_sd_eV"] = np.nan
+    values["repeats"] = n
+    values["repeat_sd_eV"] = 2 * BARRIER_PER_NM2 * np.abs(mean) * own_sd
+    values["scatter_ratio"] = ratio
+    values["note"] = _notes(
+        len(n),
+        {
+            "one repeat a site at this tip: only the fit's own uncertainty is known": ~np.isfinite(pooled_ratio),
+            "repeats scatter more here than at the tip's other sites": (pooled_dof == n - 1)
+            & (_sum(tip, n - 1.0)[tip] > n - 1),
+            "fit uncertainty unknown: observed scatter only": unknown[tip],
+        },
+    )
+    table = table.assign(**values)
+    table = table.merge(_carried(rows, SITE), on=SITE, how="left")
+    pooled = _pool_sites(table)[1]
+    table["between_site_sd_eV"] = (2 * BARRIER_PER_NM2 * np.abs(pooled.mean) * np.sqrt(pooled.tau2))[tip]
+    return table[[*SITE_COLUMNS, *SITE_EXTRAS, *_others(table, SITE_COLUMNS + SITE_EXTRAS)]]
+
+
+def tip_level(sites: pd.DataFrame, *, confidence: float = 0.95, calibration: Calibration | None = None) -> pd.DataFrame:
+    """The barrier of each tip from its sites, which are its replicates.
+
+    Parameters
+    ----------
+    sites : pandas.DataFrame
+        Of `site_level`.
+    confidence, calibration
+        As there.
+
+    Returns
+    -------
+    pandas.DataFrame
+        `TIP_COLUMNS`, then `TIP_EXTRAS`, then the columns with one value a tip. `site_noise_eV` is the root mean
+        square of the sites' own uncertainties. A tip with one site gets its site's uncertainty and no interval: the
+        scatter between sites is unknown.
+
+    Notes
+    -----
+    Random effects over sites (`pool_random_effects`), uncertainty by `larger_scatter`.
+    """
+    table, pooled = _pool_sites(sites)
+    se, dof = larger_scatter(
+        pooled.propagated_se, pooled.propagated_dof, pooled.observed_se, pooled.observed_dof, confidence=confidence
+    )
+    single = pooled.count < 2
+    values = _barrier_columns(pooled.mean, se, np.where(single, np.nan, dof), confidence, calibration)
+    scale = 2 * BARRIER_PER_NM2 * np.abs(pooled.mean)
+    values["between_site_sd_eV"] = scale * np.sqrt(pooled.tau2)
+    tip, _ = _grouped(sites, TIP)
+    values["site_noise_eV"] = scale * np.sqrt(_sum(tip, sites["decay_se_per_nm"].to_numpy(float) ** 2) / pooled.count)
+    values["note"] = _notes(
+        len(se),
+        {
+            "one site: the scatter between sites is unknown, so there is no interval": single,
+            "two sites: the interval is wide because the scatter rests on one difference": pooled.count == 2,
+            "below 1 eV: not a work function; contaminated or compliant gap": values["barrier_eV"] < 1,
+        },
+    )
+    table = table.assign(**values)
+    table = table.merge(_carried(sites, TIP), on=TIP, how="left")
+    return table[[*TIP_COLUMNS, *TIP_EXTRAS, *_others(table, TIP_COLUMNS + TIP_EXTRAS)]]
+
+
+def _checked(repeats: pd.DataFrame) -> pd.DataFrame:
+    missing = [c for c in REPEAT_COLUMNS if c not in repeats]
+    if missing:
+        raise ValueError(
+            f"The table of repeats has no column {', '.join(missing)}; it needs {', '.join(REPEAT_COLUMNS)}."
+        )
+    rows: pd.DataFrame = repeats[np.isfinite(repeats["decay_per_nm"].to_numpy(float))].reset_index(drop=True)
+    if rows.empty:
+        raise ValueError("No repeat has a fitted slope; look at the flags of the sweeps, and keep some of them.")
+    noise, dof = rows["decay_se_per_nm"].to_numpy(float), rows["dof"].to_numpy(float)
+    return rows.assign(decay_se_per_nm=np.where(noise > 0, noise, np.nan), dof=np.where(dof > 0, dof, np.inf))
+
+
+def _pooled_ratio(tip: np.ndarray, chi2: np.ndarray, dof: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Observed over propagated variance at each site, pooled over the tip's sites but for the odd ones."""
+    sites = _sum(tip, dof > 0)[tip]
+    rest, rest_dof = _sum(tip, chi2)[tip] - chi2, _sum(tip, dof)[tip] - dof
+    with np.errstate(invalid="ignore", divide="ignore"):
+        f = (chi2 / dof) / (rest / rest_dof)
+        odd = (dof > 0) & (rest_dof > 0) & (stats.f.sf(f, dof, rest_dof) < _ODD_SITE / sites)
+        pool_chi2, pool_dof = _sum(tip, np.where(odd, 0, chi2))[tip], _sum(tip, np.where(odd, 0, dof))[tip]
+        own = odd | (pool_dof == 0)
+        return np.where(own, chi2 / dof, pool_chi2 / pool_dof), np.where(own, dof, pool_dof)
+
+
+def _pool_sites(sites: pd.DataFrame) -> tuple[pd.DataFrame, Pooled]:
+    row, table = _grouped(sites, TIP)
+    table = table.assign(
+        sweeps=_total(row, sites["sweeps"]), sites=np.bincount(row), repeats=_total(row, sites["repeats"])
+    )
+    column = pd.Series(row).groupby(row).cumcount().to_numpy()
+    shape = (len(table), int(column.max()) + 1)
+    slope, variance, dof = (np.full(shape, np.nan) for _ in range(3))
+    slope[row, column] = sites["decay_per_nm"]
+    variance[row, column] = _known_variance(sites, row)
+    dof[row, column] = sites["dof"]
+    return table, pool_random_effects(slope, variance, dof)
+
+
+def _known_variance(sites: pd.DataFrame, tip: np.ndarray) -> np.ndarray:
+    """Squared uncertainties; where one is unknown, the largest of the tip, and a nominal one if it has none."""
+    variance = sites["decay_se_per_nm"].to_numpy(float) ** 2
+    largest = pd.Series(variance).groupby(tip).transform("max").to_numpy(float)
+    nominal = (1e-6 * np.abs(sites["decay_per_nm"].to_numpy(float))) ** 2 + np.finfo(float).tiny
+    variance = np.where(np.isfinite(variance), variance, largest)
+    return np.where(np.isfinite(variance) & (variance > 0), variance, nominal)
+
+
+def _barrier_columns(
+    slope: np.ndarray, se: np.ndarray, dof: np.ndarray, confidence: float, calibration: Calibration | None
+) -> dict[str, Any]:
+    # A slope that is not positive is no barrier: squaring would make one of a current that grows with height.
+    barrier = BARRIER_PER_NM2 * np.maximum(slope, 0) ** 2
+    barrier_se = 2 * BARRIER_PER_NM2 * np.abs(slope) * se
+    half = t_quantile(dof, confidence) * se
+    calibration_se = np.full_like(barrier, np.nan) if calibration is None else calibration.barrier_se(barrier)
+    return {
+        "barrier_eV": barrier,
+        "barrier_se_eV": barrier_se,
+        "barrier_low_eV": BARRIER_PER_NM2 * np.maximum(slope - half, 0) ** 2,
+        "barrier_high_eV": BARRIER_PER_NM2 * np.maximum(slope + half, 0) ** 2,
+        "calibration_se_eV": calibration_se,
+        "total_se_eV": np.hypot(barrier_se, np.nan_to_num(calibration_se)),
+        "decay_per_nm": slope,
+        "decay_se_per_nm": se,
+        "dof": dof,
+    }
+
+
+def _notes(rows: int, conditions: dict[str, Any]) -> list[str]:
+    marks = [(text, np.broadcast_to(np.asarray(mask, bool), rows)) for text, mask in conditions.items()]
+    return ["; ".join(text for text, mask in marks if mask[i]) for i in range(rows)]
+
+
+def _carried(rows: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
+    """The user's own columns that have one value in each group; names that the results use themselves are ours."""
+    taken = {*REPEAT_COLUMNS, *SITE_COLUMNS, *SITE_EXTRAS, *TIP_COLUMNS, *TIP_EXTRAS, "flags"}
+    columns = [c for c in rows.columns if c not in taken]
+    group, first = _grouped(rows, [*keys, *columns], only=keys)
+    constant = [c for c in columns if len(set(zip(group, pd.factorize(rows[c])[0], strict=True))) == len(first)]
+    return first[[*keys, *constant]]
+
+
+def _others(table: pd.DataFrame, known: tuple[str, ...]) -> list[str]:
+    return [c for c in table.columns if c not in known]
+
+
+def _grouped(
+    rows: pd.DataFrame, columns: list[str], *, only: list[str] | None = None
+) -> tuple[np.ndarray, pd.DataFrame]:
+    """The group of each row by `only` (all columns if not given), in order of appearance, and the first row of each group."""
+    group = rows.groupby(only or columns, sort=False, dropna=False).ngroup().to_numpy()
+    return group, rows[columns].iloc[np.unique(group, return_index=True)[1]].reset_index(drop=True)
+
+
+def _total(group: np.ndarray, counts: pd.Series) -> np.ndarray:
+    """Sums of whole numbers by group."""
+    return _sum(group, counts.to_numpy(float)).astype(np.int64)
+
+
+def _sum(group: np.ndarray, values: np.ndarray) -> np.ndarray:
+    return np.bincount(group, weights=np.asarray(values, float))

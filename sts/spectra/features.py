@@ -1,0 +1,168 @@
+"""What stands in a spectrum: gap, peaks, lock-in calibration, superconducting gap; and what cannot be believed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy.ndimage import uniform_filter1d
+
+from sts.curves.averaging import common_value, unit_means
+from sts.curves.replicates import repeat_codes
+from sts.curves.smoothing import Smoother, make_smoother
+from sts.flags import flag_rows, join_flags, no_flags
+from sts.plan import Plan
+from sts.quantities import BOLTZMANN_EV
+from sts.spectra.gap import gap_edges, soft_gap_width, steepest_rise
+from sts.spectra.lock_in import calibrate_lockin
+from sts.spectra.peaks import find_peaks
+from sts.spectra.smoothing_width import same_level
+from sts.spectra.spectrum import Spectrum
+from sts.sweeps import SweepSet
+
+LEAST_FOR_COVARIANCE = 6  # repeats; the scatter of fewer is no estimate of how points are tied together
+
+
+def with_features(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Spectrum:
+    """The spectrum with gap, peaks and lock-in calibration found, and flags for what is doubtful.
+
+    Parameters
+    ----------
+    spectrum : Spectrum
+        Of `average_spectrum`.
+    sweeps : SweepSet
+        The group it was averaged from.
+    plan : Plan
+        Section `features`.
+
+    Returns
+    -------
+    Spectrum
+    """
+    settings = plan.features
+    temperature = common_value(sweeps.table["temperature_K"])
+    flags = [spectrum.flags if spectrum.flags is not None else no_flags()]
+    each = _repeat_means(spectrum, sweeps)
+    gaps = gap_edges(
+        spectrum.bias, each, temperature_K=temperature, resolution_V=spectrum.resolution.total_V,
+        exponent=settings.exponent, confidence=plan.compare.confidence, seed=plan.spectra.seed,
+    ) if settings.gap else None  # fmt: skip
+    if gaps is not None and gaps["gap_method"].eq("").all():
+        gaps = _soft(spectrum, gaps)
+    peaks = find_peaks(spectrum.bias, each, resolution_V=spectrum.resolution.total_V, significance=settings.peak_significance,
+                       seed=plan.spectra.seed) if settings.peaks else None  # fmt: skip
+    if peaks is not None and (peaks["flag"] != "").any():
+        where = ", ".join(f"{p * 1e3:.0f} mV" for p in peaks.loc[peaks["flag"] != "", "position_V"])
+        flags.append(flag_rows([""], [True], "narrower than resolution", [f"peaks at {where}"]))
+    if np.isfinite(temperature):
+        limit = BOLTZMANN_EV * temperature * np.log(10)
+        rise, place = steepest_rise(spectrum.bias, spectrum.didv, spectrum.didv_se)
+        if rise < 0.8 * limit:
+            detail = f"a decade in {rise * 1e3:.1f} mV at {place * 1e3:.0f} mV; {limit * 1e3:.1f} mV is the limit"
+            flags.append(flag_rows([""], [True], "too steep", [detail]))
+    lockin = None
+    if sweeps.lockin is not None and sweeps.has_current and sweeps.lockin_unit != "ohm":  # dV/dI is no gain times dI/dV
+        used = sweeps.select(np.isin(sweeps.names, spectrum.sweeps))
+        lockin, words = _lockin(spectrum, used, plan)
+        if words:
+            flags.append(flag_rows([""], [True], "lock-in mismatch", [words]))
+    superconductor = None
+    if settings.superconductor:
+        superconductor = _superconductor(spectrum, each, sweeps, plan)
+        if not superconductor.verdict.startswith("good"):
+            flags.append(flag_rows([""], [True], "poor fit", [superconductor.verdict]))
+    return replace(
+        spectrum, gaps=gaps, peaks=peaks, lockin=lockin, superconductor=superconductor, flags=join_flags(flags)
+    )
+
+
+def _repeat_means(spectrum: Spectrum, sweeps: SweepSet) -> Any:
+    """dI/dV of every repeat, directions averaged."""
+    used = np.isin(sweeps.names, spectrum.sweeps)
+    codes = repeat_codes(sweeps.table, sweeps.kind)[used]
+    return unit_means(spectrum.didv_each, np.unique(codes, return_inverse=True)[1])
+
+
+def _soft(spectrum: Spectrum, gaps: pd.DataFrame) -> pd.DataFrame:
+    """A dip that does not reach a floor has a width, which is no gap between bands."""
+    width, lower, upper = soft_gap_width(spectrum.bias, spectrum.didv)
+    finite, distance = np.isfinite(spectrum.didv), np.abs(spectrum.bias)
+    reach = float(np.max(distance[finite], initial=0.0))
+    inner = finite & (distance < 0.3 * reach)
+    if not np.isfinite(width) or not inner.any():
+        return gaps
+    outer = float(np.median(spectrum.didv[finite & (distance > 0.5 * reach)]))
+    floor = float(np.min(spectrum.didv[inner]))
+    noise = float(np.median(spectrum.didv_se[inner]))
+    if outer - floor < max(8 * noise, 0.05 * abs(outer)):
+        return gaps
+    row = gaps.iloc[[0]].copy()
+    row["gap_method"] = "soft gap, width at half depth"
+    row["gap_meV"], row["lower_edge_V"], row["upper_edge_V"] = width * 1e3, lower, upper
+    row["floor"], row["floor_to_edge"] = floor, floor / outer
+    row["note"] = f"dI/dV falls to {100 * floor / outer:.0f} % of its shoulders, not to a floor: no gap between bands"
+    return row
+
+
+def _smoother(spectrum: Spectrum, points: Any, plan: Plan) -> Smoother | None:
+    """The smoother of the spectrum on those of its points that have a value; None where nothing was smoothed."""
+    width = spectrum.resolution.smoothing_V
+    if not np.isfinite(width):
+        return None
+    return make_smoother(
+        spectrum.bias[points], width_V=width, method=plan.spectra.smoothing, order=plan.spectra.order
+    )  # fmt: skip
+
+
+def _superconductor(spectrum: Spectrum, each: Any, sweeps: SweepSet, plan: Plan) -> Any:
+    """Fit of the superconducting gap; from three repeats on, their scatter about a common level is its noise."""
+    from sts.spectra.models.superconductor import fit_superconducting_gap
+
+    good = np.isfinite(spectrum.didv) & np.isfinite(each).all(axis=0)
+    didv, error, covariance = spectrum.didv[good], spectrum.didv_se[good], None
+    if len(each) >= 3:
+        error, covariance = _noise(same_level(each[:, good]))
+        if len(each) < LEAST_FOR_COVARIANCE:
+            covariance = None
+    fit = fit_superconducting_gap(
+        spectrum.bias[good], didv, error, temperature_K=common_value(sweeps.table["temperature_K"]),
+        modulation_rms_V=common_value(sweeps.table["modulation_V"]), smoother=_smoother(spectrum, good, plan),
+        covariance=covariance, fit_temperature=plan.features.fit_temperature,
+    )  # fmt: skip
+    fitted = np.full(spectrum.bias.size, np.nan)
+    fitted[good] = fit.fitted
+    return replace(fit, fitted=fitted)
+
+
+def _noise(each: Any) -> tuple[Any, Any]:
+    """Standard uncertainty of the mean of repeats (m, n) at every point, and its covariance (n, n).
+
+    The standard uncertainty is pooled over a twentieth of the points, since that of few repeats scatters itself.
+    """
+    m, n = each.shape
+    deviation = (each - each.mean(axis=0)) / np.sqrt(m * (m - 1))
+    pooled = uniform_filter1d((deviation**2).sum(axis=0), max(3, n // 20), mode="nearest")
+    return np.sqrt(pooled), deviation.T @ deviation
+
+
+def _lockin(spectrum: Spectrum, used: SweepSet, plan: Plan) -> tuple[Any, str]:
+    """Calibration of the lock-in channel at equal resolution; words where it is off."""
+    assert used.lockin is not None
+    good = np.isfinite(spectrum.bias) & np.isfinite(spectrum.didv)
+    lockin = used.lockin[:, good]
+    finite = np.isfinite(lockin).all(axis=1)
+    if finite.sum() == 0:
+        return None, ""
+    lockin = lockin[finite]
+    if (smoother := _smoother(spectrum, good, plan)) is not None:
+        lockin = smoother.apply(lockin)
+    try:
+        found = calibrate_lockin(
+            lockin, spectrum.didv_each[finite][:, good], unit=used.lockin_unit, confidence=plan.compare.confidence,
+            tolerance=plan.features.lockin_tolerance,
+        )  # fmt: skip
+    except ValueError:
+        return None, ""
+    return found, found.verdict if found.agrees is False else ""

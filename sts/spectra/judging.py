@@ -1,0 +1,368 @@
+"""Every I(V) sweep judged: limits, jumps, distance from the others, set-point. Every reason is listed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import stats
+
+from sts.curves.averaging import FEW, comparison_groups, scaled_mad
+from sts.curves.dead_channel import dead_rows, stuck
+from sts.curves.electronics import find_saturation, find_step, noise_level
+from sts.curves.replicates import direction_signs, repeat_codes
+from sts.flags import flag_rows, join_flags
+from sts.plan import CheckPlan
+from sts.sweeps import SweepSet
+
+Array = NDArray[np.float64]
+
+_SCATTER_FLOOR = 0.02  # of ln I: less than 1 pm of gap never makes an outlier
+_BORROWED_FLOOR = 0.15  # the same where other sites had to be borrowed: sites differ, and that is no fault
+_SHAPE_FLOOR = 0.25  # of the logarithm of the scatter about a sweep's own level
+_SHAPE_SIGMAS = 2.0  # a shape differs only if it does by more than the noise and 1 % of the current allow
+_CLEAR = 3.0  # a point counts where the median current is this many times the noise
+_WINDOWS = (4, 12, 40)  # points either side of a possible jump
+_SIGMAS = 5.5  # a jump must stand out this far from the noise of the same statistic
+_STAYS = 0.5  # share of the smallest jump that must still be there over the longest window
+_STEP_SIGMAS = 5.0
+
+
+def judge_iv(sweeps: SweepSet, plan: CheckPlan | None = None) -> pd.DataFrame:
+    """Judge every sweep of a set of I(V) sweeps.
+
+    Parameters
+    ----------
+    sweeps : SweepSet
+        Any mixture of samples, tips and set-points: sweeps are compared with those of the same sample, tip, site,
+        set-point and direction; where these are fewer than 5, with all sites of the tip, then with both directions.
+    plan : CheckPlan, optional
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``sweep, flag, detail``, one row a reason.
+
+    Raises
+    ------
+    ValueError
+        If the set is not of kind ``"iv"``.
+    """
+    plan = plan or CheckPlan()
+    if sweeps.kind != "iv":
+        raise ValueError(f"judge_iv judges I(V) sweeps; these are '{sweeps.kind}'.")
+    signal = sweeps.current if sweeps.has_current or sweeps.lockin is None else sweeps.lockin
+    names = sweeps.names
+    full_scale = sweeps.table["full_scale_A"].to_numpy(float) if sweeps.has_current else None
+    railed = find_saturation(signal, full_scale=full_scale)
+    noise = noise_level(signal)
+    step = find_step(signal)
+    railed = railed & ~stuck(signal, full_scale)[:, None]  # a number that never changes is no limit that was reached
+    left = (np.isfinite(signal) & ~railed).sum(axis=1)
+    at_limit = np.logical_or.reduce(railed, axis=1)
+    extent = _extent(sweeps.axis, railed)
+    clean = np.where(railed, np.nan, signal)
+    parts = [
+        flag_rows(names, at_limit, "saturated", extent),
+        flag_rows(names, at_limit & (left == 0), "all saturated", "every sample is at the limit"),
+        flag_rows(
+            names,
+            left < plan.fewest_points,
+            "too few points",
+            [f"{k} usable samples, {plan.fewest_points} are needed" for k in left],
+        ),
+    ]
+    if sweeps.has_current:
+        sizes = [f"steps of {s * 1e12:.3g} pA, noise {u * 1e12:.3g} pA" for s, u in zip(step, noise, strict=True)]
+        parts += [
+            flag_rows(names, step > noise, "coarse steps", sizes),
+            _set_point(sweeps, clean, plan.setpoint_tolerance),
+            _return(sweeps, clean, noise, plan.setpoint_tolerance),
+        ]
+    usable = left >= plan.fewest_points
+    for members, reference in comparison_groups(sweeps):
+        members = members[usable[members]]
+        reference = reference[usable[reference]]
+        if members.size:
+            parts.append(_judge_group(sweeps, signal, clean, noise, members, reference, plan))
+    return join_flags(parts)
+
+
+@dataclass(frozen=True, eq=False)
+class _Comparison:
+    """Sweeps (rows) against the median curve of their group, on the points where that is clear of the noise."""
+
+    axis: Array  # (k,) bias of the clear points
+    current: Array  # (m, k)
+    median: Array  # (k,)
+    weight: Array  # (k,) 1/variance, of noise and 1 % of the current
+
+    @property
+    def level(self) -> Array:
+        """ln of each sweep's size relative to the median, shape (m,)."""
+        return np.asarray(np.log(np.maximum(_ratio(self.current, self.median, self.weight), 1e-3)))
+
+
+def _compare(axis: Array, current: Array, noise: float) -> _Comparison:
+    missing = ~np.isfinite(current).any(axis=0)
+    median = np.full(axis.size, np.nan)
+    median[~missing] = np.nanmedian(current[:, ~missing], axis=0)
+    noise = noise if np.isfinite(noise) else 0.0
+    with np.errstate(invalid="ignore"):
+        clear = np.abs(median) > max(_CLEAR * noise, 1e-3 * float(np.nanmax(np.abs(median), initial=0.0)))
+    weight = 1 / (noise**2 + (0.01 * median[clear]) ** 2)
+    return _Comparison(axis[clear], current[:, clear], median[clear], weight)
+
+
+def _ratio(current: Array, median: Array, weight: Array) -> Array:
+    """Least-squares factor of each row relative to `median`, missing samples left out."""
+    there = np.isfinite(current)
+    top = np.where(there, current * median * weight, 0.0).sum(axis=1)
+    bottom = (there * (median**2 * weight)).sum(axis=1)
+    return np.asarray(np.divide(top, bottom, out=np.full(len(current), np.nan), where=bottom > 0))
+
+
+def _judge_group(
+    sweeps: SweepSet,
+    signal: Array,
+    clean: Array,
+    noise: Array,
+    members: NDArray[np.int64],
+    reference: NDArray[np.int64],
+    plan: CheckPlan,
+) -> pd.DataFrame:
+    names = [sweeps.names[i] for i in members]
+    inside = np.isin(reference, members)
+    alone = reference.size < 3 or not sweeps.has_current  # dI/dV may step from place to place; the current cannot
+    parts = []
+    if sweeps.has_current:
+        parts.append(dead_rows(names, clean[members], clean[reference]))
+    jumped = np.zeros(reference.size, bool)
+    if alone or reference.size < FEW:  # where most of a few jump, each at its own bias, none stands out from the others
+        where = jumps_alone(sweeps.axis, signal[members], noise[members], factor=plan.jump_factor)
+        parts.append(_jump_rows(names, *where))
+        jumped[inside] = np.isfinite(where[0])
+    if reference.size < 3:
+        return join_flags(parts)
+    quiet = float(np.nanmedian(noise[reference]))
+    comparison = _compare(sweeps.axis, clean[reference], quiet)
+    if comparison.axis.size < 6:
+        return join_flags(parts)
+    if not alone:
+        position, factor = _jumps(comparison, quiet, plan.jump_factor)
+        jumped |= np.isfinite(position)
+        parts.append(_jump_rows(names, position[inside], factor[inside]))
+    level = comparison.level
+    floor = _SCATTER_FLOOR if members.size == reference.size else _BORROWED_FLOOR
+    distance, shape = _distances(comparison, level, floor)
+    far = np.fmax(distance, shape) > plan.outlier_cut
+    detail = [
+        f"{np.exp(v):.3g} times the median of its group, {d:.1f} scaled MAD"
+        if d >= s
+        else f"shape differs from the median of its group, {s:.1f} scaled MAD"
+        for v, d, s in zip(level, distance, shape, strict=True)
+    ]
+    parts.append(flag_rows(names, far[inside], "outlier", [t for t, k in zip(detail, inside, strict=True) if k]))
+    steady = inside & ~jumped & ~far
+    parts.append(_level_step([sweeps.names[i] for i in reference[steady]], level[steady], plan.jump_factor))
+    return join_flags(parts)
+
+
+def _distances(comparison: _Comparison, level: Array, floor: float) -> tuple[Array, Array]:
+    """Robust distances of every sweep from its group, in level and in shape, shape (m,) each."""
+    wide = small_sample_factor(len(level))
+    scatter = max(float(scaled_mad(level)) * wide, floor)
+    distance = np.abs(level - np.median(level)) / scatter
+    residue = (comparison.current / comparison.median - np.exp(level)[:, None]) / np.exp(level)[:, None]
+    expected = 1 / (np.abs(comparison.median) * np.sqrt(comparison.weight))
+    own = scaled_mad(residue / expected, axis=1) + 1e-3
+    logs = np.log(own)
+    shape = (logs - np.median(logs)) / max(float(scaled_mad(logs)) * wide, _SHAPE_FLOOR)
+    return distance, np.where(own > _SHAPE_SIGMAS, shape, 0.0)
+
+
+def small_sample_factor(count: int) -> float:
+    """How much further than 3 scaled MAD one must go to keep 0.3 % of normal values, for samples of `count`.
+
+    Simulated with 200,000 samples each; 1 + 6/n + 35/n², n lowered by 1.3 for odd counts (whose median has distance 0
+    from itself), returns these quantiles within 15 % from 4 values on.
+    """
+    effective = count - 1.3 * (count % 2)
+    return 1 + 6 / effective + 35 / effective**2
+
+
+def _jumps(comparison: _Comparison, noise: float, factor: float) -> tuple[Array, Array]:
+    """Bias and factor of the largest step of each sweep relative to the group's median; NaN where there is none.
+
+    For windows of several lengths left and right of every point, the least-squares factors of the sweep to the
+    median are compared. A step must exceed `factor`, the electronics' noise, and the scatter of the same
+    statistic over all sweeps and points (slow noise of the gap), and it must stay.
+    """
+    there = np.isfinite(comparison.current)
+    weight = comparison.weight * comparison.median**2
+    top = _running(np.where(there, comparison.current * comparison.median * comparison.weight, 0.0))
+    bottom = _running(there * weight)
+    blur = _running(there * (comparison.weight**2 * comparison.median**2 * noise**2))
+    points = comparison.axis.size
+    split = np.arange(3, points - 2)
+    changes, scores = [], []
+    for window in _WINDOWS:
+        low, high = np.maximum(split - window, 0), np.minimum(split + window, points)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            left, right = (
+                (top[:, b] - top[:, a]) / (bottom[:, b] - bottom[:, a]) for a, b in ((low, split), (split, high))
+            )
+            change = np.log(right / left)
+            error = np.sqrt(
+                sum(
+                    (blur[:, b] - blur[:, a]) / (bottom[:, b] - bottom[:, a]) ** 2
+                    for a, b in ((low, split), (split, high))
+                )
+            )
+        change[~(np.isfinite(change) & np.isfinite(error))] = 0.0
+        common = float(scaled_mad(change.ravel()))
+        score = np.abs(change) / np.maximum(_SIGMAS * np.hypot(np.nan_to_num(error), common), np.log(factor))
+        changes.append(change)
+        scores.append(score)
+    stays = np.abs(changes[-1]) > _STAYS * np.log(factor)  # else it is a spike, or an offset that moved near V = 0
+    total = np.where(stays, np.maximum.reduce(scores), 0.0)
+    at = np.argmax(total, axis=1)
+    rows = np.arange(len(total))
+    found = total[rows, at] > 1.0
+    which = np.argmax(np.stack(scores)[:, rows, at], axis=0)
+    size = np.exp(np.stack(changes)[which, rows, at])
+    return np.where(found, comparison.axis[split[at]], np.nan), np.where(found, size, np.nan)
+
+
+def _running(values: Array) -> Array:
+    """Sums of each row up to every position, shape (m, k + 1)."""
+    return np.concatenate([np.zeros((len(values), 1)), np.cumsum(values, axis=1)], axis=1)
+
+
+def jumps_alone(axis: Array, current: Array, noise: Array, *, factor: float) -> tuple[Array, Array]:
+    """Bias and factor of the largest step within each sweep, judged without other sweeps; NaN where there is none.
+
+    A jump is a single step of the current that is four times as large as each of the two steps before and after
+    it, eight times the noise, 3 % of the range and `factor` in the current itself, and that stays: a spike returns.
+    """
+    position, size = np.full(len(current), np.nan), np.full(len(current), np.nan)
+    if current.shape[1] < 8:
+        return position, size
+    jump = np.diff(current, axis=1)
+    height = np.abs(jump)
+    inner = height[:, 2:-2]
+    around = np.fmax.reduce([height[:, :-4], height[:, 1:-3], height[:, 3:-1], height[:, 4:]])
+    # a jump caught half way takes two steps: the larger is compared without its neighbour
+    pair = np.fmax.reduce([height[:, :-4], height[:, 1:-3], height[:, 4:]])
+    pair_left = np.fmax.reduce([height[:, :-4], height[:, 3:-1], height[:, 4:]])
+    around = np.where((jump[:, 3:-1] * jump[:, 2:-2] > 0), np.minimum(around, pair), around)
+    around = np.where((jump[:, 1:-3] * jump[:, 2:-2] > 0), np.minimum(around, pair_left), around)
+    size_of = np.abs(current)
+    before = np.fmax(size_of[:, 1:-4], size_of[:, 2:-3])
+    after = np.fmax(size_of[:, 3:-2], size_of[:, 4:-1])
+    span = (np.fmax.reduce(current, axis=1) - np.fmin.reduce(current, axis=1))[:, None]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        change = after / before
+        found = (inner > 4 * around) & (inner > 8 * noise[:, None]) & (inner > 0.03 * span)
+        found &= np.abs(np.log(change)) > np.log(factor)
+        found &= (
+            np.abs(np.fmax(current[:, 3:-2], current[:, 4:-1]) - np.fmax(current[:, 1:-4], current[:, 2:-3]))
+            > 0.5 * inner
+        )
+    at = np.argmax(np.where(found, inner, 0.0), axis=1)
+    rows = np.arange(len(current))
+    hit = found[rows, at]
+    position[hit] = axis[3:-2][at[hit]]
+    size[hit] = change[rows, at][hit]
+    return position, size
+
+
+def _jump_rows(names: list[str], position: Array, factor: Array) -> pd.DataFrame:
+    details = [
+        f"the current changes by a factor of {f:.3g} at {v * 1e3:.4g} mV" for v, f in zip(position, factor, strict=True)
+    ]
+    return flag_rows(names, np.isfinite(position), "jump", details)
+
+
+def _level_step(names: list[str], level: Array, factor: float) -> pd.DataFrame:
+    """The sweep before which the level of the sweeps stepped, in their order: the tip changed between sweeps."""
+    count = level.size
+    if count < 8:
+        return join_flags([])
+    split = np.arange(2, count - 1)
+    total = np.cumsum(level)
+    change = (total[-1] - total[split - 1]) / (count - split) - total[split - 1] / split
+    scatter = max(float(scaled_mad(np.diff(level))) / np.sqrt(2), 1e-3)
+    error = scatter * np.sqrt(1 / split + 1 / (count - split))
+    score = np.abs(change) / error
+    best = int(np.argmax(score))
+    stepped = score[best] > _STEP_SIGMAS and abs(change[best]) > np.log(factor)
+    mask = np.arange(count) == split[best]
+    detail = f"the sweeps from here on are {np.exp(change[best]):.3g} times those before"
+    return flag_rows(names, mask & stepped, "tip change", detail)
+
+
+def level_trend(level: Array) -> tuple[float, float]:
+    """Change of ln I per sweep (Theil-Sen) and the p-value of Kendall's test, for levels in the order of the sweeps."""
+    order = np.arange(level.size)
+    if level.size < 5:
+        return float("nan"), float("nan")
+    return float(stats.theilslopes(level, order)[0]), float(stats.kendalltau(order, level).pvalue)
+
+
+def _set_point(sweeps: SweepSet, clean: Array, tolerance: float) -> pd.DataFrame:
+    """Current at the set-point bias against the set-point current."""
+    wanted = np.abs(sweeps.table["setpoint_current_A"].to_numpy(float))
+    bias = sweeps.table["setpoint_bias_V"].to_numpy(float)
+    slack = 0.6 * float(np.median(np.diff(sweeps.axis)))
+    inside = (bias >= sweeps.axis[0] - slack) & (bias <= sweeps.axis[-1] + slack) & (wanted > 0)
+    nearest = np.argmin(np.abs(sweeps.axis[None, :] - np.where(inside, bias, 0.0)[:, None]), axis=1)
+    there = np.abs(np.take_along_axis(clean, nearest[:, None], axis=1)[:, 0])
+    with np.errstate(invalid="ignore", divide="ignore"):
+        off = np.log(there / wanted)
+        bad = inside & (np.abs(off) > np.log1p(tolerance))
+    details = [
+        f"{t * 1e12:.4g} pA at the set-point bias, {w * 1e12:.4g} pA was set"
+        for t, w in zip(there, wanted, strict=True)
+    ]
+    return flag_rows(sweeps.names, bad, "set-point", details)
+
+
+def _return(sweeps: SweepSet, clean: Array, noise: Array, tolerance: float) -> pd.DataFrame:
+    """Up and down of one repeat at the bias where the first began: the current must come back."""
+    signs, repeats = direction_signs(sweeps.table, sweeps.kind), repeat_codes(sweeps.table, sweeps.kind)
+    count = int(repeats.max()) + 1
+    row = np.full((count, 2), -1)
+    row[repeats[signs == 1], 0] = np.flatnonzero(signs == 1)
+    row[repeats[signs == -1], 1] = np.flatnonzero(signs == -1)
+    pairs = row[(row >= 0).all(axis=1)]
+    if not pairs.size:
+        return join_flags([])
+    ends = clean[:, [0, 1, 2]].mean(axis=1)
+    up, down = ends[pairs[:, 0]], ends[pairs[:, 1]]
+    error = 5 * np.hypot(noise[pairs[:, 0]], noise[pairs[:, 1]])
+    with np.errstate(invalid="ignore", divide="ignore"):
+        off = (
+            (np.abs(np.log(np.abs(down / up))) > np.log1p(tolerance))
+            & (np.abs(down - up) > error)
+            & (np.abs(up) > error)
+        )
+    mask = np.zeros(len(sweeps), bool)
+    mask[pairs[off, 1]] = True
+    details = [""] * len(sweeps)
+    for (_, second), a, b in zip(pairs[off], up[off], down[off], strict=True):
+        details[second] = (
+            f"{a * 1e12:.4g} pA at the start of the sweep up, {b * 1e12:.4g} pA at the end of the sweep down"
+        )
+    return flag_rows(sweeps.names, mask, "no return", details)
+
+
+def _extent(axis: Array, railed: NDArray[np.bool_]) -> list[str]:
+    """How many samples are railed, and where, in words, one text a sweep."""
+    texts = []
+    for row in railed:
+        where = axis[row]
+        texts.append(f"{where.size} samples, {where[0] * 1e3:.4g} to {where[-1] * 1e3:.4g} mV" if where.size else "")
+    return texts

@@ -1,0 +1,88 @@
+"""Random effects against published examples and a general library."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy import stats
+
+from sts.comparing.random_effects import larger_scatter, pool_random_effects, t_quantile
+
+# R. N. Kacker, Metrologia 41, 132 (2004), table 1: nine metrology institutes, values and variances (seen, in the
+# statsmodels test suite; pooled values there from the R package metafor).
+KACKER = np.array([61.00, 61.40, 62.21, 62.30, 62.34, 62.60, 62.70, 62.84, 65.90])
+KACKER_VARIANCE = np.array([0.2025, 1.2100, 0.0900, 0.2025, 0.3844, 0.5625, 0.0676, 0.0225, 1.8225])
+
+
+def test_kacker_example_gives_the_published_paule_mandel_values():
+    pooled = pool_random_effects(KACKER, KACKER_VARIANCE)
+    assert_allclose(pooled.tau2, 0.705395309224248, rtol=1e-5)  # kacker_pm_tau2; the source iterated to 1e-6
+    assert_allclose(pooled.mean, 62.4076199113286, rtol=1e-8)  # kacker_pm_mu
+    assert_allclose(np.sqrt(pooled.tau2), 0.8399, atol=5e-5)  # kacker_tau_PM, as printed
+    # At the Paule-Mandel tau^2 the Hartung-Knapp factor is 1, so that both uncertainties agree: kacker_pm_se
+    assert_allclose(pooled.observed_se, 0.338030602684471, rtol=1e-6)
+    assert pooled.observed_dof == 8
+
+
+def test_agrees_with_statsmodels_for_unequal_rows():
+    meta = pytest.importorskip("statsmodels.stats.meta_analysis")
+    rng = np.random.default_rng(7)
+    for k in (3, 5, 8):
+        v = rng.uniform(0.5, 3, k)
+        x = rng.normal(0, 9, k)
+        reference = meta.combine_effects(x, v, method_re="iterated", use_t=True, atol=1e-8, maxiter=500)
+        pooled = pool_random_effects(x, v)
+        assert reference.tau2 > 0
+        assert_allclose(pooled.tau2, reference.tau2, rtol=1e-6)
+        assert_allclose(pooled.mean, reference.mean_effect_re, rtol=1e-7)
+        assert_allclose(pooled.observed_se, reference.sd_eff_w_re_hksj, rtol=1e-6)
+
+
+def test_rows_of_different_length_are_pooled_as_if_alone():
+    x = np.array([[1.0, 2.0, np.nan], [1.0, 2.0, 6.0]])
+    together = pool_random_effects(x, np.full(x.shape, 0.1))
+    alone = pool_random_effects([1.0, 2.0], [0.1, 0.1])
+    assert_allclose([together.mean[0], together.tau2[0]], [alone.mean[0], alone.tau2[0]])
+    assert list(together.count) == [2, 3]
+
+
+def test_agreement_better_than_stated_gives_no_negative_variance():
+    """The trap that one library falls into (statsmodels 0.15.0, DerSimonian-Laird: -0.093); the answer is 0."""
+    pooled = pool_random_effects([1.0, 1.1, 0.9, 1.05], np.full(4, 0.1))
+    assert pooled.tau2 == 0
+    se, dof = larger_scatter(pooled.propagated_se, np.inf, pooled.observed_se, pooled.observed_dof)
+    assert_allclose(se, np.sqrt(0.1 / 4))  # not the smaller observed scatter
+    assert np.isinf(dof)
+
+
+def test_single_value_keeps_its_uncertainty_and_has_no_observed_scatter():
+    pooled = pool_random_effects([3.0], [0.04])
+    assert_allclose(pooled.propagated_se, 0.2)
+    assert np.isnan(pooled.observed_se).all()
+    assert np.isnan(pooled.tau2).all()
+
+
+def test_value_without_variance_is_refused_with_count():
+    with pytest.raises(ValueError, match="1 of 2 values have no positive variance"):
+        pool_random_effects([1.0, 2.0], [0.1, 0.0])
+    with pytest.raises(ValueError, match="Row 1 has no finite value"):
+        pool_random_effects([np.nan], [0.1])
+
+
+@pytest.mark.parametrize(("observed", "dof"), [(0.5, 8), (2.0, 8), (0.5, 1), (0.05, 1)])
+def test_larger_of_propagated_and_observed_is_stated(observed: float, dof: float):
+    se, nu = larger_scatter(1.0, np.inf, observed, dof)
+    if dof >= 4:
+        assert_allclose(se, max(1.0, observed))
+    assert_allclose(
+        t_quantile(nu, 0.95) * se,
+        max(1.96, stats.t.ppf(0.975, dof) * observed) if dof < 4 or observed > 1 else 1.96,
+        rtol=1e-4,
+    )
+
+
+def test_unknown_parts_leave_the_other_or_nothing():
+    se, dof = larger_scatter([np.nan, 1.0, np.nan], [np.inf] * 3, [0.5, np.nan, np.nan], [4, 0, 0])
+    assert_allclose(se, [0.5, 1.0, np.nan])
+    assert_allclose(dof, [4, np.inf, np.nan])

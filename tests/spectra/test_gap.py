@@ -1,0 +1,149 @@
+"""Gaps are found where they are, and none where dI/dV only falls as a V or a parabola; uncertainties hold."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from spectra.bench import measured
+
+from sts.plan import Plan
+from sts.simulate import Bench, flat, gapped, v_shaped
+from sts.simulate.densities import Density
+from sts.spectra import average_spectrum
+from sts.spectra.features import with_features
+from sts.spectra.gap import gap_edges, soft_gap_width
+
+PLAN = Plan.model_validate({"features": {"peaks": False}})
+AXIS = np.linspace(-1.0, 1.0, 201)
+
+
+def parabola(floor=0.02):
+    return Density("parabola", lambda energy: floor + 2 * energy**2, (0.0,))
+
+
+def found(density, white_A, seed, temperature_K=77.0):
+    sweeps, _ = measured([3, seed], density=density, sweeps=10, bench=Bench(white_A=white_A, setpoint_scatter=0.05),
+                         temperature_K=temperature_K)  # fmt: skip
+    return with_features(average_spectrum(sweeps, PLAN), sweeps, PLAN).gaps
+
+
+SHAPES = {"V": v_shaped(), "V to zero": v_shaped(floor=0.0), "parabola": parabola(), "metal": flat()}
+
+
+@pytest.mark.parametrize("white_A", [1e-13, 2e-12, 2e-11])
+@pytest.mark.parametrize("shape", SHAPES)
+def test_no_gap_is_invented(shape, white_A):
+    for seed in range(2):
+        gaps = found(SHAPES[shape], white_A, seed)
+        assert gaps["gap_meV"].isna().all()
+        assert gaps["note"].str.startswith(("no gap", "cannot tell")).all()
+
+
+@pytest.mark.parametrize("width", [0.4, 0.8])
+@pytest.mark.parametrize("exponent", [1.0, 0.5])
+def test_true_gaps_are_kept(width, exponent):
+    density = gapped(valence_eV=-width / 2, conduction_eV=width / 2, exponent=exponent)
+    for white_A in (1e-13, 5e-13):
+        assert found(density, white_A, 0)["gap_method"].iloc[0] == "log onset"
+
+
+def test_where_noise_hides_the_floor_it_is_said():
+    density = gapped(valence_eV=-0.2, conduction_eV=0.2)
+    notes = [found(density, 5e-11, seed)["note"].iloc[0] for seed in range(4)]
+    assert any(note.startswith("cannot tell whether there is a gap: noise hides") for note in notes)
+
+
+def linear(seed, *, noise, repeats=10, exponent=1.0, gap_V=0.8):
+    """Independent noise on a band (|V| - edge)^p, no smoothing and no temperature: closed form."""
+    rng = np.random.default_rng(seed)
+    clean = np.maximum(np.abs(AXIS) - gap_V / 2, 0.0) ** exponent
+    return clean + noise * rng.standard_normal((repeats, AXIS.size))
+
+
+@pytest.mark.parametrize("exponent", [1.0, 0.5])
+@pytest.mark.parametrize("noise", [0.001, 0.005])
+def test_the_extrapolated_gap_lies_within_its_uncertainty(exponent, noise):
+    inside = []
+    for seed in range(20):
+        row = gap_edges(AXIS, linear(seed, noise=noise, exponent=exponent), exponent=exponent).iloc[1]
+        inside.append(abs(row["gap_meV"] - 800) < 2 * row["gap_se_meV"])
+        assert row["gap_se_meV"] < 40
+    assert np.mean(inside) >= 0.85
+
+
+def test_single_sweeps_have_a_distribution_of_their_own():
+    """Against numpy.polyfit on the same stretch of every sweep: 12 to 60 % of the value at the end of the axis."""
+    each = linear(1, noise=0.005, repeats=40)
+    row = gap_edges(AXIS, each).iloc[1]
+    assert row["each_found"] == 40
+    edges = []
+    for sign in (1, -1):
+        x = sign * AXIS
+        use = (x > 0.4 + 0.12 * 0.57) & (x < 0.4 + 0.6 * 0.57)
+        slope, intercept = np.polyfit(x[use], each[:, use].T, 1)
+        edges.append(-intercept / slope)
+    low, middle, high = np.quantile(1e3 * np.sum(edges, axis=0), [0.16, 0.5, 0.84])
+    assert row["each_median_meV"] == pytest.approx(middle, abs=3)
+    assert row["each_high_meV"] - row["each_low_meV"] == pytest.approx(high - low, rel=0.3)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_one_sweep_gives_a_gap_without_uncertainty_but_no_false_one(seed):
+    row = gap_edges(AXIS, linear(seed, noise=0.001, repeats=1)).iloc[-1]
+    assert row["gap_meV"] == pytest.approx(800, abs=20)
+    assert np.isnan(row["gap_se_meV"])
+    v = np.abs(AXIS) + 0.01 * np.random.default_rng(seed).standard_normal(AXIS.size)
+    assert np.isnan(gap_edges(AXIS, v).iloc[0]["gap_meV"])
+
+
+def test_the_onset_counts_the_tail_and_the_smoothing():
+    each = linear(2, noise=0.003)
+    cold, warm = (gap_edges(AXIS, each, temperature_K=t, resolution_V=0.05).iloc[0] for t in (4.0, 295.0))
+    assert warm["gap_se_meV"] > cold["gap_se_meV"] > 2 * 25 / 3**0.5
+    assert "reads low" in warm["note"]
+
+
+def test_a_v_has_no_width_at_half_depth_and_a_dip_with_shoulders_has():
+    assert np.isnan(soft_gap_width(AXIS, 0.1 + np.abs(AXIS))[0])
+    assert np.isnan(soft_gap_width(AXIS[AXIS >= 0], 0.1 + AXIS[AXIS >= 0])[0])  # one side of zero only
+    dip = 1 - 0.4 * np.exp(-((AXIS / 0.2) ** 2))
+    assert soft_gap_width(AXIS, dip)[0] == pytest.approx(2 * 0.2 * np.log(2) ** 0.5, abs=0.03)  # closed form
+
+
+def test_gap_where_every_sweep_reached_the_limit():
+    """Clipped at both ends, as wide gaps are recorded: what is missing there is no part of the curve."""
+    density = gapped(valence_eV=-0.4, conduction_eV=0.4)
+    sweeps, _ = measured(
+        [3, 0], density=density, sweeps=10, bench=Bench(white_A=1e-13, full_scale_A=6e-10), temperature_K=77.0
+    )
+    spectrum = average_spectrum(sweeps, PLAN)
+    assert 20 < np.isnan(spectrum.didv).sum() < 60
+    gap = with_features(spectrum, sweeps, PLAN).gaps.iloc[1]
+    assert gap["gap_meV"] == pytest.approx(800, abs=2 * gap["gap_se_meV"])
+
+
+def test_dip_where_every_sweep_reached_the_limit():
+    """The shoulders of a dip are those of the part that was measured."""
+    density = Density("dip", lambda energy: 1 - 0.7 * np.exp(-((energy / 0.1) ** 2)))
+    sweeps, _ = measured(
+        [3, 0], density=density, sweeps=10, bench=Bench(white_A=1e-13, full_scale_A=4e-10), temperature_K=77.0
+    )
+    spectrum = average_spectrum(sweeps, PLAN)
+    assert np.isnan(spectrum.didv[np.abs(spectrum.bias) > 0.5]).all()
+    gap = with_features(spectrum, sweeps, PLAN).gaps.iloc[0]
+    assert gap["gap_method"] == "soft gap, width at half depth"
+    assert gap["gap_meV"] == pytest.approx(2 * 100 * np.log(2) ** 0.5, rel=0.1)
+    assert 0.28 < gap["floor_to_edge"] < 0.36
+
+
+def test_the_thermal_tail_counts_below_a_kelvin_too():
+    each = np.maximum(np.abs(AXIS) - 0.4, 0.0) + 1e-4 * np.random.default_rng(1).standard_normal((5, AXIS.size))
+    notes = {t: gap_edges(AXIS, each, temperature_K=t)["note"].iloc[0] for t in (0.4, np.nan)}
+    assert "thermal tail" in notes[0.4]
+    assert "thermal tail" not in notes[np.nan]
+
+
+@pytest.mark.parametrize("axis", [np.linspace(-0.005, 1, 101), np.linspace(-1, 0.004, 100), np.linspace(0.1, 1, 50)])
+def test_an_axis_that_barely_passes_zero_is_refused(axis):
+    note = gap_edges(axis, np.tile(np.abs(axis), (3, 1)))["note"].iloc[0]
+    assert note == "the axis does not reach to both sides of zero bias"
