@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -336,7 +335,7 @@ def report_command(
     with progress("analysing") as report:
         analysis = sts.analyse(session, _grouped(_plan(plan_file), by), progress=report)
     with progress("writing") as report:
-        written = sts.write_results(analysis, out, pdf=pdf, force=force, processes=os.cpu_count() or 1, progress=report)
+        written = sts.write_results(analysis, out, pdf=pdf, force=force, progress=report)
     if analysis.barrier is not None:
         level = f"{analysis.plan.compare.confidence * 100:g} %"
         print_tips(analysis.barrier, level)

@@ -22,7 +22,7 @@ from matplotlib.axis import Axis
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
-from matplotlib.ticker import NullFormatter
+from matplotlib.ticker import LogLocator, NullFormatter
 
 BLUE, VERMILLION, GREEN, PURPLE = "#0072B2", "#D55E00", "#009E73", "#B5649A"  # purple darkened: 3:1 on white
 ORANGE, SKY, BLACK = "#B87400", "#3C93C8", "#000000"  # orange and sky darkened for the same reason
@@ -33,6 +33,7 @@ STYLES: tuple[Any, ...] = ("-", (0, (5, 1.5)), (0, (1, 1)), (0, (5, 1.2, 1, 1.2)
 
 WIDTHS_IN = {"single": 85 / 25.4, "double": 178 / 25.4}  # one and two columns of a journal page [inch]
 TYPE_PT = 7.0
+DPI = 300  # of pictures of pixels, and of the pixels within a vector drawing
 MOST_SWEEPS = 300  # more lines than this only blacken a panel: every k-th is drawn, and the legend says so
 
 PREFIXES = {-6: "a", -5: "f", -4: "p", -3: "n", -2: "µ", -1: "m", 0: "", 1: "k", 2: "M", 3: "G"}  # of 1000
@@ -102,7 +103,7 @@ def new_figure(
     """
     if width not in WIDTHS_IN:
         raise ValueError(f"width is '{width}'; it must be {' or '.join(map(repr, WIDTHS_IN))} (columns of a page).")
-    figure = Figure(figsize=(WIDTHS_IN[width], height_in), dpi=200, layout="constrained")
+    figure = Figure(figsize=(WIDTHS_IN[width], height_in), dpi=DPI, layout="constrained")
     FigureCanvasAgg(figure)
     grid = figure.subplots(len(rows), 1, sharex=share, squeeze=False, gridspec_kw={"height_ratios": list(rows)})
     return [grid[i, 0] for i in range(len(rows))]
@@ -292,6 +293,7 @@ def log_ticks(axis: Axis) -> None:
     ticks = [step * 10.0**power for power in powers for step in steps]
     axis.set_ticks([tick for tick in ticks if low <= tick <= high])
     axis.set_major_formatter(_plain_number)
+    axis.set_minor_locator(LogLocator(subs=(2.0, 5.0)))  # all eight of a decade cost more than the curves
     axis.set_minor_formatter(NullFormatter())
 
 

@@ -2,71 +2,31 @@
 
 from __future__ import annotations
 
-import base64
-import re
-import zlib
-from collections.abc import Callable, Sequence
+import xml.etree.ElementTree as ET
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from sts.figures.saving import FORMATS, save, save_each, savers
+from sts.figures.saving import save
 from sts.figures.style import data_behind, house_style, new_figure, points_drawn
 from sts.report.pictures import Picture
 from sts.report.tables import csv_text
 
 MOST_SVG_POINTS = 30_000  # beyond this a page with vector drawings gets slow and large
-FEW = 8  # below this many pictures a helper process is not worth its start
-PAGE_DPI = 200
 
 
 @dataclass(frozen=True)
 class Drawn:
-    """A picture as files and as a piece of the page."""
+    """A picture as a piece of the page and as files."""
 
     picture: Picture
+    svg: bytes
     files: dict[str, bytes]  # suffix: content
-    inline: str  # HTML: an svg element, or an img with its data
 
 
-@dataclass(frozen=True)
-class _Sketch:
-    """A picture laid out but not saved."""
-
-    picture: Picture
-    axes: list[Axes]
-    figure: Figure
-
-
-def draw(picture: Picture, *, width: str, formats: Sequence[str] = FORMATS) -> Drawn:
-    """Draw a picture once and save it in every format, with the CSV behind it."""
-    sketch = _sketch(picture, width)
-    return _drawn(sketch, save_each(sketch.figure, formats))
-
-
-def draw_all(
-    pictures: Sequence[Picture],
-    *,
-    width: str,
-    processes: int = 1,
-    progress: Callable[[int, int], None] = lambda done, total: None,
-) -> list[Drawn]:
-    """Draw pictures in all formats; `processes` share the saving, which takes most of the time."""
-    drawn: list[Drawn] = []
-    with savers(processes if len(pictures) >= FEW else 1) as work:
-        begun = []
-        for picture in pictures:
-            sketch = _sketch(picture, width)
-            begun.append((sketch, work.start(sketch.figure)))
-            progress(len(begun), 2 * len(pictures))
-        for sketch, started in reversed(begun):  # helpers begin with the first: meet them half-way
-            drawn.append(_drawn(sketch, work.result(sketch.figure, started)))
-            progress(len(begun) + len(drawn), 2 * len(pictures))
-    return drawn[::-1]
-
-
-def _sketch(picture: Picture, width: str) -> _Sketch:
+def draw(picture: Picture, *, width: str, formats: Sequence[str] = ()) -> Drawn:
+    """Draw a picture for the page and, in other formats, as files beside the CSV behind it."""
     with house_style():
         axes = new_figure(
             width=picture.width or width, height_in=picture.height_in, rows=picture.rows, share=picture.share
@@ -77,66 +37,71 @@ def _sketch(picture: Picture, width: str) -> _Sketch:
         engine = figure.get_layout_engine()
         if engine is not None:
             engine.execute(figure)
-            figure.set_layout_engine("none")  # laid out once, not again for each format
-    return _Sketch(picture, axes, figure)
+            figure.set_layout_engine(None)  # laid out once: savefig would draw twice for an engine, even for "none"
+        if points_drawn(axes) > MOST_SVG_POINTS:
+            for artist in (artist for ax in axes for artist in (*ax.lines, *ax.collections)):
+                artist.set_rasterized(True)  # pixels within the SVG; axes and words stay lines
+        drawn = {suffix: save(figure, suffix) for suffix in dict.fromkeys((*formats, "svg"))}
+    files = {suffix: drawn[suffix] for suffix in formats} | {"csv": csv_text(data_behind(axes)).encode()}
+    return Drawn(picture, drawn["svg"], files)
 
 
-def _drawn(sketch: _Sketch, files: dict[str, bytes]) -> Drawn:
-    with house_style():
-        inline = _inline(sketch.figure, sketch.axes, sketch.picture, files)
-    return Drawn(sketch.picture, files | {"csv": csv_text(data_behind(sketch.axes)).encode()}, inline)
+_SVG, _LINK = "{http://www.w3.org/2000/svg}", "{http://www.w3.org/1999/xlink}href"
+_GLYPH = "DejaVuSans-"  # ids of letters: the same shape has the same id in every figure
+ET.register_namespace("", _SVG[1:-1])
+ET.register_namespace("xlink", _LINK[1:-5])
 
 
-def _inline(figure: Figure, axes: list[Axes], picture: Picture, files: dict[str, bytes]) -> str:
-    if points_drawn(axes) <= MOST_SVG_POINTS:
-        return inline_svg((files.get("svg") or save(figure, "svg")).decode(), picture.name)
-    data = base64.b64encode(save(figure, "png", dpi=PAGE_DPI)).decode()
-    return f'<img src="data:image/png;base64,{data}" alt="">'
+def inline(svg: bytes, prefix: str, letters: set[str]) -> str:
+    """An SVG file as an element of a page, hidden from readers (the caption speaks).
+
+    Parameters
+    ----------
+    svg : bytes
+    prefix : str
+        Makes the ids its own, whatever else stands on the page.
+    letters : set of str
+        Ids of the letters that the page has already; not defined again, and those of this figure are added.
+    """
+    root = ET.fromstring(svg)
+    for element in list(root.iter()):
+        if element.tag != f"{_SVG}style":
+            element.text = element.tail = None  # indents
+        for child in [c for c in element if c.tag == f"{_SVG}metadata" or c.get("id") in letters]:
+            element.remove(child)
+        element.attrib = {
+            "href" if name == _LINK else name: _fit(name, value, prefix) for name, value in element.attrib.items()
+        }
+        if element.tag == f"{_SVG}g":
+            element.attrib.pop("id", None)  # nothing refers to groups
+            _say_style_once(element)
+    letters |= {i for i in (element.get("id", "") for element in root.iter()) if i.startswith(_GLYPH)}
+    for name in ("width", "height"):
+        del root.attrib[name]  # the page says how wide
+    root.attrib |= {"aria-hidden": "true", "focusable": "false"}
+    return ET.tostring(root, encoding="unicode")
 
 
-GLYPH = "DejaVuSans-"  # ids of letters: the same shape has the same id in every figure
-DECIMALS = re.compile(r"(\d\.\d\d)\d+")  # a hundredth of a point is finer than any screen
+def _say_style_once(group: ET.Element) -> None:
+    """Move the style of equal marks to their group."""
+    styles = {mark.get("style") for mark in group}
+    if len(styles) == 1 and "style" not in group.attrib and all(mark.tag == f"{_SVG}use" for mark in group):
+        if style := styles.pop():
+            group.set("style", style)
+        for mark in group:
+            mark.attrib.pop("style", None)
 
 
-def share_letters(pieces: Sequence[str]) -> list[str]:
-    """The figures of one page with each letter's shape kept once, where it first comes."""
-    seen: set[str] = set()
-
-    def once(found: re.Match[str]) -> str:
-        if found.group(1) in seen:
-            return ""
-        seen.add(found.group(1))
-        return found.group(0)
-
-    return [re.sub(rf'<path id="({GLYPH}[^"]+)"[^>]*/>\s*', once, piece) for piece in pieces]
-
-
-def _style_once(found: re.Match[str]) -> str:
-    """A group of equal marks with their style said once, on the group."""
-    styles = set(re.findall(r' style="([^"]*)"', found.group(2)))
-    if len(styles) != 1 or "style=" in found.group(1):
-        return found.group(0)
-    marks = re.sub(r' style="[^"]*"', "", found.group(2))
-    return f'<g{found.group(1)} style="{styles.pop()}">{marks}</g>'
-
-
-def inline_svg(svg: str, name: str) -> str:
-    """An SVG file as an element of a page: no prolog, ids of its own, hidden from readers (the caption speaks)."""
-    svg = re.sub(r"^.*?(?=<svg)", "", svg, count=1, flags=re.DOTALL)
-    svg = re.sub(r">\s+<", "><", svg)
-    svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
-    svg = re.sub(r' (d|x|y)="[^"]*"', lambda found: DECIMALS.sub(r"\1", found.group(0)), svg)
-    prefix = f"f{zlib.crc32(name.encode()):x}"
-    own = [i for i in re.findall(r'\bid="([^"]+)"', svg) if not i.startswith(GLYPH)]
-    short = {long: f"{prefix}-{number}" for number, long in enumerate(own)}
-
-    def renamed(found: re.Match[str]) -> str:
-        return f"{found.group(1)}{short.get(found.group(2), found.group(2))}{found.group(3)}"
-
-    svg = re.sub(r'(\bid=")([^"]+)(")', renamed, svg)
-    svg = re.sub(r'(?:xlink:)?(href="#)([^"]+)(")', renamed, svg)
-    svg = re.sub(r"(url\(#)([^)]+)(\))", renamed, svg)
-    svg = re.sub(r'(<svg[^>]*?) width="[^"]*"', r"\1", svg, count=1)
-    svg = re.sub(r'(<svg[^>]*?) height="[^"]*"', r"\1", svg, count=1)
-    svg = re.sub(r"<g([^>]*)>((?:\s*<use [^>]*/>)+)\s*</g>", _style_once, svg)
-    return svg.replace("<svg", '<svg aria-hidden="true" focusable="false"', 1)
+def _fit(name: str, value: str, prefix: str) -> str:
+    """An attribute as the page has it: own ids, and coordinates to a hundredth of a point."""
+    if name == "id":
+        return value if value.startswith(_GLYPH) else f"{prefix}{value}"
+    if name == _LINK:
+        return value if value.startswith(("data:", f"#{_GLYPH}")) else f"#{prefix}{value[1:]}"
+    if name == "clip-path":
+        return value.replace("url(#", f"url(#{prefix}")
+    if name in ("d", "x", "y"):
+        return " ".join(
+            word if word.isalpha() else f"{float(word):.2f}".rstrip("0").rstrip(".") for word in value.split()
+        )
+    return value

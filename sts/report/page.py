@@ -16,7 +16,7 @@ from sts.figures.style import decimals_for
 from sts.plan import write_toml
 from sts.report.answers import answers, flag_panel, improvements
 from sts.report.citations import works_used
-from sts.report.drawing import Drawn, draw, share_letters
+from sts.report.drawing import Drawn, draw, inline
 from sts.report.lookup import all_sweeps
 from sts.report.methods import checklist, methods_paragraph
 from sts.report.number_words import count
@@ -50,7 +50,7 @@ def render_page(analysis: Analysis, drawn: Sequence[Drawn] | None = None, *, own
     """
     if drawn is None:
         width = analysis.plan.report.figure_width
-        drawn = [draw(picture, width=width, formats=("svg",)) for picture in gallery(analysis)]
+        drawn = [draw(picture, width=width) for picture in gallery(analysis)]
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("sts.report", "templates"),
         autoescape=True,
@@ -60,9 +60,10 @@ def render_page(analysis: Analysis, drawn: Sequence[Drawn] | None = None, *, own
     )
     here = files("sts.report") / "templates"
     sections: dict[str, list[dict[str, Any]]] = {}
-    pieces = [one.inline for one in drawn]
-    for one, piece in zip(drawn, pieces if own_letters else share_letters(pieces), strict=True):
-        sections.setdefault(one.picture.section, []).append({"picture": one.picture, "svg": Markup(piece)})
+    letters: set[str] = set()
+    for number, one in enumerate(drawn, 1):
+        svg = Markup(inline(one.svg, f"f{number}-", set() if own_letters else letters))
+        sections.setdefault(one.picture.section, []).append({"picture": one.picture, "svg": svg})
     items = checklist(analysis)
     text = environment.get_template("page.html.j2").render(
         analysis=analysis,

@@ -24,10 +24,11 @@ def csv_text(frame: pd.DataFrame) -> str:
 def _cells(column: pd.Series[Any]) -> list[str]:
     if column.dtype == np.float64:
         return ["" if value != value else format(value, DIGITS) for value in column.tolist()]
-    known: dict[Any, str] = {}  # names repeat
-    if all(type(value) is str for value in column):
-        return [known[v] if v in known else known.setdefault(v, _cell(v)) for v in column.tolist()]
-    return [_cell(value) for value in column]
+    values = column.tolist()
+    if set(map(type, values)) == {str}:
+        known = {value: _cell(value) for value in set(values)}  # names repeat
+        return [known[value] for value in values]
+    return [_cell(value) for value in values]
 
 
 def _cell(value: Any) -> str:

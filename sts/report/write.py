@@ -21,7 +21,7 @@ from sts.comparing.sites_and_tips import SITE_COLUMNS, TIP_COLUMNS
 from sts.plan import write_toml
 from sts.report.answers import answers, flag_panel, improvements
 from sts.report.citations import bibtex
-from sts.report.drawing import Drawn, draw_all
+from sts.report.drawing import Drawn, draw
 from sts.report.methods import checklist, methods_paragraph
 from sts.report.page import render_page
 from sts.report.pictures import gallery
@@ -44,7 +44,6 @@ def write_results(
     what: str = "report",
     pdf: bool = False,
     force: bool = False,
-    processes: int = 1,
     progress: Callable[[int, int], None] | None = None,
 ) -> list[Path]:
     """Write an analysis to a folder.
@@ -61,9 +60,6 @@ def write_results(
         Also the page as PDF; needs the extra ``pdf``.
     force : bool
         Overwrite results that are there already.
-    processes : int
-        How many processes may save figures (four at most are used). More than one needs the guard
-        ``if __name__ == "__main__":`` in a script.
     progress : callable(done, total), optional
 
     Returns
@@ -84,17 +80,16 @@ def write_results(
     maker = _pdf_maker() if pdf and what == "report" else None
     pictures = [p for p in gallery(analysis) if p.section in PARTS[what]]
     tell = progress or (lambda done, total: None)
-    drawn = draw_all(
-        pictures,
-        width=analysis.plan.report.figure_width,
-        processes=processes,
-        progress=lambda done, total: tell(done, total + 1),
-    )
+    wanted = analysis.plan.report
+    drawn = []
+    for picture in pictures:
+        drawn.append(draw(picture, width=wanted.figure_width, formats=wanted.figure_formats))
+        tell(len(drawn), len(pictures) + 1)
     content = contents(analysis, drawn, what)
     if maker is not None:
         content["report.pdf"] = maker.HTML(string=render_page(analysis, drawn, own_letters=True)).write_pdf()
     written = _write(folder, content, force=force)
-    tell(2 * len(pictures) + 1, 2 * len(pictures) + 1)
+    tell(len(pictures) + 1, len(pictures) + 1)
     return written
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import tomllib
+from importlib.resources import files
 from pathlib import Path
 from typing import Any, Literal
 
@@ -45,124 +47,9 @@ class SimulatePlan(Section):
     bench: dict[str, float] = Field({}, description="faults of the bench, keys of sts.simulate.Bench")
 
 
-_VACUUM = {"white_A": 1e-12, "gap_noise": 0.01}
-_IZ: dict[str, Any] = {"kind": "iz", "sites": 4, "site_scatter": 0.02}
-_IV: dict[str, Any] = {"kind": "iv", "bias_V": 1.0, "bench": {"white_A": 1e-12, "setpoint_scatter": 0.05}}
-_PRESETS: dict[str, dict[str, Any]] = {
-    "clean-vacuum": {"kind": "iz", "description": "I(z) at 4.4 eV, 1 pA white noise, 1 % gap noise", "bench": _VACUUM},
-    "sites": _IZ | {"description": "the same at 4 sites that scatter by 2 %", "sweeps": 24, "bench": _VACUUM},
-    "offset": _IZ
-    | {
-        "description": "I(z) with an offset of 10 pA and converter steps of 0.3 pA",
-        "bench": _VACUUM | {"current_offset_A": 1e-11, "converter_step_A": 3e-13},
-    },
-    "offset-negative": _IZ
-    | {
-        "description": "I(z) with an offset of -10 pA and converter steps of 3 pA, coarser than the noise",
-        "bench": _VACUUM | {"current_offset_A": -1e-11, "converter_step_A": 3e-12},
-    },
-    "ambient": _IZ
-    | {
-        "description": "I(z) in air: 0.7 eV, 6 pA white noise, 3 % gap noise",
-        "barrier_eV": 0.7,
-        "range_m": 0.8e-9,
-        "bench": {"white_A": 6e-12, "gap_noise": 0.03},
-    },
-    "deep": _IZ
-    | {
-        "description": "I(z) over more than four decades",
-        "range_m": 0.5e-9,
-        "current_A": 1e-8,
-        "bench": {"white_A": 2e-13, "gap_noise": 0.01},
-    },
-    "saturated": _IZ
-    | {
-        "description": "I(z) that starts at the 10 nA limit of the amplifier",
-        "current_A": 3e-8,
-        "range_m": 0.45e-9,
-        "bench": _VACUUM | {"full_scale_A": 1e-8},
-    },
-    "drift": _IZ
-    | {
-        "description": "I(z) at 1 nm/s while the gap drifts by 0.06 nm/s",
-        "bench": _VACUUM | {"drift_m_per_s": 6e-11},
-    },
-    "lag": _IZ
-    | {
-        "description": "I(z) at 4 nm/s behind an amplifier of 3 ms: the two directions disagree",
-        "duration_s": 0.1,
-        "bench": _VACUUM | {"lag_s": 3e-3},
-    },
-    "slow-noise": _IZ
-    | {
-        "description": "I(z) with 3 % gap noise of 1/f spectrum",
-        "bench": {"white_A": 1e-12, "gap_noise": 0.03, "gap_noise_slope": 1.0},
-    },
-    "jumps": _IZ
-    | {
-        "description": "I(z) of which 10 % jump by a factor of 1.5",
-        "sweeps": 40,
-        "bench": _VACUUM | {"jump_factor": 1.5, "jump_share": 0.1},
-    },
-    "short": _IZ | {"description": "I(z) of 40 points", "points": 40, "bench": _VACUUM},
-    "planar": _IZ
-    | {
-        "description": "I(z) between planes 0.7 nm apart at 4 eV: the apparent barrier height is not the barrier",
-        "barrier_eV": 4.0,
-        "site_scatter": 0.0,
-        "planar_gap_m": 0.7e-9,
-        "bias_V": 0.05,
-        "bench": _VACUUM,
-    },
-    "ohmic": _IV | {"description": "I(V) of a metal: (dI/dV)/(I/V) is 1"},
-    "v-shaped": _IV | {"description": "I(V) of a density of states that grows with |energy|", "density": "v_shaped"},
-    "two-peaks": _IV
-    | {"description": "I(V) of two peaks of 120 meV at 77 K", "density": "two_peaks", "temperature_K": 77.0},
-    "semiconductor": _IV
-    | {
-        "description": "I(V) of a semiconductor with a gap of 1 eV at 77 K, gap noise of 1/f spectrum",
-        "density": "gapped",
-        "temperature_K": 77.0,
-        "bias_V": 1.5,
-        "bench": {"white_A": 1e-12, "setpoint_scatter": 0.1, "gap_noise": 0.01, "gap_noise_slope": 1.0},
-    },
-    "superconductor": _IV
-    | {
-        "description": "I(V) of a superconductor with a gap of 1.35 meV at 1.8 K",
-        "density": "superconductor",
-        "density_options": {"broadening_eV": 2e-5},
-        "temperature_K": 1.8,
-        "bias_V": 8e-3,
-        "bench": {"white_A": 5e-13, "gap_noise": 0.002},
-    },
-    "faulty-bench": _IV
-    | {
-        "description": "I(V) at 3 set-points with 4 mV, 2 pA, 1 pF, 0.2 ms and a drift of 5 pm/s",
-        "density": "v_shaped",
-        "current_A": 2e-10,
-        "further_setpoints_A": [5e-10, 1e-9],
-        "duration_s": 0.5,
-        "bench": {
-            "white_A": 1e-12, "bias_offset_V": 4e-3, "current_offset_A": 2e-12, "capacitance_F": 1e-12, "lag_s": 2e-4,
-            "drift_m_per_s": 5e-12,
-        },
-    },
-    "varying-gap": _IV
-    | {
-        "description": "I(V) of a gap of 1 eV while the gap between tip and sample widens by 1 Å a volt",
-        "density": "gapped",
-        "temperature_K": 77.0,
-        "bias_V": 1.5,
-        "gap_slope_m_per_V": 1e-10,
-    },
-    "lock-in": _IV
-    | {
-        "description": "I(V) with a lock-in channel that says 1.41 times too much: rms and peak mixed up",
-        "density": "two_peaks",
-        "modulation_rms_V": 5e-3,
-        "bench": {"white_A": 1e-12, "lockin_noise_S": 5e-12, "lockin_gain": 1.4142},
-    },
-}  # fmt: skip
+_PRESETS: dict[str, dict[str, Any]] = tomllib.loads(
+    (files("sts.simulate") / "presets.toml").read_text(encoding="utf-8")
+)
 PRESETS: dict[str, str] = {name: values["description"] for name, values in _PRESETS.items()}
 
 

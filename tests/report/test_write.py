@@ -3,12 +3,8 @@
 from __future__ import annotations
 
 import json
-import os
 import re
-import subprocess
-import sys
-import time
-from concurrent.futures.process import BrokenProcessPool
+import xml.etree.ElementTree as ET
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,15 +13,12 @@ import numpy as np
 import pandas as pd
 import pytest
 from figures import example
-from matplotlib.figure import Figure
 from numpy.testing import assert_allclose
 
 from sts.analysis import Analysis
-from sts.figures import new_figure
-from sts.figures.saving import savers
 from sts.plan import Plan, parse_toml
 from sts.report import render_page, write_results
-from sts.report.drawing import FEW, draw, draw_all
+from sts.report.drawing import draw, inline
 from sts.report.pictures import gallery
 from sts.report.write import contents, safe_name
 
@@ -51,11 +44,11 @@ def test_tables_have_the_columns_that_are_promised(written: Path, name: str) -> 
     assert set(CONTRACT[name].split()) <= set(columns)
 
 
-def test_every_figure_comes_as_svg_pdf_png_and_csv(written: Path) -> None:
+def test_every_figure_comes_as_svg_png_and_csv(written: Path) -> None:
     names = {path.stem for path in (written / "figures").iterdir()}
     assert len(names) >= 15
     for name in names:
-        assert {p.suffix for p in (written / "figures").glob(f"{name}.*")} == {".svg", ".pdf", ".png", ".csv"}
+        assert {p.suffix for p in (written / "figures").glob(f"{name}.*")} == {".svg", ".png", ".csv"}
 
 
 def test_files_hold_no_date_and_no_path(written: Path) -> None:
@@ -72,10 +65,7 @@ def test_equal_input_gives_equal_bytes(invented: Analysis, written: Path, tmp_pa
     for path in (tmp_path / "again").rglob("*"):
         if path.is_file() and path.name != "results.json":  # which lists the files of its part
             assert path.read_bytes() == (written / path.relative_to(tmp_path / "again")).read_bytes(), path.name
-    pages = [
-        render_page(a, [draw(picture, width="single", formats=("svg",)) for picture in gallery(a)[1:3]])
-        for a in (invented, again)
-    ]
+    pages = [render_page(a, [draw(picture, width="single") for picture in gallery(a)[1:3]]) for a in (invented, again)]
     assert pages[0] == pages[1]
 
 
@@ -194,58 +184,41 @@ def test_progress_counts_up_to_the_end(invented: Analysis, tmp_path: Path) -> No
         what="compare",
         progress=lambda d, t: seen.append((d, t)),
     )
-    assert seen == [(done, 5) for done in range(1, 6)]  # two pictures laid out, saved; then all written
+    assert seen == [(done, 3) for done in range(1, 4)]  # two pictures drawn; then all written
 
 
-def test_helper_processes_save_the_same_bytes(invented: Analysis) -> None:
-    pictures = [p for p in gallery(invented) if len(p.rows) == 1][:FEW]
-    assert len(pictures) == FEW
-    alone, shared = (draw_all(pictures, width="single", processes=n) for n in (1, 2))
-    assert [one.picture.name for one in shared] == [p.name for p in pictures]
-    assert [one.files for one in shared] == [one.files for one in alone]
-    assert [one.inline for one in shared] == [one.inline for one in alone]
+def test_figures_come_in_the_formats_that_the_plan_names(invented: Analysis, tmp_path: Path) -> None:
+    plan = parse_toml(Plan, '[report]\nfigure_formats = ["pdf"]\n', "plan.toml")
+    written = write_results(
+        replace(invented, spectra=None, sets=invented.sets[2:], plan=plan), tmp_path, what="compare"
+    )
+    figures = [path for path in written if path.parent.name == "figures"]
+    assert {path.suffix for path in figures} == {".pdf", ".csv"}
+    assert all(path.read_bytes().startswith(b"%PDF-") for path in figures if path.suffix == ".pdf")
 
 
-def test_figures_are_saved_here_where_the_helpers_die(invented: Analysis) -> None:
-    sketch = new_figure()[0].figure
-    assert isinstance(sketch, Figure)
-    with savers(2) as work:
-        assert work._pool is not None
-        with pytest.raises(BrokenProcessPool):
-            work._pool.submit(os._exit, 1).result()
-        assert work.result(sketch, work.start(sketch))["svg"].startswith(b"<?xml")
+def test_figures_within_a_page_share_no_ids_but_one_set_of_letters(invented: Analysis) -> None:
+    drawn = [draw(picture, width="single") for picture in gallery(invented)[:3]]
+    letters: set[str] = set()
+    figures = [ET.fromstring(inline(one.svg, f"f{i}-", letters)) for i, one in enumerate(drawn)]
+    ids = [element.get("id") for figure in figures for element in figure.iter() if element.get("id")]
+    assert len(ids) == len(set(ids))
+    for number, figure in enumerate(figures):
+        targets = {element.get("href", "")[1:] for element in figure.iter() if element.get("href")}
+        targets |= {v[5:-1] for e in figure.iter() for v in e.attrib.values() if v.startswith("url(#")}
+        assert targets <= set(ids)
+        assert all(target in letters or target.startswith(f"f{number}-") for target in targets)
 
 
-ORPHAN = """
-import os, sys
-from sts.figures.saving import savers
-if __name__ == "__main__":
-    with savers(2) as work:
-        print(work._pool.submit(os.getpid).result(), flush=True)
-        sys.stdin.read()
-"""
-
-
-@pytest.mark.skipif(sys.platform == "win32", reason="asks for a process as POSIX does")
-def test_no_helper_outlives_a_killed_command(tmp_path: Path) -> None:
-    script = tmp_path / "orphan.py"
-    script.write_text(ORPHAN, encoding="utf-8")
-    command = subprocess.Popen([sys.executable, script], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
-    assert command.stdin is not None
-    assert command.stdout is not None
-    helper = int(command.stdout.readline())
-    command.kill()
-    command.wait()
-    for _ in range(100):
-        try:
-            os.kill(helper, 0)
-        except ProcessLookupError:
-            break
-        time.sleep(0.05)
-    else:
-        pytest.fail(f"helper {helper} still lives")
-    command.stdin.close()
-    command.stdout.close()
+def test_a_figure_of_very_many_points_holds_them_as_pixels(invented: Analysis, monkeypatch: pytest.MonkeyPatch) -> None:
+    picture = next(p for p in gallery(invented) if p.section == "session")
+    lines = draw(picture, width="single").svg
+    monkeypatch.setattr("sts.report.drawing.MOST_SVG_POINTS", 10)
+    pixels = draw(picture, width="single").svg
+    assert b"<image" not in lines
+    assert b"<image" in pixels
+    assert b"DejaVuSans-" in pixels  # words stay letters
+    assert 'href="data:image/png' in inline(pixels, "f1-", set())
 
 
 def test_pdf_without_its_extra_says_how_to_get_it(
