@@ -28,6 +28,7 @@ from sts.spectra import judge_iv
 from sts.sweeps import SweepSet
 
 Progress = Callable[[int, int], None]
+IDENTITY = ["sweep", "sample", "tip", "site", "direction", "repeat", "unassigned"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,6 +54,11 @@ class Measured:
     def spectra(self) -> SpectraOf:
         """What the spectra are made from."""
         return SpectraOf(tuple(part for part in self.sets if part.kind == "iv"), self.flags, self.plan)
+
+    @cached_property
+    def _identity(self) -> pd.DataFrame:
+        """What each sweep is, in the order of the sets."""
+        return pd.concat([part.table[IDENTITY].assign(kind=part.kind) for part in self.sets], ignore_index=True)
 
     def judge(self, decisions: pd.DataFrame) -> pd.DataFrame:
         """One row a sweep with flags, reasons, who decided and what; in order of measurement.
@@ -113,8 +119,7 @@ class Measured:
 
     def _judged(self, selected: pd.DataFrame, flags: pd.DataFrame) -> pd.DataFrame:
         """The table of `judge`, with these flags; who was used is settled before."""
-        columns = ["sweep", "sample", "tip", "site", "direction", "repeat", "unassigned"]
-        table = pd.concat([part.table[columns].assign(kind=part.kind) for part in self.sets], ignore_index=True)
+        table = self._identity
         names = list(table["sweep"])
         reasons = flags_of(names, flags, column="detail")
         table = table.assign(
@@ -124,7 +129,7 @@ class Measured:
             used=selected["used"],
             decided_by=selected["decided_by"],
         )  # fmt: skip
-        shown = ["sweep", "kind", *columns[1:], "flags", "reasons", "used", "decided_by"]
+        shown = ["sweep", "kind", *IDENTITY[1:], "flags", "reasons", "used", "decided_by"]
         return table.set_index("sweep").loc[list(self.order.names)].reset_index()[shown]
 
 
