@@ -111,7 +111,9 @@ UNKNOWN = {
     "", "unknown", "not known", "n/a", "na", "n.a.", "nan", "-", "--", "---", "?", "??", "???", "none", "not recorded",
     "not measured", "tbd", "tba",
 }  # fmt: skip
-RESERVED = {"kind", "set", "points", "used", "flags", "channel", "sweep", "source", "said_by"}  # of the toolkit itself
+RESERVED = {  # of the toolkit itself
+    "kind", "set", "points", "used", "flags", "channel", "unassigned", "replicate", "sweep", "source", "said_by",
+}  # fmt: skip
 LONGEST_NAME = 200  # characters looked at
 _SUPERSCRIPTS = str.maketrans("⁰¹²³⁴⁵⁶⁷⁸⁹⁻⁺−", "0123456789-+-")
 _POWER_UNIT = re.compile(  # 1e-9 A, 10^-9 A, ×10^{-9} A, x10⁻⁹ A: the unit is a power of ten of another

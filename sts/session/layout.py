@@ -298,13 +298,8 @@ def known_part(table: pd.DataFrame) -> pd.DataFrame:
     return table.drop(columns=empty)
 
 
-_TAKEN = (
-    "kind",
-    "set",
-    "points",
-    "used",
-    "flags",
-)  # columns of the toolkit's; early sessions may hold own ones so called
+# columns of the toolkit's; early sessions may hold own ones so called
+_TAKEN = ("kind", "set", "points", "used", "flags", "unassigned", "replicate")
 
 
 def read_listing(group: h5py.Group) -> pd.DataFrame:

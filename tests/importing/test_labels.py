@@ -107,7 +107,7 @@ def test_values_for_all_files_fill_what_is_unknown(folder: Path, tmp_path: Path)
         annotate_session(tmp_path / "s.h5", values={"temperature": "77"})
 
 
-@pytest.mark.parametrize("name", ["kind", "set", "points", "used", "flags", "channel"])
+@pytest.mark.parametrize("name", ["kind", "set", "points", "used", "flags", "channel", "unassigned", "replicate"])
 def test_a_word_of_the_toolkit_is_no_label(folder: Path, tmp_path: Path, name: str) -> None:
     import_files([folder], tmp_path / "s.h5")
     (tmp_path / "log.csv").write_text(f"file,{name}\n*,etched\n", encoding="utf-8")
@@ -119,7 +119,7 @@ def test_a_word_of_the_toolkit_is_no_label(folder: Path, tmp_path: Path, name: s
     assert len(Session.open(tmp_path / "s.h5").sweeps()) == 6
 
 
-@pytest.mark.parametrize("name", ["kind", "used", "points"])
+@pytest.mark.parametrize("name", ["kind", "used", "points", "unassigned", "replicate"])
 def test_a_session_that_holds_such_a_label_is_not_lost(folder: Path, tmp_path: Path, name: str) -> None:
     """Versions before this one wrote them."""
     import_files([folder], tmp_path / "s.h5")
