@@ -108,9 +108,8 @@ class Measured:
         )
 
     def _selected(self, decisions: pd.DataFrame) -> pd.DataFrame:
-        names = [name for part in self.sets for name in part.names]
         return select(
-            names,
+            list(self._identity["sweep"]),
             self.flags,
             rules=self.plan.check.omit,
             decisions=standing_decisions(decisions),
@@ -131,6 +130,11 @@ class Measured:
         )  # fmt: skip
         shown = ["sweep", "kind", *IDENTITY[1:], "flags", "reasons", "used", "decided_by"]
         return table.set_index("sweep").loc[list(self.order.names)].reset_index()[shown]
+
+
+def opened_session(session: Session | str | Path) -> Session:
+    """A session that is open, or the path of one."""
+    return session if isinstance(session, Session) else Session.open(session)
 
 
 def measure(
@@ -160,7 +164,7 @@ def measure(
     ValueError
         If the session holds no sweeps of the kind asked for.
     """
-    opened = session if isinstance(session, Session) else Session.open(session)
+    opened = opened_session(session)
     settings = plan or Plan()
     calibrations, sources = opened.calibrations(), opened.sources()
     sets = with_replicates(_with_series(calibrated(opened.sets(only or None), calibrations), sources))
@@ -176,16 +180,15 @@ def measure(
             flags.append(judge_iv(part, settings.check))
         if progress is not None:
             progress(done, len(sets) + 1)
-    fitted = pd.concat([fit.table[["sweep", "decay_per_nm"]] for fit in fits], ignore_index=True) if fits else None
     return Measured(
         session=opened.path.name,
         plan=settings,
         sets=tuple(sets),
         fits=tuple(fits),
         flags=join_flags(flags),
-        unusable=frozenset()
-        if fitted is None
-        else frozenset(fitted.loc[~np.isfinite(fitted["decay_per_nm"]), "sweep"]),
+        unusable=frozenset(
+            name for fit in fits for name in fit.table.loc[~np.isfinite(fit.table["decay_per_nm"]), "sweep"]
+        ),
         sources=sources,
         calibrations=calibrations,
         order=measurement_order(
@@ -210,7 +213,7 @@ def judge(session: Session | str | Path, plan: Plan | None = None, *, progress: 
         `unassigned` (the series of a sweep that stands for no tip), `flags`, `reasons` (with sizes), `used`, `decided_by`
         ("rule" or "person").
     """
-    opened = session if isinstance(session, Session) else Session.open(session)
+    opened = opened_session(session)
     return measure(opened, plan, progress=progress).judge(opened.decisions())
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Literal
 
-from sts.analysis.measured import Progress, measure
+from sts.analysis.measured import Progress, measure, opened_session
 from sts.analysis.results import Analysis
 from sts.plan import Plan
 from sts.session import Session
@@ -38,7 +38,7 @@ def analyse(
     ValueError
         If the session holds no sweeps of the kind asked for.
     """
-    opened = session if isinstance(session, Session) else Session.open(session)
+    opened = opened_session(session)
     measured = measure(opened, plan, only=only, progress=progress)
     result = measured.summarise(opened.decisions())
     if progress is not None:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import astuple, dataclass, field, replace
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
@@ -49,10 +49,7 @@ class SpectraOf:
     sets: tuple[SweepSet, ...]
     flags: pd.DataFrame
     plan: Plan
-    _made: dict[Any, Any] = field(
-        default_factory=dict
-    )  # by group: what it was made of, and the spectrum, or why there is none
-    _zeros: dict[Any, Any] = field(default_factory=dict)  # by setting: the sweeps used, and the offsets
+    _store: dict[Any, tuple[Any, Any]] = field(default_factory=dict)  # what was made last, by place, and of what
 
     def summarise(
         self, used: Collection[str], barrier: BarrierAnalysis | None, notes: Sequence[str]
@@ -76,7 +73,7 @@ class SpectraOf:
             axes.setdefault(tuple(keys.items()), set()).add(number)
             slope = _decay_for(group, self.plan, decay) if self.plan.spectra.gap_slope_A_per_V is not None else None
             zero = offsets.get(_setting(group))
-            made = self._spectrum((number, tuple(keys.items())), group, keys, chosen, zero, slope)
+            made = self._spectrum((number, tuple(keys.items())), group, keys, self.plan, chosen, zero, slope)
             if isinstance(made, str):
                 said.append(f"{group_label(keys)}: {made}")
             else:
@@ -88,10 +85,15 @@ class SpectraOf:
                     f"{group_label(dict(group_keys))}: its sweeps have {len(numbers)} different bias axes; they were averaged "
                     "axis by axis, since nothing is interpolated."
                 )
-        before = self._made.get("tables")
-        if before is None or list(map(id, before[0])) != list(map(id, spectra)):
-            before = self._made["tables"] = spectra, *spectra_tables(spectra, self.plan)
-        return SpectraAnalysis(tuple(spectra), before[1], before[2], tuple(said))
+        table, summary = self._again("tables", tuple(spectra), lambda: spectra_tables(spectra, self.plan))
+        return SpectraAnalysis(tuple(spectra), table, summary, tuple(said))
+
+    def _again(self, place: Any, made_of: Any, make: Callable[[], Any]) -> Any:
+        """What stands at a place; made anew only where what it is made of is not what it was."""
+        before = self._store.get(place)
+        if before is None or before[0] != made_of:
+            before = self._store[place] = made_of, make()
+        return before[1]
 
     @cached_property
     def _groups(self) -> list[tuple[int, dict[str, Any], SweepSet]]:
@@ -125,18 +127,20 @@ class SpectraOf:
         return [(_setting(group), group) for group in groups if group.has_current]
 
     def _spectrum(
-        self, place: Any, group: SweepSet, keys: dict[str, Any], used: frozenset[str], offsets: Offsets | None,
-        decay: tuple[float, float] | None,
+        self, place: Any, group: SweepSet, keys: dict[str, Any], plan: Plan, used: frozenset[str],
+        offsets: Offsets | None, decay: tuple[float, float] | None,
     ) -> Spectrum | str:  # fmt: skip
-        """The spectrum of a group, or why there is none; made anew only where its sweeps or its offsets changed."""
+        """The spectrum of a group, or why there is none."""
         names = tuple(name for name in group.names if name in used)
-        made_of = repr((names, offsets and astuple(offsets), decay))
-        if self._made.get(place, ("",))[0] != made_of:
+
+        def make() -> Spectrum | str:
             try:
-                self._made[place] = made_of, _spectrum(group, keys, self.plan, names, self.flags, offsets, decay)
+                return _spectrum(group, keys, plan, names, self.flags, offsets, decay)
             except ValueError as error:
-                self._made[place] = made_of, str(error)
-        made: Spectrum | str = self._made[place][1]
+                return str(error)
+
+        made_of = repr((names, offsets and astuple(offsets), decay))  # as text, since NaN is not equal to itself
+        made: Spectrum | str = self._again(place, made_of, make)
         return made
 
     def _over_tips(
@@ -153,8 +157,7 @@ class SpectraOf:
                 tips_of.setdefault((tuple(repr(one.keys[c]) for c in rest), one.bias.size), set()).add(
                     str(one.keys["tip"])
                 )
-        over = SpectraOf(self.sets, self.flags, plan.model_copy(
-            update={"spectra": plan.spectra.model_copy(update={"replicates": "tip"})}), self._made, self._zeros)  # fmt: skip
+        over = plan.model_copy(update={"spectra": plan.spectra.model_copy(update={"replicates": "tip"})})
         found = []
         for number, keys, group, settings in self._groups_over_tips:
             known = tips_of.get((tuple(map(repr, keys.values())), group.axis.size), set())
@@ -164,7 +167,7 @@ class SpectraOf:
             shared = [offsets[setting] for setting in settings if setting in offsets]
             zero = shared[0] if len({id(o) for o in shared}) == 1 else None
             keys = {c: f"average over {len(tips)} tips" if c == "tip" else keys[c] for c in plan.spectra.by}
-            made = over._spectrum(("over tips", number, tuple(keys.items())), group, keys, used, zero, None)
+            made = self._spectrum(("over tips", number, tuple(keys.items())), group, keys, over, used, zero, None)
             if isinstance(made, Spectrum):  # else one of the tips has no sweep left: its own spectrum says so
                 found.append(made)
         return found
@@ -176,12 +179,10 @@ class SpectraOf:
             rows = [name in used for name in group.names]
             if any(rows):
                 parts.setdefault(setting, []).append((group, rows))
-        found = {}
-        for setting, groups in parts.items():
-            which = [rows for _, rows in groups]
-            if self._zeros.get(setting, ([],))[0] != which:
-                self._zeros[setting] = which, find_offsets([group.select(np.array(rows)) for group, rows in groups])
-            found[setting] = self._zeros[setting][1]
+        found: dict[tuple[str, str], Offsets] = {
+            setting: self._again(("offsets", setting), [rows for _, rows in groups], partial(_offsets_of, groups))
+            for setting, groups in parts.items()
+        }
         for setting, own in found.items():
             # The same tip and electronics on another sample (a metal, say) may separate what a gap cannot.
             others = [o for (_, tip), o in found.items() if tip == setting[1] and o.separable]
@@ -189,6 +190,11 @@ class SpectraOf:
                 best = min(others, key=lambda o: o.bias_se_V)
                 found[setting] = replace(best, how=f"{best.how}, on another sample with the same tip")
         return found
+
+
+def _offsets_of(groups: Sequence[tuple[SweepSet, list[bool]]]) -> Offsets:
+    """The offsets that the sweeps in the rows of these groups show together."""
+    return find_offsets([group.select(np.array(rows)) for group, rows in groups])
 
 
 def _spectrum(

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from sts.curves.replicates import REPLICATE, repeat_codes
+from sts.curves.replicates import REPLICATE, repeat_codes, repeats_among
 from sts.flags import flag_rows, join_flags
 
 REPEAT = ["sample", "tip", "site", "repeat"]
@@ -91,7 +91,7 @@ def slopes_by_repeat(sweeps: pd.DataFrame) -> pd.DataFrame:
     used = sweeps[there].reset_index(drop=True)
     if used.empty:
         return pd.DataFrame(columns=[*REPEAT, *KNOWN[2:], "sweeps", "flags"])
-    place = np.unique(repeat_codes(sweeps, "iz")[there], return_inverse=True)[1]
+    place = repeats_among(sweeps, "iz", there)
     count = np.bincount(place)
     slope = np.bincount(place, weights=used["decay_per_nm"]) / count
     variance = np.bincount(place, weights=used["decay_se_per_nm"] ** 2) / count**2

@@ -60,6 +60,11 @@ def repeat_codes(table: pd.DataFrame, kind: str) -> NDArray[np.int64]:
     return group_codes(frame, [*key, "twice"])
 
 
+def repeats_among(table: pd.DataFrame, kind: str, rows: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """The repeats of the sweeps in `rows` (m,), settled among all of the table and numbered without gaps."""
+    return np.asarray(np.unique(repeat_codes(table, kind)[rows], return_inverse=True)[1], np.int64)
+
+
 def with_replicates(sets: Sequence[SweepSet]) -> list[SweepSet]:
     """The sets with the repeat of each sweep in a column, settled before any sweep is left out."""
     result = list(sets)

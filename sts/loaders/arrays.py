@@ -162,7 +162,7 @@ def _block(folder: str, arrays: Mapping[str, tuple[np.ndarray, str]], recipe: Re
     moved = {p: _points_last(p, numeric[p], points, axes[0]) for p in signals}
     grid = next((a.shape[:-1] for a in moved.values() if a.ndim > 1), ())
     columns: list[Column] = []
-    for _number, (path, (array, unit)) in enumerate(arrays.items(), 1):
+    for path, (array, unit) in arrays.items():
         if path in moved:
             values = moved[path].astype(float)
             values = values.reshape(-1, points) if values.ndim > 1 else values

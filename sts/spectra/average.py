@@ -21,7 +21,7 @@ from sts.curves.averaging import (
     unit_means,
 )
 from sts.curves.electronics import find_saturation, noise_level
-from sts.curves.replicates import direction_signs, repeat_codes
+from sts.curves.replicates import direction_signs, repeats_among
 from sts.curves.smoothing import Smoother, make_smoother
 from sts.flags import flag_rows, join_flags
 from sts.plan import Plan, SpectraPlan
@@ -95,7 +95,7 @@ def average_spectrum(
     judged = judge_iv(sweeps, plan.check) if flags is None else flags[flags["sweep"].isin(sweeps.names)]
     rows = _choose(sweeps, judged, plan, used)
     chosen, omitted = sweeps.select(rows), tuple(np.array(sweeps.names, object)[~rows])
-    repeats = _numbered(repeat_codes(sweeps.table, sweeps.kind)[rows])  # settled before any is left out
+    repeats = repeats_among(sweeps.table, sweeps.kind, rows)
     if not chosen.has_current:
         return _lockin_only(chosen, repeats, plan, dict(keys or {}), omitted, judged)
     notes: dict[str, str] = {}
@@ -183,11 +183,6 @@ def _choose(sweeps: SweepSet, judged: pd.DataFrame, plan: Plan, used: Collection
             "the plan."
         )
     return np.asarray(rows, bool)
-
-
-def _numbered(codes: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Codes (m,) with none left out between them."""
-    return np.asarray(np.unique(codes, return_inverse=True)[1], np.int64)
 
 
 def _remove_offsets(bias: Array, current: Array, offsets: Offsets, plan: SpectraPlan) -> tuple[Array, Array]:

@@ -10,7 +10,7 @@ import pandas as pd
 from scipy.ndimage import uniform_filter1d
 
 from sts.curves.averaging import common_value, unit_means
-from sts.curves.replicates import repeat_codes
+from sts.curves.replicates import repeats_among
 from sts.curves.smoothing import Smoother, make_smoother
 from sts.flags import flag_rows, join_flags, no_flags
 from sts.plan import Plan
@@ -81,8 +81,7 @@ def with_features(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Spectrum:
 def _repeat_means(spectrum: Spectrum, sweeps: SweepSet) -> Any:
     """dI/dV of every repeat, directions averaged."""
     used = np.isin(sweeps.names, spectrum.sweeps)
-    codes = repeat_codes(sweeps.table, sweeps.kind)[used]
-    return unit_means(spectrum.didv_each, np.unique(codes, return_inverse=True)[1])
+    return unit_means(spectrum.didv_each, repeats_among(sweeps.table, sweeps.kind, used))
 
 
 def _soft(spectrum: Spectrum, gaps: pd.DataFrame) -> pd.DataFrame:

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from sts.curves.averaging import group_codes, unit_means
+from sts.curves.averaging import unit_means
 from sts.curves.electronics import find_saturation
-from sts.curves.replicates import repeat_codes
+from sts.curves.replicates import repeats_among
 from sts.spectra.spectrum import Offsets
 from sts.sweeps import SweepSet
 
@@ -172,7 +172,7 @@ def _near_zero(sweeps: SweepSet, centre_V: float = 0.0) -> tuple[Array, Array, A
     whole = np.isfinite(slope)
     if not whole.any():
         return None
-    codes = group_codes(sweeps.table[whole].assign(unit=repeat_codes(sweeps.table, sweeps.kind)[whole]), ["unit"])
+    codes = repeats_among(sweeps.table, sweeps.kind, whole)
     setpoint = sweeps.table["setpoint_current_A"].to_numpy(float)
     means = unit_means(np.column_stack([slope, intercept, setpoint])[whole], codes)
     return means[:, 0], means[:, 1], means[:, 2]
