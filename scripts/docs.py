@@ -119,7 +119,6 @@ TABLES: dict[str, dict[str, str]] = {
         "lag_se_ms": "its standard uncertainty",
         "duration_s": "time the ramp took",
         "range_nm": "length of the ramp",
-        "replicate": "number of the repeat: sweeps that share it are one, as barriers, directions and bands count",
     },
     "barrier_unassigned.csv": {
         "sample": _WHO["sample"],
