@@ -57,18 +57,7 @@ class Unit:
     symbol: str  # as understood, e.g. "nA"
 
 
-_PREFIXES = {
-    "f": 1e-15,
-    "p": 1e-12,
-    "n": 1e-9,
-    "u": 1e-6,
-    "µ": 1e-6,
-    "m": 1e-3,
-    "": 1.0,
-    "k": 1e3,
-    "M": 1e6,
-    "G": 1e9,
-}
+_PREFIXES = {"f": 1e-15, "p": 1e-12, "n": 1e-9, "u": 1e-6, "µ": 1e-6, "m": 1e-3, "": 1.0, "k": 1e3, "M": 1e6, "G": 1e9}
 _BASES = {
     "V": "bias",
     "m": "length",

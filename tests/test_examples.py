@@ -14,11 +14,7 @@ ROOT = Path(__file__).parents[1]
 
 @pytest.mark.parametrize(
     ("script", "said"),
-    [
-        ("after_a_session", "Next time:"),
-        ("comparing_tips", "differ"),
-        ("spectrum_for_a_paper", "gap"),
-    ],
+    [("after_a_session", "Next time:"), ("comparing_tips", "differ"), ("spectrum_for_a_paper", "gap")],
 )
 def test_each_example_runs_on_the_demo_and_writes_its_figure(script: str, said: str, tmp_path: Path) -> None:
     picture = tmp_path / f"{script}.svg"

@@ -168,11 +168,7 @@ def start(u: Array, current: Array, usable: Array) -> Exponential:
 
 
 def fit(
-    first: Exponential,
-    u: Array,
-    current: Array,
-    usable: Array,
-    variance: Callable[[Array, Any], Array],
+    first: Exponential, u: Array, current: Array, usable: Array, variance: Callable[[Array, Any], Array]
 ) -> tuple[Exponential, Products, Array]:
     """Gauss-Newton until every sweep stands still, with the weights following the curve.
 

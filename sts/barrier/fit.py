@@ -59,12 +59,7 @@ class BarrierFit:
         return np.sqrt(Noise(terms, np.arange(len(table))).variance(self.signal))
 
 
-def fit_barrier(
-    sweeps: SweepSet,
-    plan: Plan | None = None,
-    *,
-    confidence: float | None = None,
-) -> BarrierFit:
+def fit_barrier(sweeps: SweepSet, plan: Plan | None = None, *, confidence: float | None = None) -> BarrierFit:
     """Fit the apparent barrier height of every sweep of a set.
 
     Parameters

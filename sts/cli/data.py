@@ -270,11 +270,4 @@ def rescue_command(session: Path, new: Path) -> int:
     return 0
 
 
-COMMANDS = (
-    list_command,
-    mark_command,
-    calibrate_command,
-    export_command,
-    merge_command,
-    rescue_command,
-)
+COMMANDS = (list_command, mark_command, calibrate_command, export_command, merge_command, rescue_command)

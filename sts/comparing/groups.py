@@ -181,10 +181,7 @@ def _group(values: np.ndarray, confidence: float) -> dict[str, Any]:
 def _tests(names: list[str], values: list[np.ndarray], confidence: float, seed: int) -> list[dict[str, Any]]:
     n = np.array([len(v) for v in values])
     pairs = simultaneous_pairs(
-        [v.mean() for v in values],
-        [v.std(ddof=1) / math.sqrt(len(v)) for v in values],
-        n - 1,
-        confidence=confidence,
+        [v.mean() for v in values], [v.std(ddof=1) / math.sqrt(len(v)) for v in values], n - 1, confidence=confidence
     )
     rows: list[dict[str, Any]] = []
     for a, b, difference, se, dof, quantile, p in pairs.itertuples(index=False, name=None):

@@ -105,11 +105,7 @@ def corrected_barrier(barrier_eV: float, correct: Collection[str], *, bias_V: fl
 
 
 def budget(
-    tips: pd.DataFrame,
-    calibration: Calibration | None = None,
-    *,
-    bias_V: float | None = None,
-    gap_nm: float = 0.8,
+    tips: pd.DataFrame, calibration: Calibration | None = None, *, bias_V: float | None = None, gap_nm: float = 0.8
 ) -> pd.DataFrame:
     """Where the uncertainty of each tip's barrier comes from.
 

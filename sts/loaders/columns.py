@@ -15,15 +15,7 @@ from sts.loaders.loaded import Notes, UnreadableFile, shown
 from sts.loaders.magnitudes import plausible
 from sts.loaders.recipe import ColumnRecipe, Recipe
 from sts.loaders.signs import SIGN_KEYS
-from sts.loaders.words import (
-    DIRECTION_WORDS,
-    KEY_DIMENSIONS,
-    KEYS,
-    QUANTITIES,
-    SI_UNITS,
-    is_unit,
-    key_of,
-)
+from sts.loaders.words import DIRECTION_WORDS, KEY_DIMENSIONS, KEYS, QUANTITIES, SI_UNITS, is_unit, key_of
 from sts.sweeps import NUMBER_COLUMNS
 
 SIGNALS = ("current", "lockin")

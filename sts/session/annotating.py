@@ -21,11 +21,7 @@ KEPT = ("sweep", "source")  # columns by which everything else finds a sweep
 
 
 def annotate(
-    path: str | Path,
-    correct: Callable[[pd.DataFrame, str], pd.DataFrame],
-    *,
-    source: str,
-    now: datetime | None = None,
+    path: str | Path, correct: Callable[[pd.DataFrame, str], pd.DataFrame], *, source: str, now: datetime | None = None
 ) -> pd.DataFrame:
     """Change the table of the sweeps of a session in one change; currents and original files are not touched.
 

@@ -64,10 +64,7 @@ def test_plain_array_by_the_numbers_of_its_columns(tmp_path):
     np.save(path, np.column_stack([BIAS, CURRENT[0]]))
     with pytest.raises(UnreadableFile, match="no line above the numbers names the 2 columns"):
         read_file(path)
-    columns = [
-        {"number": 1, "read_as": "bias", "unit": "V"},
-        {"number": 2, "read_as": "current", "unit": "A"},
-    ]
+    columns = [{"number": 1, "read_as": "bias", "unit": "V"}, {"number": 2, "read_as": "current", "unit": "A"}]
     (s,) = read_file(path, recipe=Recipe.model_validate({"column": columns})).sets
     assert_array_equal(s.current[0], CURRENT[0])
 

@@ -51,12 +51,7 @@ def test_a_table_written_by_pandas_comes_back(axis, seed, dialect, encoding, uni
 
 
 @settings(max_examples=60, deadline=None)
-@given(
-    sweeps=st.integers(1, 5),
-    points=st.integers(3, 12),
-    seed=st.integers(0, 2**32 - 1),
-    shuffle=st.booleans(),
-)
+@given(sweeps=st.integers(1, 5), points=st.integers(3, 12), seed=st.integers(0, 2**32 - 1), shuffle=st.booleans())
 def test_a_long_table_comes_back_whatever_the_order_of_its_sweeps(sweeps, points, seed, shuffle):
     rng = np.random.default_rng(seed)
     height = np.sort(rng.choice(1000, points, replace=False)) / 100

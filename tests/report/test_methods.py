@@ -36,8 +36,7 @@ def test_paragraph_holds_the_numbers_of_the_session(invented: Analysis) -> None:
 
 
 @pytest.mark.parametrize(
-    ("column", "key"),
-    [("temperature_K", "temperature"), ("full_scale_A", "full_scale"), ("duration_s", "ramp")],
+    ("column", "key"), [("temperature_K", "temperature"), ("full_scale_A", "full_scale"), ("duration_s", "ramp")]
 )
 def test_what_is_taken_away_is_said_to_be_not_recorded(invented: Analysis, column: str, key: str) -> None:
     assert "not recorded" not in values(invented)[key] or key == "ramp"
