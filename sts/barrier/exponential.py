@@ -10,17 +10,40 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from sts.barrier.blocks import take
 
+Array = NDArray[np.float64]
+Variance = Callable[[Array, Any], Array]  # variance (k, n) of a tunnelling current (k, n) of the rows (k,) meant
+
+PARAMETERS = 3
 GRID = np.geomspace(0.05, 300.0, 64)  # decays tried at the start, in units of 1/(range of heights)
 TRIAL_POINTS = 128  # points of a sweep that the start looks at
 MOST_STEPS = 25  # of Gauss-Newton; a sweep that follows the model needs 3 to 6
 LOWEST, HIGHEST = -20.0, 700.0  # decays allowed: a current that grows is fitted, to be flagged
+
+
+@dataclass(frozen=True, eq=False)
+class Samples:
+    """What a block of m sweeps is fitted to."""
+
+    u: Array  # (n,) height scaled to 0 ... 1
+    current: Array  # (m, n) finite everywhere (masked samples may hold anything finite)
+    usable: Array  # (m, n) 1, or 0 where masked
+
+    @cached_property
+    def points(self) -> Array:
+        """Number of usable samples of each sweep, shape (m,)."""
+        return np.asarray(self.usable.sum(axis=1))
+
+    def rows(self, rows: Any) -> Samples:
+        """Those of some sweeps."""
+        return Samples(self.u, self.current[rows], self.usable[rows])
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,31 +62,37 @@ class Exponential:
         exponent *= self.amplitude[:, None]
         return exponent
 
-    def rows(self, rows: Any) -> Exponential:
-        """The fits of some sweeps."""
-        return Exponential(self.amplitude[rows], self.decay[rows], self.offset[rows], self.good[rows])
 
-
+@dataclass(frozen=True, eq=False)
 class Products:
-    """The five products whose sums make up the normal equations of the model's columns S, 1 and u S."""
+    """The five products whose sums make up the normal equations of the model's columns S, 1 and u S; all (m, n)."""
 
-    def __init__(self, u: Array, weight: Array, signal: Array, residual: Array) -> None:
-        self.u, self.weight, self.signal, self.residual = u, weight, signal, residual
-        self.ws = weight * signal
-        self.wss = self.ws * signal
-        self.wr = weight * residual
-        self.wsr = self.ws * residual
+    weight: Array
+    signal: Array
+    residual: Array
+    ws: Array
+    wss: Array
+    wr: Array
+    wsr: Array
 
-    def put(self, rows: Any, other: Products) -> None:
-        """Replace the products of some sweeps."""
-        for name in ("weight", "signal", "residual", "ws", "wss", "wr", "wsr"):
-            getattr(self, name)[rows] = getattr(other, name)
+    @classmethod
+    def of(cls, weight: Array, signal: Array, residual: Array) -> Products:
+        """From the weights 1/σ² [1/A²], the fitted tunnelling current [A] and measured minus fitted [A].
 
-    def normal(self, windows: Array) -> tuple[Array, Array]:
+        Parameters
+        ----------
+        weight, signal, residual : ndarray, shape (m, n)
+        """
+        ws = weight * signal
+        return cls(weight, signal, residual, ws, ws * signal, weight * residual, ws * residual)
+
+    def normal(self, u: Array, windows: Array) -> tuple[Array, Array]:
         """Normal equations over parts of the range.
 
         Parameters
         ----------
+        u : ndarray, shape (n,)
+            Scaled height.
         windows : ndarray, shape (n, k)
             1 for the samples of each window, else 0.
 
@@ -72,7 +101,7 @@ class Products:
         (ndarray, ndarray)
             Matrix (m, k, 3, 3) of the columns S, 1, u S, and their products with the residual (m, k, 3).
         """
-        u = self.u[:, None]
+        u = u[:, None]
         k = windows.shape[1]
         first = np.concatenate([windows, u * windows], axis=1)
         second = np.concatenate([first, u * u * windows], axis=1)
@@ -86,6 +115,15 @@ class Products:
         )
         right[..., 0], right[..., 1], right[..., 2] = wsr[:, :k], self.wr @ windows, wsr[:, k:]
         return matrix, right
+
+
+@dataclass(frozen=True, eq=False)
+class Fitted:
+    """Where the fit of a block ended."""
+
+    curve: Exponential
+    products: Products
+    variance: Array  # (m, n) of the samples [A²]
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,25 +165,21 @@ def inverse(matrix: Array) -> Array:
         return np.asarray(found / size[:, :, None] / size[:, None, :])
 
 
-def start(u: Array, current: Array, usable: Array) -> Exponential:
+def start(samples: Samples) -> Exponential:
     """First guess by trying a range of decays with the linear parameters solved for.
 
     Parameters
     ----------
-    u : ndarray, shape (n,)
-        Height scaled to 0 ... 1.
-    current : ndarray, shape (m, n)
-        Finite everywhere (masked samples may hold anything finite).
-    usable : ndarray, shape (m, n)
-        1 or 0.
+    samples : Samples
+        Of m sweeps; those with fewer than `PARAMETERS` + 2 usable samples are not `good`.
 
     Notes
     -----
     Unweighted sums over at most `TRIAL_POINTS` samples are one matrix product for all decays and sweeps. A parabola
     through the best decay of the grid and its neighbours leaves one or two percent to Gauss-Newton.
     """
-    stride = max(1, u.size // TRIAL_POINTS)
-    u, current, weight = u[::stride], current[:, ::stride], usable[:, ::stride]
+    stride = max(1, samples.u.size // TRIAL_POINTS)
+    u, current, weight = samples.u[::stride], samples.current[:, ::stride], samples.usable[:, ::stride]
     e = np.exp(-np.outer(GRID, u))  # (g, n)
     weighted = weight * current
     s1, si, sii = weight.sum(axis=1)[:, None], weighted.sum(axis=1)[:, None], np.vecdot(weighted, current)[:, None]
@@ -164,37 +198,30 @@ def start(u: Array, current: Array, usable: Array) -> Exponential:
         shift = 0.5 * (before - after) / (before - 2 * here + after)
     shift = np.where((best == middle) & (np.abs(shift) < 1), shift, 0.0)
     decay = GRID[best] * (GRID[1] / GRID[0]) ** shift
-    return Exponential(amplitude[row, best], decay, offset[row, best], np.isfinite(misfit[row, best]))
+    good = np.isfinite(misfit[row, best]) & (samples.points > PARAMETERS + 1)
+    return Exponential(amplitude[row, best], decay, offset[row, best], good)
 
 
-def fit(
-    first: Exponential, u: Array, current: Array, usable: Array, variance: Callable[[Array, Any], Array]
-) -> tuple[Exponential, Products, Array]:
+def fit(first: Exponential, samples: Samples, variance: Variance) -> Fitted:
     """Gauss-Newton until every sweep stands still, with the weights following the curve.
 
     Parameters
     ----------
     first : Exponential
         Where to start.
-    u : ndarray, shape (n,)
-    current, usable : ndarray, shape (m, n)
-        `usable` is 1 or 0.
+    samples : Samples
+        Of m sweeps.
     variance : callable
         Variance (k, n) from the fitted tunnelling current (k, n) and the rows (k,) of the sweeps meant.
-
-    Returns
-    -------
-    (Exponential, Products, ndarray)
-        The fits; the products and the variance (m, n) at the fit.
     """
     present = Exponential(first.amplitude.copy(), first.decay.copy(), first.offset.copy(), first.good.copy())
-    settled = np.zeros(len(current), bool)
-    whole = np.ones((u.size, 1))
+    settled = np.zeros(len(samples.current), bool)
+    whole = np.ones((samples.u.size, 1))
     rows: Any = slice(None)  # sweeps still moving
     for _ in range(MOST_STEPS):
-        part = present.rows(rows)
-        products, _ = _products(part, u, current[rows], usable[rows], variance, rows)
-        step = solve(*(sums[:, 0] for sums in products.normal(whole)))
+        part = take(present, rows)
+        products = _fitted(part, samples.rows(rows), variance, rows).products
+        step = solve(*(sums[:, 0] for sums in products.normal(samples.u, whole)))
         good = part.good & np.isfinite(step.decay) & (step.information > 0)
         moved = move(part, step, good)
         for name in ("amplitude", "decay", "offset"):
@@ -207,19 +234,17 @@ def fit(
         if not moving.any():
             break
         if moving.mean() < 0.5:
-            rows = np.arange(len(current))[rows][moving]
-    products, spread = _products(present, u, current, usable, variance, slice(None))
-    return Exponential(present.amplitude, present.decay, present.offset, present.good & settled), products, spread
+            rows = np.arange(len(settled))[rows][moving]
+    present = Exponential(present.amplitude, present.decay, present.offset, present.good & settled)
+    return _fitted(present, samples, variance, slice(None))
 
 
-def _products(
-    fit: Exponential, u: Array, current: Array, usable: Array, variance: Callable[[Array, Any], Array], rows: Any
-) -> tuple[Products, Array]:
-    signal = fit.signal(u)
+def _fitted(curve: Exponential, samples: Samples, variance: Variance, rows: Any) -> Fitted:
+    signal = curve.signal(samples.u)
     spread = variance(signal, rows)
-    residual = current - signal
-    residual -= fit.offset[:, None]
-    return Products(u, usable / spread, signal, residual), spread
+    residual = samples.current - signal
+    residual -= curve.offset[:, None]
+    return Fitted(curve, Products.of(samples.usable / spread, signal, residual), spread)
 
 
 def move(fit: Exponential, step: Step, where: NDArray[np.bool_]) -> Exponential:

@@ -8,12 +8,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sts.barrier.batch import Batch
-from sts.barrier.noise import Noise
-from sts.barrier.table import noise_rows, sweep_flags, sweep_rows
+from sts.barrier.batch import Batch, fit_batch
+from sts.barrier.flags import sweep_flags
+from sts.barrier.sweep_fits import Fits
+from sts.barrier.table import noise_rows, sweep_rows
 from sts.flags import flags_of
 from sts.plan import Plan
-from sts.quantities import ELEMENTARY_CHARGE
 from sts.selection import select
 from sts.sweeps import SweepSet
 
@@ -35,10 +35,15 @@ class BarrierFit:
     fitted: Array  # (m, n) the fitted curve [A]; NaN where the fit failed
     residual: NDArray[np.floating]  # (m, n) (measured - fitted)/standard deviation of the noise model; NaN where masked
     used_points: NDArray[np.bool_]  # (m, n) samples that entered the fit
-    offset: Array  # (m,) fitted offset [A]
+    fits: Fits  # of the m sweeps, in SI
     table: pd.DataFrame  # SWEEP_COLUMNS, then columns beyond the contract
     flags: pd.DataFrame  # rows (sweep, flag, detail)
     noise: pd.DataFrame  # one row a tip: electronics_pA, shot_bandwidth_Hz, gap_percent
+
+    @property
+    def offset(self) -> Array:
+        """The fitted offset [A], shape (m,); NaN where the fit failed."""
+        return self.fits.offset
 
     @property
     def signal(self) -> Array:
@@ -48,15 +53,7 @@ class BarrierFit:
     @property
     def deviation(self) -> Array:
         """Standard deviation of the noise model at the fitted curve [A], shape (m, n)."""
-        table = self.table
-        terms = np.column_stack(
-            [
-                (table["noise_pA"] * 1e-12) ** 2,
-                table["shot_bandwidth_Hz"] * 2 * ELEMENTARY_CHARGE,
-                (table["gap_percent"] / 100) ** 2,
-            ]
-        )
-        return np.sqrt(Noise(terms, np.arange(len(table))).variance(self.signal))
+        return np.sqrt(self.fits.noise.variance(self.signal))
 
 
 def fit_barrier(sweeps: SweepSet, plan: Plan | None = None, *, confidence: float | None = None) -> BarrierFit:
@@ -93,26 +90,23 @@ def fit_barrier(sweeps: SweepSet, plan: Plan | None = None, *, confidence: float
     if sweeps.kind != "iz":
         raise ValueError("fit_barrier needs I(z) sweeps (kind 'iz'); these are I(V) sweeps. Use average_spectrum.")
     settings = plan or Plan()
-    batch = Batch(sweeps, settings.barrier)
-    batch.run()
-    return _result(batch, settings, confidence=confidence or settings.compare.confidence)
+    return _result(fit_batch(sweeps, settings.barrier), settings, confidence or settings.compare.confidence)
 
 
-def _result(batch: Batch, plan: Plan, *, confidence: float) -> BarrierFit:
-    table = sweep_rows(batch, confidence)
-    flags = sweep_flags(batch, table, plan)
-    names = batch.sweeps.names
+def _result(batch: Batch, plan: Plan, confidence: float) -> BarrierFit:
+    names, table = batch.sweeps.names, sweep_rows(batch, confidence)
+    flags = sweep_flags(batch, plan.barrier, confidence)
     place = list(table.columns).index("barrier_log_eV") + 1
     table.insert(place, "flags", flags_of(names, flags))
     chosen = select(names, flags, rules=plan.check.omit)["used"].to_numpy(bool)
     table.insert(place + 1, "used", chosen & batch.fits.good)
     return BarrierFit(
-        height=batch.height,
+        height=batch.sweeps.axis,
         current=batch.sweeps.current,
         fitted=batch.fitted,
         residual=batch.residual,
-        used_points=batch.usable,
-        offset=np.where(batch.fits.good, batch.fits.offset, np.nan),
+        used_points=batch.masks.usable,
+        fits=batch.fits,
         table=table,
         flags=flags,
         noise=noise_rows(batch),

@@ -18,12 +18,17 @@ both is free of it, and it is left alone.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
+
+from sts.barrier import exponential as engine
+from sts.barrier.masks import Masks
+from sts.barrier.pooled_noise import NoiseModel
+from sts.sweeps import SweepSet
 
 Array = NDArray[np.float64]
 Rows = NDArray[np.int64]
@@ -83,14 +88,87 @@ class Lag:
         return bool(self.spoils(u, approach=False).mean() > LONGEST)
 
     def spoils(self, u: Array, *, approach: bool) -> NDArray[np.bool_]:
-        """Samples, shape (n,), where the transient is more than a thousandth of the signal and a tenth of the noise."""
+        """Samples, shape (n,), where the transient is more than a thousandth of the signal and a tenth of the noise.
+
+        Parameters
+        ----------
+        u : ndarray, shape (n,)
+            Height from the start of retract, as a share of the range.
+        approach : bool
+            Which direction is meant.
+        """
         k, x = self.decay * self.length, self.decay * u
         late = np.exp(-self.decay - (self.decay - x) / k) if approach else np.exp(-x / k)
         return np.asarray(k * late > np.maximum(LEFT_SHARE * np.exp(-x), LEFT_NOISE * self.noise))
 
 
+@dataclass(frozen=True, eq=False)
+class Lags:
+    """Lag of m sweeps; NaN where none is seen."""
+
+    length: Array  # (m,) of the transient [m]
+    time: Array  # (m,) time constant [s]; NaN too where the duration is unknown
+    time_se: Array  # (m,) its standard uncertainty [s]
+    by_pairs: NDArray[np.bool_]  # (m,) seen between two directions; else from the shape of retract alone
+    too_long: NDArray[np.bool_]  # (m,) it leaves too little of the sweep to read a slope from
+    masked: Rows  # (m,) number of samples that were masked for it
+
+
+def find_lags(sweeps: SweepSet, masks: Masks, noise: NoiseModel) -> tuple[Lags, Masks]:
+    """Look for a lag at each ramp speed, and mask what it spoils.
+
+    Parameters
+    ----------
+    sweeps : SweepSet
+        m sweeps on n heights.
+    masks : Masks
+        What else is masked.
+    noise : NoiseModel
+        Of the sweeps.
+
+    Returns
+    -------
+    (Lags, Masks)
+        The masks as they are with the lag.
+    """
+    m, (u, span) = len(sweeps), engine.scaled_height(sweeps.axis)
+    length, error = np.full(m, np.nan), np.full(m, np.nan)  # over the range
+    by_pairs, too_long = np.zeros(m, bool), np.zeros(m, bool)
+    usable = masks.usable.copy()
+    for ramp in ramps(sweeps.table, noise.group):
+        retract = _logarithms(sweeps, masks, noise, ramp.retract)
+        lag = find_lag(u, retract, _logarithms(sweeps, masks, noise, ramp.approach) if ramp.approach.size else None)
+        if lag is None or (lag.too_long and not lag.pairs):  # such a bend is as likely the barrier's
+            continue
+        length[ramp.rows], error[ramp.rows], by_pairs[ramp.rows] = lag.length, lag.length_se, lag.pairs
+        if lag.too_long:
+            too_long[ramp.retracts] = True
+        else:
+            usable[ramp.retracts] &= ~lag.spoils(u, approach=False)
+            usable[ramp.approaches] &= ~lag.spoils(u, approach=True)
+    duration = sweeps.table["duration_s"].to_numpy(float)
+    masked = masks.points - usable.sum(axis=1)
+    lags = Lags(length * span, length * duration, error * duration, by_pairs, too_long, masked)
+    return lags, replace(masks, usable=usable) if masked.any() else masks
+
+
+def _logarithms(sweeps: SweepSet, masks: Masks, noise: NoiseModel, rows: Rows) -> Logarithms:
+    samples, own = masks.samples(sweeps, rows), noise.of(rows)
+    fitted = engine.fit(engine.start(samples), samples, own.variance)
+    usable = samples.usable * fitted.curve.good[:, None]
+    return logarithms(fitted, usable, own.electronics)
+
+
 def ramps(table: pd.DataFrame, group: NDArray[np.int64]) -> Iterator[Ramp]:
-    """Sweeps of one set that share noise (`group`, shape (m,)) and ramp speed."""
+    """The ramp speeds of a set.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        Of the set, m sweeps.
+    group : ndarray of int, shape (m,)
+        Which sweeps share noise; only these are looked at together.
+    """
     key = ["sample", "tip", "site", "repeat"]
     sweeps = table[[*key, "direction", "duration_s"]].assign(row=np.arange(len(table)), group=group)
     with np.errstate(divide="ignore", invalid="ignore"):  # durations within 2 % are of one ramp speed
@@ -109,22 +187,23 @@ def ramps(table: pd.DataFrame, group: NDArray[np.int64]) -> Iterator[Ramp]:
         )  # fmt: skip
 
 
-def logarithms(
-    signal: Array, residual: Array, variance: Array, usable: Array, decay: Array, floor: Array
-) -> Logarithms:
+def logarithms(fitted: engine.Fitted, usable: Array, floor: Array) -> Logarithms:
     """ln(signal + residual) where the signal stands clear of the noise.
 
     Parameters
     ----------
-    signal, residual, variance, usable : ndarray, shape (p, n)
-        Fitted tunnelling current [A], measured minus fitted [A], variance [A²], 1 or 0.
-    decay, floor : ndarray, shape (p,)
-        Per unit of u; standard deviation of the noise without current [A].
+    fitted : Fitted
+        Of p sweeps.
+    usable : ndarray, shape (p, n)
+        1 or 0.
+    floor : ndarray, shape (p,)
+        Standard deviation of the noise without current [A].
     """
+    signal, residual, decay = fitted.products.signal, fitted.products.residual, fitted.curve.decay
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         seen = (usable > 0) & (np.abs(signal) > SEEN * floor[:, None]) & (residual / signal > -1) & (decay > 0)[:, None]
         value = np.where(seen, np.log1p(residual / signal) + np.log(np.abs(signal)), 0.0)
-        weight = np.where(seen, signal**2 / variance, 0.0)
+        weight = np.where(seen, signal**2 / fitted.variance, 0.0)
         return Logarithms(value, weight, np.where(decay > 0, decay, np.nan), floor / np.abs(signal[:, 0]))
 
 

@@ -55,7 +55,7 @@ def local_barrier(fit: BarrierFit, *, width_m: float | None = None, confidence: 
     d ln I/dz = -2κ + D R/S R. The band holds the noise model of the fit, scaled with the sweep's reduced chi², and
     the uncertainty of the offset. Neighbours within the width are correlated; slow noise looks like structure.
     """
-    shape = fit.current.shape
+    fits, shape = fit.fits, fit.current.shape
     span = float(np.ptp(fit.height))
     width = SHARE * span if width_m is None else width_m
     names = tuple(fit.table["sweep"])
@@ -67,8 +67,8 @@ def local_barrier(fit: BarrierFit, *, width_m: float | None = None, confidence: 
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         signal = fit.signal
         ratio = (fit.current - fit.offset[:, None]) / signal
-        noise = fit.deviation / np.abs(signal) * np.sqrt(fit.table["reduced_chi2"].to_numpy(float))[:, None]
-        offset = np.abs(fit.table["offset_se_pA"].to_numpy(float))[:, None] * 1e-12 / signal
+        noise = fit.deviation / np.abs(signal) * np.sqrt(fits.reduced_chi2)[:, None]
+        offset = fits.offset_se[:, None] / signal
         usable = fit.used_points & np.isfinite(ratio) & np.isfinite(noise) & (noise < 1e6)
         ratio, noise, offset = (
             np.where(usable, part, fill) for part, fill in ((ratio, 1.0), (noise, 0.0), (offset, 0.0))
@@ -80,12 +80,11 @@ def local_barrier(fit: BarrierFit, *, width_m: float | None = None, confidence: 
         spread = noise**2 @ (derivative**2).T - 2 * change * (noise**2 @ (derivative * smooth).T)
         spread += change**2 * (noise**2 @ (smooth**2).T)
         spread += (offset @ derivative.T - change * (offset @ smooth.T)) ** 2
-        decay = fit.table["decay_per_nm"].to_numpy(float)[:, None] * 1e9 - change
+        decay = fits.decay[:, None] - change
         se = np.sqrt(np.maximum(spread, 0.0)) / np.abs(value)
         masked = (~usable).astype(float) @ ((derivative != 0) | (smooth != 0)).astype(float).T > 0.5
         lost = masked | ~(value_se < MOST_NOISE * value)
-    dof = np.maximum(fit.table["dof"].to_numpy(float), 1.0)[:, None]
-    reach = np.asarray(stats.t.ppf(0.5 + confidence / 2, dof)) * se
+    reach = np.asarray(stats.t.ppf(0.5 + confidence / 2, fits.dof))[:, None] * se
     values = (
         barrier_from_decay(decay) * np.sign(decay),
         2 * np.sqrt(barrier_from_decay(1.0) * barrier_from_decay(decay)) * se,

@@ -8,9 +8,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import combinations
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from sts.quantities import ELEMENTARY_CHARGE
 
 Array = NDArray[np.float64]
 
@@ -21,20 +24,57 @@ _SUBSETS = [list(s) for size in (3, 2, 1) for s in combinations(range(3), size)]
 
 @dataclass(frozen=True, eq=False)
 class Noise:
-    """Noise of groups of sweeps; `group` (m,) says which row of `terms` (g, 3) belongs to a sweep."""
+    """Noise of m sweeps."""
 
-    terms: Array  # (g, 3): α [A²], β [A], γ
-    group: NDArray[np.int64]
+    terms: Array  # (m, 3): α [A²], β [A], γ
 
-    def variance(self, signal: Array) -> Array:
-        """Variance of each sample, shape (m, n), from the fitted tunnelling current (m, n)."""
-        alpha, beta, gamma = (self.terms[self.group, i, None] for i in range(3))
+    @property
+    def electronics(self) -> Array:
+        """Standard deviation without current [A], shape (m,)."""
+        return np.sqrt(self.terms[:, 0])
+
+    @property
+    def shot_bandwidth(self) -> Array:
+        """Bandwidth that lets so much shot noise pass [Hz], shape (m,)."""
+        return self.terms[:, 1] / (2 * ELEMENTARY_CHARGE)
+
+    @property
+    def gap(self) -> Array:
+        """Relative standard deviation of the current by noise of the gap, shape (m,)."""
+        return np.sqrt(self.terms[:, 2])
+
+    def variance(self, signal: Array, rows: Any = slice(None)) -> Array:
+        """Variance of each sample [A²].
+
+        Parameters
+        ----------
+        signal : ndarray, shape (k, n)
+            Fitted tunnelling current [A].
+        rows : index
+            The k sweeps it is that of, if not all.
+
+        Notes
+        -----
+        α + β|S| + γS²: see the head of the module.
+        """
+        alpha, beta, gamma = (self.terms[rows, i, None] for i in range(3))
         size = np.abs(signal)
         variance = gamma * size
         variance += beta
         variance *= size
         variance += alpha
         return variance
+
+
+@dataclass(frozen=True, eq=False)
+class PooledNoise(Noise):
+    """Noise of m groups of sweeps, or of m sweeps as their groups have it."""
+
+    scale: Array  # (m,) typical largest current [A]
+    step: Array  # (m,) converter step [A], NaN if none is seen
+    floor: Array  # (m,) least α [A²]
+    correlation: Array  # (m,) of neighbours in the noise of the gap, 0 where white noise may give it
+    memory: Array  # (m,) the same of all other noise
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,8 +133,17 @@ def noise_sums(
 
 
 def solve_noise(total: NoiseSums, scale: Array, floor: Array) -> Array:
-    """Variance terms (g, 3) from the sums, none negative; α is at least `floor` (g,) [A²].
+    """Variance terms (g, 3) from the sums, none negative.
 
+    Parameters
+    ----------
+    total : NoiseSums
+        Of g groups.
+    scale, floor : ndarray, shape (g,)
+        As for `noise_sums`; least α [A²].
+
+    Notes
+    -----
     The best of the seven subsets of terms that comes out non-negative is taken (non-negative least squares in three
     unknowns, for all groups at once).
     """

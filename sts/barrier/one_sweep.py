@@ -107,15 +107,15 @@ def profile_sweep(fits: Sequence[BarrierFit], sweep: str, *, confidence: float =
     for fit in fits:
         rows = np.flatnonzero(fit.table["sweep"].to_numpy() == sweep)
         if rows.size:
-            row = int(rows[0])
-            if not np.isfinite(fit.table["barrier_eV"][row]):
+            row, batch = int(rows[0]), fit.fits
+            if not batch.good[row]:
                 raise ValueError(f"The fit of '{sweep}' failed ({fit.table['flags'][row]}); it has no interval.")
             current = np.where(fit.used_points[row], fit.current[row], np.nan)
-            start = float(fit.table["barrier_eV"][row])
+            start = float(barrier_from_decay(batch.decay[row]))
             found = fit_barrier_single(
                 fit.height, current, fit.deviation[row], start_eV=start, profile=True, confidence=confidence
             )
-            if fit.table["decay_se_per_nm"][row] > SLOW * found.decay_se_per_nm:
+            if batch.decay_se[row] * 1e-9 > SLOW * found.decay_se_per_nm:
                 raise ValueError(
                     f"The noise of '{sweep}' is slow, and a likelihood takes samples for independent: its interval would be "
                     "too narrow. That of the batch allows for it."

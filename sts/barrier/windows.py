@@ -32,16 +32,18 @@ def window_sensitivity(fit: BarrierFit) -> pd.DataFrame:
     within the uncertainty; an offset that drifts, contact or a compliant gap make a slope.
     """
     u, span = engine.scaled_height(fit.height)
-    good = np.isfinite(fit.offset)
+    fits, good = fit.fits, fit.fits.good
+    amplitude, decay, offset = (
+        np.where(good, values, fill)
+        for values, fill in ((fits.amplitude, 1.0), (fits.decay * span, 1.0), (fits.offset, 0.0))
+    )
+    start = engine.Exponential(amplitude, decay, offset, good)
     current = np.where(fit.used_points, fit.current, 0.0)
     weight = np.where(fit.used_points & good[:, None], 1.0 / np.where(good[:, None], fit.deviation, 1.0) ** 2, 0.0)
-    decay = np.where(good, fit.table["decay_per_nm"].to_numpy(float) * span * 1e9, 1.0)
-    amplitude = np.where(good, fit.table["amplitude_pA"].to_numpy(float) * 1e-12, 1.0)
-    start = engine.Exponential(amplitude, decay, np.where(good, fit.offset, 0.0), good)
     parts = []
     for lower, upper in CUTS:
-        inside = weight * ((u >= lower) & (u <= upper))
-        moved, _, _ = engine.fit(start, u, current, inside, lambda signal, rows: np.ones_like(signal))
+        inside = engine.Samples(u, current, weight * ((u >= lower) & (u <= upper)))
+        moved = engine.fit(start, inside, lambda signal, rows: np.ones_like(signal)).curve
         barrier = np.where(moved.good, barrier_from_decay(moved.decay / span), np.nan)
         parts.append(
             pd.DataFrame(

@@ -62,8 +62,10 @@ def certified(x, y, *, pinned_at, decay_scale):
     current = np.append(np.asarray(y, float), 0.0)[None]
     variance = np.append(np.ones(len(x)), 1e-7)[None] * (1e-6 * np.max(np.abs(y))) ** 2
     equal = np.append(np.ones(len(x)), 1.0)[None]
-    fit, products, _ = engine.fit(engine.start(u, current, equal), u, current, equal, lambda s, rows: variance + 0 * s)
-    matrix, _ = products.normal(np.ones((u.size, 1)))
+    samples = engine.Samples(u, current, equal)
+    fitted = engine.fit(engine.start(samples), samples, lambda s, rows: variance + 0 * s)
+    fit, products = fitted.curve, fitted.products
+    matrix, _ = products.normal(u, np.ones((u.size, 1)))
     covariance = engine.inverse(matrix[:, 0])[0]
     residual = current[0] - products.signal[0] - fit.offset[0]
     freedom = u.size - 3
@@ -124,11 +126,10 @@ def test_a_measured_exponential_is_fitted_as_a_general_library_fits_it(opendata)
     part = (bias > -15) & (bias < -1)
     height, current = -bias[part][::-1], current[part][::-1]  # so that it decays
     u, span = engine.scaled_height(height)
-    usable = np.ones((1, u.size))
-    fit, products, _ = engine.fit(
-        engine.start(u, current[None], usable), u, current[None], usable, lambda s, rows: np.full_like(s, 1e-16)
-    )
-    information = engine.solve(*(part[:, 0] for part in products.normal(np.ones((u.size, 1))))).information[0]
+    samples = engine.Samples(u, current[None], np.ones((1, u.size)))
+    fitted = engine.fit(engine.start(samples), samples, lambda s, rows: np.full_like(s, 1e-16))
+    fit, products = fitted.curve, fitted.products
+    information = engine.solve(*(part[:, 0] for part in products.normal(u, np.ones((u.size, 1))))).information[0]
     chi2 = np.sum(products.residual**2) / 1e-16 / (u.size - 3)
     (a, k, c), covariance = curve_fit(
         lambda x, a, k, c: a * np.exp(-k * x) + c, u, current, p0=(fit.amplitude[0], 3.0, 0.0)

@@ -14,6 +14,9 @@ import pandas as pd
 
 from sts.analysis import Analysis, BarrierAnalysis, SpectraAnalysis
 from sts.barrier.fit import SWEEP_COLUMNS, BarrierFit
+from sts.barrier.noise import PooledNoise
+from sts.barrier.straightness import Shape
+from sts.barrier.sweep_fits import Fits
 from sts.flags import COLUMNS as FLAG_COLUMNS
 from sts.flags import join_flags
 from sts.plan import Plan
@@ -118,7 +121,7 @@ def barrier_fit(sweeps: SweepSet) -> BarrierFit:
         "fitted": fitted,
         "residual": (sweeps.current - fitted) / noise,
         "used_points": np.ones(sweeps.current.shape, bool),
-        "offset": offset,
+        "fits": fits_of(frame),
         "table": frame,
         "flags": flags,
         "noise": pd.DataFrame(
@@ -133,6 +136,21 @@ def barrier_fit(sweeps: SweepSet) -> BarrierFit:
     }
     assert list(frame.columns[: len(SWEEP_COLUMNS)]) == list(SWEEP_COLUMNS)
     return BarrierFit(**{f.name: values[f.name] for f in fields(BarrierFit) if f.name in values})
+
+
+def fits_of(table: pd.DataFrame) -> Fits:
+    """The fits that the table shows, in SI; no sweep bends, steps or lags."""
+    count = len(table)
+    none, one = np.zeros(count), np.ones(count)
+    decay = table["decay_per_nm"].to_numpy(float) * 1e9
+    return Fits(
+        good=one > 0, amplitude=1e-9 * one, decay=decay, decay_se=0.006 * decay, offset=1e-12 * one,
+        offset_se=5e-14 * one, reduced_chi2=1.02 * one, points=71 + np.zeros(count, int), dof=68 + np.zeros(count, int),
+        lowest=none, highest=0.7e-9 * one, decades=table["decades"].to_numpy(float), window_decay=decay[:, None],
+        log_decay=np.sqrt(0.96) * decay, modulation_decay=np.nan * one, modulation_decay_se=np.nan * one,
+        noise=PooledNoise(np.outer(one, [1e-24, 0.0, 1e-4]), 1e-9 * one, np.nan * one, none, none, none),
+        shape=Shape(one, np.nan * one, none, none, none, none, decay, decay, one),
+    )  # fmt: skip
 
 
 def flag_table(table: pd.DataFrame) -> pd.DataFrame:

@@ -55,7 +55,7 @@ def test_thermal_energies(name, expected):
 @each("constants", "shot_*")
 def test_shot_noise_of_a_current(name, expected):
     """The noise model of the barrier fit with β = 2e·1 Hz and nothing else."""
-    noise = Noise(np.array([[0.0, 2 * quantities.ELEMENTARY_CHARGE, 0.0]]), np.zeros(1, int))
+    noise = Noise(np.array([[0.0, 2 * quantities.ELEMENTARY_CHARGE, 0.0]]))
     assert_allclose(np.sqrt(noise.variance(np.array([[float(name[5:])]]))), expected, rtol=1e-9)
 
 

@@ -1,0 +1,240 @@
+"""What is to be said against a sweep: a list of flags, each with the sweeps it is for and its words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cached_property
+from string import Formatter
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sts.barrier.batch import Batch
+from sts.barrier.exponential import PARAMETERS
+from sts.curves.averaging import comparison_groups
+from sts.curves.dead_channel import dead_rows
+from sts.flags import flag_rows, join_flags
+from sts.plan import BarrierPlan
+from sts.quantities import barrier_from_decay
+
+Array = NDArray[np.float64]
+Mask = Any  # array of bool (m,)
+
+MISFIT = 5.0  # times the usual reduced chi² of the tip (at least 1): such a sweep follows no exponential with offset
+
+
+class Evidence:
+    """What the flags of m sweeps rest on: masks (m,), and the numbers of their texts (m,) in the units people read."""
+
+    def __init__(self, batch: Batch, plan: BarrierPlan, confidence: float) -> None:
+        self.batch, self.plan, self.fits, self.lags = batch, plan, batch.fits, batch.lags
+        fits, shape, table = batch.fits, batch.fits.shape, batch.sweeps.table
+        self.good = fits.good
+        # Numbers of the texts
+        self.samples = np.full(len(table), batch.sweeps.axis.size)
+        self.points = batch.masks.points
+        self.saturated, self.contact, self.late = batch.masks.saturated, batch.masks.contact, batch.lags.masked
+        self.G0 = np.full(len(table), plan.contact_conductance_G0)
+        self.least = np.full(len(table), PARAMETERS + 2)
+        self.step_pA = fits.noise.step * 1e12
+        self.jump, self.jump_nm, self.hinge_nm = shape.jump_factor, shape.jump_at * 1e9, shape.hinge_at * 1e9
+        self.before, self.after = shape.slope_before * 1e-9, shape.slope_after * 1e-9
+        self.bend_percent = 100 * shape.curvature
+        self.decades, self.chi2 = fits.decades, fits.reduced_chi2
+        self.barrier_eV = barrier_from_decay(fits.decay)
+        self.highest_eV = barrier_from_decay(np.abs(fits.decay) + fits.reach(confidence))
+        self.bias_V = np.abs(table["bias_V"].to_numpy(float))
+        self.widened = np.sqrt(shape.inflation)
+
+    # --- whether there is a fit ------------------------------------------------------------------------------------
+
+    @property
+    def empty(self) -> Mask:
+        """No sample is left, and not because the channel is dead."""
+        return (self.points == 0) & ~self.batch.masks.still
+
+    @property
+    def few(self) -> Mask:
+        """Some samples are left, too few for a fit."""
+        return (self.points > 0) & ~self.batch.masks.still & (self.points < self.least)
+
+    @cached_property
+    def dead(self) -> NDArray[np.object_]:
+        """What is said of sweeps whose current does not depend on the height, else ""."""
+        masks, sweeps = self.batch.masks, self.batch.sweeps
+        seen = np.where(masks.usable | masks.still[:, None], sweeps.current, np.nan)
+        names = np.array(sweeps.names, object)
+        said = join_flags([
+            dead_rows(list(names[members]), seen[members], seen[reference], "height")
+            for members, reference in comparison_groups(sweeps)
+        ])  # fmt: skip
+        details = dict(zip(said["sweep"], said["detail"], strict=True))
+        return np.array([details.get(name, "") for name in names], object)
+
+    # --- sign and slope ----------------------------------------------------------------------------------------------
+
+    @cached_property
+    def negative(self) -> Mask:
+        """The current is negative from end to end."""
+        ends = self.batch.fitted[:, [0, -1]].max(axis=1)
+        return self.good & (ends <= 3 * self.fits.noise.electronics) & (self.fits.amplitude < 0)
+
+    @cached_property
+    def growing(self) -> Mask:
+        """The current grows with height."""
+        first, last = self.batch.fitted[:, 0], self.batch.fitted[:, -1]
+        rise = self.fits.amplitude * self.fits.decay
+        return self.good & (((np.abs(last) > np.abs(first)) & (rise * first < 0)) | (~self.negative & (rise < 0)))
+
+    @cached_property
+    def falling(self) -> Mask:
+        """The current falls with height, as it should."""
+        return self.good & ~self.growing
+
+    @property
+    def short(self) -> Mask:
+        """Less than a decade of current is seen."""
+        return self.falling & (self.decades < 1)
+
+    @property
+    def low(self) -> Mask:
+        """The barrier is low: all of its interval is, or the sweep is long enough to tell."""
+        limit = self.plan.low_eV
+        return self.falling & ((self.highest_eV < limit) | ((self.barrier_eV < limit) & ~self.short))
+
+    # --- straightness ------------------------------------------------------------------------------------------------
+
+    @property
+    def jumped(self) -> Mask:
+        """The current steps."""
+        return self.good & (self.jump != 1)
+
+    @property
+    def clear(self) -> Mask:
+        """There is enough of the sweep to tell a bend, and no jump that looks like one."""
+        return self.falling & ~self.jumped & (self.decades >= 0.5)
+
+    @cached_property
+    def broken(self) -> Mask:
+        """Two slopes fit clearly better than one."""
+        ratio = np.abs(self.after / self.before)
+        return (
+            self.clear & (np.abs(self.fits.shape.hinge_t) > 5)
+            & (np.abs(np.log(ratio)) > np.log1p(self.plan.curvature))
+        )  # fmt: skip
+
+    @cached_property
+    def plateau(self) -> Mask:
+        """One of the two slopes is nearly none."""
+        sizes = np.abs([self.before, self.after])
+        return self.broken & (sizes.min(axis=0) < 0.25 * sizes.max(axis=0))
+
+    @cached_property
+    def two(self) -> Mask:
+        """Two slopes, which fit better than a curve."""
+        shape = self.fits.shape
+        return self.broken & ~self.plateau & (np.abs(shape.hinge_t) > 1.2 * np.abs(shape.curvature_t))
+
+    @property
+    def curved(self) -> Mask:
+        """A bend that is neither."""
+        shape = self.fits.shape
+        bent = (np.abs(shape.curvature_t) > 5) & (np.abs(shape.curvature) > self.plan.curvature)
+        return self.clear & bent & ~self.plateau & ~self.two
+
+    # --- noise, lag, bias --------------------------------------------------------------------------------------------
+
+    @property
+    def coarse(self) -> Mask:
+        """The converter's step is larger than twice the rest of the noise."""
+        step = self.fits.noise.step
+        rest = np.maximum(self.fits.noise.terms[:, 0] - step**2 / 12, 1e-300)
+        return self.good & (step > 2 * np.sqrt(rest))
+
+    @cached_property
+    def usual(self) -> Array:
+        """Reduced chi² that is usual for the tip."""
+        return pd.Series(self.chi2).groupby(self.batch.noise.group).transform("median").to_numpy(float)
+
+    @property
+    def lagging(self) -> Mask:
+        """Retract sweeps of ramps in which a lag is seen."""
+        return np.isfinite(self.lags.length) & (self.batch.sweeps.table["direction"] == "retract").to_numpy(bool)
+
+    @cached_property
+    def how_late(self) -> NDArray[np.object_]:
+        """The lag of the sweeps that are late, in words."""
+        texts, lags = np.full(len(self.good), "", object), self.lags
+        for row in np.flatnonzero(self.lagging):
+            known = np.isfinite(lags.time[row])
+            time = f" ({lags.time[row] * 1e3:.3g} ± {lags.time_se[row] * 1e3:.1g} ms)" if known else ""
+            doubt = "" if lags.by_pairs[row] else "; one direction only: a barrier that bends there looks the same"
+            texts[row] = f"{lags.length[row] * 1e9:.2g} nm as by an amplifier that lags{time}{doubt}"
+        return texts
+
+    @property
+    def mixed(self) -> Mask:
+        """The sweeps of the site were not all taken at one bias."""
+        sites = self.batch.sweeps.table.groupby(["sample", "tip", "site"], sort=False)["bias_V"]
+        return np.asarray((sites.transform("max") - sites.transform("min")) > 1e-3, bool)
+
+
+BROKEN = "ln I falls by {before:.1f}/nm below {hinge_nm:.3f} nm and {after:.1f}/nm above"
+RULES: tuple[tuple[str, Callable[[Evidence], Any], str], ...] = (
+    ("saturated", lambda e: e.saturated > 0, "{saturated} of {samples} samples at the limit, masked"),
+    ("all saturated", lambda e: e.empty & (e.saturated > 0), "every sample is at the limit or masked"),
+    ("too few points", lambda e: e.empty & (e.saturated == 0), "no finite sample"),
+    ("too few points", lambda e: e.few, "{points} usable samples, at least {least} are needed"),
+    ("contact", lambda e: e.contact > 0, "{contact} samples above {G0:g} G0, masked"),
+    ("dead channel", lambda e: e.dead != "", "{dead}"),
+    ("fit failed", lambda e: ~(e.good | e.empty | e.few | e.batch.masks.still), "no exponential describes this sweep"),
+    ("coarse steps", lambda e: e.coarse, "converter step {step_pA:.3g} pA, larger than the noise"),
+    ("wrong sign", lambda e: e.growing, "the current grows with height: height or direction is reversed in the file"),
+    ("negative current", lambda e: e.negative, "the current is negative throughout; its size was fitted"),
+    ("jump", lambda e: e.jumped, "current × {jump:.2f} at {jump_nm:.3f} nm"),
+    ("plateau", lambda e: e.plateau, BROKEN),
+    ("two slopes", lambda e: e.two, BROKEN),
+    ("curved", lambda e: e.curved, "the slope of ln I changes by {bend_percent:+.0f} % over the visible range"),
+    ("few decades", lambda e: e.short, "{decades:.2f} decades above the noise; at least 1 is needed"),
+    ("low barrier", lambda e: e.low, "{barrier_eV:.2f} eV: not a work function: contaminated or compliant gap"),
+    ("high barrier", lambda e: e.falling & (e.barrier_eV > e.plan.high_eV),
+     "{barrier_eV:.2f} eV: check the height scale"),
+    ("high bias", lambda e: e.bias_V > e.plan.high_bias_V, "{bias_V:.2f} V lowers the barrier by about half of it"),
+    ("poor fit", lambda e: e.good & (e.chi2 > MISFIT * np.maximum(e.usual, 1.0)),
+     "reduced chi² {chi2:.1f}, usual for this tip {usual:.1f}"),
+    ("slow noise", lambda e: e.good & (e.widened**2 > 1.5), "interval widened × {widened:.1f}"),
+    ("too much lag", lambda e: e.lagging & e.lags.too_long, "its start is flattened over {how_late}"),
+    ("lag", lambda e: e.lagging & ~e.lags.too_long, "its start is flattened over {how_late}; {late} samples masked"),
+    ("mixed biases", lambda e: e.mixed, "the sweeps of this site were taken at different biases"),
+)  # fmt: skip
+
+
+def sweep_flags(batch: Batch, plan: BarrierPlan, confidence: float) -> pd.DataFrame:
+    """The flags of a set, in the order of `RULES`.
+
+    Parameters
+    ----------
+    batch : Batch
+        Of m sweeps.
+    plan : BarrierPlan
+        The limits.
+    confidence : float
+        Level of the interval that must lie below the limit for a barrier to be low.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Rows (sweep, flag, detail).
+    """
+    evidence = Evidence(batch, plan, confidence)
+    found = []
+    for flag, applies, text in RULES:
+        with np.errstate(all="ignore"):
+            rows = np.flatnonzero(applies(evidence))
+        names = [name for _, name, _, _ in Formatter().parse(text) if name]
+        values = {name: getattr(evidence, name) for name in names}
+        details = [text.format(**{name: value[row] for name, value in values.items()}) for row in rows]
+        found.append(flag_rows([batch.sweeps.names[row] for row in rows], np.ones(len(rows), bool), flag, details))
+    return join_flags(found)

@@ -1,0 +1,97 @@
+"""Which samples of an I(z) sweep a fit may use: what is missing, saturated, in contact, settling or stuck is masked."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sts.barrier.blocks import blocks, joined
+from sts.barrier.exponential import Samples, scaled_height
+from sts.curves.dead_channel import stuck
+from sts.curves.electronics import find_saturation
+from sts.plan import BarrierPlan
+from sts.quantities import CONDUCTANCE_QUANTUM
+from sts.sweeps import SweepSet
+
+Array = NDArray[np.float64]
+Rows = NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Masks:
+    """What may be used of m sweeps, and why the rest may not."""
+
+    usable: NDArray[np.bool_]  # (m, n)
+    still: NDArray[np.bool_]  # (m,) one number throughout: a dead channel
+    saturated: Rows  # (m,) samples at the limit
+    contact: Rows  # (m,) samples above the conductance of contact
+    largest: Array  # (m,) largest current before the lag is looked for [A]
+
+    @cached_property
+    def points(self) -> Rows:
+        """Number of usable samples, shape (m,)."""
+        return np.asarray(self.usable.sum(axis=1))
+
+    def samples(self, sweeps: SweepSet, rows: Any) -> Samples:
+        """What is left of some sweeps, for a fit.
+
+        Parameters
+        ----------
+        sweeps : SweepSet
+            Those that the masks belong to.
+        rows : index
+            Slice or positions (k,).
+        """
+        usable = self.usable[rows]
+        u, _ = scaled_height(sweeps.axis)
+        return Samples(u, np.where(usable, sweeps.current[rows], 0.0), usable.astype(float))
+
+
+def find_masks(sweeps: SweepSet, plan: BarrierPlan) -> Masks:
+    """Mask what says nothing about the barrier, for every sweep by itself.
+
+    Parameters
+    ----------
+    sweeps : SweepSet
+        m sweeps on n heights.
+    plan : BarrierPlan
+        Conductance of contact, and the samples in which a ramp settles.
+    """
+    return joined([_masks(sweeps, plan, rows) for rows in blocks(np.arange(len(sweeps)), sweeps.axis.size)])
+
+
+def _masks(sweeps: SweepSet, plan: BarrierPlan, rows: Rows) -> Masks:
+    current, table = sweeps.current[rows], sweeps.table.iloc[rows]
+    full_scale = table["full_scale_A"].to_numpy(float)
+    still = stuck(current, full_scale)
+    saturated = _saturated(current, full_scale) & ~still[:, None]
+    bias = np.abs(table["bias_V"].to_numpy(float))
+    limit = plan.contact_conductance_G0 * CONDUCTANCE_QUANTUM * bias
+    usable = np.isfinite(current) & ~saturated & ~still[:, None]
+    with np.errstate(invalid="ignore"):
+        contact = usable & (np.abs(current) > np.where(bias > 0, limit, np.inf)[:, None])
+    usable &= ~contact
+    settling = plan.settling_points
+    if settling:
+        from_top = (table["direction"] == "approach").to_numpy(bool)
+        usable[~from_top, :settling] = False
+        usable[from_top, current.shape[1] - settling :] = False
+    largest = np.max(np.abs(np.where(usable, current, 0.0)), axis=1)
+    return Masks(usable, still, saturated.sum(axis=1), contact.sum(axis=1), largest)
+
+
+def _saturated(current: Array, full_scale: Array) -> NDArray[np.bool_]:
+    """Mask of `find_saturation`, asked only about sweeps with three samples near their extreme or at the limit."""
+    with np.errstate(invalid="ignore"):
+        top, bottom = np.fmax.reduce(current, axis=1), np.fmin.reduce(current, axis=1)
+        limit = np.where(full_scale > 0, 0.98 * full_scale, np.inf)
+        suspect = ((current >= 0.98 * top[:, None]).sum(axis=1) >= 3) | (top >= limit) | (bottom <= -limit)
+        suspect |= (bottom < -0.1 * top) & ((current <= 0.98 * bottom[:, None]).sum(axis=1) >= 3)
+    mask = np.zeros(current.shape, bool)
+    if suspect.any():
+        mask[suspect] = find_saturation(current[suspect], full_scale=full_scale[suspect])
+    return mask

@@ -1,0 +1,248 @@
+"""The noise of the sweeps of one tip, found together; and that of a sweep whose noise is clearly not that of its tip."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sts.barrier import exponential as engine
+from sts.barrier.blocks import blocks, replaced, take
+from sts.barrier.exponential import PARAMETERS, Exponential, Fitted, Samples
+from sts.barrier.masks import Masks
+from sts.barrier.noise import CLIP, CLIP_MEAN, NoiseSums, PooledNoise, noise_sums, solve_noise
+from sts.barrier.slow_noise import slow_correlation
+from sts.curves.electronics import find_step
+from sts.sweeps import SweepSet
+
+Array = NDArray[np.float64]
+Rows = NDArray[np.int64]
+
+NOISE_ROUNDS = 4
+NOISE_SWEEPS = 300  # of a group that its noise is found from
+NOISE_GROUP = ("sample", "tip", "unassigned", "full_scale_A")  # sweeps that share their noise
+UNUSUAL = 3.0  # standard deviations by which a sweep's noise must differ from its group's to be taken as its own
+OWN_POINTS, PRIOR_POINTS, OWN_ROUNDS = 20, 15.0, 2
+LEAST_SHARE = 0.1  # of the variance seen at the far end that the electronics have at least: a misfit may say none
+
+
+@dataclass(frozen=True, eq=False)
+class NoiseModel:
+    """The noise of a set of m sweeps in g groups."""
+
+    pooled: PooledNoise  # of the g groups
+    group: Rows  # (m,) which of them a sweep belongs to
+
+    def of(self, rows: Any) -> PooledNoise:
+        """The noise of some sweeps.
+
+        Parameters
+        ----------
+        rows : index
+            Slice or positions (k,).
+        """
+        return take(self.pooled, self.group[rows])
+
+
+@dataclass(frozen=True, eq=False)
+class _Part:
+    """A block of the sweeps that the noise is found from, as it is fitted so far."""
+
+    samples: Samples
+    group: Rows  # (k,)
+    curve: Exponential
+    spread: Array  # (k,) mean squared residual in units of the noise, jumps clipped; NaN before the first fit
+
+
+def noise_groups(sweeps: SweepSet) -> Rows:
+    """The group of each sweep whose sweeps share their noise, shape (m,).
+
+    Parameters
+    ----------
+    sweeps : SweepSet
+    """
+    names = [name for name in NOISE_GROUP if name in sweeps.table][:3]
+    codes = [pd.factorize(sweeps.table[name], use_na_sentinel=False)[0] for name in names]
+    whole = np.ravel_multi_index(codes, [code.max() + 1 for code in codes])
+    return np.asarray(np.unique(whole, return_inverse=True)[1])
+
+
+def find_noise(sweeps: SweepSet, masks: Masks, group: Rows) -> NoiseModel:
+    """Noise of each group from a sample of its sweeps: 300 sweeps tell it to a percent.
+
+    Parameters
+    ----------
+    sweeps : SweepSet
+    masks : Masks
+        Of its m sweeps.
+    group : ndarray of int, shape (m,)
+        Of `noise_groups`.
+
+    Notes
+    -----
+    Fits and variance terms in turn (`sts.barrier.noise`), from uniform noise on. Sweeps that scatter more than three
+    times as much as is usual do not count.
+    """
+    # Drawn, not every k-th: directions and sites follow each other at fixed steps. Always the same draw.
+    enough = masks.points > PARAMETERS + 1
+    drawn = np.random.default_rng(0).permutation(np.flatnonzero(enough if enough.any() else ~enough))
+    drawn = np.sort(drawn[pd.Series(group[drawn]).groupby(group[drawn]).cumcount() < NOISE_SWEEPS])
+    parts = [_first_part(masks.samples(sweeps, rows), group[rows]) for rows in blocks(drawn, sweeps.axis.size)]
+    pooled = _first_noise(sweeps.current[drawn], masks.largest[drawn], parts, int(group.max()) + 1)
+    for _ in range(NOISE_ROUNDS):
+        counted = _counted(parts)
+        rounds = [_next(part, pooled, count) for part, count in zip(parts, counted, strict=True)]
+        parts = [part for part, _ in rounds]
+        terms = solve_noise(sum((sums for _, sums in rounds[1:]), start=rounds[0][1]), pooled.scale, pooled.floor)
+        good = [part.group[count & part.curve.good] for part, count in zip(parts, counted, strict=True)]
+        some = np.bincount(np.concatenate(good), minlength=len(terms)) > 0
+        pooled = replace(pooled, terms=np.where(some[:, None], terms, pooled.terms))
+    correlation, memory = _slow(parts, pooled)
+    return NoiseModel(replace(pooled, correlation=correlation, memory=memory), group)
+
+
+def _first_part(samples: Samples, group: Rows) -> _Part:
+    return _Part(samples, group, engine.start(samples), np.full(len(group), np.nan))
+
+
+def _first_noise(current: Array, largest: Array, parts: Sequence[_Part], groups: int) -> PooledNoise:
+    """Uniform noise from the residuals of the unweighted start, with 2 % gap noise: only a start."""
+    frame = pd.DataFrame({"largest": largest, "step": np.nan_to_num(find_step(current))})
+    frame["level"] = np.concatenate([_level(part) for part in parts])
+    frame["quiet"] = np.concatenate([_far_noise(part.samples) for part in parts])
+    good = np.concatenate([part.curve.good for part in parts]) & np.isfinite(frame["level"].to_numpy())
+    group = np.concatenate([part.group for part in parts])
+    median = frame[good].groupby(group[good]).median().reindex(range(groups))
+    scale = median["largest"].fillna(1.0).to_numpy(float)
+    step = frame["step"].groupby(group).median().reindex(range(groups)).to_numpy(float)
+    quiet_floor = LEAST_SHARE * median["quiet"].fillna(0.0).to_numpy(float) ** 2
+    floor = np.maximum.reduce([step**2 / 12, (1e-10 * scale) ** 2, quiet_floor])
+    alpha = np.maximum(median["level"].fillna(0.0).to_numpy(float) ** 2, floor)
+    terms = np.stack([alpha, np.zeros(groups), np.full(groups, 4e-4)], axis=1)
+    return PooledNoise(terms, scale, step, floor, np.zeros(groups), np.zeros(groups))
+
+
+def _next(part: _Part, pooled: PooledNoise, counted: NDArray[np.bool_]) -> tuple[_Part, NoiseSums]:
+    """The part fitted with this noise, and what it says about the noise."""
+    samples = part.samples
+    found = engine.fit(part.curve, samples, take(pooled, part.group).variance)
+    products, points = found.products, np.maximum(samples.points, 1)
+    square = np.minimum(products.residual**2 / found.variance, CLIP)
+    spread = np.vecdot(samples.usable, square) / points
+    # Residuals are smaller than the noise by the three parameters fitted: n/(n - 3).
+    lost = np.sqrt(points / np.maximum(points - PARAMETERS, 1))[:, None]
+    use = samples.usable * (counted & found.curve.good)[:, None]
+    sums = noise_sums(products.residual * lost, products.signal, found.variance, use, part.group, pooled.scale)
+    return replace(part, curve=found.curve, spread=spread), sums
+
+
+def _counted(parts: Sequence[_Part]) -> list[NDArray[np.bool_]]:
+    """Sweeps that count for the noise of their group: those that scatter no more than three times the usual."""
+    good, spread, group = (
+        np.concatenate(values) for values in zip(*((p.curve.good, p.spread, p.group) for p in parts), strict=True)
+    )
+    usual = pd.Series(np.where(good, spread, np.nan)).groupby(group).transform("median").to_numpy(float)
+    with np.errstate(invalid="ignore"):
+        counted = good & ~(spread > 3 * usual + 1e-300)
+    return np.split(counted, np.cumsum([len(part.group) for part in parts])[:-1])
+
+
+def _level(part: _Part) -> Array:
+    """Standard deviation of the residuals, jumps and the like apart, shape (k,)."""
+    residual = np.abs(part.samples.current - part.curve.signal(part.samples.u) - part.curve.offset[:, None])
+    residual[part.samples.usable == 0] = np.nan
+    return np.asarray(1.4826 * _row_median(residual))
+
+
+def _far_noise(samples: Samples) -> Array:
+    """Standard deviation of the noise over the last fifth of the range, from second differences, shape (k,)."""
+    last = slice(-max(5, samples.u.size // 5), None)
+    bend = np.abs(np.diff(np.where(samples.usable > 0, samples.current, np.nan)[:, last], 2, axis=1))
+    return np.asarray(1.4826 * _row_median(bend) / np.sqrt(6))
+
+
+def _row_median(values: Array) -> Array:
+    """Median of each row, NaN ignored; rows without any number give NaN."""
+    ordered = np.sort(values, axis=1)
+    count = np.isfinite(ordered).sum(axis=1)
+    middle = np.maximum(count - 1, 0) // 2
+    median: Array = np.where(count > 0, ordered[np.arange(len(values)), middle], np.nan)
+    return median
+
+
+def _slow(parts: Sequence[_Part], pooled: PooledNoise) -> list[Array]:
+    """Slow noise of each group: the median correlation of its sweeps (g,), of the gap and of all other noise."""
+    found = []
+    for part in parts:
+        noise, signal = take(pooled, part.group), part.curve.signal(part.samples.u)
+        residual = part.samples.current - signal - part.curve.offset[:, None]
+        found.append(slow_correlation(signal, residual, noise.variance(signal), part.samples.usable, noise.terms[:, 2]))
+    counted = np.concatenate(_counted(parts))
+    each, spread = (np.concatenate(values, axis=1)[:, counted] for values in zip(*found, strict=True))
+    group = np.concatenate([part.group for part in parts])[counted]
+    return [_significant(c, s, group, len(pooled.terms)) for c, s in zip(each, spread, strict=True)]
+
+
+def _significant(each: Array, spread: Array, group: Rows, groups: int) -> Array:
+    """Median correlation of each group (g,), 0 where white noise may give it."""
+    by_group = pd.DataFrame({"each": each, "spread": spread}).groupby(group)
+    median = by_group["each"].median()
+    # 1.25: a median scatters more than a mean (normal distribution).
+    limit: Any = 3 * 1.25 * by_group["spread"].median() / np.sqrt(by_group.size())
+    return median.where(median > limit, 0.0).reindex(range(groups)).fillna(0.0).to_numpy(float)
+
+
+def own_noise(samples: Samples, found: Fitted, noise: PooledNoise) -> tuple[Fitted, PooledNoise]:
+    """Fits and noise of a block, where sweeps whose noise is clearly not that of their group have noise of their own.
+
+    Parameters
+    ----------
+    samples : Samples
+        Of m sweeps.
+    found : Fitted
+        With the noise of their groups.
+    noise : PooledNoise
+        Of the m sweeps.
+
+    Notes
+    -----
+    Noise is seen in the differences of neighbours, which jumps and misfits hardly touch. Where it is slow these
+    say too little, and the group's terms stay.
+    """
+    products, usable = found.products, samples.usable
+    both = usable[:, 1:] * usable[:, :-1]
+    step = np.diff(products.residual, axis=1) / np.sqrt(2)
+    share = both * (noise.terms[:, 2, None] * products.signal[:, 1:] ** 2 / found.variance[:, 1:])
+    excess = np.minimum(step**2 / found.variance[:, 1:], CLIP) / CLIP_MEAN - 1
+    with np.errstate(divide="ignore", invalid="ignore"):
+        # The variance of (Δe)²/2 is 2, and its neighbours share half a unit each: 3 in sums.
+        unusual = [np.vecdot(part, excess) / np.sqrt(3 * np.vecdot(part, part)) for part in (share, both - share)]
+    apart = np.fmax(*np.abs(unusual)) > UNUSUAL
+    white = noise.correlation + noise.memory == 0
+    some = np.flatnonzero(apart & found.curve.good & white & (both.sum(axis=1) >= OWN_POINTS))
+    if not some.size:
+        return found, noise
+    fitted, own = _refitted(samples.rows(some), both[some], take(found.curve, some), take(noise, some))
+    return replaced(found, some, fitted), replaced(noise, some, own)
+
+
+def _refitted(samples: Samples, both: Array, curve: Exponential, noise: PooledNoise) -> tuple[Fitted, PooledNoise]:
+    """Fits of k sweeps with noise of their own; `both` (k, n - 1) is 1 where a sample and the one before are usable."""
+    alone = np.arange(len(both))
+    pooled = noise.terms / np.stack([noise.scale**2, noise.scale, np.ones_like(noise.scale)], axis=1)
+    # The group's terms count as much as PRIOR_POINTS samples, so that no term is left undetermined.
+    weight = PRIOR_POINTS / both.sum(axis=1)
+    for _ in range(OWN_ROUNDS):
+        signal = curve.signal(samples.u)
+        step = np.diff(samples.current - signal, axis=1) / np.sqrt(2)
+        sums = noise_sums(step, signal[:, 1:], noise.variance(signal)[:, 1:], both, alone, noise.scale)
+        matrix = sums.matrix * weight[:, None, None]
+        prior = NoiseSums(matrix, np.einsum("mij,mj->mi", matrix, pooled))
+        noise = replace(noise, terms=solve_noise(sums + prior, noise.scale, noise.floor))
+        fitted = engine.fit(curve, samples, noise.variance)
+        curve = fitted.curve
+    return fitted, noise

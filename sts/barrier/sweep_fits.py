@@ -1,0 +1,189 @@
+"""What is fitted to each sweep, in SI: decay, offset, their uncertainties, and how they hang on window and weights."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from sts.barrier import exponential as engine
+from sts.barrier.exponential import PARAMETERS, Exponential, Fitted, Samples
+from sts.barrier.masks import Masks
+from sts.barrier.modulation import fit_modulation
+from sts.barrier.noise import PooledNoise
+from sts.barrier.pooled_noise import NoiseModel, own_noise
+from sts.barrier.straightness import Shape, examine
+from sts.plan import BarrierPlan
+from sts.sweeps import SweepSet
+
+Array = NDArray[np.float64]
+Rows = NDArray[np.int64]
+
+WINDOWS = ((0.1, 1.0), (0.2, 1.0), (0.0, 0.9), (0.0, 0.8))  # cuts of the choice spread, as shares of the range
+
+
+@dataclass(frozen=True, eq=False)
+class Fits:
+    """Fits of I = A exp(-2κz) + offset to m sweeps; NaN where a fit failed."""
+
+    good: NDArray[np.bool_]  # (m,)
+    amplitude: Array  # (m,) tunnelling current at the first height [A]
+    decay: Array  # (m,) 2κ [1/m]
+    decay_se: Array  # (m,) standard uncertainty, slow noise allowed for [1/m]
+    offset: Array  # (m,) [A]
+    offset_se: Array  # (m,) [A]
+    reduced_chi2: Array  # (m,)
+    points: Rows  # (m,) samples that entered
+    dof: Rows  # (m,)
+    lowest: Array  # (m,) height of the first sample that entered [m]
+    highest: Array  # (m,) of the last [m]
+    decades: Array  # (m,) of current above the noise
+    window_decay: Array  # (m, k) what other windows, and equal weights, would say [1/m]
+    log_decay: Array  # (m,) of a plain straight line through ln I, whether or not the fit is good [1/m]
+    modulation_decay: Array  # (m,) from a lock-in channel [1/m]
+    modulation_decay_se: Array  # (m,) [1/m]
+    noise: PooledNoise  # of each sweep
+    shape: Shape
+
+    def reach(self, confidence: float) -> Array:
+        """Half the interval of the decay [1/m], shape (m,).
+
+        Parameters
+        ----------
+        confidence : float
+            Level, 0 to 1.
+        """
+        different, which = np.unique(self.dof, return_inverse=True)  # a quantile takes long
+        return np.asarray(stats.t.ppf(0.5 + confidence / 2, different))[which] * self.decay_se
+
+
+def fit_block(
+    sweeps: SweepSet, masks: Masks, noise: NoiseModel, rows: Rows, plan: BarrierPlan
+) -> tuple[Fits, Array, Array]:
+    """Fit one block of the sweeps of a set.
+
+    Parameters
+    ----------
+    sweeps : SweepSet
+        m sweeps on n heights.
+    masks, noise : Masks, NoiseModel
+        Of all of them.
+    rows : ndarray of int, shape (k,)
+        The sweeps of the block.
+    plan : BarrierPlan
+        The amplitude of a modulated height.
+
+    Returns
+    -------
+    (Fits, ndarray, ndarray)
+        Of the k sweeps; the fitted curves [A] and the residuals in standard deviations of the noise, shape (k, n).
+    """
+    samples = masks.samples(sweeps, rows)
+    start = engine.start(samples)
+    own = noise.of(rows)
+    fitted, own = own_noise(samples, engine.fit(start, samples, own.variance), own)
+    curve, products = fitted.curve, fitted.products
+    points = masks.points[rows]
+    dof = np.maximum(points - PARAMETERS, 1)
+    chi2 = np.vecdot(products.wr, products.residual) / dof
+    good = curve.good & np.isfinite(chi2)
+    u, span = engine.scaled_height(sweeps.axis)
+    matrix, right = products.normal(u, _windows(u))
+    step = engine.solve(matrix, right)
+    inverse = np.where(curve.good[:, None, None], engine.inverse(matrix[:, 0]), 0.0)
+    shape = examine(samples, fitted, inverse=inverse, right=right[:, 0], chi2=chi2, noise=own)
+    lowest, highest, decades = _seen(samples, sweeps.axis, curve, own)
+    modulated = _modulated(sweeps, rows, fitted, samples.usable * good[:, None], plan)
+
+    def known(values: Array) -> Array:
+        return np.where(good, values, np.nan)
+
+    with np.errstate(invalid="ignore", divide="ignore"):
+        decay_se = np.sqrt(chi2 * shape.inflation / step.information[:, 0]) / span
+    fits = Fits(
+        good=good,
+        amplitude=known(curve.amplitude),
+        decay=known(curve.decay / span),
+        decay_se=known(decay_se),
+        offset=known(curve.offset),
+        offset_se=known(np.sqrt(np.maximum(inverse[:, 1, 1] * chi2, 0.0))),
+        reduced_chi2=known(chi2),
+        points=points,
+        dof=dof,
+        lowest=lowest,
+        highest=highest,
+        decades=known(decades),
+        window_decay=_moved(samples, fitted, step) / span,
+        log_decay=_log_fit(samples) / span,
+        modulation_decay=modulated[0],
+        modulation_decay_se=modulated[1],
+        noise=own,
+        shape=replace(
+            shape,
+            jump_at=sweeps.axis[0] + shape.jump_at * span,
+            hinge_at=sweeps.axis[0] + shape.hinge_at * span,
+            slope_before=shape.slope_before / span,
+            slope_after=shape.slope_after / span,
+        ),
+    )
+    current = products.signal + curve.offset[:, None]
+    residual = products.residual / np.sqrt(fitted.variance)
+    residual[(samples.usable == 0) | ~good[:, None]] = np.nan
+    current[~good] = np.nan
+    return fits, current, residual
+
+
+def _windows(u: Array) -> Array:
+    """1 for the samples of the whole range and of each of `WINDOWS`, else 0, shape (n, k + 1)."""
+    return np.column_stack([(u >= lower) & (u <= upper) for lower, upper in ((0.0, 1.0), *WINDOWS)]).astype(float)
+
+
+def _moved(samples: Samples, fitted: Fitted, step: engine.Step) -> Array:
+    """The decay after one step from the fit to what other windows, or equal weights, would say, shape (m, k + 1)."""
+    decay, products = fitted.curve.decay, fitted.products
+    equal = engine.Products.of(samples.usable, products.signal, products.residual)
+    whole = np.ones((samples.u.size, 1))
+    other = engine.solve(*(sums[:, 0] for sums in equal.normal(samples.u, whole)))
+    moved = np.column_stack([step.decay[:, 1:], other.decay])
+    reach = 0.5 * np.abs(decay)[:, None]
+    return np.where(np.isfinite(moved), decay[:, None] + np.clip(moved, -reach, reach), np.nan)
+
+
+def _log_fit(samples: Samples) -> Array:
+    """Decay per unit of u from an unweighted straight line through ln I of the positive samples, shape (m,)."""
+    positive = samples.usable * (samples.current > 0)
+    y = np.log(np.where(positive > 0, samples.current, 1.0))
+    n = positive.sum(axis=1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean_u = (positive @ samples.u) / n
+        mean_y = np.vecdot(positive, y) / n
+        deviation = positive * (samples.u - mean_u[:, None])
+        slope = -np.vecdot(deviation, y - mean_y[:, None]) / np.vecdot(deviation, deviation)
+    return np.where(n > 2, slope, np.nan)
+
+
+def _seen(samples: Samples, height: Array, curve: Exponential, noise: PooledNoise) -> tuple[Array, Array, Array]:
+    """First and last height [m] of the usable samples, and the decades of current between them above the noise."""
+    usable = samples.usable > 0
+    first = np.argmax(usable, axis=1)
+    last = height.size - 1 - np.argmax(usable[:, ::-1], axis=1)
+    size = np.abs(curve.amplitude)
+    with np.errstate(all="ignore"):
+        top = size * np.exp(-curve.decay * samples.u[first])
+        bottom = np.maximum(size * np.exp(-curve.decay * samples.u[last]), noise.electronics)
+        decades = np.log10(np.maximum(top / bottom, 1.0))
+    some = samples.points > 0
+    return np.where(some, height[first], np.nan), np.where(some, height[last], np.nan), decades
+
+
+def _modulated(sweeps: SweepSet, rows: Rows, fitted: Fitted, usable: Array, plan: BarrierPlan) -> tuple[Array, Array]:
+    """Decays [1/m] and their standard errors from the lock-in channel, where it is dI/dz or the amplitude is known."""
+    unit, amplitude = sweeps.lockin_unit, plan.height_modulation_pm * 1e-12
+    if sweeps.lockin is None or not (unit == "A/m" or (unit == "A" and amplitude > 0)):
+        return np.full(len(rows), np.nan), np.full(len(rows), np.nan)
+    return fit_modulation(
+        sweeps.lockin[rows], sweeps.current[rows], fitted.products.signal, usable / fitted.variance,
+        modulation_height_rms_m=amplitude if unit == "A" else np.nan,
+    )  # fmt: skip
