@@ -42,7 +42,13 @@ class Samples:
         return np.asarray(self.usable.sum(axis=1))
 
     def rows(self, rows: Any) -> Samples:
-        """Those of some sweeps."""
+        """Those of some sweeps.
+
+        Parameters
+        ----------
+        rows : index
+            Slice, positions or mask.
+        """
         return Samples(self.u, self.current[rows], self.usable[rows])
 
 
@@ -56,7 +62,13 @@ class Exponential:
     good: NDArray[np.bool_]  # (m,)
 
     def signal(self, u: Array) -> Array:
-        """A exp(-decay u), shape (m, n): the tunnelling current without the offset."""
+        """A exp(-decay u), shape (m, n): the tunnelling current without the offset.
+
+        Parameters
+        ----------
+        u : ndarray, shape (n,)
+            Scaled height.
+        """
         exponent = np.multiply(-self.decay[:, None], u)
         np.exp(exponent, out=exponent)
         exponent *= self.amplitude[:, None]
@@ -137,7 +149,12 @@ class Step:
 
 
 def solve(matrix: Array, right: Array) -> Step:
-    """The step that the normal equations (..., 3, 3), (..., 3) ask for; not finite where they are singular.
+    """The step that the normal equations ask for; not finite where they are singular.
+
+    Parameters
+    ----------
+    matrix, right : ndarray, shapes (..., 3, 3) and (..., 3)
+        As `Products.normal` gives them.
 
     Notes
     -----
@@ -157,7 +174,12 @@ def solve(matrix: Array, right: Array) -> Step:
 
 
 def inverse(matrix: Array) -> Array:
-    """Inverse of normal matrices (m, 3, 3), scaled so that units do not matter; singular ones give large numbers."""
+    """Inverse of normal matrices, scaled so that units do not matter; singular ones give large numbers.
+
+    Parameters
+    ----------
+    matrix : ndarray, shape (m, 3, 3)
+    """
     size = np.sqrt(np.maximum(np.einsum("mii->mi", matrix), 1e-300))
     scaled = matrix / size[:, :, None] / size[:, None, :] + 1e-15 * np.eye(3)
     found = np.linalg.inv(np.where(np.isfinite(scaled), scaled, np.eye(3)))
@@ -223,7 +245,7 @@ def fit(first: Exponential, samples: Samples, variance: Variance) -> Fitted:
         products = _fitted(part, samples.rows(rows), variance, rows).products
         step = solve(*(sums[:, 0] for sums in products.normal(samples.u, whole)))
         good = part.good & np.isfinite(step.decay) & (step.information > 0)
-        moved = move(part, step, good)
+        moved = _move(part, step, good)
         for name in ("amplitude", "decay", "offset"):
             getattr(present, name)[rows] = getattr(moved, name)
         present.good[rows] = good
@@ -247,7 +269,7 @@ def _fitted(curve: Exponential, samples: Samples, variance: Variance, rows: Any)
     return Fitted(curve, Products.of(samples.usable / spread, signal, residual), spread)
 
 
-def move(fit: Exponential, step: Step, where: NDArray[np.bool_]) -> Exponential:
+def _move(fit: Exponential, step: Step, where: NDArray[np.bool_]) -> Exponential:
     """The fit after a step; the decay moves by no more than half of itself at a time."""
     limit = 0.5 * np.abs(fit.decay) + 0.05
     decay = np.clip(fit.decay + np.clip(step.decay, -limit, limit), LOWEST, HIGHEST)
@@ -260,7 +282,13 @@ def move(fit: Exponential, step: Step, where: NDArray[np.bool_]) -> Exponential:
 
 
 def scaled_height(height: Any) -> tuple[Array, float]:
-    """Height scaled to 0 ... 1 and its range [m]."""
+    """Height scaled to 0 ... 1 and its range [m].
+
+    Parameters
+    ----------
+    height : array_like, shape (n,)
+        Ascending [m].
+    """
     height = np.asarray(height, float)
     span = float(height[-1] - height[0])
     return (height - height[0]) / span, span

@@ -135,7 +135,7 @@ def find_lags(sweeps: SweepSet, masks: Masks, noise: NoiseModel) -> tuple[Lags, 
     length, error = np.full(m, np.nan), np.full(m, np.nan)  # over the range
     by_pairs, too_long = np.zeros(m, bool), np.zeros(m, bool)
     usable = masks.usable.copy()
-    for ramp in ramps(sweeps.table, noise.group):
+    for ramp in _ramps(sweeps.table, noise.group):
         retract = _logarithms(sweeps, masks, noise, ramp.retract)
         lag = find_lag(u, retract, _logarithms(sweeps, masks, noise, ramp.approach) if ramp.approach.size else None)
         if lag is None or (lag.too_long and not lag.pairs):  # such a bend is as likely the barrier's
@@ -152,23 +152,8 @@ def find_lags(sweeps: SweepSet, masks: Masks, noise: NoiseModel) -> tuple[Lags, 
     return lags, replace(masks, usable=usable) if masked.any() else masks
 
 
-def _logarithms(sweeps: SweepSet, masks: Masks, noise: NoiseModel, rows: Rows) -> Logarithms:
-    samples, own = masks.samples(sweeps, rows), noise.of(rows)
-    fitted = engine.fit(engine.start(samples), samples, own.variance)
-    usable = samples.usable * fitted.curve.good[:, None]
-    return logarithms(fitted, usable, own.electronics)
-
-
-def ramps(table: pd.DataFrame, group: NDArray[np.int64]) -> Iterator[Ramp]:
-    """The ramp speeds of a set.
-
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        Of the set, m sweeps.
-    group : ndarray of int, shape (m,)
-        Which sweeps share noise; only these are looked at together.
-    """
+def _ramps(table: pd.DataFrame, group: NDArray[np.int64]) -> Iterator[Ramp]:
+    """The ramp speeds of a set among the sweeps that share noise: `group`, shape (m,)."""
     key = ["sample", "tip", "site", "repeat"]
     sweeps = table[[*key, "direction", "duration_s"]].assign(row=np.arange(len(table)), group=group)
     with np.errstate(divide="ignore", invalid="ignore"):  # durations within 2 % are of one ramp speed
@@ -187,24 +172,18 @@ def ramps(table: pd.DataFrame, group: NDArray[np.int64]) -> Iterator[Ramp]:
         )  # fmt: skip
 
 
-def logarithms(fitted: engine.Fitted, usable: Array, floor: Array) -> Logarithms:
-    """ln(signal + residual) where the signal stands clear of the noise.
-
-    Parameters
-    ----------
-    fitted : Fitted
-        Of p sweeps.
-    usable : ndarray, shape (p, n)
-        1 or 0.
-    floor : ndarray, shape (p,)
-        Standard deviation of the noise without current [A].
-    """
+def _logarithms(sweeps: SweepSet, masks: Masks, noise: NoiseModel, rows: Rows) -> Logarithms:
+    """ln(signal + residual) of some sweeps where the signal stands clear of the noise."""
+    samples, own = masks.samples(sweeps, rows), noise.of(rows)
+    fitted = engine.fit(engine.start(samples), samples, own.variance)
     signal, residual, decay = fitted.products.signal, fitted.products.residual, fitted.curve.decay
+    clear = (decay > 0) & fitted.curve.good
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        seen = (usable > 0) & (np.abs(signal) > SEEN * floor[:, None]) & (residual / signal > -1) & (decay > 0)[:, None]
+        above = np.abs(signal) > SEEN * own.electronics[:, None]
+        seen = (samples.usable > 0) & above & (residual / signal > -1) & clear[:, None]
         value = np.where(seen, np.log1p(residual / signal) + np.log(np.abs(signal)), 0.0)
         weight = np.where(seen, signal**2 / fitted.variance, 0.0)
-        return Logarithms(value, weight, np.where(decay > 0, decay, np.nan), floor / np.abs(signal[:, 0]))
+        return Logarithms(value, weight, np.where(decay > 0, decay, np.nan), own.electronics / np.abs(signal[:, 0]))
 
 
 def find_lag(u: Array, retract: Logarithms, approach: Logarithms | None) -> Lag | None:

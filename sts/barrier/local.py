@@ -47,6 +47,11 @@ def local_barrier(fit: BarrierFit, *, width_m: float | None = None, confidence: 
     -------
     LocalBarrier
 
+    Raises
+    ------
+    ValueError
+        If the width is not positive.
+
     Notes
     -----
     The local polynomial that makes dI/dV acts on the ratio R of the current, offset removed, to the fitted curve: it

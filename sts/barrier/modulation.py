@@ -82,6 +82,11 @@ def fit_modulation(
     modulation_height_rms_m : float
         NaN for a channel that is dI/dz already.
 
+    Raises
+    ------
+    ValueError
+        If the amplitude is zero or negative.
+
     Notes
     -----
     dI/dz = -2κ I: a straight line through lock-in against current, whose intercept takes the offsets of both. Both are

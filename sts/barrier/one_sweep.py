@@ -99,6 +99,15 @@ def fit_barrier_single(
 def profile_sweep(fits: Sequence[BarrierFit], sweep: str, *, confidence: float = 0.95) -> SingleBarrier:
     """Fit one sweep of a batch anew, with its interval from the profile likelihood and the noise found for the batch.
 
+    Parameters
+    ----------
+    fits : sequence of BarrierFit
+        In which the sweep is looked for.
+    sweep : str
+        Its name.
+    confidence : float
+        Level of the interval, 0 to 1.
+
     Raises
     ------
     ValueError

@@ -32,6 +32,11 @@ def pair_directions(sweeps: pd.DataFrame, *, level: float = 0.999) -> tuple[pd.D
         `decay_se_per_nm`, `difference_percent` (retract minus approach, of the mean), `drift_pm_per_s` and its
         `drift_se_pm_per_s` (NaN where the duration is unknown), `agree`. And the rows of flags.
 
+    Raises
+    ------
+    KeyError
+        If the table lacks a column.
+
     Notes
     -----
     If the gap opens by itself at v_d while the ramp moves at ±v, the slope against the ramp's height is
@@ -86,6 +91,11 @@ def slopes_by_repeat(sweeps: pd.DataFrame) -> pd.DataFrame:
         `sample`, `tip`, `site`, `repeat`, `decay_per_nm`, `decay_se_per_nm`, `dof`, `sweeps`, `flags`, then the user's
         own columns. Where a site has pairs, a repeat with one direction left is
         taken too, with its drift uncorrected: the flags and the count `sweeps` say so.
+
+    Raises
+    ------
+    KeyError
+        If the table lacks a column.
     """
     there = _measured(sweeps)
     used = sweeps[there].reset_index(drop=True)

@@ -88,7 +88,7 @@ def slow_inflation(
     slow = np.flatnonzero((correlation > 0) | (other > 0))
     if slow.size:
         signal, weight, inverse = products.signal[slow], products.weight[slow], inverse[slow]
-        covariance = pink_covariance(variance.shape[1])
+        covariance = _pink_covariance(variance.shape[1])
         share = _gap_share(signal, variance[slow], samples.usable[slow], gap[slow])
         basis = [weight * plain for plain in (signal, np.ones_like(signal), signal * samples.u)]
         noisy = [b * np.sqrt(gap[slow])[:, None] * signal for b in basis]
@@ -116,14 +116,8 @@ def slow_inflation(
 
 
 @lru_cache(maxsize=8)
-def pink_covariance(n: int) -> Array:
-    """Covariance (n, n) of noise with a 1/f spectrum and unit variance, without its mean over twice the length.
-
-    Parameters
-    ----------
-    n : int
-        Number of samples.
-    """
+def _pink_covariance(n: int) -> Array:
+    """Covariance (n, n) of noise with a 1/f spectrum and unit variance, without its mean over twice the length."""
     power = np.zeros(n + 1)
     power[1:] = 1 / np.arange(1, n + 1)
     row = np.fft.irfft(power, n=2 * n)[:n]

@@ -62,11 +62,21 @@ class Calibration:
         return self.factor_se / self.factor
 
     def barrier(self, nominal_eV: Any) -> Any:
-        """The barrier [eV] on the true scale, from one that was fitted on the nominal scale: φ/factor²."""
+        """The barrier [eV] on the true scale, from one that was fitted on the nominal scale: φ/factor².
+
+        Parameters
+        ----------
+        nominal_eV : array_like, any shape
+        """
         return np.asarray(nominal_eV) / self.factor**2
 
     def barrier_se(self, barrier_eV: Any) -> Any:
-        """The standard uncertainty [eV] that the height scale gives a barrier: 2 φ u(factor)/factor."""
+        """The standard uncertainty [eV] that the height scale gives a barrier: 2 φ u(factor)/factor.
+
+        Parameters
+        ----------
+        barrier_eV : array_like, any shape
+        """
         return 2 * np.abs(barrier_eV) * self.relative_se
 
 

@@ -34,6 +34,11 @@ def variance_components(repeats: pd.DataFrame) -> pd.DataFrame:
         many curves of such a unit are worth one independent curve. `sd_eV` holds at the geometric mean of the
         barriers.
 
+    Raises
+    ------
+    ValueError
+        If no repeat has a positive slope.
+
     Notes
     -----
     Nested analysis of variance of ln φ with unequal numbers: expected mean squares as in S. R. Searle, Linear Models
@@ -53,8 +58,21 @@ def nested_variances(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Variances between tips, sites and repeats, uncut, with their degrees of freedom and mean squares, each (3,).
 
-    The labels, shape (N,), are integers from 0; a site belongs to one tip, a tip to one sample. NaN where a level has
-    no degree of freedom.
+    Parameters
+    ----------
+    y : ndarray, shape (N,)
+        Values, any unit.
+    sample, tip, site : ndarray of int, shape (N,)
+        Labels from 0 on; a site belongs to one tip, a tip to one sample.
+
+    Returns
+    -------
+    (ndarray, ndarray, ndarray)
+        NaN where a level has no degree of freedom.
+
+    Notes
+    -----
+    See `variance_components`.
     """
     n, n_site, n_tip, n_sample = (
         len(y), np.bincount(site).astype(float), np.bincount(tip).astype(float), np.bincount(sample).astype(float),
@@ -121,8 +139,17 @@ def _more(count: int | None, unit: str) -> str:
 
 
 def units_to_halve(count: int, *, confidence: float = 0.95) -> int | None:
-    """How many more units halve the t interval of a mean over `count` (2 or more) of them; None beyond 1000.
+    """How many more units halve the t interval of a mean; None beyond 1000.
 
+    Parameters
+    ----------
+    count : int
+        Units there are, 2 or more.
+    confidence : float
+        Level of the interval.
+
+    Notes
+    -----
     The scatter between units is taken to stay what it is, so that only their number and t count.
     """
     n = np.arange(count, _MOST + count)
@@ -142,6 +169,11 @@ def advice(tips: pd.DataFrame, *, by: str = "", confidence: float = 0.95) -> tup
         Column of groups of tips, if these are compared.
     confidence : float
         Level of the intervals.
+
+    Raises
+    ------
+    KeyError
+        If `tips` lacks a column.
     """
     sentences = []
     for row in tips.to_dict("records"):

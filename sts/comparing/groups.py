@@ -116,6 +116,11 @@ def compare_groups(tips: pd.DataFrame, by: str, *, confidence: float = 0.95, see
 def welch_anova(groups: list[np.ndarray]) -> tuple[float, float, float, float]:
     """Welch's F, its two degrees of freedom and p for means of groups with unequal variances.
 
+    Parameters
+    ----------
+    groups : list of ndarray
+        Values of each group, two or more.
+
     Notes
     -----
     B. L. Welch, Biometrika 38, 330 (1951).
@@ -132,7 +137,20 @@ def welch_anova(groups: list[np.ndarray]) -> tuple[float, float, float, float]:
 
 
 def permutation_p(groups: list[np.ndarray], *, seed: int = 0) -> float:
-    """Chance of group means at least this far apart (sum of squares between groups) if the labels meant nothing."""
+    """Chance of group means at least this far apart (sum of squares between groups) if the labels meant nothing.
+
+    Parameters
+    ----------
+    groups : list of ndarray
+        Values of each group.
+    seed : int
+        For the draws where there are more than 20,000 ways.
+
+    Raises
+    ------
+    ValueError
+        If there is one group only, or a group has fewer than two values.
+    """
 
     def between(*samples: np.ndarray, axis: int = -1) -> Any:
         # The grand mean stays the same under relabelling: sum of n mean^2 orders as the sum of squares does.
@@ -152,8 +170,15 @@ def permutation_p(groups: list[np.ndarray], *, seed: int = 0) -> float:
 
 
 def smallest_attainable_p(sizes: list[int]) -> float:
-    """The smallest p that a permutation of the labels can give for groups of these sizes.
+    """The smallest p that a permutation of the labels can give.
 
+    Parameters
+    ----------
+    sizes : list of int
+        Sizes of the groups.
+
+    Notes
+    -----
     Groups of equal size can swap names without changing how far apart the means are: 2/20 for three against three,
     1/35 for three against four.
     """

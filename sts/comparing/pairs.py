@@ -37,6 +37,11 @@ def compare_pairs(tips: pd.DataFrame, *, confidence: float = 0.95) -> pd.DataFra
         from which the height scale cancels. `difference_calibration_se_eV` is what the height scale adds to the
         difference; it is not in the interval of the difference.
 
+    Raises
+    ------
+    KeyError
+        If `tips` lacks a column.
+
     Notes
     -----
     The logarithm of the ratio of slopes is divided by its standard uncertainty, with degrees of freedom by Welch and
@@ -126,6 +131,12 @@ def simultaneous_pairs(value: Any, se: Any, dof: Any, *, confidence: float = 0.9
 def maximum_modulus_sf(statistic: Any, comparisons: int, dof: Any) -> np.ndarray:
     """Chance that the largest of `comparisons` independent |t| with a common estimate of scatter exceeds `statistic`.
 
+    Parameters
+    ----------
+    statistic, dof : array_like, any shape
+        Degrees of freedom of the estimate; NaN gives NaN.
+    comparisons : int
+
     Notes
     -----
     1 - E[(2Φ(t s) - 1)^k] over s² ~ χ²_ν/ν, by Gauss-Legendre quadrature over the probability of s²: the studentized
@@ -151,7 +162,20 @@ def _outside(statistic: Any, comparisons: int, s: np.ndarray) -> np.ndarray:
 
 
 def maximum_modulus_quantile(confidence: float, comparisons: int, dof: float) -> float:
-    """The quantile that belongs to `maximum_modulus_sf`; NaN where `dof` is."""
+    """The quantile that belongs to `maximum_modulus_sf`; NaN where `dof` is.
+
+    Parameters
+    ----------
+    confidence : float
+        Level, 0 to 1.
+    comparisons : int
+    dof : float
+
+    Raises
+    ------
+    ValueError
+        If the level is not between 0 and 1.
+    """
     if not dof > 0:
         return float("nan")
     # Between one comparison and Bonferroni's bound for all of them.

@@ -109,11 +109,16 @@ def larger_scatter(
 ) -> tuple[np.ndarray, np.ndarray]:
     """The standard uncertainty to state, with its degrees of freedom: the larger of propagated and observed.
 
-    All arguments have one shape, (m,). With fewer than `TRUSTED_DOF` observed degrees of freedom, the one that gives
-    the wider interval. NaN or zero degrees of freedom stand for "not known"; the other is then taken.
+    Parameters
+    ----------
+    propagated_se, propagated_dof, observed_se, observed_dof : array_like, shape (m,)
+        NaN or zero degrees of freedom stand for "not known"; the other is then taken.
+    confidence : float
+        Level of the interval by which the two are compared where the observed one has few degrees of freedom.
 
     Notes
     -----
+    With fewer than `TRUSTED_DOF` observed degrees of freedom, the one that gives the wider interval.
     Multiplying the larger of the two by the t of k - 1 degrees of freedom (the usual guard on Hartung-Knapp) would
     make a 95 % interval cover 99.6 % for 5 values whose scatter is no more than stated.
     """
@@ -132,6 +137,13 @@ def larger_scatter(
 
 
 def t_quantile(dof: Any, confidence: float) -> np.ndarray:
-    """The two-sided quantile of Student's t (of the normal distribution where `dof` is infinite)."""
+    """The two-sided quantile of Student's t (of the normal distribution where `dof` is infinite).
+
+    Parameters
+    ----------
+    dof : array_like, any shape
+    confidence : float
+        Level, 0 to 1.
+    """
     dof = np.asarray(dof, float)
     return np.asarray(stats.t.ppf((1 + confidence) / 2, dof))

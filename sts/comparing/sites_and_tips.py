@@ -128,6 +128,11 @@ def tip_level(sites: pd.DataFrame, *, confidence: float = 0.95, calibration: Cal
         square of the sites' own uncertainties. A tip with one site gets its site's uncertainty and no interval: the
         scatter between sites is unknown.
 
+    Raises
+    ------
+    ValueError
+        If a site has no finite slope.
+
     Notes
     -----
     Random effects over sites (`pool_random_effects`), uncertainty by `larger_scatter`.

@@ -60,7 +60,13 @@ def _image_action(barrier_eV: float, gap_nm: float) -> float:
 
 
 def true_barrier(apparent_eV: float, gap_nm: float) -> float:
-    """The barrier whose apparent height under the classical image potential is `apparent_eV`; NaN if there is none."""
+    """The barrier whose apparent height under the classical image potential is given; NaN if there is none.
+
+    Parameters
+    ----------
+    apparent_eV, gap_nm : float
+        As for `image_force_ratio`, whose notes hold the formula.
+    """
 
     def miss(barrier: float) -> float:
         ratio = image_force_ratio(barrier, gap_nm)
@@ -125,6 +131,11 @@ def budget(
     pandas.DataFrame
         `BUDGET_COLUMNS`. Sizes of kind "random" and "calibration" are standard uncertainties; those of kind "model"
         are one-sided bounds by which the true barrier may lie higher, and enter no total.
+
+    Raises
+    ------
+    KeyError
+        If `tips` lacks a column.
     """
     rows: list[dict[str, Any]] = []
 
