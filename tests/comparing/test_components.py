@@ -10,7 +10,7 @@ from comparing.examples import make_repeats
 from numpy.testing import assert_allclose
 from scipy import stats
 
-from sts.comparing import advice, budget, calibration_factor, site_level, tip_level, variance_components
+from sts.comparing import advice, calibration_factor, site_level, tip_level, variance_components
 from sts.comparing.components import nested_variances, units_to_halve
 
 # NIST/ITL Statistical Reference Datasets, one-way analysis of variance: certified F and residual standard deviation
@@ -116,24 +116,3 @@ def test_advice_names_what_weighs_most():
     assert "b on gold: one site" in text
     assert "a better height calibration comes first" in text
     assert "made_by cut: 2 tips; 1 more tip would halve" in text
-
-
-def test_budget_splits_random_calibration_and_model():
-    calibration = calibration_factor(0.335395, 0.335395 * 0.05, "graphite")
-    tips = tip_level(site_level(make_repeats({"a": 4.4, "dirty": 0.7}, site_sd=0.03)))
-    table = budget(tips, calibration, bias_V=-0.1)
-    rows = table[table["tip"] == "a"].set_index("component")
-    random = rows[rows["kind"] == "random"]["size_eV"]
-    assert_allclose(np.sqrt(np.sum(random**2)), tips["barrier_se_eV"][0])
-    assert_allclose(rows["size_eV"]["height scale"], 0.1 * tips["barrier_eV"][0], rtol=1e-3)
-    assert_allclose(rows["size_eV"]["bias"], 0.05)
-    assert 0.6 < rows["size_eV"]["image force"] < 1.2
-    dirty = table[(table["tip"] == "dirty") & (table["component"] == "image force")].iloc[0]
-    assert np.isnan(dirty["size_eV"])
-    assert "not applicable" in dirty["note"]
-
-
-def test_budget_without_calibration_says_what_is_missing():
-    table = budget(tip_level(site_level(make_repeats({"a": 4.4}))))
-    note = table.loc[table["component"] == "height scale", "note"].iloc[0]
-    assert "not calibrated" in note

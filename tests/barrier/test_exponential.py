@@ -1,56 +1,12 @@
-"""The barrier fit against numbers from outside: published slopes, certified exponentials, planar junctions, real data."""
+"""The engine against numbers from outside: certified exponentials, and measured data fitted by a general library."""
 
 from __future__ import annotations
 
 import numpy as np
-import pytest
 from numpy.testing import assert_allclose
 from scipy.optimize import curve_fit
 
 from sts.barrier import exponential as engine
-from sts.barrier import fit_barrier
-from sts.quantities import barrier_from_decay
-from sts.simulate import planar_current_density
-from sts.sweeps import SweepSet, sweep_table
-
-
-def barrier_of(decay_per_A):
-    z = np.linspace(0, 6.9 / decay_per_A, 100) * 1e-10  # three decades
-    current = 1e-9 * np.exp(-decay_per_A * 1e10 * z)
-    return fit_barrier(SweepSet("iz", z, current[None], sweep_table(["s"]))).table["barrier_eV"][0]
-
-
-# barrier_measurements.csv: what was measured as a decay, and the barrier it stands for (formula C1, computed there).
-@pytest.mark.parametrize(
-    ("decay_per_A", "barrier", "digits"),
-    [
-        (0.998689146364, 0.95, 1e-9),  # song_slope: Song, Jang, Lee, Bull. Korean Chem. Soc. 23, 71 (2002), in air
-        (2 * 0.92, 3.22476885872, 1e-9),  # vaught_phi_a: kappa = 0.92 per A taken as that of the wave function
-        (0.92, 0.806192214681, 1e-9),  # vaught_phi_b: as that of the current; Chem. Phys. Lett. 236, 306 (1995)
-        (2 * 1.00, 3.80998211097, 1e-9),  # libre_phi: OpenStax University Physics III, beta = 10.0 per nm
-        (np.log(1e4) / 4, 5.05003423878, 1e-9),  # q04_a: 0.4 nm changes the current by 1e4
-        (np.log(1e5) / 12, 0.876742055343, 1e-9),  # teague_phi: five decades over 12 A, J. Res. NBS 91, 171 (1986)
-        (1.02463344463, 1.0, 1e-9),  # phi_1_2kappa of constants.csv (formula C2)
-        (2.04926688926, 4.0, 1e-9),
-        (2.17357577079, 4.5, 1e-9),
-    ],
-)
-def test_published_decays_give_the_published_barriers(decay_per_A, barrier, digits):
-    assert_allclose(barrier_of(decay_per_A), barrier, rtol=digits)
-
-
-@pytest.mark.parametrize(
-    ("barrier", "gap_A", "bias", "apparent"),
-    [(4.0, 5, 0.01, 4.89351589628), (4.0, 7, 0.01, 4.61602219531), (4.0, 10, 0.01, 4.41895632648),
-     (1.0, 15, 0.01, 1.14277516758), (4.5, 6, 0.1, 5.26787481469)],
-)  # fmt: skip
-def test_a_planar_junction_does_not_give_its_barrier_back(barrier, gap_A, bias, apparent):
-    """barrier_measurements.csv, planar_*: the local slope (formula J3, band 10 eV deep). Physics, not a fault."""
-    z = np.linspace(-2e-12, 2e-12, 41)
-    current = planar_current_density(bias, gap_A * 1e-10 + z, barrier)
-    slope = -np.polyfit(z, np.log(current), 1)[0]
-    assert_allclose(barrier_from_decay(slope), apparent, rtol=5e-3)  # formula J4 has a deep band
-    assert abs(apparent / barrier - 1) > 0.09
 
 
 def certified(x, y, *, pinned_at, decay_scale):

@@ -1,0 +1,59 @@
+"""The noise of a tip from its sweeps, and that of sweeps which are not like the others."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from barrier.examples import RANGE, held
+from numpy.testing import assert_allclose
+
+from sts.barrier import fit_barrier
+from sts.simulate import Bench, simulate_iz
+from sts.sweeps import SweepSet
+
+
+def test_the_noise_is_found_from_the_data(many):
+    assert_allclose(many.noise["electronics_pA"], 1.0, rtol=0.1)
+    assert_allclose(many.noise["gap_percent"], 1.0, rtol=0.1)
+
+
+def test_sweeps_noisier_or_quieter_than_their_tip_get_a_noise_of_their_own():
+    """Gap noise of 0.5, 2 and 5 % mixed under one tip: each third keeps its coverage, and none is called jumping."""
+    third = 500
+    parts = [
+        simulate_iz(barrier_eV=4.4, height=RANGE, sweeps=third, bench=Bench(white_A=1e-12, gap_noise=gap), seed=k,
+                    tip="t", names=f"n{k}").sweeps
+        for k, gap in enumerate((0.005, 0.02, 0.05))
+    ]  # fmt: skip
+    table = pd.concat([part.table for part in parts], ignore_index=True)
+    fit = fit_barrier(SweepSet("iz", parts[0].axis, np.concatenate([part.current for part in parts]), table))
+    inside = ((fit.table["barrier_low_eV"] < 4.4) & (fit.table["barrier_high_eV"] > 4.4)).to_numpy().reshape(3, third)
+    assert inside.mean(axis=1).min() > 0.92
+    assert inside.mean(axis=1).max() < 0.985
+    assert not fit.table["flags"].str.contains("jump").to_numpy().reshape(3, third).mean(axis=1).max() > 0.01
+    assert_allclose(fit.table["gap_percent"].to_numpy().reshape(3, third).mean(axis=1)[2], 5.0, rtol=0.15)
+
+
+@pytest.mark.parametrize("dead", [1e-8, np.nan, 0.0])
+def test_a_dead_sweep_does_not_spoil_the_noise_of_its_tip(dead):
+    made = simulate_iz(barrier_eV=4.4, height=RANGE, sweeps=100, seed=3, tip="t",
+                       bench=Bench(white_A=1e-12, gap_noise=0.03, gap_noise_slope=1)).sweeps  # fmt: skip
+    current = made.current.copy()
+    current[7] = dead
+    spoiled = fit_barrier(replace(made, current=current, table=made.table.assign(full_scale_A=1e-8)))
+    whole = fit_barrier(replace(made, table=made.table.assign(full_scale_A=1e-8)))
+    others = np.arange(100) != 7
+    assert_allclose(spoiled.table["barrier_se_eV"][others], whole.table["barrier_se_eV"][others], rtol=0.05)
+    assert not spoiled.table["used"][7]
+
+
+def test_the_noise_is_that_of_both_directions_however_many_pairs_there_are():
+    """With 151 pairs every second sweep is every retract sweep; 3 % gap noise behind a lag is slow in both."""
+    made = simulate_iz(barrier_eV=4.4, height=RANGE, sweeps=151, seed=3, tip="t", site="1", duration_s=0.1,
+                       directions=("retract", "approach"), bench=Bench(white_A=1e-12, gap_noise=0.03, lag_s=3e-3))  # fmt: skip
+    table = fit_barrier(made.sweeps).table
+    for direction in ("retract", "approach"):
+        assert held(table[table["direction"] == direction]) > 0.88

@@ -1,0 +1,29 @@
+"""Slow noise widens the interval as far as it must."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from barrier.examples import RANGE, a_set, held
+from scipy.signal import lfilter
+
+from sts.barrier import fit_barrier
+from sts.quantities import decay_from_barrier
+from sts.simulate import Bench, simulate_iz
+
+
+def test_slow_noise_is_recognised_and_widens_the_interval():
+    bench = Bench(white_A=1e-12, gap_noise=0.03, gap_noise_slope=1.0)
+    fit = fit_barrier(simulate_iz(barrier_eV=4.4, height=RANGE, sweeps=100, bench=bench, seed=3, tip="t").sweeps)
+    assert fit.table["flags"].str.contains("slow noise").mean() > 0.9
+
+
+@pytest.mark.parametrize("memory", [0.3, 0.6, 0.8])
+def test_electronics_noise_behind_a_filter_widens_the_interval(memory):
+    """AR(1) noise of 2 pA, made by a general library: scipy.signal.lfilter."""
+    rng = np.random.default_rng(1)
+    z = np.linspace(0, 0.4e-9, 150)
+    noise = lfilter([np.sqrt(1 - memory**2)], [1, -memory], rng.standard_normal((300, 350)))[:, 200:]
+    clean = 1e-9 * np.exp(-decay_from_barrier(4.4) * z)
+    current = clean * (1 + 0.01 * rng.standard_normal((300, 150))) + 2e-12 * noise
+    assert 0.90 < held(fit_barrier(a_set(z, current, tip="t", site="1")).table) < 0.985  # white intervals: 0.5 to 0.85

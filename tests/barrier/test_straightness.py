@@ -1,0 +1,41 @@
+"""Jumps, two slopes and curvature are found where they are."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from barrier.examples import VACUUM, a_set, flags_of
+
+from sts.barrier import fit_barrier
+from sts.simulate import Bench, simulate_iz
+from sts.sweeps import SweepSet
+
+
+@pytest.mark.parametrize("bench", [VACUUM, Bench(white_A=6e-12, gap_noise=0.03),
+                                   Bench(white_A=1e-12, gap_noise=0.03, gap_noise_slope=1.0)])  # fmt: skip
+@pytest.mark.parametrize("factor", [1.5, 1 / 1.5, 3.0])
+def test_jumps_are_found(bench, factor):
+    made = simulate_iz(barrier_eV=4.4, height=(0, 0.3e-9, 150), sweeps=200, bench=bench, seed=5, tip="t").sweeps
+    current = made.current.copy()
+    current[:100, 50:] *= factor
+    fit = fit_barrier(SweepSet("iz", made.axis, current, made.table))
+    found = fit.table["flags"].str.contains("jump").to_numpy()
+    assert found[:100].mean() >= 0.95
+    assert found[100:].mean() <= 0.01
+    assert not fit.table["used"][found].any()
+
+
+def test_two_slopes_and_curvature_are_told_with_their_place():
+    z = np.linspace(0, 0.5e-9, 200)
+    two = np.where(z < 0.2e-9, np.exp(-25e9 * z), np.exp(-25 * 0.2) * np.exp(-12e9 * (z - 0.2e-9)))
+    curved = np.exp(-14e9 * z - 14e18 * z**2)
+    straight = np.exp(-18e9 * z)
+    rng = np.random.default_rng(1)
+    shapes = np.stack([two, curved, *[straight] * 8])
+    current = 1e-9 * shapes * (1 + 0.01 * rng.standard_normal(shapes.shape)) + 1e-13 * rng.standard_normal(shapes.shape)
+    fit = fit_barrier(a_set(z, current))
+    assert flags_of(fit, 0) & {"two slopes", "plateau"}
+    assert flags_of(fit, 1) & {"curved", "two slopes"}
+    assert all(not flags_of(fit, row) for row in range(2, 10))
+    detail = fit.flags.set_index("sweep").loc[["s0"], "detail"]
+    assert any("0.2" in text for text in detail)  # nm
