@@ -65,7 +65,7 @@ def noise_groups(sweeps: SweepSet) -> Rows:
     ----------
     sweeps : SweepSet
     """
-    names = [name for name in NOISE_GROUP if name in sweeps.table][:3]
+    names = [name for name in NOISE_GROUP if name in sweeps.table]
     codes = [pd.factorize(sweeps.table[name], use_na_sentinel=False)[0] for name in names]
     whole = np.ravel_multi_index(codes, [code.max() + 1 for code in codes])
     return np.asarray(np.unique(whole, return_inverse=True)[1])

@@ -57,3 +57,17 @@ def test_the_noise_is_that_of_both_directions_however_many_pairs_there_are():
     table = fit_barrier(made.sweeps).table
     for direction in ("retract", "approach"):
         assert held(table[table["direction"] == direction]) > 0.88
+
+
+@pytest.mark.parametrize("column", ["unassigned", "note"])
+def test_sweeps_of_one_tip_with_another_full_scale_have_noise_of_their_own(column):
+    """Electronics of 1 and 20 pA behind two gains; a column of series, as an analysis adds it, changes nothing."""
+    parts = [
+        simulate_iz(barrier_eV=4.4, height=RANGE, sweeps=60, bench=Bench(white_A=noise, gap_noise=0.01), seed=k,
+                    tip="t", names=f"n{k}").sweeps
+        for k, noise in enumerate((1e-12, 2e-11))
+    ]  # fmt: skip
+    table = pd.concat([part.table for part in parts], ignore_index=True)
+    table = table.assign(full_scale_A=np.repeat([1e-8, 1e-7], 60), **{column: ""})
+    fit = fit_barrier(SweepSet("iz", parts[0].axis, np.concatenate([part.current for part in parts]), table))
+    assert_allclose(fit.noise["electronics_pA"], [1.0, 20.0], rtol=0.1)
