@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sts.barrier.blocks import blocks, joined
+from sts.barrier.blocks import Array, blocks, joined
 from sts.barrier.lag import Lags, find_lags
 from sts.barrier.masks import Masks, find_masks
 from sts.barrier.pooled_noise import NoiseModel, find_noise, noise_groups
@@ -25,7 +25,7 @@ class Batch:
     noise: NoiseModel
     lags: Lags
     fits: Fits
-    fitted: NDArray[np.float64]  # (m, n) the fitted curve [A]; NaN where the fit failed
+    fitted: Array  # (m, n) the fitted curve [A]; NaN where the fit failed
     residual: NDArray[np.float32]  # (m, n) in standard deviations; 7 digits do for what is only looked at
 
 

@@ -7,7 +7,11 @@ from dataclasses import fields, is_dataclass
 from typing import Any, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
+Array = NDArray[np.float64]
+Rows = NDArray[np.int64]  # numbers of sweeps, or counts
+Mask = NDArray[np.bool_]
 Result = TypeVar("Result")
 
 BLOCK_VALUES = 1 << 16  # samples worked on at a time

@@ -14,11 +14,9 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from sts.barrier.blocks import take
+from sts.barrier.blocks import Array, Mask, take
 
-Array = NDArray[np.float64]
 Variance = Callable[[Array, Any], Array]  # variance (k, n) of a tunnelling current (k, n) of the rows (k,) meant
 
 PARAMETERS = 3
@@ -59,7 +57,7 @@ class Exponential:
     amplitude: Array  # (m,) current at u = 0
     decay: Array  # (m,) per unit of u
     offset: Array  # (m,)
-    good: NDArray[np.bool_]  # (m,)
+    good: Mask  # (m,)
 
     def signal(self, u: Array) -> Array:
         """A exp(-decay u), shape (m, n): the tunnelling current without the offset.
@@ -269,7 +267,7 @@ def _fitted(curve: Exponential, samples: Samples, variance: Variance, rows: Any)
     return Fitted(curve, Products.of(samples.usable / spread, signal, residual), spread)
 
 
-def _move(fit: Exponential, step: Step, where: NDArray[np.bool_]) -> Exponential:
+def _move(fit: Exponential, step: Step, where: Mask) -> Exponential:
     """The fit after a step; the decay moves by no more than half of itself at a time."""
     limit = 0.5 * np.abs(fit.decay) + 0.05
     decay = np.clip(fit.decay + np.clip(step.decay, -limit, limit), LOWEST, HIGHEST)

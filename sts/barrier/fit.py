@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sts.barrier.batch import Batch, fit_batch
+from sts.barrier.blocks import Array, Mask
 from sts.barrier.flags import sweep_flags
 from sts.barrier.sweep_fits import Fits
 from sts.barrier.table import noise_rows, sweep_rows
@@ -16,8 +17,6 @@ from sts.flags import flags_of
 from sts.plan import Plan
 from sts.selection import select
 from sts.sweeps import SweepSet
-
-Array = NDArray[np.float64]
 
 SWEEP_COLUMNS = (
     "sweep", "sample", "tip", "site", "direction", "repeat", "barrier_eV", "barrier_se_eV", "barrier_low_eV",
@@ -34,7 +33,7 @@ class BarrierFit:
     current: Array  # (m, n) as measured [A]
     fitted: Array  # (m, n) the fitted curve [A]; NaN where the fit failed
     residual: NDArray[np.floating]  # (m, n) (measured - fitted)/standard deviation of the noise model; NaN where masked
-    used_points: NDArray[np.bool_]  # (m, n) samples that entered the fit
+    used_points: Mask  # (m, n) samples that entered the fit
     fits: Fits  # of the m sweeps, in SI
     table: pd.DataFrame  # SWEEP_COLUMNS, then columns beyond the contract
     flags: pd.DataFrame  # rows (sweep, flag, detail)

@@ -12,15 +12,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sts.barrier.batch import Batch
+from sts.barrier.blocks import Array
 from sts.barrier.exponential import PARAMETERS
 from sts.curves.averaging import comparison_groups
 from sts.curves.dead_channel import dead_rows
 from sts.flags import flag_rows, join_flags
 from sts.plan import BarrierPlan
 from sts.quantities import barrier_from_decay
-
-Array = NDArray[np.float64]
-Mask = Any  # array of bool (m,)
 
 MISFIT = 5.0  # times the usual reduced chi² of the tip (at least 1): such a sweep follows no exponential with offset
 
@@ -51,12 +49,12 @@ class Evidence:
     # --- whether there is a fit ------------------------------------------------------------------------------------
 
     @property
-    def empty(self) -> Mask:
+    def empty(self) -> Any:
         """No sample is left, and not because the channel is dead."""
         return (self.points == 0) & ~self.batch.masks.still
 
     @property
-    def few(self) -> Mask:
+    def few(self) -> Any:
         """Some samples are left, too few for a fit."""
         return (self.points > 0) & ~self.batch.masks.still & (self.points < self.least)
 
@@ -76,30 +74,30 @@ class Evidence:
     # --- sign and slope ----------------------------------------------------------------------------------------------
 
     @cached_property
-    def negative(self) -> Mask:
+    def negative(self) -> Any:
         """The current is negative from end to end."""
         ends = self.batch.fitted[:, [0, -1]].max(axis=1)
         return self.good & (ends <= 3 * self.fits.noise.electronics) & (self.fits.amplitude < 0)
 
     @cached_property
-    def growing(self) -> Mask:
+    def growing(self) -> Any:
         """The current grows with height."""
         first, last = self.batch.fitted[:, 0], self.batch.fitted[:, -1]
         rise = self.fits.amplitude * self.fits.decay
         return self.good & (((np.abs(last) > np.abs(first)) & (rise * first < 0)) | (~self.negative & (rise < 0)))
 
     @cached_property
-    def falling(self) -> Mask:
+    def falling(self) -> Any:
         """The current falls with height, as it should."""
         return self.good & ~self.growing
 
     @property
-    def short(self) -> Mask:
+    def short(self) -> Any:
         """Less than a decade of current is seen."""
         return self.falling & (self.decades < 1)
 
     @property
-    def low(self) -> Mask:
+    def low(self) -> Any:
         """The barrier is low: all of its interval is, or the sweep is long enough to tell."""
         limit = self.plan.low_eV
         return self.falling & ((self.highest_eV < limit) | ((self.barrier_eV < limit) & ~self.short))
@@ -107,17 +105,17 @@ class Evidence:
     # --- straightness ------------------------------------------------------------------------------------------------
 
     @property
-    def jumped(self) -> Mask:
+    def jumped(self) -> Any:
         """The current steps."""
         return self.good & (self.jump != 1)
 
     @property
-    def clear(self) -> Mask:
+    def clear(self) -> Any:
         """There is enough of the sweep to tell a bend, and no jump that looks like one."""
         return self.falling & ~self.jumped & (self.decades >= 0.5)
 
     @cached_property
-    def broken(self) -> Mask:
+    def broken(self) -> Any:
         """Two slopes fit clearly better than one."""
         ratio = np.abs(self.after / self.before)
         return (
@@ -126,19 +124,19 @@ class Evidence:
         )  # fmt: skip
 
     @cached_property
-    def plateau(self) -> Mask:
+    def plateau(self) -> Any:
         """One of the two slopes is nearly none."""
         sizes = np.abs([self.before, self.after])
         return self.broken & (sizes.min(axis=0) < 0.25 * sizes.max(axis=0))
 
     @cached_property
-    def two(self) -> Mask:
+    def two(self) -> Any:
         """Two slopes, which fit better than a curve."""
         shape = self.fits.shape
         return self.broken & ~self.plateau & (np.abs(shape.hinge_t) > 1.2 * np.abs(shape.curvature_t))
 
     @property
-    def curved(self) -> Mask:
+    def curved(self) -> Any:
         """A bend that is neither."""
         shape = self.fits.shape
         bent = (np.abs(shape.curvature_t) > 5) & (np.abs(shape.curvature) > self.plan.curvature)
@@ -147,7 +145,7 @@ class Evidence:
     # --- noise, lag, bias --------------------------------------------------------------------------------------------
 
     @property
-    def coarse(self) -> Mask:
+    def coarse(self) -> Any:
         """The converter's step is larger than twice the rest of the noise."""
         step = self.fits.noise.step
         rest = np.maximum(self.fits.noise.terms[:, 0] - step**2 / 12, 1e-300)
@@ -159,7 +157,7 @@ class Evidence:
         return pd.Series(self.chi2).groupby(self.batch.noise.group).transform("median").to_numpy(float)
 
     @property
-    def lagging(self) -> Mask:
+    def lagging(self) -> Any:
         """Retract sweeps of ramps in which a lag is seen."""
         return np.isfinite(self.lags.length) & (self.batch.sweeps.table["direction"] == "retract").to_numpy(bool)
 
@@ -175,7 +173,7 @@ class Evidence:
         return texts
 
     @property
-    def mixed(self) -> Mask:
+    def mixed(self) -> Any:
         """The sweeps of the site were not all taken at one bias."""
         sites = self.batch.sweeps.table.groupby(["sample", "tip", "site"], sort=False)["bias_V"]
         return np.asarray((sites.transform("max") - sites.transform("min")) > 1e-3, bool)

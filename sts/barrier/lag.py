@@ -22,16 +22,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy import stats
 
 from sts.barrier import exponential as engine
+from sts.barrier.blocks import Array, Mask, Rows
 from sts.barrier.masks import Masks
 from sts.barrier.pooled_noise import NoiseModel
 from sts.sweeps import SweepSet
-
-Array = NDArray[np.float64]
-Rows = NDArray[np.int64]
 
 MOST_SWEEPS = 64  # of a ramp speed that its lag is looked for in
 SEEN = 10.0  # times the noise without current: below this the logarithm of a current says little
@@ -87,7 +84,7 @@ class Lag:
         u = np.linspace(0, visible, 400)
         return bool(self.spoils(u, approach=False).mean() > LONGEST)
 
-    def spoils(self, u: Array, *, approach: bool) -> NDArray[np.bool_]:
+    def spoils(self, u: Array, *, approach: bool) -> Mask:
         """Samples, shape (n,), where the transient is more than a thousandth of the signal and a tenth of the noise.
 
         Parameters
@@ -109,8 +106,8 @@ class Lags:
     length: Array  # (m,) of the transient [m]
     time: Array  # (m,) time constant [s]; NaN too where the duration is unknown
     time_se: Array  # (m,) its standard uncertainty [s]
-    by_pairs: NDArray[np.bool_]  # (m,) seen between two directions; else from the shape of retract alone
-    too_long: NDArray[np.bool_]  # (m,) it leaves too little of the sweep to read a slope from
+    by_pairs: Mask  # (m,) seen between two directions; else from the shape of retract alone
+    too_long: Mask  # (m,) it leaves too little of the sweep to read a slope from
     masked: Rows  # (m,) number of samples that were masked for it
 
 
@@ -152,7 +149,7 @@ def find_lags(sweeps: SweepSet, masks: Masks, noise: NoiseModel) -> tuple[Lags, 
     return lags, replace(masks, usable=usable) if masked.any() else masks
 
 
-def _ramps(table: pd.DataFrame, group: NDArray[np.int64]) -> Iterator[Ramp]:
+def _ramps(table: pd.DataFrame, group: Rows) -> Iterator[Ramp]:
     """The ramp speeds of a set among the sweeps that share noise: `group`, shape (m,)."""
     key = ["sample", "tip", "site", "repeat"]
     sweeps = table[[*key, "direction", "duration_s"]].assign(row=np.arange(len(table)), group=group)

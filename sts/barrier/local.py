@@ -5,14 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import stats
 
+from sts.barrier.blocks import Array
 from sts.barrier.fit import BarrierFit
 from sts.curves.smoothing import make_smoother
 from sts.quantities import barrier_from_decay
-
-Array = NDArray[np.float64]
 
 SHARE = 0.2  # width of the smoothing, as a share of the range of heights
 FEWEST_POINTS = 8

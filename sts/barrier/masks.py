@@ -7,9 +7,8 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from sts.barrier.blocks import blocks, joined
+from sts.barrier.blocks import Array, Mask, Rows, blocks, joined
 from sts.barrier.exponential import Samples, scaled_height
 from sts.curves.dead_channel import stuck
 from sts.curves.electronics import find_saturation
@@ -17,16 +16,13 @@ from sts.plan import BarrierPlan
 from sts.quantities import CONDUCTANCE_QUANTUM
 from sts.sweeps import SweepSet
 
-Array = NDArray[np.float64]
-Rows = NDArray[np.int64]
-
 
 @dataclass(frozen=True, eq=False)
 class Masks:
     """What may be used of m sweeps, and why the rest may not."""
 
-    usable: NDArray[np.bool_]  # (m, n)
-    still: NDArray[np.bool_]  # (m,) one number throughout: a dead channel
+    usable: Mask  # (m, n)
+    still: Mask  # (m,) one number throughout: a dead channel
     saturated: Rows  # (m,) samples at the limit
     contact: Rows  # (m,) samples above the conductance of contact
     largest: Array  # (m,) largest current before the lag is looked for [A]
@@ -84,7 +80,7 @@ def _masks(sweeps: SweepSet, plan: BarrierPlan, rows: Rows) -> Masks:
     return Masks(usable, still, saturated.sum(axis=1), contact.sum(axis=1), largest)
 
 
-def _saturated(current: Array, full_scale: Array) -> NDArray[np.bool_]:
+def _saturated(current: Array, full_scale: Array) -> Mask:
     """Mask of `find_saturation`, asked only about sweeps with three samples near their extreme or at the limit."""
     with np.errstate(invalid="ignore"):
         top, bottom = np.fmax.reduce(current, axis=1), np.fmin.reduce(current, axis=1)

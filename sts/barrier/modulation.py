@@ -5,12 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import special
 
+from sts.barrier.blocks import Array
 from sts.quantities import barrier_from_decay
-
-Array = NDArray[np.float64]
 
 
 def decay_from_modulation(ratio: Any, modulation_height_rms_m: float) -> Array:

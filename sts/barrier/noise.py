@@ -11,11 +11,9 @@ from itertools import combinations
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sts.barrier.blocks import Array, Rows
 from sts.quantities import ELEMENTARY_CHARGE
-
-Array = NDArray[np.float64]
 
 CLIP = 9.0  # squared standardised residuals count at most this much: a jump must not become the noise
 CLIP_MEAN = 0.9853  # mean of min(z², 9) for a standard normal z (closed form: 1 - 2[(1-9)(1-Φ(3)) + 3φ(3)])
@@ -88,9 +86,7 @@ class NoiseSums:
         return NoiseSums(self.matrix + other.matrix, self.vector + other.vector)
 
 
-def noise_sums(
-    residual: Array, signal: Array, variance: Array, usable: Array, group: NDArray[np.int64], scale: Array
-) -> NoiseSums:
+def noise_sums(residual: Array, signal: Array, variance: Array, usable: Array, group: Rows, scale: Array) -> NoiseSums:
     """Sums for one step of Fisher scoring of the variance terms.
 
     Parameters

@@ -8,19 +8,15 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from sts.barrier import exponential as engine
-from sts.barrier.blocks import blocks, replaced, take
+from sts.barrier.blocks import Array, Mask, Rows, blocks, replaced, take
 from sts.barrier.exponential import PARAMETERS, Exponential, Fitted, Samples
 from sts.barrier.masks import Masks
 from sts.barrier.noise import CLIP, CLIP_MEAN, NoiseSums, PooledNoise, noise_sums, solve_noise
 from sts.barrier.slow_noise import slow_correlation
 from sts.curves.electronics import find_step
 from sts.sweeps import SweepSet
-
-Array = NDArray[np.float64]
-Rows = NDArray[np.int64]
 
 NOISE_ROUNDS = 4
 NOISE_SWEEPS = 300  # of a group that its noise is found from
@@ -126,7 +122,7 @@ def _first_noise(current: Array, largest: Array, parts: Sequence[_Part], groups:
     return PooledNoise(terms, scale, step, floor, np.zeros(groups), np.zeros(groups))
 
 
-def _next(part: _Part, pooled: PooledNoise, counted: NDArray[np.bool_]) -> tuple[_Part, NoiseSums]:
+def _next(part: _Part, pooled: PooledNoise, counted: Mask) -> tuple[_Part, NoiseSums]:
     """The part fitted with this noise, and what it says about the noise."""
     samples = part.samples
     found = engine.fit(part.curve, samples, take(pooled, part.group).variance)
@@ -140,7 +136,7 @@ def _next(part: _Part, pooled: PooledNoise, counted: NDArray[np.bool_]) -> tuple
     return replace(part, curve=found.curve, spread=spread), sums
 
 
-def _counted(parts: Sequence[_Part]) -> list[NDArray[np.bool_]]:
+def _counted(parts: Sequence[_Part]) -> list[Mask]:
     """Sweeps that count for the noise of their group: those that scatter no more than three times the usual."""
     good, spread, group = (
         np.concatenate(values) for values in zip(*((p.curve.good, p.spread, p.group) for p in parts), strict=True)

@@ -5,13 +5,11 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.linalg import toeplitz
 
+from sts.barrier.blocks import Array, Mask
 from sts.barrier.exponential import Fitted, Samples
 from sts.barrier.noise import PooledNoise
-
-Array = NDArray[np.float64]
 
 MOST_CORRELATED = 1.1  # times what pure 1/f noise leaves between neighbours: more is a misfit
 MOST_MEMORY = 0.98  # correlation of neighbours beyond which the samples of a sweep are nearly one
@@ -55,9 +53,7 @@ def _gap_share(signal: Array, variance: Array, usable: Array, gap: Array) -> Arr
     return np.asarray(usable * gap[:, None] * signal**2 / variance)
 
 
-def slow_inflation(
-    samples: Samples, fitted: Fitted, inverse: Array, noise: PooledNoise
-) -> tuple[Array, NDArray[np.bool_]]:
+def slow_inflation(samples: Samples, fitted: Fitted, inverse: Array, noise: PooledNoise) -> tuple[Array, Mask]:
     """Variance of the decay with slow noise, relative to what white noise and the residuals' size say.
 
     Parameters

@@ -9,13 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sts.barrier.blocks import Array
 from sts.barrier.exponential import Fitted, Products, Samples
 from sts.barrier.noise import PooledNoise
 from sts.barrier.slow_noise import slow_inflation
-
-Array = NDArray[np.float64]
 
 JUMP_LOCAL = 4.8  # difference of neighbouring window means, in its standard deviations, that is a jump by itself
 JUMP_LOCAL_WITH_SCORE, JUMP_SCORE = 3.7, 5.5  # or this much, where a step in the model is as significant as this

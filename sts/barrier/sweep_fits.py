@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import stats
 
 from sts.barrier import exponential as engine
+from sts.barrier.blocks import Array, Mask, Rows
 from sts.barrier.exponential import PARAMETERS, Exponential, Fitted, Samples
 from sts.barrier.masks import Masks
 from sts.barrier.modulation import fit_modulation
@@ -18,9 +18,6 @@ from sts.barrier.straightness import Shape, examine
 from sts.plan import BarrierPlan
 from sts.sweeps import SweepSet
 
-Array = NDArray[np.float64]
-Rows = NDArray[np.int64]
-
 WINDOWS = ((0.1, 1.0), (0.2, 1.0), (0.0, 0.9), (0.0, 0.8))  # cuts of the choice spread, as shares of the range
 
 
@@ -28,7 +25,7 @@ WINDOWS = ((0.1, 1.0), (0.2, 1.0), (0.0, 0.9), (0.0, 0.8))  # cuts of the choice
 class Fits:
     """Fits of I = A exp(-2κz) + offset to m sweeps; NaN where a fit failed."""
 
-    good: NDArray[np.bool_]  # (m,)
+    good: Mask  # (m,)
     amplitude: Array  # (m,) tunnelling current at the first height [A]
     decay: Array  # (m,) 2κ [1/m]
     decay_se: Array  # (m,) standard uncertainty, slow noise allowed for [1/m]

@@ -6,15 +6,13 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from sts.barrier.batch import Batch
+from sts.barrier.blocks import Array
 from sts.barrier.noise import Noise
 from sts.barrier.sweep_fits import Fits
 from sts.quantities import barrier_from_decay
 from sts.sweeps import COLUMNS
-
-Array = NDArray[np.float64]
 
 IDENTITY = ["sweep", "sample", "tip", "site", "direction", "repeat"]
 
