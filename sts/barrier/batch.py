@@ -45,7 +45,7 @@ def fit_batch(sweeps: SweepSet, plan: BarrierPlan) -> Batch:
         noise = find_noise(sweeps, masks, group)  # what the lag spoiled looked like slow noise
     fitted, residual = np.empty(sweeps.current.shape), np.empty(sweeps.current.shape, np.float32)
     parts = []
-    for rows in blocks(np.arange(len(sweeps)), sweeps.axis.size):
+    for rows in blocks(*sweeps.current.shape):
         part, fitted[rows], residual[rows] = fit_block(sweeps, masks, noise, rows, plan)
         parts.append(part)
     return Batch(sweeps, masks, noise, lags, joined(parts), fitted, residual)

@@ -17,19 +17,17 @@ Result = TypeVar("Result")
 BLOCK_VALUES = 1 << 16  # samples worked on at a time
 
 
-def blocks(rows: Any, points: int) -> Iterator[Any]:
-    """Consecutive parts of `rows`, of about `BLOCK_VALUES` samples each.
+def blocks(sweeps: int, points: int) -> Iterator[slice]:
+    """The rows of consecutive blocks, of about `BLOCK_VALUES` samples each.
 
     Parameters
     ----------
-    rows : ndarray of int, shape (m,)
-        Numbers of the sweeps.
-    points : int
-        Samples of a sweep.
+    sweeps, points : int
+        Number of sweeps, and of samples of each.
     """
     size = max(1, BLOCK_VALUES // points)
-    for first in range(0, len(rows), size):
-        yield rows[first : first + size]
+    for first in range(0, sweeps, size):
+        yield slice(first, min(first + size, sweeps))
 
 
 def take(result: Result, rows: Any) -> Result:

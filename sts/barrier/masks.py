@@ -57,10 +57,10 @@ def find_masks(sweeps: SweepSet, plan: BarrierPlan) -> Masks:
     plan : BarrierPlan
         Conductance of contact, and the samples in which a ramp settles.
     """
-    return joined([_masks(sweeps, plan, rows) for rows in blocks(np.arange(len(sweeps)), sweeps.axis.size)])
+    return joined([_masks(sweeps, plan, rows) for rows in blocks(*sweeps.current.shape)])
 
 
-def _masks(sweeps: SweepSet, plan: BarrierPlan, rows: Rows) -> Masks:
+def _masks(sweeps: SweepSet, plan: BarrierPlan, rows: slice) -> Masks:
     current, table = sweeps.current[rows], sweeps.table.iloc[rows]
     full_scale = table["full_scale_A"].to_numpy(float)
     still = stuck(current, full_scale)

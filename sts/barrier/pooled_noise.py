@@ -87,7 +87,8 @@ def find_noise(sweeps: SweepSet, masks: Masks, group: Rows) -> NoiseModel:
     enough = masks.points > PARAMETERS + 1
     drawn = np.random.default_rng(0).permutation(np.flatnonzero(enough if enough.any() else ~enough))
     drawn = np.sort(drawn[pd.Series(group[drawn]).groupby(group[drawn]).cumcount() < NOISE_SWEEPS])
-    parts = [_first_part(masks.samples(sweeps, rows), group[rows]) for rows in blocks(drawn, sweeps.axis.size)]
+    places = [drawn[part] for part in blocks(drawn.size, sweeps.axis.size)]
+    parts = [_first_part(masks.samples(sweeps, rows), group[rows]) for rows in places]
     pooled = _first_noise(sweeps.current[drawn], masks.largest[drawn], parts, int(group.max()) + 1)
     for _ in range(NOISE_ROUNDS):
         counted = _counted(parts)

@@ -57,7 +57,7 @@ class Fits:
 
 
 def fit_block(
-    sweeps: SweepSet, masks: Masks, noise: NoiseModel, rows: Rows, plan: BarrierPlan
+    sweeps: SweepSet, masks: Masks, noise: NoiseModel, rows: slice, plan: BarrierPlan
 ) -> tuple[Fits, Array, Array]:
     """Fit one block of the sweeps of a set.
 
@@ -67,8 +67,8 @@ def fit_block(
         m sweeps on n heights.
     masks, noise : Masks, NoiseModel
         Of all of them.
-    rows : ndarray of int, shape (k,)
-        The sweeps of the block.
+    rows : slice
+        The k sweeps of the block.
     plan : BarrierPlan
         The amplitude of a modulated height.
 
@@ -175,11 +175,11 @@ def _seen(samples: Samples, height: Array, curve: Exponential, noise: PooledNois
     return np.where(some, height[first], np.nan), np.where(some, height[last], np.nan), decades
 
 
-def _modulated(sweeps: SweepSet, rows: Rows, fitted: Fitted, usable: Array, plan: BarrierPlan) -> tuple[Array, Array]:
+def _modulated(sweeps: SweepSet, rows: slice, fitted: Fitted, usable: Array, plan: BarrierPlan) -> tuple[Array, Array]:
     """Decays [1/m] and their standard errors from the lock-in channel, where it is dI/dz or the amplitude is known."""
     unit, amplitude = sweeps.lockin_unit, plan.height_modulation_pm * 1e-12
     if sweeps.lockin is None or not (unit == "A/m" or (unit == "A" and amplitude > 0)):
-        return np.full(len(rows), np.nan), np.full(len(rows), np.nan)
+        return np.full(len(usable), np.nan), np.full(len(usable), np.nan)
     return fit_modulation(
         sweeps.lockin[rows], sweeps.current[rows], fitted.products.signal, usable / fitted.variance,
         modulation_height_rms_m=amplitude if unit == "A" else np.nan,

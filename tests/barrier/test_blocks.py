@@ -29,8 +29,8 @@ def columns(result: Fitted) -> list[np.ndarray]:
 
 @pytest.mark.parametrize("points", [1, 300, BLOCK_VALUES, 3 * BLOCK_VALUES])
 def test_blocks_hold_every_row_once_and_at_least_one_each(points):
-    rows = np.arange(5, 2000, 3)
-    found = list(blocks(rows, points))
+    rows = np.arange(665)
+    found = [rows[part] for part in blocks(rows.size, points)]
     assert_array_equal(np.concatenate(found), rows)
     assert max(len(part) for part in found) <= max(1, BLOCK_VALUES // points)
 
