@@ -22,47 +22,17 @@ from sts.loaders.words import (
     KEYS,
     LONGEST_NAME,
     QUANTITIES,
+    among,
     is_unit,
+    meanings,
     words_of,
 )
 
-# Words beside the quantity that say what was done to the numbers.
-_LOGARITHMS = {"log10": "log10", "lg": "log10", "ln": "ln"}
-_NOT_ITSELF = {
-    **dict.fromkeys(("log", "db", "decades"), "is a logarithm that does not say its base"),
-    **dict.fromkeys(("abs", "absolute", "modulus", "magnitude"), "has lost its sign"),
-    **dict.fromkeys(("squared", "sqrt", "root", "inverse", "reciprocal", "normalised", "normalized", "norm"),
-                    "is not the quantity itself"),
-}  # fmt: skip
-_BESIDE = {  # an uncertainty, or what is no measurement: stands beside the data
-    "std", "stdev", "std dev", "stddev", "sd", "sigma", "σ", "err", "error", "errors", "uncertainty", "unc", "se", "sem",
-    "stderr", "std err", "std error", "standard error", "standard deviation", "standard uncertainty", "noise", "rms noise",
-    "noise rms", "variance", "var", "ci", "fluctuation", "min", "max", "lower", "upper", "fit", "fitted", "model",
-    "background", "residual", "residuals",
-}  # fmt: skip
-_ROUGH = {"uncalibrated", "uncorrected"}
-_MEANS = {"mean", "average", "averaged", "avg", "median"}
-_COPIES = {
-    "filtered", "filter", "smooth", "smoothed", "lowpass", "low pass", "low-pass", "lp", "lpf", "denoised", "interpolated",
-    "resampled", "running mean", "moving average",
-}  # fmt: skip
-_TITLES = {  # of tables beside the data
-    "fit", "fits", "fitted", "model", "residual", "residuals", "mean", "means", "average", "averages", "averaged", "avg",
-    "median", "std", "stdev", "stddev", "error", "errors", "uncertainty", "uncertainties", "smooth", "smoothed", "filtered",
-}  # fmt: skip
-_BETTER = {"calibrated", "cal", "corrected", "true", "actual", "measured", "meas"}
-_PLAIN = {"set", "nominal", "commanded", "requested", "raw", "dac", "programmed"}
-_SORTS = (
-    ("rough", _ROUGH),
-    ("beside", _BESIDE),
-    ("mean", _MEANS),
-    ("copy", _COPIES),
-    ("better", _BETTER),
-    ("plain", _PLAIN),
+# Words beside the quantity that say what was done to the numbers, and of several columns which one is data.
+_LOGARITHMS, _NOT_ITSELF, _SORTS = meanings("logarithms"), meanings("not_itself"), meanings("sorts")
+_HARMLESS, _RELATIVE, _INVERTED, _TITLES = (
+    among("beside", meaning) for meaning in ("quantity", "height", "inverted", "titles")
 )
-_HARMLESS = {"sample", "tunnel", "tunnelling", "tunneling", "dc"}
-_RELATIVE = {"rel", "relative", "rel."}  # of a height, which has no zero of its own
-_INVERTED = {"inverted", "negative", "neg", "sign changed", "sign inverted", "reversed sign"}
 _NORMALISED = re.compile(r"(?i)\(?\s*di\s*/\s*d[vu]\s*\)?\s*/\s*\(?\s*i\s*/\s*[vu]\s*\)?")
 _NUMBER = {"no", "nr"}  # with a number behind it; else: "no current"
 _FILLERS = {"sweep", "run", "repeat", "curve", *_NUMBER}  # before the number of a repeat
@@ -128,7 +98,7 @@ class _Reading:
         elif factor := _FACTOR.fullmatch(word):
             self._multiply(factor)
         else:
-            sort = next((name for name, words in _SORTS if word in words), "")
+            sort = _SORTS.get(word, "")
             self.sort = self.sort if self.sort in ("beside", "copy") else sort or self.sort
             return bool(sort)
         return True
@@ -305,7 +275,7 @@ def _take_unit_after_slash(found: _Reading) -> None:
     for cut in re.finditer(r"\s*/\s*|\s+in\s+|\s*,\s*|\s+", found.text):
         before, after = found.text[: cut.start()], re.split(r"[\s_]+", found.text[cut.end() :], maxsplit=1)
         words = [w for w in re.split(r"[\s_]+", before) if w.lower() not in DIRECTION_WORDS]
-        quantity = _look_up([w for w in words if w.lower() not in _BESIDE | _MEANS | _COPIES | _BETTER | _PLAIN])
+        quantity = _look_up([w for w in words if _SORTS.get(w.lower(), "rough") == "rough"])
         expected = DIMENSIONS.get(quantity) or KEY_DIMENSIONS.get(quantity, "")
         unit = is_unit(after[0], expected=expected)
         plain = not cut.group().strip(", ")

@@ -13,12 +13,9 @@ from sts.loaders.bare import AmbiguousComma
 from sts.loaders.column_names import count_known
 from sts.loaders.loaded import UnreadableFile, shown
 from sts.loaders.recipe import Recipe
+from sts.loaders.words import among
 
-MISSING = (
-    "", "nan", "NaN", "NAN", "-nan", "-NaN", "NA", "N/A", "n/a", "na", "null", "NULL", "None", "<NA>", "#N/A", "-",
-    "--", "---", "?", "*", "**", "***", "1.#QNAN", "1.#IND", "-1.#IND", "-1.#QNAN", "#NUM!", "NaN.",
-)  # fmt: skip
-MISSING_SET = frozenset(MISSING)
+MISSING = among("values", "missing")
 _NUMBER = {
     ".": re.compile(r"[+-]?(?:(?:\d+\.?\d*|\.\d+)(?:[eEdD][+-]?\d+)?|inf|Inf|INF|infinity|Infinity)"),
     ",": re.compile(r"[+-]?(?:(?:\d+|\d*,\d+)(?:[eEdD][+-]?\d+)?|inf|Inf|INF|infinity|Infinity)"),
@@ -55,7 +52,7 @@ def cells_of(line: str, delimiter: str) -> list[str]:
     return line.split() if delimiter == " " else [cell.strip() for cell in line.split(delimiter)]
 
 
-def is_number(cell: str, decimal: str, missing: frozenset[str] = MISSING_SET) -> bool:
+def is_number(cell: str, decimal: str, missing: frozenset[str] = MISSING) -> bool:
     """Whether a cell is a number with this decimal mark, or a mark of a missing one."""
     return cell in missing or _NUMBER[decimal].fullmatch(cell) is not None
 
@@ -84,7 +81,7 @@ def uncomment(line: str, marks: Sequence[str]) -> str:
 
 def missing_marks(recipe: Recipe) -> frozenset[str]:
     """The marks of a missing number."""
-    return MISSING_SET | frozenset(recipe.missing)
+    return MISSING | frozenset(recipe.missing)
 
 
 def row_width(line: str, dialect: Dialect, missing: frozenset[str]) -> int:
@@ -200,7 +197,7 @@ def _no_rows(lines: list[str], sample: list[str], marks: Sequence[str]) -> Unrea
 def _one_number(line: str) -> bool:
     """Whether all but one of the cells of a line are marks of a missing number."""
     cells = re.split(r"[;|\s]+", line.strip())
-    return len(cells) > 1 and sum(cell not in MISSING_SET for cell in cells) == 1
+    return len(cells) > 1 and sum(cell not in MISSING for cell in cells) == 1
 
 
 def _refusal(lines: list[str], marks: Sequence[str]) -> type[UnreadableFile]:
@@ -257,6 +254,6 @@ def _refuse_ambiguous_comma(
 def first_row(lines: list[str], dialect: Dialect, marks: Sequence[str]) -> int:
     """Position of the first row of the table."""
     for i, line in enumerate(lines):
-        if line.strip() and not is_comment(line, marks) and row_width(line, dialect, MISSING_SET) == dialect.width:
+        if line.strip() and not is_comment(line, marks) and row_width(line, dialect, MISSING) == dialect.width:
             return i
     return len(lines)

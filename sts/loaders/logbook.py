@@ -17,14 +17,13 @@ from sts.loaders.readers.workbook import is_workbook, sheets_of
 from sts.loaders.reading import bytes_of
 from sts.loaders.signs import SIGN_KEYS
 from sts.loaders.values import RMS, in_si, modulation_kind, number_of, set_point_of
-from sts.loaders.words import UNKNOWN, key_of, own_column, words_of
+from sts.loaders.words import UNKNOWN, among, key_of, own_column, words_of
 from sts.sweeps import DIRECTIONS, NUMBER_COLUMNS, TEXT_COLUMNS
 
-_FILE_WORDS = {"file", "files", "file name", "filename", "file pattern", "pattern", "source"}
-_STARTED = {"kind": {"I(V)", "I(z)", "I(V), I(z)", "I(z), I(V)"}, "sweeps": set[str]()}  # of a started logbook
-_DITTO = {'"', "''", "〃", "\N{RIGHT DOUBLE QUOTATION MARK}", "ditto", "do.", "dto.", "idem"}
+_FILE_WORDS, _KINDS = among("logbook", "file"), among("logbook", "kind")
+_DITTO = among("values", "ditto")
 _NO_LABELS = ("tip bias", *SIGN_KEYS)  # of them the sign of the numbers depends
-_PLAIN = {"", "mean", "sample", "measured", "set", "nominal", "average"}  # in brackets of a head; changes nothing
+_PLAIN = {"", *among("beside", "key")}  # in brackets of a head
 
 
 @dataclass(frozen=True)
@@ -171,8 +170,8 @@ def _column(cell: str, cells: Sequence[str] = ()) -> tuple[str, str]:
     words = words_of(cell)
     if words in _FILE_WORDS:
         return "file", ""
-    if words in _STARTED and all(c in _STARTED[words] or (not _STARTED[words] and c.isdecimal()) for c in cells):
-        return "", ""
+    if (words == "kind" and _KINDS.issuperset(cells)) or (words == "sweeps" and all(c.isdecimal() for c in cells)):
+        return "", ""  # of a started logbook
     key, unit, extra = key_of(cell)
     if key in _NO_LABELS:
         raise UnreadableFile(

@@ -13,12 +13,11 @@ from sts.loaders.loaded import UnreadableFile, shown
 from sts.loaders.recipe import Recipe
 from sts.loaders.signs import INVERTS, SIGN_KEYS, not_understood, refuse_what_may_change, sign_of, without_polarity
 from sts.loaders.values import RMS, dimension_of, has_unit, in_si, modulation_kind, number_of, set_point_of
-from sts.loaders.words import UNKNOWN, key_of, words_of
+from sts.loaders.words import UNKNOWN, among, key_of, words_of
 from sts.sweeps import COLUMNS, NUMBER_COLUMNS
 
-_SIDE_ONLY = {"tip", "sample", "to tip", "to sample", "on tip", "on sample", "to the tip", "to the sample"}
-_GROUND = {"ground", "grounded", "at ground", "on ground", "earthed", "is grounded"}
-_HARMLESS = ("mean", "sample", "measured", "set", "nominal", "average")  # in brackets of a key; changes nothing
+_SIDE_ONLY, _GROUND = among("electrodes", "side_only"), among("electrodes", "grounded")
+_HARMLESS = among("beside", "key")  # in brackets of a key
 _DATE_OR_TIME = re.compile(
     r"\d{1,4}[-./]\d{1,2}[-./]\d{1,4}|\d{1,2}:\d{2}|\d{4}-\d{2}|\d{8}|"
     r"(?i:\b(?:jan|feb|mar|apr|may|mai|jun|jul|aug|sep|o[ck]t|nov|de[cz])[a-z]*\b)"

@@ -9,13 +9,9 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 from sts.loaders.name_patterns import without_copy_mark
+from sts.loaders.words import meanings
 
-_WORDS = {
-    **dict.fromkeys(("tip",), "tip"),
-    **dict.fromkeys(("site", "spot", "place", "position", "pos", "location", "loc"), "site"),
-    **dict.fromkeys(("sample", "specimen"), "sample"),
-    **dict.fromkeys(("repeat", "rep", "run", "sweep", "curve", "scan", "spectrum", "spec"), "repeat"),
-}  # fmt: skip
+_WORDS = meanings("names")
 _WORD = "|".join(sorted(_WORDS, key=len, reverse=True))
 _NAMED = re.compile(
     rf"(?<![A-Za-z])(?P<word>(?i:{_WORD}))(?P<between>[\s_\-.=#]{{0,2}})"

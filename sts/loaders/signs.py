@@ -6,13 +6,11 @@ import re
 
 from sts.loaders.block import Entry
 from sts.loaders.loaded import UnreadableFile, shown
-from sts.loaders.words import words_of
+from sts.loaders.words import among, words_of
 
-_PLUS = {"1", "+1", "+", "1.0", "+1.0", "positive", "pos", "normal", "not inverted", "non-inverted", "non-inverting",
-         "as is", "unchanged"}  # fmt: skip
-_MINUS = {"-1", "-", "-1.0", "negative", "neg", "inverted", "inverting", "reversed"}
-_YES = {"yes", "y", "true", "1", "on", "inverted"}
-_NO = {"no", "n", "false", "0", "off", "normal", "not inverted", "none"}
+_PLUS, _MINUS, _YES, _NO, _NOTHING_DONE = (
+    among("signs", meaning) for meaning in ("plus", "minus", "yes", "no", "nothing_done")
+)
 SIGN_KEYS = ("bias applied to", "bias reference", "grounded", "current sign", "current inverted", "bias sign", "bias inverted",
               "height sign", "height inverted", "height grows")  # fmt: skip
 _MAY_TURN = re.compile(r"\b(?:polarity|sign|invert\w*|reversed)\b")
@@ -24,7 +22,6 @@ _ELSEWHERE = re.compile(
 )
 _FACTOR = re.compile(r"[x×]?\s*[+-]?\d*[.,]?\d+(?:e[+-]?\d+)?\s*x?|\d*\s*[:/]\s*\d+(?:\.\d+)?|10\s*\^\s*-?\d+")
 _LOGARITHM = re.compile(r"(?:current |i )?(?:log|log10|ln|logarithm|logarithmic|log scale)")
-_NOTHING_DONE = {"1", "1.0", "none", "off", "no", "linear", "lin", "1x", "x1", "1:1"}
 
 _SIDE = r"(?:the\s+)?(tip|sample)"
 _AGAINST = r"(?:relative to|with respect to|w\.?\s?r\.?\s?t\.?|vs\.?|versus|against|referred to|with reference to)"

@@ -1,97 +1,33 @@
-"""The words of column names and header keys, in visible tables, and what a name of a column says."""
+"""The words of column names and header keys (the tables of ``words.toml``), units, and what a key of a header says."""
 
 from __future__ import annotations
 
 import re
+import tomllib
 import unicodedata
 from dataclasses import replace
 from functools import lru_cache
+from pathlib import Path
 
 from sts.loaders.loaded import UnreadableFile, shown
 from sts.quantities import Unit, find_unit
 
-# What a column may hold: words of its name, lower case, without unit, direction and number.
-QUANTITIES: dict[str, str] = {
-    **dict.fromkeys(
-        ("v", "u", "bias", "voltage", "bias voltage", "sample bias", "sample voltage", "sample bias voltage",
-         "tunnel voltage", "tunnelling voltage", "tunneling voltage", "gap voltage", "v bias", "vbias", "u bias",
-         "ubias", "bias v", "v sample", "v s", "vs", "vb", "v b", "ub", "u b", "vt", "v t", "ut", "u t"), "bias"),
-    **dict.fromkeys(("tip bias", "tip voltage", "tip bias voltage", "v tip", "vtip"), "tip bias"),
-    **dict.fromkeys(
-        ("z", "height", "distance", "displacement", "tip height", "tip displacement", "z displacement",
-         "z distance", "z height", "relative height", "relative z", "z rel", "dz", "δz", "delta z", "tip distance",
-         "tip sample distance", "separation"), "height"),
-    **dict.fromkeys(
-        ("i", "current", "tunnel current", "tunnelling current", "tunneling current", "i t", "it", "i tunnel",
-         "itunnel", "i tun", "itun"), "current"),
-    **dict.fromkeys(
-        ("didv", "lockin", "lockin x", "didv x", "x lockin", "lockin signal", "lockin didv", "didv lockin",
-         "differential conductance", "didz", "didz x", "lockin didz", "didz lockin"), "lockin"),
-    **dict.fromkeys(("dvdi", "differential resistance"), "differential resistance"),
-    **dict.fromkeys(("t", "time", "elapsed time", "elapsed"), "time"),
-}  # fmt: skip
+_TABLES: dict[str, dict[str, list[str]]] = tomllib.loads(Path(__file__).with_name("words.toml").read_text("utf-8"))
 
-# Keys of headers, logbook columns and columns of long tables: words, lower case -> column of the sweep table.
-KEYS: dict[str, str] = {
-    **dict.fromkeys(("sweep", "sweep name", "curve"), "sweep"),
-    **dict.fromkeys(("sample", "sample name", "specimen"), "sample"),
-    **dict.fromkeys(("tip", "tip name", "tip id"), "tip"),
-    **dict.fromkeys(("site", "site name", "place", "spot"), "site"),
-    **dict.fromkeys(("direction", "sweep direction"), "direction"),
-    **dict.fromkeys(("repeat", "repetition", "repeat number", "sweep number", "run", "run number", "run no", "no",
-                     "nr"), "repeat"),
-    **dict.fromkeys(("x", "x position", "position x", "x pos", "pos x", "x coordinate"), "x_m"),
-    **dict.fromkeys(("y", "y position", "position y", "y pos", "pos y", "y coordinate"), "y_m"),
-    **dict.fromkeys(("started", "start", "start time", "time started", "date and time", "date time", "datetime",
-                     "timestamp", "recorded", "acquired", "measured on"), "started"),
-    "date": "date",
-    "time": "time",
-    **dict.fromkeys(("temperature", "temp", "sample temperature", "initial temperature", "t"), "temperature_K"),
-    **dict.fromkeys(("set point current", "setpoint current", "set current", "current set point", "current setpoint",
-                     "i set", "iset", "i setpoint", "i set point", "stabilisation current", "stabilization current",
-                     "i stab", "feedback current", "set i"), "setpoint_current_A"),
-    **dict.fromkeys(("set point bias", "setpoint bias", "set bias", "bias set point", "bias setpoint", "v set", "vset",
-                     "u set", "v setpoint", "set point voltage", "setpoint voltage", "stabilisation bias",
-                     "stabilization bias", "stabilisation voltage", "stabilization voltage", "v stab", "u stab", "set v",
-                     "set u", "set voltage"), "setpoint_bias_V"),
-    **dict.fromkeys(("set point", "setpoint", "set points", "stabilisation", "stabilization", "stabilised at",
-                     "stabilized at", "feedback", "feedback set point", "tunnelling conditions", "tunneling conditions",
-                     "tunnelling parameters", "tunneling parameters"), "set point"),
-    **dict.fromkeys(("bias", "bias voltage", "sample bias", "sample voltage", "tunnel voltage", "gap voltage", "v",
-                     "u", "v bias", "vbias", "u bias", "ubias", "bias sample", "bias v", "bias u"), "bias_V"),
-    **dict.fromkeys(("tip bias", "tip voltage", "tip bias voltage", "v tip", "bias tip", "bias voltage tip"), "tip bias"),
-    **dict.fromkeys(("current", "tunnel current", "tunnelling current", "tunneling current", "i"), "current"),
-    **dict.fromkeys(("duration", "sweep time", "sweep duration", "time per sweep"), "duration_s"),
-    **dict.fromkeys(("full scale", "full scale current", "current full scale", "current range", "current limit",
-                     "compliance", "compliance current", "saturation current"), "full_scale_A"),
-    **dict.fromkeys(("modulation", "modulation amplitude", "modulation voltage", "bias modulation",
-                     "lockin modulation", "lockin amplitude", "v mod", "vmod", "excitation", "modulation v",
-                     "ac modulation"), "modulation_V"),
-    **dict.fromkeys(("bias applied to", "bias is applied to", "bias to", "bias on", "voltage applied to",
-                     "bias applied at", "biased electrode", "bias electrode", "bias convention", "biased"),
-                    "bias applied to"),
-    "bias reference": "bias reference",
-    **dict.fromkeys(("grounded", "ground", "grounded electrode", "grounded side", "at ground"), "grounded"),
-    **dict.fromkeys(("current polarity", "current sign", "polarity of current", "sign of current", "i sign",
-                     "amplifier polarity", "amplifier sign"), "current sign"),
-    **dict.fromkeys(("current inverted", "current is inverted", "amplifier inverted", "amplifier inverts",
-                     "inverted current", "amplifier inverting", "invert current", "preamp inverted"), "current inverted"),
-    **dict.fromkeys(("bias polarity", "bias sign", "polarity of bias", "sign of bias", "v sign", "voltage polarity",
-                     "voltage sign"), "bias sign"),
-    **dict.fromkeys(("bias inverted", "bias is inverted", "inverted bias", "invert bias", "voltage inverted"),
-                    "bias inverted"),
-    **dict.fromkeys(("z sign", "z polarity", "height sign", "height polarity", "sign of z"), "height sign"),
-    **dict.fromkeys(("z inverted", "height inverted", "inverted z", "z is inverted", "invert z"), "height inverted"),
-    **dict.fromkeys(("positive z", "z positive", "z grows", "height grows", "z increases"), "height grows"),
-}  # fmt: skip
 
-DIRECTION_WORDS = {
-    "forward": "forward", "forwards": "forward", "fwd": "forward", "trace": "forward",
-    "backward": "backward", "backwards": "backward", "bwd": "backward", "retrace": "backward", "reverse": "backward",
-    "up": "up", "down": "down",
-    "retract": "retract", "retraction": "retract", "withdraw": "retract", "approach": "approach",
-}  # fmt: skip
+def meanings(table: str) -> dict[str, str]:
+    """The words of a table of ``words.toml``, each with what it means."""
+    return {word: meaning for meaning, words in _TABLES[table].items() for word in words}
 
+
+def among(table: str, meaning: str) -> frozenset[str]:
+    """The words of one meaning."""
+    return frozenset(_TABLES[table][meaning])
+
+
+QUANTITIES = meanings("quantities")  # what a column may hold
+KEYS = meanings("keys")  # what a header, a logbook or a column of a long table says of sweeps
+DIRECTION_WORDS = meanings("directions")
 DIMENSIONS = {"bias": "bias", "tip bias": "bias", "height": "length", "current": "current", "time": "time"}
 KEY_DIMENSIONS = {
     "x_m": "length", "y_m": "length", "temperature_K": "temperature", "setpoint_current_A": "current",
@@ -102,15 +38,7 @@ SI_UNITS = {
     "bias": "V", "length": "m", "current": "A", "time": "s", "temperature": "K", "conductance": "S",
     "resistance": "ohm", "frequency": "Hz", "number": "1",
 }  # fmt: skip
-CELSIUS = ("°C", "degC", "Celsius", "C")  # the one unit with a zero of its own
-UNITLESS = {
-    "", "a.u.", "a. u.", "arb", "arb.", "arb. u.", "arb.u.", "arb.unit", "arb. unit", "arb.units", "arb. units", "arb units",
-    "arbitrary units", "au",
-}  # fmt: skip
-UNKNOWN = {
-    "", "unknown", "not known", "n/a", "na", "n.a.", "nan", "-", "--", "---", "?", "??", "???", "none", "not recorded",
-    "not measured", "tbd", "tba",
-}  # fmt: skip
+CELSIUS, UNITLESS, UNKNOWN = (among("values", meaning) for meaning in ("celsius", "unitless", "unknown"))
 RESERVED = {  # of the toolkit itself
     "kind", "set", "points", "used", "flags", "channel", "unassigned", "replicate", "sweep", "source", "said_by",
 }  # fmt: skip

@@ -10,7 +10,7 @@ import numpy as np
 from sts.loaders.bare import AmbiguousComma
 from sts.loaders.block import Block
 from sts.loaders.decode import decode
-from sts.loaders.dialect import DELIMITERS, MISSING_SET, Dialect, find_dialect, first_row, is_comment, row_width
+from sts.loaders.dialect import DELIMITERS, MISSING, Dialect, find_dialect, first_row, is_comment, row_width
 from sts.loaders.loaded import UnreadableFile, shown
 from sts.loaders.readers.text_numbers import parse_rows
 from sts.loaders.readers.text_walk import Walk, make_block
@@ -110,7 +110,7 @@ def _simple_block(lines: list[str], dialect: Dialect, recipe: Recipe) -> Block |
     if values is None:
         return None
     above = [(i, line) for i, line in enumerate(lines[:first], 1) if line.strip()]
-    if any(row_width(line, dialect, MISSING_SET) for _, line in above[-2:] if not is_comment(line, marks)):
+    if any(row_width(line, dialect, MISSING) for _, line in above[-2:] if not is_comment(line, marks)):
         return None
     breaks: tuple[int, ...] = ()
     if "" in rows or any(map(str.isspace, rows)):

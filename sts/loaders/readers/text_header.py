@@ -10,11 +10,11 @@ from sts.loaders.block import Entry
 from sts.loaders.column_names import count_known
 from sts.loaders.dialect import cells_of, uncomment
 from sts.loaders.recipe import Recipe
-from sts.loaders.words import is_unit, key_of
+from sts.loaders.words import UNITLESS, is_unit, key_of
 
 _RULE = re.compile(r"[\s\-=_*#~+|:;,.%/]*")
 _MOST_HEADER = 10_000  # lines, at its top and at its end
-_UNIT_WORDS = {"", "-", "a.u.", "arb.", "arb.u.", "arb. u.", "arb. units"}
+_UNIT_WORDS = {*UNITLESS, "-"}
 
 
 def entries_of(lines: Sequence[tuple[int, str]], delimiter: str, marks: Sequence[str] = ()) -> list[Entry]:
