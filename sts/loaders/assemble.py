@@ -143,7 +143,7 @@ def kind_of(roles: list[Role], recipe: Recipe, place: str) -> str:
 def _refuse_logarithms(roles: list[Role], kind: str, place: str) -> None:
     """A logarithm has lost the sign of what it was taken of; only the current over height has none to lose."""
     for role in roles:
-        if role.logarithm and (role.read_as != "current" or kind != "iz"):
+        if role.said.logarithm and (role.read_as != "current" or kind != "iz"):
             raise UnreadableFile(
                 f"{shown(role.label)} is a logarithm, which has lost the sign. Export the {role.read_as} itself, or leave "
                 f'the column out by a recipe: read_as = "unused".',

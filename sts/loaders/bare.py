@@ -16,7 +16,6 @@ class BareColumns(UnreadableFile):
     """A table without names above its columns."""
 
     width = 0  # columns
-    proposal = ""  # for --columns
 
 
 class AmbiguousComma(UnreadableFile):
@@ -27,14 +26,12 @@ def bare_columns(values: Sequence[np.ndarray], place: str = "") -> BareColumns:
     """The refusal of a table (k columns (n,)) that nothing names, with what it looks like."""
     values = [v if v.dtype.kind in "fiu" else np.full(v.shape, np.nan) for v in values]
     looks = "; ".join(f"{i}: {range_of(column)}" for i, column in enumerate(values[:6], 1))
-    proposal = _proposal(values)
-    error = BareColumns(
-        f"no line above the numbers names the {len(values)} columns ({looks}). Perhaps --columns '{proposal}'? Say so on "
+    return BareColumns(
+        f"no line above the numbers names the {len(values)} columns ({looks}). Perhaps --columns '{_proposal(values)}'? Say so on "
         "import if that is what they are; or put a line of names above the numbers, or column_names = [...] into a recipe.",
         place=place,
+        width=len(values),
     )
-    error.width, error.proposal = len(values), proposal
-    return error
 
 
 def range_of(column: np.ndarray) -> str:

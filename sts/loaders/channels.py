@@ -86,13 +86,17 @@ def channels_of(roles: list[Role], axis_name: str) -> list[Channel]:
     for role in roles:
         if role.read_as not in ("current", "lockin"):
             continue
-        same = [a for a in axes if a.direction == role.direction and a.direction]
-        left = [a for a in same or axes if a.number < role.number and (a.repeat is None or a.repeat == role.repeat)]
+        same = [a for a in axes if a.said.direction == role.said.direction and a.said.direction]
+        left = [
+            a
+            for a in same or axes
+            if a.number < role.number and (a.said.repeat is None or a.said.repeat == role.said.repeat)
+        ]
         axis = left[-1] if left else (same or axes)[0]
         copy = 0
-        while role.read_as in found.get((axis.number, role.direction, role.repeat, copy), {}):
+        while role.read_as in found.get((axis.number, role.said.direction, role.said.repeat, copy), {}):
             copy += 1
-        found.setdefault((axis.number, role.direction, role.repeat, copy), {})[role.read_as] = role
+        found.setdefault((axis.number, role.said.direction, role.said.repeat, copy), {})[role.read_as] = role
     by_number = {a.number: a for a in axes}
     copies = max((key[3] for key in found), default=0)
     lone = [key for key, pair in found.items() if set(pair) == {"lockin"}]
@@ -104,7 +108,7 @@ def channels_of(roles: list[Role], axis_name: str) -> list[Channel]:
             by_number[number],
             pair.get("current"),
             pair.get("lockin"),
-            direction or by_number[number].direction,
+            direction or by_number[number].said.direction,
             repeat if repeat is not None else copy + 1 if copies else None,
         )
         for (number, direction, repeat, copy), pair in found.items()

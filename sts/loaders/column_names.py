@@ -11,6 +11,7 @@ import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 
@@ -18,7 +19,6 @@ from sts.loaders.loaded import shown
 from sts.loaders.words import (
     DIMENSIONS,
     DIRECTION_WORDS,
-    KEY_DIMENSIONS,
     KEYS,
     LONGEST_NAME,
     QUANTITIES,
@@ -62,44 +62,49 @@ class Meaning:
     sign: int = 1  # -1: the column is the negative of its quantity
     logarithm: str = ""  # log10 or ln
     factor: float = 1.0  # stated beside the unit; whether to multiply with it, or it was, is not said
-    sort: str = (
-        ""  # "beside" (an uncertainty, a fit), "mean", "copy" (filtered), "better" (calibrated), "plain" (as set)
-    )
+    sort: str = ""  # of the table `sorts`: "beside" (an uncertainty, a fit), "mean", "copy", "better" (calibrated), ...
     doubt: str = ""  # why the numbers cannot be taken for the quantity
     clash: bool = False  # the doubt is about two statements that disagree
 
 
-@dataclass
-class _Reading:
-    """What has been understood of a name so far."""
+NOTHING_SAID = Meaning()
 
-    text: str
-    unit: str = ""
-    direction: str = ""
-    repeat: int | None = None
-    told: bool = False
-    sign: int = 1
-    logarithm: str = ""
-    factor: float = 1.0
-    sort: str = ""
-    doubt: str = ""
-    clash: bool = False
-    extras: list[str] | None = None  # brackets not understood by themselves
+
+class _Reading:
+    """A name that is being read."""
+
+    def __init__(self, text: str) -> None:
+        self.text = text  # what is left of it
+        self.extras: list[str] = []  # brackets not understood by themselves
+        self.said = NOTHING_SAID  # so far
+
+    def say(self, **what: Any) -> None:
+        """Take what a part of the name says."""
+        self.said = replace(self.said, **what)
+
+    def turn(self, turned: bool = True) -> None:
+        """Take a minus."""
+        self.say(sign=-self.said.sign if turned else self.said.sign)
+
+    def doubt(self, why: str) -> None:
+        """Take a reason not to believe the numbers; the first stands."""
+        self.say(doubt=self.said.doubt or why)
 
     def modify(self, word: str) -> bool:
         """Take a word that says what was done to the numbers; False if it is none of these."""
         word = word.strip()
         if word in _INVERTED:
-            self.sign = -self.sign
+            self.turn()
         elif word in _LOGARITHMS:
-            self.logarithm = _LOGARITHMS[word]
+            self.say(logarithm=_LOGARITHMS[word])
         elif word in _NOT_ITSELF:
-            self.doubt = self.doubt or _NOT_ITSELF[word]
+            self.doubt(_NOT_ITSELF[word])
         elif factor := _FACTOR.fullmatch(word):
             self._multiply(factor)
         else:
             sort = _SORTS.get(word, "")
-            self.sort = self.sort if self.sort in ("beside", "copy") else sort or self.sort
+            if sort and self.said.sort not in ("beside", "copy"):
+                self.say(sort=sort)
             return bool(sort)
         return True
 
@@ -112,34 +117,35 @@ class _Reading:
             written = match["times"] or match["before"] or match["sci"]
             value = float(f"1{written}" if written[0] in "eE" else written)
         if not 0 < abs(value) < np.inf:
-            self.doubt = self.doubt or "states a factor that no number has"
+            self.doubt("states a factor that no number has")
             return
-        self.sign *= -1 if value < 0 else 1
-        self.factor *= abs(value)
+        self.turn(value < 0)
+        self.say(factor=self.said.factor * abs(value))
 
     def bracket(self, part: str) -> None:
         """Take what one bracket says."""
         low = part.lower()
-        word = part.split(" ")[0]
+        word, _, rest = part.partition(" ")
         if low in DIRECTION_WORDS:
-            self.direction = DIRECTION_WORDS[low]
-        elif re.fullmatch(r"\d{1,9}", part) and (part != "1" or self.unit):
-            self.repeat = int(part)
+            self.say(direction=DIRECTION_WORDS[low])
+        elif re.fullmatch(r"\d{1,9}", part) and (part != "1" or self.said.unit):
+            self.say(repeat=int(part))
         elif is_unit(part):
             self._state_unit(part)
         elif part[:1] in "+-" and is_unit(part[1:]):
             self._state_unit(part[1:].strip())
-            self.sign *= -1 if part[0] == "-" else 1
+            self.turn(part[0] == "-")
         elif low.endswith((" rms", " peak", " pp")) and is_unit(word):
             self._state_unit(word)
-            self.extras = [*(self.extras or []), part[len(word) :].strip()]
+            self.extras.append(rest.strip())
         elif not self.modify(low):
-            self.extras = [*(self.extras or []), part]
+            self.extras.append(part)
 
     def _state_unit(self, unit: str) -> None:
-        if self.unit and self.unit != unit:
-            self.doubt, self.clash = f"has two units, {shown(self.unit)} and {shown(unit)}", True
-        self.unit = self.unit or unit
+        own = self.said.unit
+        if own and own != unit:
+            self.say(doubt=f"has two units, {shown(own)} and {shown(unit)}", clash=True)
+        self.say(unit=own or unit)
 
 
 @lru_cache(4096)  # the files of a bench are alike
@@ -159,12 +165,12 @@ def understand(name: str, unit: str = "") -> Meaning:
     text = re.sub(r"\^\s*[({]\s*([+-]?\d+)\s*[)}]", r"^\1", text.replace("\N{MINUS SIGN}", "-"))
     text = re.sub(r"(?i)^(i|current)\((?:v|u|z)\)(?=\s*[(\[])", r"\1", text)  # I(V) (nA)
     text = re.sub(r"\b([a-z]{3,})([A-Z][a-z]{2,})\b", r"\1 \2", text)  # tunnelCurrent
-    normalised = _NORMALISED.match(text)
     found = _Reading(text)
-    if normalised:
-        found.text, found.doubt = f"dI/dV {text[normalised.end() :]}", "is normalised, and not dI/dV itself"
+    if normalised := _NORMALISED.match(text):
+        found.text = f"dI/dV {text[normalised.end() :]}"
+        found.doubt("is normalised, and not dI/dV itself")
     if re.match(r"(?i)(?:reverse|forward)[\s_]+bias", text):
-        found.doubt = "may be of a direction or of a polarity"
+        found.doubt("may be of a direction or of a polarity")
     _unwrap(found)
     for bracket in _BRACKET.findall(found.text):
         for part in re.split(r"\s*[,;]\s*", bracket.strip()):
@@ -172,15 +178,12 @@ def understand(name: str, unit: str = "") -> Meaning:
                 found.bracket(part)
     found.text = _BRACKET.sub(" ", found.text).strip()
     if minus := re.match(r"(?i)(?:-|minus\s+|neg(?:ative)?[\s_]+|inverted[\s_]+)\s*(?=[^\W\d])", found.text):
-        found.sign, found.text = -found.sign, found.text[minus.end() :]
-    if not found.unit:
+        found.text = found.text[minus.end() :]
+        found.turn()
+    if not found.said.unit:
         _take_unit_after_slash(found)
-    quantity = _quantity(_words(found), found)
-    meaning = Meaning(
-        quantity, found.unit, found.direction, found.repeat, found.told, found.sign, found.logarithm, found.factor,
-        found.sort, found.doubt, found.clash,
-    )  # fmt: skip
-    return _with_unit_below(meaning, unit.strip().strip("()[]{}").strip())
+    found.say(quantity=_quantity(_words(found), found))
+    return _with_unit_below(found.said, unit.strip().strip("()[]{}").strip())
 
 
 def says_beside(title: str) -> bool:
@@ -197,20 +200,23 @@ def count_known(cells: Sequence[str]) -> int:
 def _unwrap(found: _Reading) -> None:
     """Take ``log10(...)``, ``-(...)``, ``|...|`` and the like off a name."""
     if found.text.startswith("-(") and (minus := re.fullmatch(r"-\(\s*([^()]+)\)(.*)", found.text)):
-        found.sign, found.text = -found.sign, minus[1] + minus[2]
-    if bars := _BARS.match(found.text):
-        found.text, found.doubt = bars[1] + bars[2], "has lost its sign"
+        found.text = minus[1] + minus[2]
+        found.turn()
+    if _BARS.match(found.text):
+        found.text = _without_bars(found.text)
+        found.say(doubt="has lost its sign")
     call = _CALL.fullmatch(found.text)
     first, _, rest = found.text.partition(" ")
     if call and not _look_up([call["word"]]) and found.modify(call["word"].lower()):
-        inner = call["inner"]
-        if (inside := _BARS.match(inner)) is not None:  # the logarithm of |I| says no less than that of I
-            inner = inside[1] + inside[2]
-        found.text = f"{inner} {call['rest']}".strip()
+        found.text = f"{_without_bars(call['inner'])} {call['rest']}".strip()
     elif rest and first.lower() in _LOGARITHMS:
         found.modify(first.lower())
-        inside = _BARS.match(rest.strip())
-        found.text = inside[1] + inside[2] if inside else rest
+        found.text = _without_bars(rest.strip())
+
+
+def _without_bars(text: str) -> str:
+    """``I`` of ``|I|``: its logarithm says no less than that of I."""
+    return _BARS.sub(r"\1\2", text, count=1) if _BARS.match(text) else text
 
 
 def _words(found: _Reading) -> list[str]:
@@ -221,14 +227,14 @@ def _words(found: _Reading) -> list[str]:
         low = token.lower().strip("-.")
         numbered = _NUMBERED.fullmatch(token)
         if low in DIRECTION_WORDS:
-            found.direction = DIRECTION_WORDS[low]
+            found.say(direction=DIRECTION_WORDS[low])
         elif re.fullmatch(r"\d{1,9}", token) and position:
-            found.repeat, found.told = int(token), bool(words and words[-1].lower() in _FILLERS)
+            found.say(repeat=int(token), told=bool(words and words[-1].lower() in _FILLERS))
         elif numbered and (position == 0 or numbered[1].lower() in ("s", "sweep", "run")):
-            found.repeat, found.told = int(numbered[2]), position > 0
+            found.say(repeat=int(numbered[2]), told=position > 0)
             words += [numbered[1]] if position == 0 else []
-        elif position and "_" in text and not found.unit and is_unit(token):
-            found.unit = token
+        elif position and "_" in text and not found.said.unit and is_unit(token):
+            found.say(unit=token)
         else:
             words.append(token)
     return words
@@ -237,31 +243,27 @@ def _words(found: _Reading) -> list[str]:
 def _quantity(words: list[str], found: _Reading) -> str:
     """The quantity that the words name with the brackets that belong to it; what is left over is a doubt."""
     quantity = _look_up(words)
-    for extra in list(found.extras or []):
-        low = extra.lower()
-        harmless = (
-            low in _HARMLESS
-            or (quantity == "lockin" and low in ("rms", "peak"))
-            or (quantity == "height" and low in _RELATIVE)
-        )
-        together = "" if harmless else _look_up([*words, extra]) or _look_up([extra, *words])
-        if together:
+    left: list[str] = []
+    for extra in found.extras:
+        harmless = {"lockin": {"rms", "peak"}, "height": _RELATIVE}.get(quantity, set()) | _HARMLESS
+        if extra.lower() in harmless:
+            continue
+        if together := _look_up([*words, extra]) or _look_up([extra, *words]):
             quantity, words = together, [*words, extra]
-        if together or harmless:
-            found.extras = [e for e in found.extras or [] if e != extra]
+        else:
+            left.append(extra)
     if not quantity and len(words) > 1:
-        kept = [w for w in words if w.lower() not in _FILLERS or (w.lower() in _NUMBER and found.repeat is None)]
+        kept = [w for w in words if w.lower() not in _FILLERS or (w.lower() in _NUMBER and found.said.repeat is None)]
         quantity = _look_up(kept)
         if not quantity:
             rest = [w for w in kept if not _look_up([w]) and found.modify(w.lower().strip("-."))]
             quantity = _look_up([w for w in kept if w not in rest])
-    if quantity and not found.doubt and (mark := _MARKED.search(_QUOTIENTS.sub("", found.text))):
-        found.doubt = f"has {shown(mark.group().strip())} in its name, which is not understood"
-    left = found.extras or []
-    if quantity and not found.unit and len(left) == 1:
-        found.unit, left = left[0], []  # no unit that is known, as whoever needs one will say
-    if left and not found.doubt:
-        found.doubt = f"has {shown(f'({left[0]})')} in its name, which is not understood"
+    if quantity and (mark := _MARKED.search(_QUOTIENTS.sub("", found.text))):
+        found.doubt(f"has {shown(mark.group().strip())} in its name, which is not understood")
+    if quantity and not found.said.unit and len(left) == 1:
+        found.say(unit=left[0])  # no unit that is known, as whoever needs one will say
+    elif left:
+        found.doubt(f"has {shown(f'({left[0]})')} in its name, which is not understood")
     return quantity
 
 
@@ -276,11 +278,12 @@ def _take_unit_after_slash(found: _Reading) -> None:
         before, after = found.text[: cut.start()], re.split(r"[\s_]+", found.text[cut.end() :], maxsplit=1)
         words = [w for w in re.split(r"[\s_]+", before) if w.lower() not in DIRECTION_WORDS]
         quantity = _look_up([w for w in words if _SORTS.get(w.lower(), "rough") == "rough"])
-        expected = DIMENSIONS.get(quantity) or KEY_DIMENSIONS.get(quantity, "")
+        expected = DIMENSIONS.get(quantity, "")
         unit = is_unit(after[0], expected=expected)
         plain = not cut.group().strip(", ")
         if unit and quantity and (unit.dimension == expected or not (expected or plain)):
-            found.text, found.unit = " ".join([before, *after[1:]]), after[0]
+            found.text = " ".join([before, *after[1:]])
+            found.say(unit=after[0])
             return
 
 
@@ -290,7 +293,7 @@ def _with_unit_below(meaning: Meaning, unit: str) -> Meaning:
         return meaning
     if not meaning.unit:
         return replace(meaning, unit=unit)
-    expected = DIMENSIONS.get(meaning.quantity) or KEY_DIMENSIONS.get(meaning.quantity, "")
+    expected = DIMENSIONS.get(meaning.quantity, "")
     own, below = is_unit(meaning.unit, expected=expected), is_unit(unit, expected=expected)
     alike = own and below and own.dimension == below.dimension and math.isclose(own.factor, below.factor)
     if alike or meaning.unit == unit:

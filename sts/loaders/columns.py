@@ -9,13 +9,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sts.loaders.block import Block, Column
-from sts.loaders.column_names import Meaning, understand
+from sts.loaders.column_names import NOTHING_SAID, Meaning, understand
 from sts.loaders.column_units import lockin_unit, recipe_line, unit_of
 from sts.loaders.loaded import Notes, UnreadableFile, shown
 from sts.loaders.magnitudes import plausible
 from sts.loaders.recipe import ColumnRecipe, Recipe
 from sts.loaders.signs import SIGN_KEYS
-from sts.loaders.words import DIRECTION_WORDS, KEY_DIMENSIONS, KEYS, QUANTITIES, SI_UNITS, is_unit, key_of
+from sts.loaders.words import DIMENSIONS, DIRECTION_WORDS, KEYS, QUANTITIES, SI_UNITS, factor_to_si, is_unit, key_of
 from sts.sweeps import NUMBER_COLUMNS
 
 SIGNALS = ("current", "lockin")
@@ -28,23 +28,21 @@ class Role:
 
     column: Column
     number: int  # counted from 1
-    read_as: str  # bias, height, current, lockin, time, a column of the table, or "" if unused
-    factor: float = 1.0  # to SI
+    read_as: str = ""  # bias, height, current, lockin, time, a column of the table, or "" if unused
+    factor: float = 1.0  # to SI, with the sign of a column that is the negative of its quantity
     unit: str = ""  # SI unit, or as written for a lock-in signal that is no conductance; "" if unknown
-    written: str = ""  # unit as file or recipe write it
-    direction: str = ""
-    repeat: int | None = None
-    told: bool = False  # whether the number is said to be that of a repeat
-    logarithm: str = ""  # log10 or ln: the numbers are that of the value in the unit
-    sort: str = ""  # as in `Meaning`
-    of_tip: bool = False  # whether the name says that the bias is that of the tip
-    negative: bool = False  # whether the name says that it is the negative of its quantity (in `factor` already)
+    said: Meaning = NOTHING_SAID  # by its name or a recipe, of a column with a number for each point
     note: str = ""  # what the user should know
 
     @property
     def label(self) -> str:
         """What to call it in a message."""
         return self.column.path or self.column.name or f"column {self.number}"
+
+    @property
+    def of_tip(self) -> bool:
+        """Whether it is a bias of the tip by its name."""
+        return self.said.quantity == "tip bias"
 
 
 class _Doubtful(UnreadableFile):
@@ -55,6 +53,12 @@ class _Doubtful(UnreadableFile):
 
 def roles_of(block: Block, recipe: Recipe, notes: Notes) -> list[Role]:
     """What each column of a block is read as.
+
+    Parameters
+    ----------
+    block, recipe : Block, Recipe
+    notes : Notes
+        Takes what the user should know.
 
     Raises
     ------
@@ -71,9 +75,8 @@ def roles_of(block: Block, recipe: Recipe, notes: Notes) -> list[Role]:
                 roles.append(role_of(column, number, recipe, stated))
             except _Doubtful as doubt:
                 doubts.append(doubt)
-                roles.append(
-                    Role(column, number, "", note=f"{shown(column.name)} {doubt.message.split('.')[0]}; not used")
-                )
+                note = f"{shown(column.name)} {doubt.message.split('.')[0]}; not used"
+                roles.append(Role(column, number, note=note))
     roles = _chosen(roles)
     read = {role.read_as for role in roles}
     for problem in doubts:
@@ -95,104 +98,98 @@ def _at_column(block: Block, column: Column, number: int) -> Iterator[None]:
         raise error.inside(f"{block.place}, {place}" if block.place else place) from None
 
 
-def role_of(column: Column, number: int, recipe: Recipe, stated: Mapping[str, str] | None = None) -> Role:
+def role_of(column: Column, number: int, recipe: Recipe, stated: Mapping[str, str]) -> Role:
     """What one column is read as.
 
     Parameters
     ----------
-    number : int
-        Which column of its block it is, from 1.
+    column, number : Column, int
+        The column, and which of its block it is, from 1.
+    recipe : Recipe
     stated : mapping
-        Units that the header states for a quantity.
+        Units that the header states for a quantity, from `stated_units`.
+
+    Raises
+    ------
+    UnreadableFile
+        As `roles_of`.
     """
     entry = recipe.entry(column.path or column.name, number)
     meaning = understand(column.name, column.unit)
-    if meaning.quantity in (stated or {}):
-        meaning = understand(column.name, column.unit or (stated or {})[meaning.quantity])
+    if meaning.quantity in stated:
+        meaning = understand(column.name, column.unit or stated[meaning.quantity])
     if entry is not None:
         return _by_recipe(column, number, entry, meaning, recipe)
-    if meaning.quantity == "differential resistance":
-        return Role(column, number, "")  # dV/dI is loaded only where a recipe says so; it is no dI/dV
-    if meaning.quantity in KEYS.values() and meaning.quantity not in QUANTITIES.values():
+    quantity = meaning.quantity
+    if quantity == "differential resistance":
+        return Role(column, number)  # dV/dI is loaded only where a recipe says so; it is no dI/dV
+    if not quantity:
+        key, unit, _ = key_of(column.name)
+        return _table_role(column, number, key, unit or column.unit) if key else Role(column, number)
+    if quantity not in QUANTITIES.values():
         if meaning.doubt:
-            return Role(column, number, "", note=f"{shown(column.name)} {meaning.doubt}; not used")
-        return _table_role(column, number, meaning.quantity, meaning.unit)
-    if not meaning.quantity or column.values.dtype == object:
-        if meaning.quantity in (*AXES, *SIGNALS) and meaning.unit:
+            return Role(column, number, note=f"{shown(column.name)} {meaning.doubt}; not used")
+        return _table_role(column, number, quantity, meaning.unit)
+    if column.values.dtype == object:
+        if quantity in (*AXES, *SIGNALS) and meaning.unit:
             _refuse_text(column)
-        key = key_of(column.name)
-        if key[0] and meaning.quantity not in QUANTITIES.values():
-            return _table_role(column, number, key[0], key[1] or column.unit)
-        return Role(column, number, "")
+        return Role(column, number)
     if meaning.sort == "beside":
-        return Role(
-            column, number, "", note=f"{shown(column.name)} stands beside the data (an uncertainty or a fit); not used"
-        )
+        note = f"{shown(column.name)} stands beside the data (an uncertainty or a fit); not used"
+        return Role(column, number, note=note)
     if meaning.doubt:
-        _refuse_doubt(column, number, meaning)
-    return _sampled(column, number, meaning, recipe, meaning.unit, scale=float(meaning.sign), by_recipe=False)
+        raise _doubt_of(column, number, meaning)
+    return _sampled(column, number, meaning, recipe, scale=float(meaning.sign), by_recipe=False)
 
 
 def _by_recipe(column: Column, number: int, entry: ColumnRecipe, meaning: Meaning, recipe: Recipe) -> Role:
     """A column that the recipe speaks of; its word holds, and the name's where it is silent."""
     if entry.read_as == "unused":
-        return Role(column, number, "")
+        return Role(column, number)
     unit = entry.unit or meaning.unit
-    if entry.read_as not in (*QUANTITIES.values(), *AXES):
+    if entry.read_as not in QUANTITIES.values():
         return _table_role(column, number, entry.read_as, unit, entry.scale)
     if column.values.dtype == object:
         _refuse_text(column)
-    scale = entry.scale if entry.scale != 1 else float(meaning.sign)
     told = replace(
         meaning,
         quantity=entry.read_as,
+        unit=unit,
         direction=DIRECTION_WORDS.get(entry.direction, entry.direction) or meaning.direction,
-        repeat=entry.repeat if entry.repeat is not None else meaning.repeat,
+        repeat=meaning.repeat if entry.repeat is None else entry.repeat,
         told=entry.repeat is not None or meaning.told,
+        sign=1,
         factor=1.0,
         sort="",
     )
-    return _sampled(column, number, told, recipe, unit, scale=scale, by_recipe=True)
+    scale = entry.scale if entry.scale != 1 else float(meaning.sign)
+    return _sampled(column, number, told, recipe, scale=scale, by_recipe=True)
 
 
-def _sampled(
-    column: Column, number: int, meaning: Meaning, recipe: Recipe, unit: str, *, scale: float, by_recipe: bool
-) -> Role:
+def _sampled(column: Column, number: int, meaning: Meaning, recipe: Recipe, *, scale: float, by_recipe: bool) -> Role:
     """A column with a number for each point."""
-    quantity, note = meaning.quantity, ""
-    negative, of_tip = scale < 0 and not by_recipe, quantity == "tip bias"
-    if negative:
-        note = f"sign: {shown(column.name)} is the negative of the {quantity}; turned"
-    quantity = "bias" if of_tip else quantity
-    volt = find_volt(unit) if quantity == "height" and recipe.height_scale_m_per_V is not None else None
-    if volt is not None and recipe.height_scale_m_per_V is not None:
-        factor, si = volt * recipe.height_scale_m_per_V, "m"
+    quantity = "bias" if meaning.quantity == "tip bias" else meaning.quantity
+    notes = (
+        [f"sign: {shown(column.name)} is the negative of the {meaning.quantity}; turned"] if meaning.sign < 0 else []
+    )
+    per_volt = recipe.height_scale_m_per_V if quantity == "height" else None
+    if per_volt is not None and (volts := factor_to_si(meaning.unit, "bias")):
+        factor, si = volts * per_volt, "m"
     elif quantity == "lockin":
         try:
-            factor, si = lockin_unit(unit, column, number, by_recipe)
+            factor, si = lockin_unit(meaning.unit, column, number, by_recipe)
         except UnreadableFile as error:
             if by_recipe:
                 raise
-            doubt = _Doubtful(error.message)  # no reason to lose the current beside it
-            doubt.quantity = "lockin"
-            raise doubt from None
+            raise _Doubtful(error.message, quantity="lockin") from None  # no reason to lose the current beside it
     else:
-        factor, si = unit_of(quantity, unit, column, number)
+        factor, si = unit_of(quantity, meaning.unit, column, number)
     if quantity == "time" and not si:
-        return Role(column, number, "")
+        return Role(column, number)
     if meaning.factor != 1:
         factor, said = _factor_settled(column, number, meaning, quantity, factor)
-        note = "; ".join(part for part in (note, said) if part)
-    return Role(
-        column, number, quantity, scale * factor, si, unit, meaning.direction, meaning.repeat, meaning.told,
-        meaning.logarithm, meaning.sort, of_tip, negative, note,
-    )  # fmt: skip
-
-
-def find_volt(unit: str) -> float | None:
-    """The factor of a unit of voltage; None for any other."""
-    found = is_unit(unit)
-    return found.factor if found is not None and found.dimension == "bias" else None
+        notes.append(said)
+    return Role(column, number, quantity, scale * factor, si, meaning, "; ".join(notes))
 
 
 def _factor_settled(column: Column, number: int, meaning: Meaning, quantity: str, factor: float) -> tuple[float, str]:
@@ -201,10 +198,11 @@ def _factor_settled(column: Column, number: int, meaning: Meaning, quantity: str
     both = {"multiplied with": factor * meaning.factor, "divided by": factor / meaning.factor}
     can = [how for how, f in both.items() if plausible(quantity, values * f)]
     if len(can) != 1 or quantity == "lockin":
-        _refuse_doubt(
-            column, number, replace(meaning, doubt=f"states the factor {meaning.factor:g} beside its unit, and it cannot "
-                                    "be told whether the numbers were multiplied with it or have to be")
-        )  # fmt: skip
+        doubt = (
+            f"states the factor {meaning.factor:g} beside its unit, and it cannot be told whether the numbers were "
+            "multiplied with it or have to be"
+        )
+        raise _doubt_of(column, number, replace(meaning, doubt=doubt))
     return both[can[0]], (
         f"{shown(column.name)}: the numbers were {can[0]} {meaning.factor:g}; the other way round they would be no "
         f"{quantity} of a junction"
@@ -221,35 +219,33 @@ def _chosen(roles: list[Role]) -> list[Role]:
     groups: dict[tuple[str, str, int | None], list[Role]] = {}
     for role in roles:
         if role.read_as in (*AXES, *SIGNALS):
-            groups.setdefault((role.read_as, role.direction, None if role.sort else role.repeat), []).append(role)
+            repeat = None if role.said.sort else role.said.repeat
+            groups.setdefault((role.read_as, role.said.direction, repeat), []).append(role)
     changed: dict[int, Role] = {}
     for (quantity, direction, _), members in groups.items():
-        plain = [r for r in roles if r.read_as == quantity and not r.sort and r.direction in (direction, "")]
-        better = [r for r in members if r.sort == "better"]
+        plain = [r for r in roles if r.read_as == quantity and not r.said.sort and r.said.direction in (direction, "")]
+        better = [r for r in members if r.said.sort == "better"]
         for role in members:
-            others = better if better and role.sort != "better" else plain if role.sort != "better" else []
-            others = [other for other in others if other is not role]
-            if (
-                role.sort in ("mean", "copy", "rough")
-                or (role.sort == "plain" and others)
-                or (not role.sort and better)
-            ):
-                rest = others or [r for r in members if r.sort in ("", "plain") and r is not role]
-                word = _WHAT[role.sort]
+            sort = role.said.sort
+            others = [other for other in better or plain if other is not role]
+            if sort in ("mean", "copy", "rough") or (sort == "plain" and others) or (not sort and better):
+                rest = others or [r for r in members if r.said.sort in ("", "plain") and r is not role]
                 if rest:
-                    changed[role.number] = Role(
-                        role.column, role.number, "",
-                        note=f"{shown(role.label)} is {word} of what {shown(rest[0].label)} holds; not used",
-                    )  # fmt: skip
+                    note = f"{shown(role.label)} is {_WHAT[sort]} of what {shown(rest[0].label)} holds; not used"
+                    changed[role.number] = Role(role.column, role.number, note=note)
                 else:
-                    changed[role.number] = replace(
-                        role, note=f"{shown(role.label)} is {word} by its name; read as it is"
-                    )
+                    note = f"{shown(role.label)} is {_WHAT[sort]} by its name; read as it is"
+                    changed[role.number] = replace(role, note=note)
     return [changed.get(role.number, role) for role in roles]
 
 
 def stated_units(block: Block) -> dict[str, str]:
-    """Units that header entries such as ``current unit: pA`` state."""
+    """Units that header entries such as ``current unit: pA`` state.
+
+    Parameters
+    ----------
+    block : Block
+    """
     found: dict[str, str] = {}
     for entry in block.header:
         words = entry.key.strip().lower().replace("_", " ").split()
@@ -271,15 +267,13 @@ def _refuse_text(column: Column) -> None:
     )
 
 
-def _refuse_doubt(column: Column, number: int, meaning: Meaning) -> None:
+def _doubt_of(column: Column, number: int, meaning: Meaning) -> UnreadableFile:
+    """The refusal of a column by what its name says."""
     quantity = "bias" if meaning.quantity == "tip bias" else meaning.quantity
     unit = meaning.unit if is_unit(meaning.unit) and not meaning.clash else "..."
     how = recipe_line(column, number, meaning.quantity, unit, "" if meaning.factor == 1 else "scale = ..., ")
-    problem = UnreadableFile if meaning.clash else _Doubtful
-    error = problem(f"{meaning.doubt}. Export the {quantity} itself, or say what the numbers are {how}.")
-    if isinstance(error, _Doubtful):
-        error.quantity = quantity
-    raise error
+    text = f"{meaning.doubt}. Export the {quantity} itself, or say what the numbers are {how}."
+    return UnreadableFile(text) if meaning.clash else _Doubtful(text, quantity=quantity)
 
 
 def _table_role(column: Column, number: int, key: str, unit: str, scale: float = 1.0) -> Role:
@@ -294,13 +288,11 @@ def _table_role(column: Column, number: int, key: str, unit: str, scale: float =
             f'recipe, and under [[column]]: name = "{column.name}", read_as = "unused".'
         )
     if key in ("tip bias", "current"):
-        return Role(column, number, "")
-    dimension = KEY_DIMENSIONS.get(key, "")
+        return Role(column, number)
     if key in NUMBER_COLUMNS and column.values.dtype == object:
         _refuse_text(column)
+    dimension = DIMENSIONS.get(key, "")
     if not dimension or not np.isfinite(np.asarray(column.values, float)).any():
         return Role(column, number, key, scale)
-    known = is_unit(unit, expected=dimension) if unit else None
-    if known is None or known.dimension != dimension:
-        return Role(column, number, "")
-    return Role(column, number, key, scale * known.factor, SI_UNITS[dimension])
+    factor = factor_to_si(unit, dimension)
+    return Role(column, number) if factor is None else Role(column, number, key, scale * factor, SI_UNITS[dimension])

@@ -83,7 +83,7 @@ def _refuse_twice(roles: Sequence[Role], meta: Metadata, recipe: Recipe) -> None
     by_recipe = {"bias": recipe.bias_sign, "current": recipe.current_sign, "height": recipe.height_sign}
     for role in roles:
         q = role.read_as
-        if role.negative and q in by_recipe and by_recipe[q] is None and (meta.signs.get(q, 1) < 0 or role.of_tip):
+        if role.said.sign < 0 and q in by_recipe and by_recipe[q] is None and (meta.signs.get(q, 1) < 0 or role.of_tip):
             raise UnreadableFile(
                 f"{shown(role.label)} is the negative of the {q} by its name, and by the header or its name its sign is turned "
                 f"as well: once or twice? Say {q}_sign = 1 (name only) or -1 (both) in a recipe."

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
-from typing import Self
+from typing import Any, Self
 
 import pandas as pd
 
@@ -14,15 +14,14 @@ from sts.sweeps import SweepSet
 class UnreadableFile(ValueError):
     """A file that cannot be used. The text is one line: file, place, what was found and expected, what to do."""
 
-    def __init__(self, message: str, *, place: str = "") -> None:
-        self.message, self.place = _one_line(message), _one_line(place)
+    def __init__(self, message: str, *, place: str = "", **about: Any) -> None:
+        self.message, self.place, self._about = _one_line(message), _one_line(place), about
+        vars(self).update(about)  # what whoever catches it goes on with
         super().__init__(f"{self.place}: {self.message}" if place else self.message)
 
     def inside(self, place: str) -> Self:
         """The same, with the place that it lies in before its own: a sheet, a member of an archive, the file."""
-        outer = type(self)(self.message, place=f"{place}, {self.place}" if self.place else place)
-        vars(outer).update({k: v for k, v in vars(self).items() if k not in ("message", "place")})
-        return outer
+        return type(self)(self.message, place=f"{place}, {self.place}" if self.place else place, **self._about)
 
 
 class Notes(list[str]):

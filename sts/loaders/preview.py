@@ -165,15 +165,15 @@ def _column_row(role: Role) -> dict[str, Any]:
         "column": role.label,
         "unit": _unit_of(role),
         "read_as": role.read_as,
-        "direction": role.direction,
-        "repeat": "" if role.repeat is None else str(role.repeat),
+        "direction": role.said.direction,
+        "repeat": "" if role.said.repeat is None else str(role.said.repeat),
         "first": first,
     }
 
 
 def _unit_of(role: Role) -> str:
     """The unit as written, wherever it stands."""
-    return role.written or understand(role.column.name, role.column.unit).unit
+    return role.said.unit or understand(role.column.name, role.column.unit).unit
 
 
 def _metadata_rows(block: Block, sets: tuple[SweepSet, ...], recipe: Recipe) -> list[dict[str, str]]:

@@ -115,7 +115,7 @@ def runs_of(channel: Channel, group: Group, source: Source) -> list[Run]:
                 stacked=source.stacked,
                 column=signal.label,
                 number=signal.number,
-                told=signal.told or len(branches) > 1,
+                told=signal.said.told or len(branches) > 1,
             )
         )
     return runs
@@ -147,7 +147,7 @@ def _samples(
     if axis.size and not any(np.isfinite(s[:, -1]).any() for s in signals):  # a shorter column beside a longer one
         filled = np.flatnonzero(np.any([np.isfinite(s).any(axis=0) for s in signals], axis=0))
         end = int(filled[-1]) + 1 if filled.size else axis.size
-        if axis.size - end > 1 or (axis.size > end and channel.axis.direction):
+        if axis.size - end > 1 or (axis.size > end and channel.axis.said.direction):
             axis, signals = axis[:end], [s[:, :end] for s in signals]
     return axis, signals, times, breaks
 
@@ -211,8 +211,8 @@ def numbers(role: Role, rows: np.ndarray | slice, notes: Notes) -> np.ndarray:
         wild = np.abs(values) >= OVERLOAD
         notes.add(f"{shown(role.label)}: {int(wild.sum())} samples marked as overload or infinite are taken as missing")
         values = np.where(wild, np.nan, values)
-    if role.logarithm:
-        base = 10.0 if role.logarithm == "log10" else np.e
+    if role.said.logarithm:
+        base = 10.0 if role.said.logarithm == "log10" else np.e
         notes.add(
             f"{shown(role.label)} is a logarithm: the current is {base:.4g} to that power; samples at or below zero are lost"
         )

@@ -10,7 +10,7 @@ import numpy as np
 
 from sts.loaders.loaded import shown
 from sts.loaders.magnitudes import out_of_range
-from sts.loaders.words import CELSIUS, KEY_DIMENSIONS, SI_UNITS, is_unit
+from sts.loaders.words import CELSIUS, DIMENSIONS, SI_UNITS, factor_to_si, is_unit
 
 _VALUE = re.compile(r"([+-]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eEdD][+-]?\d+)?)\s*(.*)", re.DOTALL)
 RMS = {"rms": 1.0, "peak": np.sqrt(0.5), "pp": np.sqrt(0.125), "peak-to-peak": np.sqrt(0.125)}
@@ -55,7 +55,7 @@ def in_si(column: str, text: str, unit: str, decimal: str) -> tuple[float | None
 
     Of several quantities in one value, such as ``0.2 mV rms, 811 Hz``, the one of the column's dimension.
     """
-    expected = KEY_DIMENSIONS.get(column, "")
+    expected = DIMENSIONS.get(column, "")
     found = number_of(text, decimal)
     if expected and len(parts := parts_of(text)) > 1:
         fitting = [part for part in parts if dimension_of(part, expected) == expected]
@@ -73,19 +73,18 @@ def in_si(column: str, text: str, unit: str, decimal: str) -> tuple[float | None
         number, written = number + 273.15, "K"
     if not written:
         return None, f"has no unit (expected one of {expected}, such as {SI_UNITS[expected]})"
-    known = is_unit(written, expected=expected)
-    if known is None or known.dimension != expected:
+    factor = factor_to_si(written, expected)
+    if factor is None:
         return None, f"has the unit {shown(written)}, which is none of {expected} (such as {SI_UNITS[expected]})"
-    value = float(scaled(number, known.factor))
+    value = float(scaled(number, factor))
     why = out_of_range(column, value, SI_UNITS[expected])
     return (None, why) if why else (value, "")
 
 
 def _same_unit(one: str, other: str, expected: str) -> bool:
-    if {one, other} <= set(CELSIUS):
-        return True
     a, b = is_unit(one, expected=expected), is_unit(other, expected=expected)
-    return a is not None and b is not None and (a.dimension, a.factor) == (b.dimension, b.factor)
+    alike = a is not None and b is not None and (a.dimension, a.factor) == (b.dimension, b.factor)
+    return alike or {one, other} <= CELSIUS
 
 
 def parts_of(text: str) -> list[str]:

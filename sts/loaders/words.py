@@ -28,8 +28,8 @@ def among(table: str, meaning: str) -> frozenset[str]:
 QUANTITIES = meanings("quantities")  # what a column may hold
 KEYS = meanings("keys")  # what a header, a logbook or a column of a long table says of sweeps
 DIRECTION_WORDS = meanings("directions")
-DIMENSIONS = {"bias": "bias", "tip bias": "bias", "height": "length", "current": "current", "time": "time"}
-KEY_DIMENSIONS = {
+DIMENSIONS = {  # of quantities and of columns of the table
+    "bias": "bias", "height": "length", "time": "time",
     "x_m": "length", "y_m": "length", "temperature_K": "temperature", "setpoint_current_A": "current",
     "setpoint_bias_V": "bias", "bias_V": "bias", "duration_s": "time", "full_scale_A": "current",
     "modulation_V": "bias", "tip bias": "bias", "current": "current",
@@ -84,6 +84,20 @@ def is_unit(text: str, *, expected: str = "") -> Unit | None:
         exponent = int(power["e"] or power["ten"] or power["bare"])
         found = plain and replace(plain, factor=plain.factor * float(f"1e{exponent}"))
     return found
+
+
+def factor_to_si(unit: str, dimension: str) -> float | None:
+    """What to multiply with to reach SI; None if a text is no unit of this dimension.
+
+    Parameters
+    ----------
+    unit : str
+        As written.
+    dimension : str
+        Such as ``"bias"`` or ``"length"``.
+    """
+    found = is_unit(unit, expected=dimension)
+    return found.factor if found is not None and found.dimension == dimension else None
 
 
 @lru_cache(4096)
