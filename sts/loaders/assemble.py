@@ -9,13 +9,13 @@ from sts.loaders.block import Block
 from sts.loaders.channels import SAMPLES, channels_of, clock_of, groups_of
 from sts.loaders.column_names import says_beside
 from sts.loaders.columns import Role, roles_of
-from sts.loaders.conventions import rise_of, signs_of, turn_with_bias
+from sts.loaders.conventions import Source, rise_of, signs_of, turn_with_bias
 from sts.loaders.loaded import Notes, UnreadableFile, shown
 from sts.loaders.metadata import read_metadata
 from sts.loaders.numbered import settle_numbered
 from sts.loaders.path_names import labels_of_title
 from sts.loaders.recipe import Recipe
-from sts.loaders.runs import Run, Source, largest, numbers, runs_of, span
+from sts.loaders.runs import Run, largest, numbers, runs_of, span
 from sts.loaders.sets import sets_of
 from sts.loaders.signs import SIGN_KEYS
 from sts.loaders.values import in_si, scaled

@@ -26,8 +26,29 @@ class Signs:
     height: int
 
     def of(self, quantity: str) -> int:
-        """The sign of an axis or of the current; 1 for anything else."""
+        """The sign of an axis or of the current; 1 for anything else.
+
+        Parameters
+        ----------
+        quantity : str
+        """
         return int(getattr(self, quantity, 1))
+
+
+@dataclass(frozen=True, eq=False)
+class Source:
+    """What the sweeps of one block have in common."""
+
+    kind: str
+    place: str  # of the block in its file
+    recipe: Recipe
+    meta: Metadata
+    signs: Signs
+    clock: Role | None  # the column of times
+    breaks: tuple[int, ...]  # rows before which an empty line stands
+    stacked: bool  # signals are (m, n), m sweeps on one axis
+    notes: Notes
+    forward: list[int]  # which way the sweeps of the file that are called forward run
 
 
 def signs_of(kind: str, roles: Sequence[Role], meta: Metadata, recipe: Recipe, notes: Notes) -> Signs:
@@ -132,30 +153,30 @@ def rise_of(current: np.ndarray) -> float:
     return float(np.sign(change[clear]).sum())
 
 
-def direction_of(
-    kind: str, said: str, sign: int, branches: int, *, turned: int, recipe: Recipe, notes: Notes, forward: list[int]
-) -> str:
+def direction_of(source: Source, said: str, *, sign: int, turned: int, branches: int) -> str:
     """The model's word for a direction: what the file says, else the order of the points where that tells.
 
     Parameters
     ----------
+    source : Source
+        Of the sweep; takes a note where a word is turned, and the sign of a sweep that is called forward.
     said : str
         The file's word, "" if it has none.
     sign, turned : int
         Whether the axis ascends in the order of the file (+1 or -1), and whether its sign was turned (-1).
     branches : int
         How many runs the axis makes.
-    forward : list of int
-        The signs of the sweeps of the file so far that are called forward; one that is so called is added.
     """
+    kind, notes = source.kind, source.notes
     up, down = DIRECTIONS[kind]
     word = DIRECTION_WORDS.get(said.strip().lower(), "")
     if said.strip() and not word:
         notes.add(f"direction {shown(said)} is not known; expected {up} or {down}, forward or backward. Not used")
+    along, against = (up, down) if sign > 0 else (down, up)
     if branches > 1:
-        return up if sign > 0 else down
+        return along
     if word in ("forward", "backward"):
-        return _forward_or_backward(word, sign, (up, down), turned, recipe, notes, forward)
+        return _forward_or_backward(source, word, along, against, sign=sign, turned=turned)
     if kind == "iz":
         word = {"up": "retract", "down": "approach"}.get(word, word)
     elif word in ("retract", "approach"):
@@ -163,31 +184,27 @@ def direction_of(
     if word == up and sign * turned < 0:
         notes.add(f"the {KINDS[kind]} falls in the file, which says {said.strip()}; taken as {up}")
     if not word and kind == "iv" and sign * turned < 0:
-        # only the order of recording puts a falling axis into a file; a rising one may have been sorted
-        return up if sign > 0 else down
+        return along  # only the order of recording puts a falling axis into a file; a rising one may have been sorted
     return word
 
 
-def _forward_or_backward(
-    word: str, sign: int, words: tuple[str, str], turned: int, recipe: Recipe, notes: Notes, forward: list[int]
-) -> str:
+def _forward_or_backward(source: Source, word: str, along: str, against: str, *, sign: int, turned: int) -> str:
     """A sweep that the file calls forward or backward.
 
     Backward is the other way where both are written over one axis, and where the axis of a backward sweep alone rises: it
     may be that of its forward sweep. An axis of its own that runs against that of the forward sweep, or falls, stands
     in the order in which it was recorded.
     """
-    up, down = words
-    along, against = (up, down) if sign > 0 else (down, up)
-    if recipe.forward in words:
-        taken = recipe.forward if word == "forward" else down if recipe.forward == up else up
-        by = "the recipe says so"
+    given, forward = source.recipe.forward, source.forward
+    if given in (along, against):
+        other = against if given == along else along
+        taken, by = given if word == "forward" else other, "the recipe says so"
     elif word == "forward":
         forward.append(sign)
         taken, by = along, "the way the axis runs in the file"
+    elif forward[-1] != sign if forward else sign * turned < 0:
+        taken, by = along, "the way its axis runs in the file"
     else:
-        recorded = forward[-1] != sign if forward else sign * turned < 0
-        taken = along if recorded else against
-        by = "the way its axis runs in the file" if recorded else "against the way the axis runs in the file"
-    notes.add(f"{word} taken as {taken}: {by}")
+        taken, by = against, "against the way the axis runs in the file"
+    source.notes.add(f"{word} taken as {taken}: {by}")
     return taken

@@ -37,7 +37,7 @@ def settle_numbered(runs: list[Run], notes: Notes) -> list[Run]:
             groups.setdefault(key, []).append(run)
     dropped: set[int] = set()
     for members in groups.values():
-        if len({run.number for run in members}) > 1:
+        if len({run.signal.number for run in members}) > 1:
             dropped |= _settle(members, notes)
     return [run for run in runs if id(run) not in dropped]
 
@@ -51,15 +51,17 @@ def _settle(members: list[Run], notes: Notes) -> set[int]:
     curves = curves[:, known]
     copies = _copies(curves)
     for copy, original in copies.items():
-        notes.add(f"{shown(members[copy].column)} is a filtered copy of {shown(members[original].column)}; not used")
+        notes.add(
+            f"{shown(members[copy].signal.label)} is a filtered copy of {shown(members[original].signal.label)}; not used"
+        )
     rest = [i for i in range(len(members)) if i not in copies]
     values = [members[i].repeat for i in rest if members[i].repeat == members[i].repeat]
     named = len(values) == len(rest) and max(values) > 2 * len(rest) + 2  # I_77 and I_300: no counting
     agree = [_agree(curves[i], curves[j]) for n, i in enumerate(rest) for j in rest[n + 1 :]]
     if agree and (named or np.mean(agree) < 0.5):
         for i in rest:
-            members[i].values["channel"], members[i].repeat = members[i].column, np.nan
-        names = ", ".join(shown(members[i].column) for i in rest[:6]) + (", ..." if len(rest) > 6 else "")
+            members[i].values["channel"], members[i].repeat = members[i].signal.label, np.nan
+        names = ", ".join(shown(members[i].signal.label) for i in rest[:6]) + (", ..." if len(rest) > 6 else "")
         why = "are not numbered one after the other" if named else "differ by more than their noise"
         notes.add(
             f"{names} {why}: not taken for repeats but kept apart. If they are repeats, say "

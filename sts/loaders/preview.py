@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -81,17 +80,8 @@ def preview_bytes(content: bytes, name: str, settled: Callable[[Callable[[Recipe
         [row for b in blocks[:20] for row in _metadata_rows(b, sets, used)], columns=_METADATA
     ).drop_duplicates(ignore_index=True)
     sweeps = pd.concat([_sweep_rows(s) for s in sets], ignore_index=True) if sets else pd.DataFrame(columns=_SWEEPS)
-    return Preview(
-        name,
-        reader,
-        columns,
-        metadata,
-        sweeps,
-        notes,
-        problem,
-        _array_recipe(arrays, name) if arrays else _starting_recipe(blocks, used, name, metadata),
-        no_table,
-    )
+    draft = _array_recipe(arrays, name) if arrays else _starting_recipe(blocks, used, name, metadata)
+    return Preview(name, reader, columns, metadata, sweeps, notes, problem, draft, no_table)
 
 
 def _roles(block: Block, recipe: Recipe) -> list[Role]:
@@ -121,17 +111,10 @@ def _arrays_in(content: bytes) -> dict[str, tuple[np.ndarray, str]]:
     return {path: array for arrays in folders.values() for path, array in arrays.items()}
 
 
-def _array_row(path: str, array: np.ndarray, unit: str) -> dict[str, Any]:
+def _array_row(path: str, array: np.ndarray, unit: str) -> tuple[str, ...]:
     numeric = array.dtype.kind in "fiu"
     said = range_of(array.astype(float).reshape(-1)) if numeric else "texts"
-    return {
-        "column": f"{path} {array.shape}",
-        "unit": unit,
-        "read_as": "",
-        "direction": "",
-        "repeat": "",
-        "first": said,
-    }
+    return f"{path} {array.shape}", unit, "", "", "", said
 
 
 def _array_recipe(arrays: dict[str, tuple[np.ndarray, str]], name: str) -> str:
@@ -145,30 +128,28 @@ def _array_recipe(arrays: dict[str, tuple[np.ndarray, str]], name: str) -> str:
     ]
     for path, (array, unit) in arrays.items():
         reach = range_of(numeric[path][0].reshape(-1)) if path in numeric else "texts"
-        about = f"# {array.shape}, unit {unit or 'not said'}, {reach}"
+        lines += ["", f"# {array.shape}, unit {unit or 'not said'}, {reach}"]
         chosen = path in (axis, signal) and bool(signal)
-        mark = "" if chosen else "# "
         word, guess = "...", ""
         if chosen:
             over = numeric[signal][0]
             over = np.moveaxis(over, over.shape.index(size), -1).reshape(-1, size)[0]
             word, guess = propose_array(numeric[path][0].reshape(-1), over if path == axis else None)
-        lines += ["", about, f"{mark}[[column]]", f"{mark}name = {toml_value(path)}", f'{mark}read_as = "{word}"']
-        lines += [f"{mark}unit = {toml_value(unit or guess)}"]
+        entry = [f"name = {toml_value(path)}", f'read_as = "{word}"', f"unit = {toml_value(unit or guess)}"]
+        lines += _recipe_entry(entry, known=chosen)
     return "\n".join(lines) + "\n"
 
 
-def _column_row(role: Role) -> dict[str, Any]:
+def _recipe_entry(lines: list[str], *, known: bool) -> list[str]:
+    """An entry about a column, behind a # where it is to be filled in."""
+    return [line if known else f"# {line}" for line in ("[[column]]", *lines)]
+
+
+def _column_row(role: Role) -> tuple[str, ...]:
     values = role.column.values.reshape(-1)[:3]
     first = ", ".join(f"{v:.6g}" if isinstance(v, (float, np.floating)) else str(v) for v in values)
-    return {
-        "column": role.label,
-        "unit": _unit_of(role),
-        "read_as": role.read_as,
-        "direction": role.said.direction,
-        "repeat": "" if role.said.repeat is None else str(role.said.repeat),
-        "first": first,
-    }
+    repeat = "" if role.said.repeat is None else str(role.said.repeat)
+    return role.label, _unit_of(role), role.read_as, role.said.direction, repeat, first
 
 
 def _unit_of(role: Role) -> str:
@@ -176,24 +157,16 @@ def _unit_of(role: Role) -> str:
     return role.said.unit or understand(role.column.name, role.column.unit).unit
 
 
-def _metadata_rows(block: Block, sets: tuple[SweepSet, ...], recipe: Recipe) -> list[dict[str, str]]:
+def _metadata_rows(block: Block, sets: tuple[SweepSet, ...], recipe: Recipe) -> list[tuple[str, ...]]:
     kind = sets[0].kind if sets else "iv"
     taken = read_metadata(block.header, kind, block.decimal, recipe).taken
-    return [{"key": e.key, "value": e.value, "place": e.place, "read_as": what} for e, what in taken]
+    return [(entry.key, entry.value, entry.place, what) for entry, what in taken]
 
 
 def _sweep_rows(sweeps: SweepSet) -> pd.DataFrame:
-    table = sweeps.table
+    table, axis = sweeps.table, sweeps.axis
     said = [c for c in table.columns if c not in ("sweep", "source") and not ((table[c] == "") | table[c].isna()).all()]
-    front = pd.DataFrame(
-        {
-            "sweep": table["sweep"],
-            "kind": sweeps.kind,
-            "points": sweeps.axis.size,
-            "axis_from": sweeps.axis[0],
-            "axis_to": sweeps.axis[-1],
-        }
-    )
+    front = table[["sweep"]].assign(kind=sweeps.kind, points=axis.size, axis_from=axis[0], axis_to=axis[-1])
     return pd.concat([front, table[said]], axis=1)
 
 
@@ -207,17 +180,10 @@ def _starting_recipe(blocks: list[Block], recipe: Recipe, name: str, metadata: p
         lines += ["", "# [header]  # key as the file writes it = column of the table"]
         lines += [f'# {toml_value(str(key))} = ""' for key in dict.fromkeys(unused["key"])][:20]
     for role in _roles(blocks[0], recipe) if blocks else []:
-        unit = _unit_of(role)
-        known = bool(role.read_as)
-        lines += ["", "[[column]]" if known else "# [[column]]"]
-        mark = "" if known else "# "
-        who = role.column.path or role.column.name
-        lines.append(f"{mark}name = {toml_value(who)}" if who else f"{mark}number = {role.number}")
-        lines.append(
-            f"{mark}read_as = {toml_value(role.read_as)}"
-            if known
-            else '# read_as = "current"  # bias, height, lockin, ...'
-        )
-        if role.read_as in ("bias", "height", "current", "lockin", ""):
-            lines.append(f"{mark}unit = {toml_value(unit)}" if unit else f'{mark}unit = ""')
+        who, unit, word = role.column.path or role.column.name, _unit_of(role), role.read_as
+        entry = [f"name = {toml_value(who)}" if who else f"number = {role.number}"]
+        entry.append(f"read_as = {toml_value(word)}" if word else 'read_as = "current"  # bias, height, lockin, ...')
+        if word in ("bias", "height", "current", "lockin", ""):
+            entry.append(f"unit = {toml_value(unit)}")
+        lines += ["", *_recipe_entry(entry, known=bool(word))]
     return "\n".join(lines) + "\n"

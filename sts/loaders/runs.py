@@ -10,31 +10,13 @@ import numpy as np
 from sts.loaders.branches import SHORTEST, Branch, average_repeats, split_branches
 from sts.loaders.channels import Channel, Group
 from sts.loaders.columns import Role
-from sts.loaders.conventions import Signs, direction_of
+from sts.loaders.conventions import Source, direction_of
 from sts.loaders.loaded import Notes, UnreadableFile, shown
 from sts.loaders.magnitudes import implausible
-from sts.loaders.metadata import Metadata
-from sts.loaders.recipe import Recipe
 from sts.loaders.values import scaled
 from sts.sweeps import AXIS_UNITS, KINDS
 
 OVERLOAD = 9.9e37  # IEEE 488.2 / SCPI-99: 9.9E37 stands for infinity, 9.91E37 for "not a number"
-
-
-@dataclass(frozen=True, eq=False)
-class Source:
-    """What the sweeps of one block have in common."""
-
-    kind: str
-    place: str  # of the block in its file
-    recipe: Recipe
-    meta: Metadata
-    signs: Signs
-    clock: Role | None  # the column of times
-    breaks: tuple[int, ...]  # rows before which an empty line stands
-    stacked: bool  # signals are (m, n), m sweeps on one axis
-    notes: Notes
-    forward: list[int]  # which way the sweeps of the file that are called forward run
 
 
 @dataclass(eq=False)
@@ -48,11 +30,10 @@ class Run:
     lockin_unit: str
     direction: str
     repeat: float
+    signal: Role  # the column of the signal
     label: str  # from a column `sweep` or a group; "" if none
     values: dict[str, Any] = field(default_factory=dict)
     stacked: bool = False
-    column: str = ""  # the column of the signal
-    number: int = 0  # of that column
     told: bool = False  # whether the file says in words that its number is that of a repeat
 
     @property
@@ -79,6 +60,7 @@ def runs_of(channel: Channel, group: Group, source: Source) -> list[Run]:
     turned = source.signs.of(channel.axis.read_as) * (1 if channel.axis.factor > 0 else -1)
     said = channel.direction or str(group.values.get("direction", source.meta.values.get("direction", "")))
     signal = channel.current or channel.lockin or channel.axis
+    known = {key: value for key, value in group.values.items() if value == value and value != ""}
     runs = []
     for branch in branches:
         if branch.shuffled:
@@ -95,26 +77,12 @@ def runs_of(channel: Channel, group: Group, source: Source) -> list[Run]:
                 current=parts[0] if channel.current else None,
                 lockin=parts[-1] if channel.lockin else None,
                 lockin_unit=channel.lockin.unit if channel.lockin else "",
-                direction=direction_of(
-                    kind,
-                    said,
-                    branch.sign,
-                    len(branches),
-                    turned=turned,
-                    recipe=source.recipe,
-                    notes=notes,
-                    forward=source.forward,
-                ),
+                direction=direction_of(source, said, sign=branch.sign, turned=turned, branches=len(branches)),
                 repeat=_first_number(channel.repeat, group.values.get("repeat"), source.meta.values.get("repeat")),
+                signal=signal,
                 label=group.label,
-                values={
-                    **_duration(times, branch),
-                    **source.meta.values,
-                    **{k: v for k, v in group.values.items() if v == v and v != ""},
-                },
+                values=_duration(times, branch) | source.meta.values | known,
                 stacked=source.stacked,
-                column=signal.label,
-                number=signal.number,
                 told=signal.said.told or len(branches) > 1,
             )
         )
