@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Container, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from sts.loaders.loaded import UnreadableFile, shown
+from sts.loaders.loaded import LoadedFile, UnreadableFile, shown
 from sts.loaders.name_patterns import check_pattern, values_from
 from sts.loaders.path_names import Labels, labels_from_paths
-from sts.loaders.values import in_si
+from sts.loaders.values import alike, in_si
 from sts.loaders.words import key_of
 from sts.sweeps import DIRECTIONS, NUMBER_COLUMNS, SAID_BY, SweepSet
 
@@ -81,11 +81,6 @@ class PathLabels:
         said = self.guessed.values.get(path, {}) if said is None else said
         return dict(_value(key, text) for key, text in said.items())
 
-    def applied(self, path: str, sweeps: SweepSet) -> SweepSet:
-        """Sweeps of one file with what its path says of them filled in."""
-        said = self.statements(path, sweeps.kind, sweeps.columns, range(len(sweeps)))
-        return sweeps.with_table(fill(sweeps.columns, said)[0]) if said else sweeps
-
     def statements(self, path: str, kind: str, columns: Columns, rows: Sequence[int]) -> list[Statement]:
         """What a path says of the sweeps of its file: `rows` of a table of one kind.
 
@@ -118,6 +113,29 @@ def _value(key: str, text: str) -> tuple[str, str | float]:
     if number is None:
         raise UnreadableFile(f"the field {{{key}}} of the pattern of names is {shown(text)}, which {why}.")
     return column, number
+
+
+def filled(
+    file: LoadedFile, said: Callable[[SweepSet], list[Statement]], *, prefer: bool = False
+) -> tuple[LoadedFile, list[Disagreement]]:
+    """A file with what is said of its sweeps filled in, and a sentence for each disagreement.
+
+    Parameters
+    ----------
+    file : LoadedFile
+    said : callable
+        The statements about one of its sets.
+    prefer : bool
+        As in `fill`.
+    """
+    sets: list[SweepSet] = []
+    conflicts: list[Disagreement] = []
+    for part in file.sets:
+        if statements := said(part):
+            table, found = fill(part.columns, statements, prefer=prefer)
+            part, conflicts = part.with_table(table), conflicts + found
+        sets.append(part)
+    return replace(file, sets=tuple(sets)), conflicts
 
 
 def fill(
@@ -154,7 +172,7 @@ def fill(
             for i in statement.rows:
                 known, origin, before = column[i], origins[i].get(key, ""), filled.get((key, i))
                 if known == known and known != "":
-                    if _same(known, value):
+                    if alike(known, value):
                         if not by_name and (
                             before is None or before.source == NAME
                         ):  # an earlier row of a logbook stands, whoever said so too
@@ -222,12 +240,6 @@ def _disagreement(
 
 def _origin_text(origins: Mapping[str, str]) -> str:
     return ";".join(f"{key}={source.replace(';', ',').replace('=', '-')}" for key, source in origins.items())
-
-
-def _same(known: Any, value: str | float) -> bool:
-    if isinstance(value, float):
-        return isinstance(known, float) and bool(np.isclose(known, value, rtol=1e-6, atol=0))
-    return str(known).strip().casefold() == value.strip().casefold()
 
 
 def _said(value: Any) -> str:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from sts.loaders.decode import decode
-from sts.loaders.labels import STATED, Columns, Disagreement, Statement, fill
+from sts.loaders.labels import STATED, Columns, Disagreement, Statement, filled
 from sts.loaders.loaded import LoadedFile, UnreadableFile, shown
 from sts.loaders.logbook_patterns import compiled, fits, plain
 from sts.loaders.readers.workbook import is_workbook, sheets_of
@@ -36,6 +36,16 @@ class LogRow:
     place: str
     empty: tuple[str, ...] = ()  # columns in which it says nothing
 
+    def speaks_of(self, path: str, above: str = "") -> bool:
+        """Whether its pattern fits a file.
+
+        Parameters
+        ----------
+        path, above : str
+            From the imported folder down, and the folders above.
+        """
+        return fits(path, self.pattern, above=above)
+
 
 @dataclass(frozen=True)
 class Logbook:
@@ -43,10 +53,6 @@ class Logbook:
 
     name: str
     rows: tuple[LogRow, ...]
-
-    def speaks_of(self, row: LogRow, path: str, above: str = "") -> bool:
-        """Whether a row speaks of a file."""
-        return fits(path, row.pattern, above=above)
 
     def reach(self, paths: Iterable[tuple[str, str]]) -> tuple[list[str], list[str]]:
         """The rows with a pattern that fits none of these files, and those that fit all of two or more.
@@ -57,7 +63,7 @@ class Logbook:
             Of each file: path from the imported folder down, folders above.
         """
         known = list(paths)
-        counts = [(row, sum(self.speaks_of(row, *path) for path in known)) for row in self.rows if row.pattern]
+        counts = [(row, sum(row.speaks_of(*path) for path in known)) for row in self.rows if row.pattern]
         none = [f"{row.place}, '{row.pattern}'" for row, count in counts if not count]
         every = [f"{row.place}, '{row.pattern}'" for row, count in counts if count == len(known) > 1]
         return none, every
@@ -95,6 +101,23 @@ def stated(values: Mapping[str, str]) -> Logbook:
     own = _own_numbers([key for key, _ in keys], [list(values.values())], ".")
     row = _row(1, ["*", *values.values()], ["file", *head], [("file", ""), *keys], own, ".")
     return Logbook(STATED, (replace(row, place="on the command line"),))
+
+
+def logbooks_of(path: str | Path | None, values: Mapping[str, str] | None) -> list[Logbook]:
+    """What a call gives: the logbook of a file, and values for all sweeps as another one.
+
+    Parameters
+    ----------
+    path : path, optional
+    values : mapping, optional
+        As in `stated`.
+
+    Raises
+    ------
+    UnreadableFile
+        As `read_logbook` and `stated`.
+    """
+    return [*([read_logbook(path)] if path is not None else []), *([stated(values)] if values else [])]
 
 
 def _rows(content: bytes) -> tuple[LogRow, ...]:
@@ -300,7 +323,7 @@ def statements_of(logbook: Logbook, columns: Columns, paths: Mapping[str, tuple[
     for row in logbook.rows:
         if not row.values and not row.empty:
             continue
-        files = [f for f in rows_of if not row.pattern or logbook.speaks_of(row, *paths.get(f, (f, "")))]
+        files = [f for f in rows_of if not row.pattern or row.speaks_of(*paths.get(f, (f, "")))]
         rows = [i for f in files for i in rows_of[f]]
         if row.sweep:
             rows = [i for i in rows if compiled(plain(row.sweep)).fullmatch(names[i])]
@@ -331,11 +354,5 @@ def apply_logbook(
     Rows are taken from top to bottom: what an earlier row has filled in, a later one does not change; if they
     disagree, that is reported too.
     """
-    conflicts: list[Disagreement] = []
-    sets = []
-    for part in file.sets:
-        said = statements_of(logbook, part.columns, {file.name: (file.path, file.above)})
-        table, disagree = fill(part.columns, said, prefer=prefer_logbook)
-        conflicts += disagree
-        sets.append(part.with_table(table))
-    return replace(file, sets=tuple(sets)), conflicts
+    place = {file.name: (file.path, file.above)}
+    return filled(file, lambda part: statements_of(logbook, part.columns, place), prefer=prefer_logbook)

@@ -6,13 +6,11 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-import numpy as np
-
 from sts.loaders.block import Entry
 from sts.loaders.loaded import UnreadableFile, shown
 from sts.loaders.recipe import Recipe
 from sts.loaders.signs import INVERTS, SIGN_KEYS, not_understood, refuse_what_may_change, sign_of, without_polarity
-from sts.loaders.values import RMS, dimension_of, has_unit, in_si, modulation_kind, number_of, set_point_of
+from sts.loaders.values import RMS, alike, dimension_of, has_unit, in_si, modulation_kind, number_of, set_point_of
 from sts.loaders.words import UNKNOWN, among, key_of, words_of
 from sts.sweeps import COLUMNS, NUMBER_COLUMNS
 
@@ -56,7 +54,7 @@ class Metadata:
         before = self._said.setdefault(column, entry)
         if before is entry:
             self.values[column] = value
-        elif column in self.values and not _alike(self.values[column], value):
+        elif column in self.values and not alike(self.values[column], value):
             del self.values[column]
             self.notes.append(
                 f"{entry.place}: {shown(entry.key)} is {shown(entry.value)}, and {shown(before.key)} ({before.place}) is "
@@ -68,12 +66,6 @@ class Metadata:
         """The keys of entries of which nothing was taken, each once."""
         keys = [e.key.strip() for e, what in self.taken if not what and e.value.strip().lower() not in UNKNOWN]
         return list(dict.fromkeys(keys))
-
-
-def _alike(one: str | float, other: str | float) -> bool:
-    if isinstance(one, float) and isinstance(other, float):
-        return bool(np.isclose(one, other, rtol=1e-6, atol=0))
-    return str(one).strip().casefold() == str(other).strip().casefold()
 
 
 def read_metadata(entries: Iterable[Entry], kind: str, decimal: str, recipe: Recipe) -> Metadata:

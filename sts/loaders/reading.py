@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import stat
-from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -12,7 +11,7 @@ from sts.loaders import limits
 from sts.loaders.assemble import assemble
 from sts.loaders.block import Block
 from sts.loaders.formats import FORMATS, Format
-from sts.loaders.labels import PathLabels
+from sts.loaders.labels import PathLabels, filled
 from sts.loaders.loaded import LoadedFile, UnreadableFile
 from sts.loaders.recipe import NO_RECIPE, Recipe, recipe_text
 
@@ -37,7 +36,7 @@ def read_file(path: str | Path, *, recipe: Recipe | None = None) -> LoadedFile:
     if recipe is None or not recipe.file_name:
         return loaded
     labels = PathLabels((), [recipe.file_name], guess=False)
-    return replace(loaded, sets=tuple(labels.applied(path.name, part) for part in loaded.sets))
+    return filled(loaded, lambda part: labels.statements(path.name, part.kind, part.columns, range(len(part))))[0]
 
 
 def read_bytes(content: bytes, name: str, *, recipe: Recipe | None = None) -> LoadedFile:

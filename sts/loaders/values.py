@@ -87,6 +87,18 @@ def _same_unit(one: str, other: str, expected: str) -> bool:
     return alike or {one, other} <= CELSIUS
 
 
+def alike(one: str | float, other: str | float) -> bool:
+    """Whether two values say the same: numbers to a millionth, texts but for capitals.
+
+    Parameters
+    ----------
+    one, other : str or float
+    """
+    if isinstance(one, float) and isinstance(other, float):
+        return bool(np.isclose(one, other, rtol=1e-6, atol=0))
+    return not isinstance(other, float) and str(one).strip().casefold() == str(other).strip().casefold()
+
+
 def parts_of(text: str) -> list[str]:
     """The quantities of a value such as ``100 pA, 0.5 V`` or ``50 pA @ 0,1 V``."""
     return [p for p in re.split(r"\s*(?:,\s+|;|@|\bat\b|\band\b|/(?=\s*[+-]?\d))\s*", text.strip()) if p]
