@@ -86,7 +86,7 @@ def import_files(
     progress: Callable[[int, int], None] | None = None,
     **more: Any,
 ) -> ImportResult:
-    """Read files (or whole folders) into a session, made if it is not there.
+    r"""Read files (or whole folders) into a session, made if it is not there.
 
     Parameters
     ----------
@@ -117,7 +117,7 @@ def import_files(
     >>> from pathlib import Path
     >>> import sts
     >>> folder = Path(tempfile.mkdtemp())
-    >>> _ = (folder / "tipB_site3.txt").write_text("V (mV)\tI (pA)\n-10\t-25\n0\t0\n10\t25\n")
+    >>> _ = (folder / "tipB_site3.txt").write_text("V (mV);I (pA)\n-10;-25\n0;0\n10;25\n")
     >>> result = sts.import_files([folder / "tipB_site3.txt"], folder / "bench.h5", values={"sample": "gold"})
     >>> result.sweeps, result.left_out
     (1, [])

@@ -15,6 +15,7 @@ from sts.loaders.block import Block, Column, Entry
 from sts.loaders.column_names import understand
 from sts.loaders.loaded import UnreadableFile
 from sts.loaders.recipe import Recipe
+from sts.loaders.values import number_text
 from sts.loaders.words import QUANTITIES, key_of
 
 Folders = dict[str, dict[str, tuple[np.ndarray, str]]]  # folder -> path -> array and unit
@@ -35,9 +36,7 @@ def blocks_of_arrays(
         folders, entries = arrays_of(content)
     except UnreadableFile:
         raise
-    except (
-        Exception
-    ) as error:  # libraries raise anything on damaged bytes; none of it may reach the user as a traceback
+    except Exception as error:  # libraries raise anything on damaged bytes; the user sees no traceback
         raise UnreadableFile(
             f"cannot be read as {reader} ({type(error).__name__}: {str(error)[:120]}). It may be damaged: export or "
             "copy it again."
@@ -114,17 +113,13 @@ def scalar_text(value: Any) -> str:
     if isinstance(value, bytes):
         return value.decode("utf-8", "replace").strip()
     if isinstance(value, np.ndarray):
-        return (
-            scalar_text(value.reshape(-1)[0])
-            if value.size == 1
-            else ", ".join(map(scalar_text, value.reshape(-1)[:20]))
-        )
+        return ", ".join(map(scalar_text, value.reshape(-1)[:20]))
     if isinstance(value, (bool, np.bool_)):
         return "yes" if value else "no"
     if isinstance(value, (str, np.str_)):
         return str(value).strip()
     if isinstance(value, (int, float, np.integer, np.floating)):
-        return repr(float(value)) if not float(value).is_integer() else str(int(value))
+        return number_text(float(value))
     return ""
 
 
@@ -152,10 +147,8 @@ def _block(folder: str, arrays: Mapping[str, tuple[np.ndarray, str]], recipe: Re
     """One folder's arrays as columns with the points along the last axis; None if it holds no axis and signal."""
     roles = {p: _role_of(p, unit, i, recipe) for i, (p, (_, unit)) in enumerate(arrays.items(), 1)}
     numeric = {p: a for p, (a, _) in arrays.items() if a.dtype.kind in "fiu"}
-    axes = [
-        p for p, r in roles.items() if r in ("bias", "tip bias", "height") and p in numeric and numeric[p].ndim <= 2
-    ]
-    signals = [p for p, r in roles.items() if r in ("current", "lockin") and p in numeric]
+    axes = [p for p, a in numeric.items() if roles[p] in ("bias", "tip bias", "height") and a.ndim <= 2]
+    signals = [p for p in numeric if roles[p] in ("current", "lockin")]
     if not axes or not signals:
         return None
     points = max(numeric[p].shape[-1] for p in axes)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sts.loaders.loaded import UnreadableFile
-from sts.loaders.logbook_patterns import fits
+from sts.loaders.patterns import fits
 
 
 class BareColumns(UnreadableFile):

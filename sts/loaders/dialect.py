@@ -7,7 +7,6 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from itertools import chain
 
 from sts.loaders.bare import AmbiguousComma
 from sts.loaders.column_names import count_known
@@ -160,8 +159,6 @@ def _best_dialect(sample: list[str], wanted: Sequence[str], recipe: Recipe) -> t
                 continue
             rows = [cells_of(line, delimiter) for line in sample[-length:]]
             for decimal in recipe.decimal or (".," if "," in joined else "."):
-                if best == 1:
-                    break  # rows of numbers throughout cannot be bettered
                 score, tried = _try(rows, delimiter, decimal, missing)
                 if score > best + 1e-9:
                     best, dialect = score, tried
@@ -212,8 +209,6 @@ def _try(rows: list[list[str]], delimiter: str, decimal: str, missing: frozenset
     usual = [row for row in rows if len(row) == width]
     if width < 2 or len(usual) < 0.5 * len(rows):
         return 0.0, None
-    if len(usual) == len(rows) and all(map(_NUMBER[decimal].fullmatch, chain.from_iterable(rows))):
-        return 1.0, Dialect(delimiter, decimal, width, (True,) * width)  # nothing but numbers, as in most files
     numbers = [[is_number(cell, decimal, missing) for cell in row] for row in usual]
     share = [sum(column) / len(usual) for column in zip(*numbers, strict=True)]
     numeric = tuple(s >= 0.5 for s in share)

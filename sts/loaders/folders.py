@@ -8,8 +8,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from sts.loaders.name_patterns import without_copy_mark
 from sts.loaders.path_names import natural_key
+from sts.loaders.patterns import without_copy_mark
 
 BESIDE = {  # what lies beside sweeps in a folder
     ".json", ".toml", ".md", ".html", ".htm", ".pdf", ".png", ".svg", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".gif",

@@ -9,7 +9,7 @@ from typing import TypeVar
 from sts.loaders.bare import AmbiguousComma, BareColumns, NamedColumns
 from sts.loaders.folders import FoundFile
 from sts.loaders.loaded import LoadedFile, Preview, UnreadableFile
-from sts.loaders.logbook_patterns import fits
+from sts.loaders.patterns import fits
 from sts.loaders.preview import preview_bytes
 from sts.loaders.reading import bytes_and_time, bytes_of, read_bytes
 from sts.loaders.recipe import NO_RECIPE, Recipe

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 
 from sts.loaders.loaded import LoadedFile, UnreadableFile, shown
-from sts.loaders.name_patterns import check_pattern, values_from
 from sts.loaders.path_names import Labels, labels_from_paths
+from sts.loaders.patterns import check_pattern, values_from
 from sts.loaders.values import alike, in_si
 from sts.loaders.words import key_of
 from sts.sweeps import DIRECTIONS, NUMBER_COLUMNS, SAID_BY, SweepSet

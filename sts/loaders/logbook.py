@@ -12,7 +12,7 @@ from pathlib import Path
 from sts.loaders.decode import decode
 from sts.loaders.labels import STATED, Columns, Disagreement, Statement, filled
 from sts.loaders.loaded import LoadedFile, UnreadableFile, shown
-from sts.loaders.logbook_patterns import compiled, fits, plain
+from sts.loaders.patterns import compiled, fits, plain
 from sts.loaders.readers.workbook import is_workbook, sheets_of
 from sts.loaders.reading import bytes_of
 from sts.loaders.signs import SIGN_KEYS

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 
-from sts.loaders.name_patterns import without_copy_mark
+from sts.loaders.patterns import without_copy_mark
 from sts.loaders.words import meanings
 
 _WORDS = meanings("names")

@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 from pydantic import Field, field_validator
 
-from sts.loaders.name_patterns import check_pattern
+from sts.loaders.patterns import check_pattern
 from sts.plan import Section, read_toml, toml_value
 from sts.sweeps import COLUMNS
 

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from sts.loaders.loaded import UnreadableFile
+from sts.loaders.values import number_text
 from sts.sweeps import COLUMNS, SAID_BY
 
 # Column of the table -> heading, and what to multiply SI with for it.
@@ -75,11 +76,7 @@ def _common(values: pd.Series, factor: float) -> str | float:
 
 
 def _text(cell: str | float, decimal: str) -> str:
-    return cell if isinstance(cell, str) else _number(cell).replace(".", decimal)
-
-
-def _number(value: float) -> str:
-    return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
+    return cell if isinstance(cell, str) else number_text(cell).replace(".", decimal)
 
 
 def write_csv(path: Path, head: Sequence[str], rows: Sequence[Sequence[str | float]], decimal: str) -> None:
@@ -87,7 +84,7 @@ def write_csv(path: Path, head: Sequence[str], rows: Sequence[Sequence[str | flo
     stream = io.StringIO()
     writer = csv.writer(stream, delimiter=";" if decimal == "," else ",", lineterminator="\r\n")
     writer.writerow(head)
-    writer.writerows([[c if isinstance(c, str) else _number(c) for c in row] for row in rows])
+    writer.writerows([[c if isinstance(c, str) else number_text(c) for c in row] for row in rows])
     path.write_bytes(stream.getvalue().encode("utf-8-sig"))
 
 

@@ -31,6 +31,16 @@ def number_of(text: str, decimal: str = ".") -> tuple[float, str] | None:
     return float(digits), match[2].strip()
 
 
+def number_text(value: float) -> str:
+    """A number as text that reads back the same: whole ones without a point.
+
+    Parameters
+    ----------
+    value : float
+    """
+    return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
+
+
 def scaled(values: Any, factor: float) -> Any:
     """Values times a factor to SI; divided by 1/factor where that is whole: 0.1 nm is 1e-10 m to the last digit."""
     inverse = round(1 / factor) if 0 < abs(factor) < 1 else 0

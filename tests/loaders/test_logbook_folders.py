@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from sts.loaders.logbook_patterns import fits
+from sts.loaders.patterns import fits
 
 ABOVE = "data/2026"
 FILES = (

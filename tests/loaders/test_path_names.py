@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from sts.loaders.name_patterns import values_from, without_copy_mark
 from sts.loaders.path_names import in_words, labels_from_paths, natural_key, propose_pattern
+from sts.loaders.patterns import values_from, without_copy_mark
 
 
 def at(template: str, tips: str = "AB", sites: str = "12", numbers: str = "12") -> dict[str, dict[str, str]]:

@@ -6,6 +6,7 @@ import io
 import re
 import zipfile
 from dataclasses import replace
+from datetime import date, datetime, time
 from typing import Any
 
 from sts.loaders.block import Block, Entry
@@ -14,6 +15,7 @@ from sts.loaders.loaded import UnreadableFile, shown
 from sts.loaders.readers.text import read_text
 from sts.loaders.readers.text_header import entries_of
 from sts.loaders.recipe import Recipe
+from sts.loaders.values import number_text
 from sts.loaders.words import key_of
 
 
@@ -55,11 +57,11 @@ def _cell(value: Any) -> str:
     if isinstance(value, bool):
         return str(value)
     if isinstance(value, float):
-        return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
-    if hasattr(value, "isoformat"):
-        return (
-            str(value.isoformat(" ")) if hasattr(value, "hour") and hasattr(value, "year") else str(value.isoformat())
-        )
+        return number_text(value)
+    if isinstance(value, datetime):
+        return value.isoformat(" ")
+    if isinstance(value, (date, time)):
+        return value.isoformat()
     return re.sub(r"\s+", " ", str(value)).strip()
 
 
