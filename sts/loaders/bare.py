@@ -77,11 +77,8 @@ def _signal_name(values: np.ndarray) -> str:
 def _axis_name(axis: np.ndarray, signal: np.ndarray) -> str:
     low, high = float(np.fmin.reduce(axis)), float(np.fmax.reduce(axis))
     level = np.abs(signal[np.isfinite(signal)])
-    ends = (
-        (np.median(level[: max(1, level.size // 10)]), np.median(level[-max(1, level.size // 10) :]))
-        if level.size
-        else (0, 0)
-    )
+    tenth = max(1, level.size // 10)
+    ends = (np.median(level[:tenth]), np.median(level[-tenth:])) if level.size else (0, 0)
     decays = min(ends) > 0 and max(ends) / min(ends) > 3 and low * high >= 0
     if high - low < 1e-6:
         return "z (m)"

@@ -80,39 +80,39 @@ def _group(about: list[Role], piece: np.ndarray, *, alone: bool, has_sweep: bool
 
 
 def channels_of(roles: list[Role], axis_name: str) -> list[Channel]:
-    """Which current and lock-in column belong to which axis column, one entry a sweep."""
-    axes = [r for r in roles if r.read_as == axis_name]
+    """Which current and lock-in column belong to which axis column, one entry per sweep.
+
+    Parameters
+    ----------
+    roles : list of Role
+        Of one block.
+    axis_name : str
+        What was swept: ``"bias"`` or ``"height"``.
+    """
+    axes = {r.number: r for r in roles if r.read_as == axis_name}
     found: dict[tuple[int, str, int | None, int], dict[str, Role]] = {}
     for role in roles:
         if role.read_as not in ("current", "lockin"):
             continue
-        same = [a for a in axes if a.said.direction == role.said.direction and a.said.direction]
-        left = [
-            a
-            for a in same or axes
-            if a.number < role.number and (a.said.repeat is None or a.said.repeat == role.said.repeat)
-        ]
-        axis = left[-1] if left else (same or axes)[0]
-        copy = 0
-        while role.read_as in found.get((axis.number, role.said.direction, role.said.repeat, copy), {}):
+        direction, repeat = role.said.direction, role.said.repeat
+        same = [a for a in axes.values() if direction and a.said.direction == direction] or list(axes.values())
+        left = [a for a in same if a.number < role.number and a.said.repeat in (None, repeat)]
+        axis, copy = (left[-1] if left else same[0]).number, 0
+        while role.read_as in found.get((axis, direction, repeat, copy), {}):
             copy += 1
-        found.setdefault((axis.number, role.said.direction, role.said.repeat, copy), {})[role.read_as] = role
-    by_number = {a.number: a for a in axes}
-    copies = max((key[3] for key in found), default=0)
+        found.setdefault((axis, direction, repeat, copy), {})[role.read_as] = role
+    copies = any(key[3] for key in found)
     lone = [key for key, pair in found.items() if set(pair) == {"lockin"}]
     paired = [key for key, pair in found.items() if "current" in pair]
     if len(lone) == 1 and len(paired) == 1 and lone[0][0] == paired[0][0] and (not lone[0][1] or not paired[0][1]):
         found[paired[0]].setdefault("lockin", found.pop(lone[0])["lockin"])  # one of each, one without a direction
-    return [
-        Channel(
-            by_number[number],
-            pair.get("current"),
-            pair.get("lockin"),
-            direction or by_number[number].said.direction,
-            repeat if repeat is not None else copy + 1 if copies else None,
-        )
-        for (number, direction, repeat, copy), pair in found.items()
-    ]
+    channels = []
+    for (number, direction, repeat, copy), pair in found.items():
+        axis_role = axes[number]
+        counted = copy + 1 if repeat is None and copies else repeat
+        said = direction or axis_role.said.direction
+        channels.append(Channel(axis_role, pair.get("current"), pair.get("lockin"), said, counted))
+    return channels
 
 
 def clock_of(roles: list[Role], channels: list[Channel]) -> Role | None:

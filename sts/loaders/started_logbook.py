@@ -51,14 +51,9 @@ def started_logbook(
         part = by_file.get(name)
         if part is None:
             continue
-        kinds = {"iv": "I(V)", "iz": "I(z)"}
-        row: list[str | float] = [
-            path or name,
-            ", ".join(kinds[k] for k in dict.fromkeys(part["kind"])),
-            float(len(part)),
-        ]
-        for column in [*columns, *own]:
-            row.append(_common(part[column], _HEADINGS.get(column, ("", 1))[1]))
+        kinds = ", ".join({"iv": "I(V)", "iz": "I(z)"}[k] for k in dict.fromkeys(part["kind"]))
+        cells = [_common(part[column], _HEADINGS.get(column, ("", 1))[1]) for column in [*columns, *own]]
+        row: list[str | float] = [path or name, kinds, float(len(part)), *cells]
         rows.append([_text(cell, decimal) if decimal != "." else cell for cell in row])
     return head, rows
 

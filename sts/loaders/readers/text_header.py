@@ -26,13 +26,10 @@ def entries_of(lines: Sequence[tuple[int, str]], delimiter: str, marks: Sequence
     for number, line in lines:
         text = uncomment(line, marks).strip().strip('"').rstrip(";,\t ")
         match = re.match(r"([^:=]{1,80}?)\s*[:=]\s*(\S.*)$", text)
-        cells = (
-            re.split(r"\s*\t\s*", text)
-            if "\t" in text
-            else cells_of(text, delimiter)
-            if delimiter != " "
-            else re.split(r"\s{2,}", text)
-        )
+        if "\t" in text or delimiter == " ":
+            cells = re.split(r"\s*\t\s*" if "\t" in text else r"\s{2,}", text)
+        else:
+            cells = cells_of(text, delimiter)
         place = f"line {number}"
         if heads and len(cells) == len(heads):
             found += [Entry(k, v, place) for k, v in zip(heads, cells, strict=True)]

@@ -40,24 +40,18 @@ def parse_rows(rows: list[str], dialect: Dialect, recipe: Recipe) -> list[np.nda
     count = sum(1 for row in rows if row.strip())
     if frame.shape != (count, dialect.width):
         return None
-    if delimiter == " ":
-        short = (
-            any(len(row.split()) != dialect.width for row in rows if row.strip())
-            if frame.isna().any(axis=None)
-            else False
-        )
-    else:
+    if delimiter != " ":
         short = body.count(delimiter) != count * (dialect.width - 1)
+    else:  # a row that is too short ends with missing cells
+        short = bool(frame.isna().any(axis=None)) and any(
+            len(row.split()) != dialect.width for row in rows if row.strip()
+        )
     if short:
         return None
     if not text:
         return list(np.ascontiguousarray(frame.to_numpy(float).T))
-    return [
-        np.array([str(v).strip() if v == v else "" for v in frame[j]], dtype=object)
-        if j in text
-        else frame[j].to_numpy(float)
-        for j in range(dialect.width)
-    ]
+    texts = {j: [str(v).strip() if v == v else "" for v in frame[j]] for j in text}
+    return [np.array(texts[j], object) if j in texts else frame[j].to_numpy(float) for j in range(dialect.width)]
 
 
 def _plain_numbers(rows: list[str], body: str, delimiter: str, decimal: str, width: int) -> list[np.ndarray] | None:
