@@ -26,6 +26,16 @@ def blocks_of_arrays(
 ) -> list[Block]:
     """The blocks of an array file, one for each folder that holds an axis with a signal.
 
+    Parameters
+    ----------
+    content : bytes
+        Of the file.
+    recipe : Recipe
+    reader : str
+        What reads it, for messages.
+    arrays_of : callable
+        The reader: from bytes to arrays by folder, and entries.
+
     Raises
     ------
     UnreadableFile
@@ -109,7 +119,13 @@ def _shared(one: str, other: str) -> int:
 
 
 def scalar_text(value: Any) -> str:
-    """A single value as a header would write it; "" if it is none."""
+    """A single value as a header would write it; "" if it is none.
+
+    Parameters
+    ----------
+    value : any
+        As an attribute or an array of a file holds it.
+    """
     if isinstance(value, bytes):
         return value.decode("utf-8", "replace").strip()
     if isinstance(value, np.ndarray):

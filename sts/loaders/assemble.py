@@ -26,6 +26,13 @@ from sts.sweeps import KINDS, NUMBER_COLUMNS, SweepSet
 def assemble(blocks: list[Block], name: str, recipe: Recipe) -> tuple[tuple[SweepSet, ...], tuple[str, ...]]:
     """The sets of sweeps of a file and the notes on what was done.
 
+    Parameters
+    ----------
+    blocks : list of Block
+    name : str
+        Of the file, for the names of its sweeps.
+    recipe : Recipe
+
     Raises
     ------
     UnreadableFile
@@ -56,7 +63,7 @@ def _without_what_stands_beside(blocks: list[Block], notes: Notes) -> list[Block
 
 def _runs_of_block(block: Block, recipe: Recipe, notes: Notes, *, forward: list[int], several: bool) -> list[Run]:
     roles = roles_of(block, recipe, notes)
-    kind = kind_of(roles, recipe, block.place)
+    kind = _kind_of(roles, recipe, block.place)
     _refuse_logarithms(roles, kind, block.place)
     stacked = any(column.values.ndim == 2 for column in block.columns)
     if not any(r.read_as in ("current", "lockin") for r in roles):
@@ -115,7 +122,7 @@ def _rise(runs: list[Run]) -> float:
     return sum(rise_of(parts[0] if len(parts) == 1 else np.concatenate(parts)) for parts in alike.values())
 
 
-def kind_of(roles: list[Role], recipe: Recipe, place: str) -> str:
+def _kind_of(roles: list[Role], recipe: Recipe, place: str) -> str:
     """``iv`` or ``iz``, by the axis that the columns hold."""
     axes = {role.read_as for role in roles} & {"bias", "height"}
     if recipe.kind and KINDS[recipe.kind] in axes:

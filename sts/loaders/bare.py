@@ -23,7 +23,15 @@ class AmbiguousComma(UnreadableFile):
 
 
 def bare_columns(values: Sequence[np.ndarray], place: str = "") -> BareColumns:
-    """The refusal of a table (k columns (n,)) that nothing names, with what it looks like."""
+    """The refusal of a table (k columns (n,)) that nothing names, with what it looks like.
+
+    Parameters
+    ----------
+    values : sequence of ndarray, shape (n,)
+        The columns, as written.
+    place : str
+        Of the table in its file.
+    """
     values = [v if v.dtype.kind in "fiu" else np.full(v.shape, np.nan) for v in values]
     looks = "; ".join(f"{i}: {range_of(column)}" for i, column in enumerate(values[:6], 1))
     return BareColumns(
@@ -35,7 +43,12 @@ def bare_columns(values: Sequence[np.ndarray], place: str = "") -> BareColumns:
 
 
 def range_of(column: np.ndarray) -> str:
-    """From where to where numbers (n,) run, in words."""
+    """From where to where numbers (n,) run, in words.
+
+    Parameters
+    ----------
+    column : ndarray, shape (n,)
+    """
     known = column[np.isfinite(column)]
     if not known.size:
         return "no numbers"
@@ -45,14 +58,27 @@ def range_of(column: np.ndarray) -> str:
 
 
 def propose_array(values: np.ndarray, signal: np.ndarray | None = None) -> tuple[str, str]:
-    """What an array (n,) might be and its unit: an axis over which `signal` was recorded, else a current."""
+    """What an array (n,) might be and its unit: an axis over which `signal` was recorded, else a current.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        As written, in any unit.
+    signal : ndarray, shape (n,), optional
+        What may have been recorded over it.
+    """
     name = _signal_name(values) if signal is None else _axis_name(values, signal)
     word, unit = name.rstrip(")").split(" (")
     return {"V": "bias", "z": "height", "I": "current"}[word], unit
 
 
 def runs_one_way(column: np.ndarray) -> bool:
-    """Whether numbers (n,) go one way, or there and back."""
+    """Whether numbers (n,) go one way, or there and back.
+
+    Parameters
+    ----------
+    column : ndarray, shape (n,)
+    """
     steps = np.sign(np.diff(column))
     steps = steps[steps != 0]
     return bool(steps.size > 1 and np.count_nonzero(np.diff(steps)) <= 1)
@@ -100,12 +126,23 @@ class NamedColumns:
     pattern: str = ""  # of files; "": all
 
     def speaks_of(self, path: str) -> bool:
-        """Whether it speaks of a file."""
+        """Whether it speaks of a file.
+
+        Parameters
+        ----------
+        path : str
+            Folder and name.
+        """
         return not self.pattern or fits(path, self.pattern)
 
 
 def named_columns(text: str) -> NamedColumns:
     """Names from a text such as ``V (V), I (A)`` or ``c_z*: z (nm), I (pA)``; ``-`` for a column that is not used.
+
+    Parameters
+    ----------
+    text : str
+        As given on the command line.
 
     Raises
     ------

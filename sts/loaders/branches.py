@@ -124,6 +124,12 @@ def average_repeats(axis: np.ndarray, signals: np.ndarray) -> tuple[np.ndarray, 
     """Average signals (k, n) over equal values of a sorted axis (n,); returns axis, signals and the number of repeats.
 
     NaN samples are passed over; a value with only NaN stays NaN.
+
+    Parameters
+    ----------
+    axis : ndarray, shape (n,)
+        Ascending, with repeats.
+    signals : ndarray, shape (k, n)
     """
     if (np.diff(axis) > 0).all():
         return axis, signals, 0

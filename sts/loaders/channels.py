@@ -37,7 +37,16 @@ class Group:
 
 
 def groups_of(roles: list[Role], block: Block, notes: Notes) -> list[Group]:
-    """The sweeps of a long table; one for all rows if it has no columns about sweeps."""
+    """The sweeps of a long table; one for all rows if it has no columns about sweeps.
+
+    Parameters
+    ----------
+    roles : list of Role
+        Of the block.
+    block : Block
+    notes : Notes
+        Takes the columns that say nothing of a sweep.
+    """
     about = [r for r in roles if r.read_as and r.read_as not in SAMPLES]
     for role in [r for r in about if _changes_by_row(r)]:
         notes.add(f"not used: {shown(role.label)}, which changes from row to row and so says nothing of a sweep")
@@ -116,6 +125,13 @@ def channels_of(roles: list[Role], axis_name: str) -> list[Channel]:
 
 
 def clock_of(roles: list[Role], channels: list[Channel]) -> Role | None:
-    """The column of times, if there is one, and one sweep only that it can be of."""
+    """The column of times, if there is one, and one sweep only that it can be of.
+
+    Parameters
+    ----------
+    roles : list of Role
+    channels : list of Channel
+        Of the same block.
+    """
     clocks = [role for role in roles if role.read_as == "time"]
     return clocks[0] if len(clocks) == len(channels) == 1 else None

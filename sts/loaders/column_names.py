@@ -187,13 +187,23 @@ def understand(name: str, unit: str = "") -> Meaning:
 
 
 def says_beside(title: str) -> bool:
-    """Whether the title of a table says that it is no data: a fit, a mean, an uncertainty or a filtered copy."""
+    """Whether the title of a table says that it is no data: a fit, a mean, an uncertainty or a filtered copy.
+
+    Parameters
+    ----------
+    title : str
+    """
     low = re.sub(r"[\s_\-/.:#]+", " ", title.lower()).strip()
     return any(word in _TITLES for word in low.split()) or "standard deviation" in low
 
 
 def count_known(cells: Sequence[str]) -> int:
-    """How many of these names of columns are understood as a quantity of a sweep."""
+    """How many of these names of columns are understood as a quantity of a sweep.
+
+    Parameters
+    ----------
+    cells : sequence of str
+    """
     return sum(understand(c).quantity in QUANTITIES.values() for c in cells)
 
 

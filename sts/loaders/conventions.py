@@ -54,6 +54,15 @@ class Source:
 def signs_of(kind: str, roles: Sequence[Role], meta: Metadata, recipe: Recipe, notes: Notes) -> Signs:
     """The signs that recipe, names of columns and header state; values of the header that they touch are turned with them.
 
+    Parameters
+    ----------
+    kind : str
+        ``"iv"`` or ``"iz"``.
+    roles, meta, recipe : list of Role, Metadata, Recipe
+        Whoever may state a sign; the values of `meta` are turned in place.
+    notes : Notes
+        Takes what was turned.
+
     Raises
     ------
     UnreadableFile
@@ -138,6 +147,11 @@ def rise_of(current: np.ndarray) -> float:
     """Whether more of the sweeps (m, n) have a current that rises from end to end (> 0), or one that falls (< 0).
 
     A sweep counts only where its two ends differ clearly; an offset of either sign does not matter.
+
+    Parameters
+    ----------
+    current : ndarray, shape (m, n)
+        Over an ascending bias [A].
     """
     size = max(1, current.shape[1] // 5)
     if (current[:, -size:].sum(axis=1) > current[:, :size].sum(axis=1)).all():

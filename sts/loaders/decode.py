@@ -20,7 +20,13 @@ _MINUS = str.maketrans({"\N{MINUS SIGN}": "-", "\N{NO-BREAK SPACE}": " ", "\N{NA
 
 
 def decode(content: bytes, *, encoding: str = "") -> tuple[str, list[str]]:
-    """The text of a file, line ends as ``\\n``, and notes on any doubt.
+    r"""The text of a file, line ends as ``\\n``, and notes on any doubt.
+
+    Parameters
+    ----------
+    content : bytes
+    encoding : str
+        That a recipe says; "" to find it out.
 
     Raises
     ------

@@ -44,7 +44,14 @@ class Dialect:
 
 
 def cells_of(line: str, delimiter: str) -> list[str]:
-    """The cells of a line, without quotes and surrounding spaces."""
+    """The cells of a line, without quotes and surrounding spaces.
+
+    Parameters
+    ----------
+    line : str
+    delimiter : str
+        One character; a space stands for any white space.
+    """
     if '"' in line and len(line) < csv.field_size_limit():
         row = next(csv.reader([line.strip()], delimiter=delimiter, skipinitialspace=True), [])
         return [cell.strip() for cell in row if cell.strip() or delimiter != " "]
@@ -52,12 +59,28 @@ def cells_of(line: str, delimiter: str) -> list[str]:
 
 
 def is_number(cell: str, decimal: str, missing: frozenset[str] = MISSING) -> bool:
-    """Whether a cell is a number with this decimal mark, or a mark of a missing one."""
+    """Whether a cell is a number with this decimal mark, or a mark of a missing one.
+
+    Parameters
+    ----------
+    cell : str
+    decimal : str
+        ``"."`` or ``","``.
+    missing : frozenset of str
+        Marks of a missing number.
+    """
     return cell in missing or _NUMBER[decimal].fullmatch(cell) is not None
 
 
 def is_comment(line: str, marks: Sequence[str]) -> bool:
-    """Whether a line is a comment, by the usual marks or those of a recipe."""
+    """Whether a line is a comment, by the usual marks or those of a recipe.
+
+    Parameters
+    ----------
+    line : str
+    marks : sequence of str
+        Of a recipe, beside the usual ones.
+    """
     if marks and line.lstrip().startswith(tuple(marks)):
         return True
     match = _COMMENT.match(line)
@@ -69,7 +92,14 @@ def is_comment(line: str, marks: Sequence[str]) -> bool:
 
 
 def uncomment(line: str, marks: Sequence[str]) -> str:
-    """A line without its comment mark."""
+    """A line without its comment mark.
+
+    Parameters
+    ----------
+    line : str
+    marks : sequence of str
+        Of a recipe, beside the usual ones.
+    """
     line = line.strip()
     for mark in marks:
         if line.startswith(mark):
@@ -79,12 +109,25 @@ def uncomment(line: str, marks: Sequence[str]) -> str:
 
 
 def missing_marks(recipe: Recipe) -> frozenset[str]:
-    """The marks of a missing number."""
+    """The marks of a missing number.
+
+    Parameters
+    ----------
+    recipe : Recipe
+    """
     return MISSING | frozenset(recipe.missing)
 
 
 def row_width(line: str, dialect: Dialect, missing: frozenset[str]) -> int:
-    """Cells of a row of the table, 0 if the line is none."""
+    """Cells of a row of the table, 0 if the line is none.
+
+    Parameters
+    ----------
+    line : str
+    dialect : Dialect
+    missing : frozenset of str
+        Marks of a missing number.
+    """
     cells = cells_of(line, dialect.delimiter)
     numbers = [is_number(c, dialect.decimal, missing) for c in cells]
     fits = len(cells) == dialect.width and all(n or not d for n, d in zip(numbers, dialect.numeric, strict=True))
@@ -99,6 +142,14 @@ def row_width(line: str, dialect: Dialect, missing: frozenset[str]) -> int:
 
 def find_dialect(lines: list[str], recipe: Recipe, marks: Sequence[str]) -> Dialect:
     """The dialect that makes rows of numbers of the lines at the end of a file.
+
+    Parameters
+    ----------
+    lines : list of str
+        Of the whole file.
+    recipe : Recipe
+    marks : sequence of str
+        Of comments, from the recipe.
 
     Raises
     ------
@@ -247,7 +298,15 @@ def _refuse_ambiguous_comma(
 
 
 def first_row(lines: list[str], dialect: Dialect, marks: Sequence[str]) -> int:
-    """Position of the first row of the table."""
+    """Position of the first row of the table.
+
+    Parameters
+    ----------
+    lines : list of str
+    dialect : Dialect
+    marks : sequence of str
+        Of comments, from the recipe.
+    """
     for i, line in enumerate(lines):
         if line.strip() and not is_comment(line, marks) and row_width(line, dialect, MISSING) == dialect.width:
             return i

@@ -52,6 +52,13 @@ def find_files(paths: Iterable[str | Path], *, but_not: Sequence[str | Path | No
 
     Names are sorted as people count (s2 before s10), files and folders marked as copies after all others. Of a file and a
     link to it the file is taken.
+
+    Parameters
+    ----------
+    paths : iterable of path
+        Files and folders.
+    but_not : sequence of path
+        Files to leave out; `None` among them is passed over.
     """
     leave = {os.path.realpath(path) for path in but_not if path is not None}
     found = Found()

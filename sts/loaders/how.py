@@ -36,11 +36,21 @@ class HowToRead:
     decimal: str = ""
 
     def recipe_for(self, path: str) -> Recipe:
-        """The recipe for a file, by folder and name."""
+        """The recipe for a file, by folder and name.
+
+        Parameters
+        ----------
+        path : str
+            Folder and name.
+        """
         return next((r for r in self.recipes if not r.files or fits(path, r.files)), NO_RECIPE)
 
     def read(self, file: FoundFile) -> LoadedFile:
         """Read a file.
+
+        Parameters
+        ----------
+        file : FoundFile
 
         Raises
         ------
@@ -52,6 +62,10 @@ class HowToRead:
 
     def preview(self, file: FoundFile) -> Preview:
         """What `read` would make of a file.
+
+        Parameters
+        ----------
+        file : FoundFile
 
         Raises
         ------

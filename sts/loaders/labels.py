@@ -76,7 +76,18 @@ class PathLabels:
         self.guessed = labels_from_paths(paths) if guess else Labels()
 
     def of(self, path: str) -> dict[str, str | float]:
-        """Column to value for the sweeps of a file."""
+        """Column to value for the sweeps of a file.
+
+        Parameters
+        ----------
+        path : str
+            One of those that it was made with.
+
+        Raises
+        ------
+        UnreadableFile
+            If a field of a pattern that holds a number cannot be read as one.
+        """
         said = next((found for p in self._patterns if (found := values_from(p, path))), None)
         said = self.guessed.values.get(path, {}) if said is None else said
         return dict(_value(key, text) for key, text in said.items())
@@ -85,6 +96,22 @@ class PathLabels:
         """What a path says of the sweeps of its file: `rows` of a table of one kind.
 
         A number is that of the repeat, and a word the direction, only where the file holds one sweep of its sort.
+
+        Parameters
+        ----------
+        path : str
+            One of those that it was made with.
+        kind : str
+            ``"iv"`` or ``"iz"``.
+        columns : mapping
+            Of the table.
+        rows : sequence of int
+            Positions of the file's sweeps in it.
+
+        Raises
+        ------
+        UnreadableFile
+            As `of`.
         """
         values = self.of(path)
         if not values or not len(rows):

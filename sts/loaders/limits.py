@@ -16,6 +16,13 @@ LARGEST_RATIO = 300  # unpacked to packed; workbooks of numbers reach about 20
 def check_array_size(size: int, place: str = "") -> None:
     """Refuse arrays of more bytes than are read.
 
+    Parameters
+    ----------
+    size : int
+        All numbers so far [bytes].
+    place : str
+        In the file, for the message.
+
     Raises
     ------
     UnreadableFile
@@ -28,12 +35,22 @@ def check_array_size(size: int, place: str = "") -> None:
 
 
 def largest_unpacked(packed: int) -> int:
-    """The most bytes that so many packed ones may unpack to."""
+    """The most bytes that so many packed ones may unpack to.
+
+    Parameters
+    ----------
+    packed : int
+        [bytes]
+    """
     return min(LARGEST_UNPACKED, max(10_000_000, LARGEST_RATIO * packed))
 
 
 def check_zip(content: bytes) -> list[str]:
     """The members of a zip file that does not claim an absurd size when unpacked.
+
+    Parameters
+    ----------
+    content : bytes
 
     Raises
     ------

@@ -20,7 +20,12 @@ class UnreadableFile(ValueError):
         super().__init__(f"{self.place}: {self.message}" if place else self.message)
 
     def inside(self, place: str) -> Self:
-        """The same, with the place that it lies in before its own: a sheet, a member of an archive, the file."""
+        """The same, with the place that it lies in before its own: a sheet, a member of an archive, the file.
+
+        Parameters
+        ----------
+        place : str
+        """
         return type(self)(self.message, place=f"{place}, {self.place}" if self.place else place, **self._about)
 
 
@@ -28,7 +33,12 @@ class Notes(list[str]):
     """Notes in order, each once."""
 
     def add(self, note: str) -> None:
-        """Add a note that is not there yet."""
+        """Add a note that is not there yet.
+
+        Parameters
+        ----------
+        note : str
+        """
         if note not in self:
             self.append(note)
 
@@ -125,6 +135,13 @@ class Preview:
 
 
 def shown(text: str, *, limit: int = 40) -> str:
-    """A piece of a file as quoted in a message: printable, and not too long."""
+    """A piece of a file as quoted in a message: printable, and not too long.
+
+    Parameters
+    ----------
+    text : str
+    limit : int
+        The most characters that are quoted.
+    """
     clean = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
     return f"'{clean}'" if len(clean) <= limit else f"'{clean[:limit]}...'"

@@ -75,6 +75,10 @@ def read_logbook(path: str | Path) -> Logbook:
     The first row names the columns: `file` (a name or a pattern with ``*`` and ``?``) and/or `sweep`, and any of the
     table's (``tip``, ``site``, ``set-point current (pA)``, ...). Other columns are kept as columns of the user's own.
 
+    Parameters
+    ----------
+    path : path
+
     Raises
     ------
     UnreadableFile
@@ -90,6 +94,11 @@ def read_logbook(path: str | Path) -> Logbook:
 
 def stated(values: Mapping[str, str]) -> Logbook:
     """A logbook of one row for all files, from column to text such as ``tip`` to ``heron``.
+
+    Parameters
+    ----------
+    values : mapping
+        Column to text.
 
     Raises
     ------

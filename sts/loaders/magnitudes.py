@@ -39,7 +39,15 @@ def implausible(quantity: str, values: np.ndarray) -> str:
 
 
 def plausible(quantity: str, values: np.ndarray) -> bool:
-    """Whether the values of a bias, height or current are of a size that can be."""
+    """Whether the values of a bias, height or current are of a size that can be.
+
+    Parameters
+    ----------
+    quantity : str
+        ``"bias"``, ``"height"`` or ``"current"``.
+    values : ndarray
+        In SI, any shape.
+    """
     return not implausible(quantity, values)
 
 
@@ -58,7 +66,17 @@ RANGES: dict[str, tuple[float, float]] = {
 
 
 def out_of_range(column: str, value: float, unit: str) -> str:
-    """Why a value [SI] of a column of the table cannot be; "" if it can."""
+    """Why a value [SI] of a column of the table cannot be; "" if it can.
+
+    Parameters
+    ----------
+    column : str
+        Of the table of sweeps.
+    value : float
+        In SI.
+    unit : str
+        The SI unit, for the message.
+    """
     least, most = RANGES.get(column, (-np.inf, np.inf))
     if least <= value <= most:
         return ""

@@ -35,6 +35,15 @@ class Metadata:
     def state(self, quantity: str, sign: int, entry: Entry) -> None:
         """Take the sign of a quantity.
 
+        Parameters
+        ----------
+        quantity : str
+            ``"bias"``, ``"current"`` or ``"height"``.
+        sign : int
+            -1 if it is turned against ours.
+        entry : Entry
+            That says so.
+
         Raises
         ------
         UnreadableFile
@@ -50,7 +59,17 @@ class Metadata:
             )
 
     def put(self, column: str, value: str | float, entry: Entry) -> None:
-        """Take a value; where another entry says another one, neither is used."""
+        """Take a value; where another entry says another one, neither is used.
+
+        Parameters
+        ----------
+        column : str
+            Of the table of sweeps.
+        value : str or float
+            In SI.
+        entry : Entry
+            That says so.
+        """
         before = self._said.setdefault(column, entry)
         if before is entry:
             self.values[column] = value
@@ -72,6 +91,15 @@ def read_metadata(entries: Iterable[Entry], kind: str, decimal: str, recipe: Rec
     """The columns of the table that header entries give.
 
     An entry that cannot be used without a guess (no unit, rms or peak not said) is left out, with a note.
+
+    Parameters
+    ----------
+    entries : iterable of Entry
+    kind : str
+        ``"iv"`` or ``"iz"``.
+    decimal : str
+        The decimal mark of the file.
+    recipe : Recipe
 
     Raises
     ------

@@ -54,7 +54,12 @@ class Labels:
     clashes: tuple[str, ...] = ()  # paths in which two names disagree
 
     def summary(self, column: str) -> str:
-        """The values of a column in words, e.g. ``tips A, B, C`` or ``sites 1 to 5``; "" if there are none."""
+        """The values of a column in words, e.g. ``tips A, B, C`` or ``sites 1 to 5``; "" if there are none.
+
+        Parameters
+        ----------
+        column : str
+        """
         found = sorted({v[column] for v in self.values.values() if column in v}, key=natural_key)
         return in_words(column, found)
 
@@ -95,7 +100,12 @@ def labels_from_paths(paths: Iterable[str]) -> Labels:
 
 
 def labels_of_title(title: str) -> dict[str, str | float]:
-    """Tip, site and sample that the title of a table names (``tip A``); a slash or a dot parts it like a path."""
+    """Tip, site and sample that the title of a table names (``tip A``); a slash or a dot parts it like a path.
+
+    Parameters
+    ----------
+    title : str
+    """
     return {k: v for k, v in _read(title).values.items() if k in ("sample", "tip", "site")}
 
 
@@ -224,13 +234,25 @@ def _without_digits(text: str) -> str:
 
 @lru_cache(4096)
 def natural_key(text: str) -> tuple[tuple[int, int, str], ...]:
-    """A key that sorts names as people count: s2 before s10, small and capital letters alike."""
+    """A key that sorts names as people count: s2 before s10, small and capital letters alike.
+
+    Parameters
+    ----------
+    text : str
+    """
     parts = re.split(r"(\d+)", text)
     return tuple((0, int(p), "") if p.isdecimal() else (1, 0, p.casefold()) for p in parts if p)
 
 
 def in_words(column: str, values: Sequence[str]) -> str:
-    """``tips A, B, C``, ``sites 1 to 5``: the different values of a column."""
+    """``tips A, B, C``, ``sites 1 to 5``: the different values of a column.
+
+    Parameters
+    ----------
+    column : str
+    values : sequence of str
+        Sorted, each once.
+    """
     if not values:
         return ""
     numbers = [int(v) for v in values] if all(v.isdecimal() for v in values) else []
@@ -251,6 +273,11 @@ def propose_pattern(paths: Sequence[str]) -> str:
 
     Only a proposal: the first part that differs as the tip, ``s`` and ``p`` with a number as site, ``r`` with a number or
     the number at the end as repeat.
+
+    Parameters
+    ----------
+    paths : sequence of str
+        Relative, with ``/`` between folders.
     """
     tokens = [_tokens(path) for path in paths]
     shapes = Counter(shape for shape, _ in tokens)

@@ -16,13 +16,23 @@ _FIELD = re.compile(r"\{([^{}]*)\}")
 
 
 def without_copy_mark(stem: str) -> tuple[str, bool]:
-    """A name without what a file manager adds to a copy's, and whether there was such a mark."""
+    """A name without what a file manager adds to a copy's, and whether there was such a mark.
+
+    Parameters
+    ----------
+    stem : str
+        A name without its ending.
+    """
     bare = COPY.sub("", stem).strip()
     return (bare, bare != stem) if bare else (stem, False)
 
 
 def check_pattern(pattern: str) -> None:
     """Refuse a pattern that cannot be used.
+
+    Parameters
+    ----------
+    pattern : str
 
     Raises
     ------
@@ -83,13 +93,23 @@ def values_from(pattern: str, path: str) -> dict[str, str]:
 
 
 def plain(name: str) -> str:
-    """A name as patterns compare it: ``/`` between folders, small letters."""
+    """A name as patterns compare it: ``/`` between folders, small letters.
+
+    Parameters
+    ----------
+    name : str
+    """
     return unicodedata.normalize("NFC", name).replace("\\", "/").casefold()
 
 
 @lru_cache(4096)
 def compiled(pattern: str) -> re.Pattern[str]:
-    """One part of a pattern; only ``*`` and ``?`` are special."""
+    """One part of a pattern; only ``*`` and ``?`` are special.
+
+    Parameters
+    ----------
+    pattern : str
+    """
     return re.compile("".join({"*": ".*", "?": "."}.get(c) or re.escape(c) for c in pattern))
 
 

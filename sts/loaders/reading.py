@@ -40,7 +40,20 @@ def read_file(path: str | Path, *, recipe: Recipe | None = None) -> LoadedFile:
 
 
 def read_bytes(content: bytes, name: str, *, recipe: Recipe | None = None) -> LoadedFile:
-    """As `read_file`, from bytes that are at hand."""
+    """As `read_file`, from bytes that are at hand.
+
+    Parameters
+    ----------
+    content : bytes
+    name : str
+        Of the file.
+    recipe : Recipe, optional
+
+    Raises
+    ------
+    UnreadableFile
+        As `read_file`.
+    """
     used = recipe or NO_RECIPE
     try:
         reader, blocks, notes = scan(content, used)
@@ -51,23 +64,59 @@ def read_bytes(content: bytes, name: str, *, recipe: Recipe | None = None) -> Lo
 
 
 def scan(content: bytes, recipe: Recipe) -> tuple[str, list[Block], list[str]]:
-    """The name of the reader, the blocks and the notes of a file, before anything is made of them."""
+    """The name of the reader, the blocks and the notes of a file, before anything is made of them.
+
+    Parameters
+    ----------
+    content : bytes
+    recipe : Recipe
+
+    Raises
+    ------
+    UnreadableFile
+        If the file holds no block of numbers.
+    """
     kind = format_of(content)
     return kind.name, *kind.blocks(content, recipe)
 
 
 def format_of(content: bytes) -> Format:
-    """What kind of file these bytes are."""
+    """What kind of file these bytes are.
+
+    Parameters
+    ----------
+    content : bytes
+    """
     return next(kind for kind in FORMATS if kind.recognises(content))
 
 
 def bytes_of(path: Path) -> bytes:
-    """The bytes of a file, or `UnreadableFile` with the reason."""
+    """The bytes of a file, or `UnreadableFile` with the reason.
+
+    Parameters
+    ----------
+    path : path
+
+    Raises
+    ------
+    UnreadableFile
+        If it is no file, too large, or cannot be read.
+    """
     return bytes_and_time(path)[0]
 
 
 def bytes_and_time(path: Path) -> tuple[bytes, str]:
-    """As `bytes_of`, and when the file was last written: UTC, ISO 8601, "" if that cannot be had."""
+    """As `bytes_of`, and when the file was last written: UTC, ISO 8601, "" if that cannot be had.
+
+    Parameters
+    ----------
+    path : path
+
+    Raises
+    ------
+    UnreadableFile
+        As `bytes_of`.
+    """
     try:
         found = os.stat(path)
         size = found.st_size

@@ -43,7 +43,15 @@ class ColumnRecipe(Section):
         return value
 
     def fits(self, name: str, number: int) -> bool:
-        """Whether this entry speaks of the column called `name`, the `number`-th of the file."""
+        """Whether this entry speaks of the column called `name`, the `number`-th of the file.
+
+        Parameters
+        ----------
+        name : str
+            As the file writes it.
+        number : int
+            From 1.
+        """
         if self.number is not None:
             return self.number == number
         return bool(self.name) and (self.name.strip() == name.strip() or _matches(name.strip(), self.name.strip()))
@@ -104,7 +112,15 @@ class Recipe(Section):
         return value
 
     def entry(self, name: str, number: int) -> ColumnRecipe | None:
-        """The first entry that speaks of a column."""
+        """The first entry that speaks of a column.
+
+        Parameters
+        ----------
+        name : str
+            As the file writes it.
+        number : int
+            From 1.
+        """
         return next((c for c in self.column if c.fits(name, number)), None)
 
 
@@ -113,6 +129,10 @@ NO_RECIPE = Recipe()
 
 def read_recipe(path: str | Path) -> Recipe:
     """Read a recipe from a TOML file.
+
+    Parameters
+    ----------
+    path : path
 
     Raises
     ------
@@ -124,7 +144,12 @@ def read_recipe(path: str | Path) -> Recipe:
 
 
 def recipe_text(recipe: Recipe) -> str:
-    """The TOML text of a recipe: the keys that say something, in a fixed order; "" for an empty recipe."""
+    """The TOML text of a recipe: the keys that say something, in a fixed order; "" for an empty recipe.
+
+    Parameters
+    ----------
+    recipe : Recipe
+    """
     if recipe is NO_RECIPE:
         return ""
     data = recipe.model_dump(exclude_defaults=True, exclude_none=True)

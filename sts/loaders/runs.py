@@ -46,6 +46,14 @@ class Run:
 def runs_of(channel: Channel, group: Group, source: Source) -> list[Run]:
     """The sweeps of one axis and its signals.
 
+    Parameters
+    ----------
+    channel : Channel
+    group : Group
+        The rows to take.
+    source : Source
+        What the sweeps of the block have in common.
+
     Raises
     ------
     UnreadableFile
@@ -173,7 +181,16 @@ def _averaged(axis: np.ndarray, signals: list[np.ndarray], branch: Branch) -> tu
 
 
 def numbers(role: Role, rows: np.ndarray | slice, notes: Notes) -> np.ndarray:
-    """The values of a column in SI units; overload is missing."""
+    """The values of a column in SI units; overload is missing.
+
+    Parameters
+    ----------
+    role : Role
+    rows : ndarray of int, or slice
+        Which to take.
+    notes : Notes
+        Takes what is missing.
+    """
     values = np.asarray(role.column.values[..., rows], float)
     if not largest(values) < OVERLOAD:
         wild = np.abs(values) >= OVERLOAD
@@ -189,12 +206,24 @@ def numbers(role: Role, rows: np.ndarray | slice, notes: Notes) -> np.ndarray:
 
 
 def largest(values: np.ndarray) -> float:
-    """The largest magnitude, NaN passed over, without temporaries."""
+    """The largest magnitude, NaN passed over, without temporaries.
+
+    Parameters
+    ----------
+    values : ndarray
+        Any shape.
+    """
     return float(max(np.fmax.reduce(values, axis=None, initial=0.0), -np.fmin.reduce(values, axis=None, initial=0.0)))
 
 
 def span(values: np.ndarray) -> float:
-    """Largest less smallest of the finite values."""
+    """Largest less smallest of the finite values.
+
+    Parameters
+    ----------
+    values : ndarray
+        Any shape.
+    """
     finite = values[np.isfinite(values)]
     return float(np.ptp(finite)) if finite.size else 0.0
 

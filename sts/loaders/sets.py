@@ -14,12 +14,27 @@ from sts.sweeps import NUMBER_COLUMNS, SweepSet
 
 
 def safe_name(text: str) -> str:
-    """Letters, digits, ``.``, ``_`` and ``-`` of a text; anything else becomes ``_``."""
+    """Letters, digits, ``.``, ``_`` and ``-`` of a text; anything else becomes ``_``.
+
+    Parameters
+    ----------
+    text : str
+    """
     return re.sub(r"_{2,}", "_", "".join(c if c.isalnum() or c in "._-" else "_" for c in text)).strip("_") or "sweep"
 
 
 def sets_of(runs: list[Run], name: str, notes: tuple[str, ...]) -> tuple[SweepSet, ...]:
-    """The sets of the sweeps of the file `name`, those on exactly the same axis together; each stack is a set."""
+    """The sets of the sweeps of the file `name`, those on exactly the same axis together; each stack is a set.
+
+    Parameters
+    ----------
+    runs : list of Run
+        Of the file; repeats are numbered in place.
+    name : str
+        Of the file.
+    notes : tuple of str
+        That go with each set.
+    """
     single = [run for run in runs if not run.stacked]
     _number_repeats(single)
     names = iter(_sweep_names(single, name))

@@ -35,7 +35,17 @@ _POLARITIES = (  # phrase about the bias, and whether the electrode in its first
 
 
 def refuse_what_may_change(entry: Entry) -> None:
-    """Refuse an entry that is not understood where it may turn a sign or multiply the numbers."""
+    """Refuse an entry that is not understood where it may turn a sign or multiply the numbers.
+
+    Parameters
+    ----------
+    entry : Entry
+
+    Raises
+    ------
+    UnreadableFile
+        If it may turn a sign or scale the numbers.
+    """
     words, value = words_of(entry.key), entry.value.strip().lower()
     if _ELSEWHERE.search(words) or value in _NO - {"0"} or value in _PLUS:
         return
@@ -56,7 +66,7 @@ def refuse_what_may_change(entry: Entry) -> None:
         )
 
 
-def polarity_of(text: str) -> int | None:
+def _polarity_of(text: str) -> int | None:
     """What a text says of the bias: +1 of the sample against the tip, -1 the other way; None if neither, or both."""
     found = set()
     for part in re.split(r"[,;()\[\]]|\band\b", re.sub(r"\s+", " ", text.lower())):
@@ -78,6 +88,13 @@ def polarity_of(text: str) -> int | None:
 def without_polarity(entry: Entry, value: str) -> tuple[str, int | None]:
     """A value without the phrase behind it that says whose bias it is, or that something is inverted; and its sign.
 
+    Parameters
+    ----------
+    entry : Entry
+        For the message.
+    value : str
+        Its value.
+
     Raises
     ------
     UnreadableFile
@@ -93,7 +110,7 @@ def without_polarity(entry: Entry, value: str) -> tuple[str, int | None]:
         r"(?i)\b(?:tip|sample|ground\w*|earthed|sign|polarity|invert\w*|reversed)\b", match.group()
     ):
         return value, None
-    sign = polarity_of(match.group())
+    sign = _polarity_of(match.group())
     if sign is None:
         raise not_understood(entry, "tip or sample, relative to the other", "bias")
     return value[: match.start()].strip(" ,;(["), sign
@@ -101,6 +118,12 @@ def without_polarity(entry: Entry, value: str) -> tuple[str, int | None]:
 
 def sign_of(entry: Entry, column: str) -> tuple[str, int] | None:
     """The quantity and the sign that an entry says of bias, current or height; None if it speaks of no sign.
+
+    Parameters
+    ----------
+    entry : Entry
+    column : str
+        What its key is: one of `SIGN_KEYS`.
 
     Raises
     ------
@@ -111,12 +134,12 @@ def sign_of(entry: Entry, column: str) -> tuple[str, int] | None:
     quantity, _, about = column.partition(" ")
     sign: int | None = None
     if column in ("bias applied to", "grounded"):
-        quantity, sign, expected = "bias", polarity_of(low), "tip or sample"
+        quantity, sign, expected = "bias", _polarity_of(low), "tip or sample"
         if sign is not None and column == "grounded" and "ground" not in low:
             sign = -sign
     elif column == "bias reference":
         quantity, expected = "bias", "sample relative to tip, or tip relative to sample"
-        sign = polarity_of(low) if {"tip", "sample"} <= set(re.findall(r"\w+", low)) else None
+        sign = _polarity_of(low) if {"tip", "sample"} <= set(re.findall(r"\w+", low)) else None
     elif column == "height grows":
         away, towards = (
             re.search(r"\b(?:away|out|up|retract\w*)\b", low),
@@ -125,7 +148,7 @@ def sign_of(entry: Entry, column: str) -> tuple[str, int] | None:
         sign = None if bool(away) == bool(towards) else 1 if away else -1
         expected = "away from or towards the surface"
     elif about == "sign":
-        sign = 1 if low in _PLUS else -1 if low in _MINUS else polarity_of(low) if quantity == "bias" else None
+        sign = 1 if low in _PLUS else -1 if low in _MINUS else _polarity_of(low) if quantity == "bias" else None
         if low in ("bipolar", "unipolar", "both"):
             return None  # of the range
         expected = "+1 or -1, normal or inverted"
@@ -138,6 +161,16 @@ def sign_of(entry: Entry, column: str) -> tuple[str, int] | None:
 
 
 def not_understood(entry: Entry, expected: str, quantity: str) -> UnreadableFile:
+    """The refusal of an entry about a sign that says something else.
+
+    Parameters
+    ----------
+    entry : Entry
+    expected : str
+        What it could have said.
+    quantity : str
+        ``"bias"``, ``"current"`` or ``"height"``.
+    """
     return UnreadableFile(
         f"the header entry {shown(entry.key)} is {shown(entry.value)}; expected {expected}, since it turns a sign. Say "
         f'{quantity}_sign = 1 (or -1) in a recipe and under [header]: "{entry.key}" = "unused".',

@@ -75,7 +75,21 @@ def _text(cell: str | float, decimal: str) -> str:
 
 
 def write_csv(path: Path, head: Sequence[str], rows: Sequence[Sequence[str | float]], decimal: str) -> None:
-    """Write a table as CSV that a spreadsheet opens: with a byte-order mark, and semicolons where the comma is taken."""
+    """Write a table as CSV that a spreadsheet opens: with a byte-order mark, and semicolons where the comma is taken.
+
+    Parameters
+    ----------
+    path : path
+    head : sequence of str
+    rows : sequence of (str or float)
+    decimal : str
+        The decimal mark, that decides the delimiter.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written there.
+    """
     stream = io.StringIO()
     writer = csv.writer(stream, delimiter=";" if decimal == "," else ",", lineterminator="\r\n")
     writer.writerow(head)
@@ -85,6 +99,12 @@ def write_csv(path: Path, head: Sequence[str], rows: Sequence[Sequence[str | flo
 
 def write_xlsx(path: Path, head: Sequence[str], rows: Sequence[Sequence[str | float]]) -> None:
     """Write a table as a workbook.
+
+    Parameters
+    ----------
+    path : path
+    head : sequence of str
+    rows : sequence of (str or float)
 
     Raises
     ------

@@ -17,7 +17,14 @@ RMS = {"rms": 1.0, "peak": np.sqrt(0.5), "pp": np.sqrt(0.125), "peak-to-peak": n
 
 
 def number_of(text: str, decimal: str = ".") -> tuple[float, str] | None:
-    """A number and what stands behind it (a unit), or None. ``0,5`` is read either way where nothing is in doubt."""
+    """A number and what stands behind it (a unit), or None. ``0,5`` is read either way where nothing is in doubt.
+
+    Parameters
+    ----------
+    text : str
+    decimal : str
+        The decimal mark of the file.
+    """
     match = _VALUE.fullmatch(text.strip())
     if not match:
         return None
@@ -42,7 +49,14 @@ def number_text(value: float) -> str:
 
 
 def scaled(values: Any, factor: float) -> Any:
-    """Values times a factor to SI; divided by 1/factor where that is whole: 0.1 nm is 1e-10 m to the last digit."""
+    """Values times a factor to SI; divided by 1/factor where that is whole: 0.1 nm is 1e-10 m to the last digit.
+
+    Parameters
+    ----------
+    values : float or ndarray
+    factor : float
+        To SI.
+    """
     inverse = round(1 / factor) if 0 < abs(factor) < 1 else 0
     if inverse and abs(inverse * factor - 1) < 1e-12:
         return values / inverse
@@ -50,7 +64,12 @@ def scaled(values: Any, factor: float) -> Any:
 
 
 def modulation_kind(text: str) -> str:
-    """``rms``, ``peak`` or ``peak-to-peak`` if a text says so, else ""."""
+    """``rms``, ``peak`` or ``peak-to-peak`` if a text says so, else "".
+
+    Parameters
+    ----------
+    text : str
+    """
     low = text.lower()
     if re.search(r"\brms\b|r\.m\.s|_rms", low):
         return "rms"
@@ -64,10 +83,21 @@ def in_si(column: str, text: str, unit: str, decimal: str) -> tuple[float | None
     """A value of a number column in SI, or None and the reason why not.
 
     Of several quantities in one value, such as ``0.2 mV rms, 811 Hz``, the one of the column's dimension.
+
+    Parameters
+    ----------
+    column : str
+        Of the table of sweeps.
+    text : str
+        The value as written, perhaps with its unit.
+    unit : str
+        That the key or the head of the column has; "" if none.
+    decimal : str
+        The decimal mark of the file.
     """
     expected = DIMENSIONS.get(column, "")
     found = number_of(text, decimal)
-    if expected and len(parts := parts_of(text)) > 1:
+    if expected and len(parts := _parts_of(text)) > 1:
         fitting = [part for part in parts if dimension_of(part, expected) == expected]
         if len(fitting) == 1 and all(dimension_of(part) for part in parts):
             found = number_of(fitting[0], decimal)
@@ -109,7 +139,7 @@ def alike(one: str | float, other: str | float) -> bool:
     return not isinstance(other, float) and str(one).strip().casefold() == str(other).strip().casefold()
 
 
-def parts_of(text: str) -> list[str]:
+def _parts_of(text: str) -> list[str]:
     """The quantities of a value such as ``100 pA, 0.5 V`` or ``50 pA @ 0,1 V``."""
     return [p for p in re.split(r"\s*(?:,\s+|;|@|\bat\b|\band\b|/(?=\s*[+-]?\d))\s*", text.strip()) if p]
 
@@ -121,21 +151,46 @@ def _bare_unit(tail: str) -> str:
 
 
 def dimension_of(part: str, expected: str = "") -> str:
+    """The dimension of the unit behind a number; "" if there is none.
+
+    Parameters
+    ----------
+    part : str
+        A number with a unit.
+    expected : str
+        As in `is_unit`.
+    """
     found = number_of(part, ",")
     unit = is_unit(_bare_unit(found[1]), expected=expected) if found else None
     return unit.dimension if unit else ""
 
 
 def has_unit(value: str) -> bool:
+    """Whether a unit stands behind a number.
+
+    Parameters
+    ----------
+    value : str
+    """
     found = number_of(value)
     return bool(found and found[1] and is_unit(found[1]))
 
 
 def set_point_of(text: str, unit: str, decimal: str) -> tuple[dict[str, float], str]:
-    """A set-point that may hold the current, the bias, or both, as the units tell; and what is wrong with it."""
+    """A set-point that may hold the current, the bias, or both, as the units tell; and what is wrong with it.
+
+    Parameters
+    ----------
+    text : str
+        One or two quantities.
+    unit : str
+        For those that have none; "" if there is none.
+    decimal : str
+        The decimal mark of the file.
+    """
     found: dict[str, float] = {}
     wrong = ""
-    for part in parts_of(text):
+    for part in _parts_of(text):
         written = re.sub(r"^[A-Za-z]\w*\s*[:=]\s*", "", part)  # ``I = 50 pA, V = 0.1 V``
         column = {"current": "setpoint_current_A", "bias": "setpoint_bias_V"}.get(
             dimension_of(f"{written} {unit}" if not dimension_of(written) else written), ""

@@ -16,12 +16,33 @@ _TABLES: dict[str, dict[str, list[str]]] = tomllib.loads(Path(__file__).with_nam
 
 
 def meanings(table: str) -> dict[str, str]:
-    """The words of a table of ``words.toml``, each with what it means."""
+    """The words of a table of ``words.toml``, each with what it means.
+
+    Parameters
+    ----------
+    table : str
+
+    Raises
+    ------
+    KeyError
+        If there is no such table.
+    """
     return {word: meaning for meaning, words in _TABLES[table].items() for word in words}
 
 
 def among(table: str, meaning: str) -> frozenset[str]:
-    """The words of one meaning."""
+    """The words of one meaning.
+
+    Parameters
+    ----------
+    table : str
+    meaning : str
+
+    Raises
+    ------
+    KeyError
+        If there is no such table or meaning.
+    """
     return frozenset(_TABLES[table][meaning])
 
 
@@ -51,7 +72,12 @@ _POWER_UNIT = re.compile(  # 1e-9 A, 10^-9 A, ×10^{-9} A, x10⁻⁹ A: the unit
 
 
 def words_of(text: str) -> str:
-    """A name as the words of the tables: lower case, single spaces, ``dI/dV`` and ``lock-in`` as one word."""
+    """A name as the words of the tables: lower case, single spaces, ``dI/dV`` and ``lock-in`` as one word.
+
+    Parameters
+    ----------
+    text : str
+    """
     text = unicodedata.normalize("NFC", text).strip().strip("\"'").lower()
     text = re.sub(r"\bd\s*i\s*[/_ ]?\s*d\s*([vz])\b", r"did\1", text)
     text = re.sub(r"\bd\s*v\s*[/_ ]?\s*d\s*i\b", "dvdi", text)
@@ -61,6 +87,11 @@ def words_of(text: str) -> str:
 
 def own_column(words: str) -> str:
     """The name of a column of the user's own.
+
+    Parameters
+    ----------
+    words : str
+        Of its head, lower case.
 
     Raises
     ------
@@ -76,7 +107,14 @@ def own_column(words: str) -> str:
 
 
 def is_unit(text: str, *, expected: str = "") -> Unit | None:
-    """The unit of a text in brackets or alone, ``10^-9 A`` among them; `None` if it is none."""
+    """The unit of a text in brackets or alone, ``10^-9 A`` among them; `None` if it is none.
+
+    Parameters
+    ----------
+    text : str
+    expected : str
+        The dimension that the place calls for, such as ``"length"``.
+    """
     text = text.strip().strip("()[]{}").strip()
     found = find_unit(text, expected=expected)
     if found is None and (power := _POWER_UNIT.fullmatch(text.translate(_SUPERSCRIPTS))):
@@ -105,6 +143,10 @@ def key_of(text: str) -> tuple[str, str, str]:
     """A header key or a logbook's column: (what it is in `KEYS`, "" if unknown; unit as written; words left over).
 
     ``Temperature (K)`` and ``temperature_K`` carry a unit; ``modulation (rms)`` carries a word that matters.
+
+    Parameters
+    ----------
+    text : str
     """
     text = unicodedata.normalize("NFC", text[:LONGEST_NAME]).strip().strip("\"'").strip()
     unit, extra = "", ""

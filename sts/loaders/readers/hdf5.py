@@ -20,12 +20,21 @@ _NOT_ENTRIES = (
 
 
 def is_hdf5(content: bytes) -> bool:
-    """Whether these are the bytes of an HDF5 file; it may begin with a block of the user's own."""
+    """Whether these are the bytes of an HDF5 file; it may begin with a block of the user's own.
+
+    Parameters
+    ----------
+    content : bytes
+    """
     return any(content[start : start + 8] == _MAGIC for start in (0, 512, 1024, 2048))
 
 
 def hdf5_arrays(content: bytes) -> tuple[Folders, list[Entry]]:
     """The datasets of a file by group and path, and what its scalars and attributes say.
+
+    Parameters
+    ----------
+    content : bytes
 
     Raises
     ------

@@ -28,12 +28,21 @@ _DEEPEST = 32
 
 
 def is_matlab(content: bytes) -> bool:
-    """Whether these are the bytes of a MATLAB file before version 7.3."""
+    """Whether these are the bytes of a MATLAB file before version 7.3.
+
+    Parameters
+    ----------
+    content : bytes
+    """
     return content.startswith(b"MATLAB 5.0 MAT-file") or bool(re.match(rb"MATLAB[\x20-\x7e]{20,}", content[:116]))
 
 
 def matlab_arrays(content: bytes) -> tuple[Folders, list[Entry]]:
     """The arrays of a MATLAB file by structure and name, those of structures as ``name.field``.
+
+    Parameters
+    ----------
+    content : bytes
 
     Raises
     ------

@@ -18,17 +18,37 @@ _MAGIC = b"\x93NUMPY"
 
 
 def is_npy(content: bytes) -> bool:
-    """Whether these are the bytes of an .npy file."""
+    """Whether these are the bytes of an .npy file.
+
+    Parameters
+    ----------
+    content : bytes
+    """
     return content.startswith(_MAGIC)
 
 
 def is_npz(content: bytes) -> bool:
-    """Whether these are the bytes of an archive of arrays."""
+    """Whether these are the bytes of an archive of arrays.
+
+    Parameters
+    ----------
+    content : bytes
+    """
     return content.startswith(b"PK\x03\x04") and b".npy" in content[:200]
 
 
 def npy_arrays(content: bytes) -> tuple[Folders, list[Entry]]:
-    """The arrays of an .npy file: the fields of a record array, the columns of a bare table, or the one."""
+    """The arrays of an .npy file: the fields of a record array, the columns of a bare table, or the one.
+
+    Parameters
+    ----------
+    content : bytes
+
+    Raises
+    ------
+    UnreadableFile
+        If it holds objects, is cut off, or claims an absurd size.
+    """
     values = _array(content)
     if values.dtype.names:
         arrays = {str(n): np.asarray(values[n]) for n in values.dtype.names}
@@ -41,7 +61,17 @@ def npy_arrays(content: bytes) -> tuple[Folders, list[Entry]]:
 
 
 def npz_arrays(content: bytes) -> tuple[Folders, list[Entry]]:
-    """The arrays of an archive, by name."""
+    """The arrays of an archive, by name.
+
+    Parameters
+    ----------
+    content : bytes
+
+    Raises
+    ------
+    UnreadableFile
+        As `npy_arrays`, or if two arrays have one name.
+    """
     check_zip(content)
     arrays: dict[str, tuple[np.ndarray, str]] = {}
     with zipfile.ZipFile(io.BytesIO(content)) as archive:

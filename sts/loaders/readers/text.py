@@ -23,13 +23,30 @@ _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
 
 
 def read_text_file(content: bytes, recipe: Recipe) -> tuple[list[Block], list[str]]:
-    """The blocks of a text file, and notes on its encoding."""
+    """The blocks of a text file, and notes on its encoding.
+
+    Parameters
+    ----------
+    content : bytes
+    recipe : Recipe
+
+    Raises
+    ------
+    UnreadableFile
+        If it is no text, or as `read_text`.
+    """
     text, notes = decode(content, encoding=recipe.encoding)
     return read_text(text, recipe), notes
 
 
 def read_text(text: str, recipe: Recipe) -> list[Block]:
-    """The blocks of a text.
+    r"""The blocks of a text.
+
+    Parameters
+    ----------
+    text : str
+        With ``\n`` at the ends of lines.
+    recipe : Recipe
 
     Raises
     ------

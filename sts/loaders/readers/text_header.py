@@ -18,7 +18,16 @@ _UNIT_WORDS = {*UNITLESS, "-"}
 
 
 def entries_of(lines: Sequence[tuple[int, str]], delimiter: str, marks: Sequence[str] = ()) -> list[Entry]:
-    """The ``key: value``, ``key = value`` and ``key<delimiter>value`` of header lines, and tables of keys over values."""
+    """The ``key: value``, ``key = value`` and ``key<delimiter>value`` of header lines, and tables of keys over values.
+
+    Parameters
+    ----------
+    lines : sequence of (int, str)
+        Numbered lines of the header.
+    delimiter : str
+    marks : sequence of str
+        Of comments, from a recipe.
+    """
     found: list[Entry] = []
     heads: list[str] = []  # of a table: keys whose values stand in the next line
     if len(lines) > 2 * _MOST_HEADER:
@@ -90,7 +99,19 @@ def _is_unit_row(cells: Sequence[str]) -> bool:
 def column_line(
     lines: Sequence[tuple[int, str]], delimiter: str, width: int, recipe: Recipe, marks: Sequence[str]
 ) -> tuple[list[str], list[str], set[int]] | None:
-    """Names and units of the columns, and the numbers of the lines that gave them; None if no line fits."""
+    """Names and units of the columns, and the numbers of the lines that gave them; None if no line fits.
+
+    Parameters
+    ----------
+    lines : sequence of (int, str)
+        Numbered lines above a table.
+    delimiter : str
+    width : int
+        Columns of the table.
+    recipe : Recipe
+    marks : sequence of str
+        Of comments, from the recipe.
+    """
     if recipe.column_names:
         names = [*recipe.column_names, *[""] * width][:width]
         return names, [""] * width, set()

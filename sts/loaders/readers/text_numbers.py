@@ -18,7 +18,14 @@ _SMALL = 200_000  # characters
 
 
 def parse_rows(rows: list[str], dialect: Dialect, recipe: Recipe) -> list[np.ndarray] | None:
-    """The columns of rows that are all alike; None if a row is not."""
+    """The columns of rows that are all alike; None if a row is not.
+
+    Parameters
+    ----------
+    rows : list of str
+    dialect : Dialect
+    recipe : Recipe
+    """
     delimiter, decimal = dialect.delimiter, dialect.decimal
     text = [j for j, numeric in enumerate(dialect.numeric) if not numeric]
     body = "\n".join(rows)

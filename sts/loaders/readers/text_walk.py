@@ -49,6 +49,10 @@ class Walk:
     def run(self, lines: list[str]) -> list[Block]:
         """The blocks of all lines.
 
+        Parameters
+        ----------
+        lines : list of str
+
         Raises
         ------
         UnreadableFile
@@ -149,7 +153,22 @@ def make_block(
     line: int,
     known: Names | None = None,
 ) -> Block:
-    """A block of columns under the lines of its header; `known` are the names where the header has none."""
+    """A block of columns under the lines of its header; `known` are the names where the header has none.
+
+    Parameters
+    ----------
+    header : sequence of (int, str)
+        Numbered lines above the table.
+    values : list of ndarray, shape (n,)
+        Its columns.
+    dialect, recipe : Dialect, Recipe
+    breaks : tuple of int
+        Rows before which an empty line stands.
+    line : int
+        Number of its first row.
+    known : (list of str, list of str), optional
+        Names and units where the header has none.
+    """
     marks = tuple(recipe.comment)
     found = column_line(header, dialect.delimiter, len(values), recipe, marks)
     names, units, used = found or (*(known or ([""] * len(values), [""] * len(values))), set())

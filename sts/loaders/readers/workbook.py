@@ -20,7 +20,12 @@ from sts.loaders.words import key_of
 
 
 def is_workbook(content: bytes) -> bool:
-    """Whether these are the bytes of an .xlsx workbook."""
+    """Whether these are the bytes of an .xlsx workbook.
+
+    Parameters
+    ----------
+    content : bytes
+    """
     if not content.startswith(b"PK\x03\x04"):
         return False
     try:
@@ -32,6 +37,10 @@ def is_workbook(content: bytes) -> bool:
 
 def sheets_of(content: bytes) -> dict[str, list[list[str]]]:
     """The sheets of a workbook as rows of text cells; numbers are written so that they read back the same.
+
+    Parameters
+    ----------
+    content : bytes
 
     Raises
     ------
@@ -67,6 +76,11 @@ def _cell(value: Any) -> str:
 
 def read_workbook(content: bytes, recipe: Recipe) -> list[Block]:
     """The blocks of all sheets that hold numbers (or of the one that the recipe names).
+
+    Parameters
+    ----------
+    content : bytes
+    recipe : Recipe
 
     Raises
     ------
