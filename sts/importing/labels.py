@@ -32,7 +32,7 @@ def annotate_session(
     values: Mapping[str, str] | None = None,
     prefer_logbook: bool = False,
 ) -> Annotated:
-    """Fill in what a session does not know of its sweeps, by a logbook, patterns of names, or values for all.
+    r"""Fill in what a session does not know of its sweeps, by a logbook, patterns of names, or values for all.
 
     Parameters
     ----------
@@ -50,6 +50,18 @@ def annotate_session(
     ------
     UnreadableFile, SessionError, ValueError
         If the logbook, a pattern or the session cannot be used.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> import sts
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> _ = (folder / "a.txt").write_text("V (mV);I (pA)\n-10;-25\n0;0\n10;25\n")
+    >>> _ = sts.import_files([folder / "a.txt"], folder / "bench.h5")
+    >>> done = sts.annotate_session(folder / "bench.h5", values={"tip": "heron"})
+    >>> done.changes[["sweep", "column", "after"]].values.tolist()
+    [['a', 'tip', 'heron']]
     """
     books = logbooks_of(logbook, values)
     paths = places_of(Session.open(session))

@@ -12,7 +12,15 @@ from sts.sweeps import SweepSet
 
 
 class UnreadableFile(ValueError):
-    """A file that cannot be used. The text is one line: file, place, what was found and expected, what to do."""
+    """A file that cannot be used. The text is one line: file, place, what was found and expected, what to do.
+
+    Examples
+    --------
+    >>> from sts import UnreadableFile
+    >>> error = UnreadableFile("found 'x', expected a number. Correct the cell.", place="line 3")
+    >>> print(error.inside("heron.txt"))
+    heron.txt, line 3: found 'x', expected a number. Correct the cell.
+    """
 
     def __init__(self, message: str, *, place: str = "", **about: Any) -> None:
         self.message, self.place, self._about = _one_line(message), _one_line(place), about
@@ -69,6 +77,13 @@ class LoadedFile:
         Where the file lay: from the imported folder down, and the folders above, with ``/`` between.
     modified : str
         When it was last written, ISO 8601.
+
+    Examples
+    --------
+    >>> from sts import LoadedFile
+    >>> file = LoadedFile("heron.txt", b"", "text", "", (), folder="2024/gold")
+    >>> file.path
+    '2024/gold/heron.txt'
     """
 
     name: str

@@ -70,7 +70,7 @@ class Logbook:
 
 
 def read_logbook(path: str | Path) -> Logbook:
-    """Read a logbook from CSV (any delimiter and encoding) or XLSX.
+    r"""Read a logbook from CSV (any delimiter and encoding) or XLSX.
 
     The first row names the columns: `file` (a name or a pattern with ``*`` and ``?``) and/or `sweep`, and any of the
     table's (``tip``, ``site``, ``set-point current (pA)``, ...). Other columns are kept as columns of the user's own.
@@ -83,6 +83,17 @@ def read_logbook(path: str | Path) -> Logbook:
     ------
     UnreadableFile
         If it is no table, has no column `file` or `sweep`, or a cell cannot be used; the text names row and column.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> import sts
+    >>> path = Path(tempfile.mkdtemp()) / "logbook.csv"
+    >>> _ = path.write_text("file,tip,temperature (K)\nheron_*,heron,4.2\n")
+    >>> for row in sts.read_logbook(path).rows:
+    ...     print(row.pattern, row.values, row.place)
+    heron_* {'tip': 'heron', 'temperature_K': 4.2} line 2
     """
     path = Path(path)
     content = bytes_of(path)
@@ -344,7 +355,7 @@ def statements_of(logbook: Logbook, columns: Columns, paths: Mapping[str, tuple[
 def apply_logbook(
     file: LoadedFile, logbook: Logbook, *, prefer_logbook: bool = False
 ) -> tuple[LoadedFile, list[Disagreement]]:
-    """Fill in what a file does not say.
+    r"""Fill in what a file does not say.
 
     Parameters
     ----------
@@ -362,6 +373,19 @@ def apply_logbook(
     -----
     Rows are taken from top to bottom: what an earlier row has filled in, a later one does not change; if they
     disagree, that is reported too.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> import sts
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> _ = (folder / "heron_1.txt").write_text("V (mV);I (pA)\n-10;-25\n0;0\n10;25\n")
+    >>> _ = (folder / "logbook.csv").write_text("file,tip,site\nheron_*,heron,3\n")
+    >>> logbook = sts.read_logbook(folder / "logbook.csv")
+    >>> file, conflicts = sts.apply_logbook(sts.read_file(folder / "heron_1.txt"), logbook)
+    >>> file.sets[0].table[["tip", "site"]].values.tolist(), conflicts
+    ([['heron', '3']], [])
     """
     place = {file.name: (file.path, file.above)}
     return filled(file, lambda part: statements_of(logbook, part.columns, place), prefer=prefer_logbook)

@@ -27,7 +27,7 @@ _SWEEPS = ["sweep", "kind", "points", "axis_from", "axis_to"]
 
 
 def preview_file(path: str | Path, *, recipe: Recipe | None = None) -> Preview:
-    """What `read_file` would make of a file; never raises for what is in it.
+    r"""What `read_file` would make of a file; never raises for what is in it.
 
     Parameters
     ----------
@@ -43,6 +43,19 @@ def preview_file(path: str | Path, *, recipe: Recipe | None = None) -> Preview:
     ------
     UnreadableFile
         Only if there is no such file.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> import sts
+    >>> path = Path(tempfile.mkdtemp()) / "heron.txt"
+    >>> _ = path.write_text("tip: heron\nV (mV);I (pA)\n-10;-25\n0;0\n10;25\n")
+    >>> seen = sts.preview_file(path)
+    >>> seen.problem, seen.columns[["column", "unit", "read_as"]].values.tolist()
+    ('', [['V (mV)', 'mV', 'bias'], ['I (pA)', 'pA', 'current']])
+    >>> print(seen.recipe.splitlines()[2])
+    [[column]]
     """
     path = Path(path)
     return preview_bytes(bytes_of(path), path.name, lambda attempt: attempt(recipe or NO_RECIPE))

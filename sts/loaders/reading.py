@@ -17,7 +17,7 @@ from sts.loaders.recipe import NO_RECIPE, Recipe, recipe_text
 
 
 def read_file(path: str | Path, *, recipe: Recipe | None = None) -> LoadedFile:
-    """Read the sweeps of one file.
+    r"""Read the sweeps of one file.
 
     Parameters
     ----------
@@ -30,6 +30,19 @@ def read_file(path: str | Path, *, recipe: Recipe | None = None) -> LoadedFile:
     ------
     UnreadableFile
         With one line: file, place, what was found, what was expected, what to do.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> import sts
+    >>> path = Path(tempfile.mkdtemp()) / "heron.txt"
+    >>> _ = path.write_text("tip: heron\nV (mV);I (pA)\n-10;-25\n0;0\n10;25\n")
+    >>> sweeps = sts.read_file(path).sets[0]
+    >>> sweeps.kind, sweeps.axis.tolist(), sweeps.current.tolist()
+    ('iv', [-0.01, 0.0, 0.01], [[-2.5e-11, 0.0, 2.5e-11]])
+    >>> sweeps.table["tip"].tolist()
+    ['heron']
     """
     path = Path(path)
     loaded = read_bytes(bytes_of(path), path.name, recipe=recipe)

@@ -128,7 +128,7 @@ NO_RECIPE = Recipe()
 
 
 def read_recipe(path: str | Path) -> Recipe:
-    """Read a recipe from a TOML file.
+    r"""Read a recipe from a TOML file.
 
     Parameters
     ----------
@@ -138,6 +138,17 @@ def read_recipe(path: str | Path) -> Recipe:
     ------
     PlanError
         With one line for each mistake: file, line, key, what came, what is allowed.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> import sts
+    >>> path = Path(tempfile.mkdtemp()) / "bench.toml"
+    >>> _ = path.write_text('current_sign = -1\nfiles = "c_z*"\n')
+    >>> recipe = sts.read_recipe(path)
+    >>> recipe.current_sign, recipe.files, recipe.bias_sign
+    (-1, 'c_z*', None)
     """
     recipe: Recipe = read_toml(Recipe, path, "recipe")
     return recipe
