@@ -7,16 +7,14 @@ import os
 from pathlib import Path
 
 import numpy as np
-import openpyxl
-import pandas as pd
 import pytest
 
 import sts
 from sts.cli import main
-from sts.importing import annotate_session, import_files, propose_names, write_logbook
+from sts.importing import annotate_session, import_files, propose_names
 from sts.loaders import UnreadableFile
 from sts.loaders.folders import find_files
-from sts.session import Session, SessionError, annotate, take_back
+from sts.session import Session, annotate, take_back
 
 Z = np.linspace(0, 0.5, 60)
 
@@ -171,64 +169,6 @@ def test_rows_that_fit_all_or_nothing_are_named(folder: Path, tmp_path: Path) ->
     assert "log.csv, line 4, 'monday/*': fits no file." in notes
 
 
-# ---- a started logbook
-
-
-@pytest.mark.parametrize("ending", ["csv", "xlsx"])
-def test_a_started_logbook_is_filled_in_and_given_back_as_often_as_wanted(
-    folder: Path, tmp_path: Path, ending: str
-) -> None:
-    path, book = tmp_path / "s.h5", tmp_path / f"book.{ending}"
-    import_files([folder], path)
-    assert write_logbook(path, book) == 6
-    assert annotate_session(path, book).changes.empty  # as it is, it says nothing new
-    if ending == "csv":
-        table = pd.read_csv(book, dtype=str, keep_default_na=False, encoding="utf-8-sig")
-        table.loc[table["file"] == "thursday/odd.txt", "tip"] = "C"
-        table.loc[table["tip"] == "B", "tip"] = "stork"  # a guess from a name, corrected
-        table["set-point current (pA)"] = "50"
-        table.to_csv(book, index=False)
-    else:
-        sheet = openpyxl.load_workbook(book)
-        rows = list(sheet.active.iter_rows())
-        head = [cell.value for cell in rows[0]]
-        for row in rows[1:]:
-            tip = row[head.index("tip")]
-            tip.value = "C" if row[0].value == "thursday/odd.txt" else "stork" if tip.value == "B" else tip.value
-            row[head.index("set-point current (pA)")].value = 50
-        sheet.save(book)
-    done = annotate_session(path, book)
-    assert done.conflicts == []
-    expected = NAMED | {"odd.txt": "C", "tipB_site1_001.txt": "stork", "tipB_site2_001.txt": "stork"}
-    assert labels(path) == expected
-    np.testing.assert_allclose(list(labels(path, "setpoint_current_A").values()), 5e-11)
-    if ending == "csv":
-        book.write_text(book.read_text(encoding="utf-8").replace("stork", "crane"), encoding="utf-8")
-        assert annotate_session(path, book).conflicts == []  # the same logbook, corrected
-        assert labels(path)["tipB_site1_001.txt"] == "crane"
-        take_back(path)
-        assert labels(path) == expected
-
-
-def test_a_started_logbook_speaks_the_decimal_mark_of_the_files(tmp_path: Path) -> None:
-    sweep(tmp_path / "a.csv", 1, "# temperature: 4.5 K\n")
-    text = (tmp_path / "a.csv").read_text().replace(",", ";").replace(".", ",").replace("4,5 K", "4,5 K")
-    (tmp_path / "a.csv").write_text(text)
-    import_files([tmp_path / "a.csv"], tmp_path / "s.h5")
-    write_logbook(tmp_path / "s.h5", tmp_path / "log.csv")
-    lines = (tmp_path / "log.csv").read_text(encoding="utf-8-sig").splitlines()
-    assert lines[0].startswith("file;kind;sweeps;sample;tip;site")
-    assert "4,5" in lines[1]
-    assert annotate_session(tmp_path / "s.h5", tmp_path / "log.csv").changes.empty
-    with pytest.raises(SessionError, match="is there already"):
-        write_logbook(tmp_path / "s.h5", tmp_path / "log.csv")
-    with pytest.raises(SessionError, match=r"\.csv or \.xlsx"):
-        write_logbook(tmp_path / "s.h5", tmp_path / "log.ods")
-
-
-# ---- copies
-
-
 def test_the_same_numbers_under_another_comment_are_a_copy(folder: Path, tmp_path: Path) -> None:
     original = folder / "tipA" / "tipA_site1_001.txt"
     for number in range(4):
@@ -276,9 +216,6 @@ def test_an_original_wins_over_what_is_marked_as_a_copy(tmp_path: Path) -> None:
     assert (result.added, result.repeated) == (["a.txt"], ["a - Copy.txt"])
 
 
-# ---- what cannot be read
-
-
 def test_links_folders_and_pipes_that_cannot_be_read_are_named(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (folder / "gone.txt").symlink_to(folder / "nowhere.txt")
     (folder / "link").symlink_to(folder / "tipA", target_is_directory=True)
@@ -302,13 +239,6 @@ def test_links_folders_and_pipes_that_cannot_be_read_are_named(folder: Path, mon
     assert any(
         "tipB" in path and "cannot be read (Permission denied)" in why for path, why in find_files([folder]).unreadable
     )
-
-
-def test_of_a_file_and_a_link_to_it_the_file_is_taken(folder: Path) -> None:
-    (folder / "0_latest.txt").symlink_to(folder / "odd.txt")
-    found = find_files([folder])
-    assert "odd.txt" in [file.path.name for file in found.files]
-    assert "0_latest.txt" not in [file.path.name for file in found.files]
 
 
 def test_a_pipe_that_is_named_does_not_stop_everything(tmp_path: Path) -> None:
@@ -362,9 +292,6 @@ def test_a_mistake_of_ours_with_one_file_does_not_cost_the_others(
     assert "stopped the reader (ZeroDivisionError: oops). This is a bug in sts." in result.left_out[0][1]
 
 
-# ---- commands
-
-
 def said(capsys: pytest.CaptureFixture[str], *arguments: object, status: int = 0) -> str:
     assert main([str(a) for a in arguments]) == status
     return capsys.readouterr().out
@@ -401,110 +328,6 @@ def test_signs_that_were_turned_are_told_by_check(tmp_path: Path, capsys: pytest
         (tmp_path / f"{number}.csv").write_text(f"# current sign: -1\nV (mV),I (pA)\n{rows}")
     said(capsys, "import", *(tmp_path / f"{n}.csv" for n in range(3)), "--into", tmp_path / "s.h5")
     assert "note: 3 files: current turned: the header says it is inverted" in said(capsys, "check", tmp_path / "s.h5")
-
-
-def test_marking_by_pattern_label_and_table(folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    path = tmp_path / "s.h5"
-    said(capsys, "import", folder, "--into", path)
-    out = said(capsys, "mark", path, "--omit", "tipB_*", "--why", "bent", "--dry-run")
-    assert out.startswith("3 sweeps to be left out: tipB_site1_001, tipB_site2_001, tipB_site3_001")
-    assert "Nothing was written" in out
-    assert Session.open(path).decisions().empty
-    said(capsys, "mark", path, "--omit", "tipB_*", "--why", "bent")
-    said(capsys, "mark", path, "--keep", "--tip", "B", "--site", "2", "--why", "looks fine")
-    assert Session.open(path).current_decisions()["tipB_site2_001"] == ("keep", "looks fine")
-    (tmp_path / "why.csv").write_text("sweep,why\ntipA_site1_001,noisy\nodd,no tip\n", encoding="utf-8")
-    said(capsys, "mark", path, "--omit", "--from", tmp_path / "why.csv")
-    assert Session.open(path).current_decisions()["odd"] == ("omit", "no tip")
-    said(capsys, "mark", path, "--undo", "--tip", "B")  # one of the three was never decided about again
-    assert "tipB_site1_001" not in Session.open(path).current_decisions()
-    before = path.read_bytes()
-    for bad, why in (
-        (["--keep", "--undo", "odd", "--why", "x"], "one of --omit, --keep or --undo"),
-        (["--undo", "tipB_site1_001", "odd"], "no decision on 'tipB_site1_001'"),
-        (["--omit", "--tip", "A", "--dry-run"], "needs a reason"),
-        (["--omit", "nothing*", "--why", "x"], "no such sweep 'nothing*'"),
-        (["--omit", "tipB_*", "--tip", "A", "--why", "x"], "no sweep fits"),
-        (["--omit", "--tip", "Z", "--why", "x"], "no such tip 'Z'"),
-        (["--omit", "--tip", "A"], "needs a reason"),
-        (["--omit", "--from", str(tmp_path / "why.csv"), "odd"], "either --from FILE, or sweeps"),
-    ):
-        assert main(["mark", str(path), *bad]) == 2
-        assert why in capsys.readouterr().err
-    assert path.read_bytes() == before
-
-
-def test_a_table_of_decisions_may_name_files_and_patterns(
-    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    path, table = tmp_path / "s.h5", tmp_path / "why.csv"
-    said(capsys, "import", folder, "--into", path)
-    table.write_text("file;sweep;why\ntipB/*;;bent\n;tip*_site1_*;drifting\ntipA/*;*site2*;noisy\n", encoding="utf-8")
-    out = said(capsys, "mark", path, "--omit", "--from", table, "--dry-run")
-    assert out.startswith("5 sweeps to be left out")
-    said(capsys, "mark", path, "--omit", "--from", table)
-    decided = {name: why for name, (_, why) in Session.open(path).current_decisions().items()}
-    assert decided == {
-        "tipB_site1_001": "bent", "tipB_site2_001": "bent", "tipB_site3_001": "bent", "tipA_site1_001": "drifting",
-        "tipA_site2_001": "noisy",
-    }  # fmt: skip
-    table.write_text("file\ntipB/*\n", encoding="utf-8")
-    said(capsys, "mark", path, "--undo", "--from", table)
-    assert len(Session.open(path).current_decisions()) == 2
-    for rows, why in (
-        ("sweep,why\nnone_such,x\n", "no such sweep 'none_such'"),
-        ("sweep,why\nodd,\n", "gives no reason"),
-        ("file,why\ntipC/*,x\n", "'tipC/*' fits no sweep"),
-    ):
-        table.write_text(rows, encoding="utf-8")
-        for more in ([], ["--dry-run"]):
-            assert main(["mark", str(path), "--omit", "--from", str(table), *more]) == 2
-            assert why in capsys.readouterr().err
-
-
-def test_trying_hears_the_same_options_and_says_what_is_not_read(
-    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    bare = "".join(f"{z:.6g},{i:.6g}\n" for z, i in zip(Z, np.exp(-20 * Z), strict=True))
-    (folder / "bare.txt").write_text(bare, encoding="utf-8")
-    (folder / "notes.txt").write_text("a good day\n", encoding="utf-8")
-    out = said(capsys, "import", "--try", folder, status=1)
-    assert "bare.txt: line 1: no line above" in out or "bare.txt, line 1: no line above" in out
-    assert "1 file without sweeps passed over: notes.txt." in out
-    out = said(capsys, "import", "--try", folder, "--columns", "z (nm), I (nA)")
-    assert 'column_names = ["z (nm)", "I (nA)"]' in out
-    (tmp_path / "again.toml").write_text(out[out.index("column_names") :].partition("\n\n\n")[0], encoding="utf-8")
-    said(capsys, "import", folder / "bare.txt", "--into", tmp_path / "t.h5", "--recipe", tmp_path / "again.toml")
-    (folder / "gone.txt").symlink_to(folder / "nowhere.txt")
-    assert main(["import", "--try", str(folder), "--columns", "z (nm), I (nA)"]) == 1
-    assert "gone.txt: is a link that leads nowhere" in capsys.readouterr().err
-    assert main(["import", "--try", str(folder / "notes.txt")]) == 2
-
-
-def test_units_from_the_header_are_shown_beside_the_columns(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    sweep(tmp_path / "a.txt", 1)
-    text = (tmp_path / "a.txt").read_text(encoding="utf-8").replace("z (nm),I (nA)", "z,I")
-    (tmp_path / "a.txt").write_text(f"# z unit: nm\n# I unit: nA\n{text}", encoding="utf-8")
-    out = said(capsys, "import", "--try", tmp_path / "a.txt")
-    assert 'read_as = "current"\nunit = "nA"' in out
-
-
-def test_trying_a_folder_shows_a_block_for_each_kind(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    out = said(capsys, "import", folder, "--try")
-    assert "5 files of one kind: thursday/odd.txt, thursday/tipA/tipA_site1_001.txt" in out
-    assert out.count("A recipe to start from") == 2  # one file has a header
-
-
-def test_a_proposed_recipe_for_arrays_is_accepted_as_printed(tmp_path: Path) -> None:
-    v = np.linspace(-0.4, 0.4, 41)
-    np.savez(tmp_path / "a.npz", sweepaxis=v, signal=1e-9 * v[None] * np.ones((3, 1)), when=np.array(["a", "b", "c"]))
-    preview = sts.preview_file(tmp_path / "a.npz")
-    assert "no axis with a signal" in preview.problem
-    assert list(preview.columns["column"]) == ["sweepaxis (41,)", "signal (3, 41)", "when (3,)"]
-    assert "# (41,), unit not said, -0.4 to 0.4 in even steps" in preview.recipe
-    (tmp_path / "r.toml").write_text(preview.recipe, encoding="utf-8")
-    (s,) = sts.read_file(tmp_path / "a.npz", recipe=sts.read_recipe(tmp_path / "r.toml")).sets
-    np.testing.assert_allclose(s.current, 1e-9 * v[None] * np.ones((3, 1)))
 
 
 def test_several_recipes_each_for_its_files(tmp_path: Path) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from sts.loaders.path_names import in_words, labels_from_paths, natural_key, propose_pattern
-from sts.loaders.patterns import values_from, without_copy_mark
+from sts.loaders.patterns import values_from
 
 
 def at(template: str, tips: str = "AB", sites: str = "12", numbers: str = "12") -> dict[str, dict[str, str]]:
@@ -119,34 +119,6 @@ def test_a_copy_says_the_same_and_spoils_no_numbers():
     paths = ["tipA_site1_001.txt", "tipA_site1_002.txt", "tipA_site1_001 - Copy.txt", "Copy of tipA_site1_002.txt"]
     found = labels_from_paths(paths).values
     assert [found[path]["repeat"] for path in paths] == ["1", "2", "1", "2"]
-
-
-@pytest.mark.parametrize(
-    ("stem", "bare"),
-    [("a - Copy", "a"), ("a - Copy (2)", "a"), ("a - Kopie", "a"), ("Copy of a", "a"), ("a_copy", "a"), ("a (1)", "a"),
-     ("a", "a"), ("copy", "copy"), ("recopy", "recopy")],
-)  # fmt: skip
-def test_marks_of_copies(stem, bare):
-    assert without_copy_mark(stem) == (bare, bare != stem)
-
-
-@pytest.mark.parametrize(
-    ("pattern", "path", "said"),
-    [
-        ("{tip}_s{site}_r{repeat}.csv", "iz/heron_s1_r02.csv", {"tip": "heron", "site": "1", "repeat": "02"}),
-        ("{tip}_s{site}_r{repeat}", "iz/heron_s1_r02.csv", {"tip": "heron", "site": "1", "repeat": "02"}),
-        ("{tip}/{site}_*", "day/heron/3_up.txt", {"tip": "heron", "site": "3"}),
-        ("{tip}\\{site}_*", "day/heron/3_up.txt", {"tip": "heron", "site": "3"}),
-        ("{tip}/{tip}_{repeat}.txt", "heron/heron_4.txt", {"tip": "heron", "repeat": "4"}),
-        ("{tip}/{tip}_{repeat}.txt", "heron/plover_4.txt", {}),
-        ("{tip}_{repeat}.txt", "heron_4 - Copy.txt", {"tip": "heron", "repeat": "4"}),
-        ("{tip}_{repeat}.txt", "heron_four.txt", {}),
-        ("{sample}, {tip}, {temperature_K}K.txt", "gold, heron, 77K.txt",
-         {"sample": "gold", "tip": "heron", "temperature_K": "77"}),
-    ],
-)  # fmt: skip
-def test_a_pattern_that_the_user_gives(pattern, path, said):
-    assert values_from(pattern, path) == said
 
 
 @pytest.mark.parametrize(

@@ -5,7 +5,6 @@ from __future__ import annotations
 import pytest
 
 from sts.loaders import UnreadableFile, limits, read_file
-from sts.loaders.recipe import Recipe
 
 GOOD = "V (mV),I (nA)\n0,0\n1,1\n2,2\n3,3\n"
 
@@ -25,18 +24,3 @@ def test_a_file_larger_than_is_read_is_refused_before_it_is(tmp_path, monkeypatc
     monkeypatch.setattr(limits, "LARGEST_FILE", 10)
     with pytest.raises(UnreadableFile, match=r"big\.csv: has 0\.0 GB; files up to 2 GB are read\. Split it"):
         read_file(path)
-
-
-def test_an_encoding_stated_wrongly_is_named(tmp_path):
-    path = tmp_path / "a.csv"
-    path.write_bytes(GOOD.replace("V (mV)", "V (µV)").encode("cp1252"))
-    with pytest.raises(UnreadableFile, match=r"is not utf-8 \(.*\)\. Correct or leave out 'encoding'"):
-        read_file(path, recipe=Recipe(encoding="utf-8"))
-    (sweeps,) = read_file(path, recipe=Recipe(encoding="cp1252")).sets
-    assert sweeps.axis[-1] == pytest.approx(3e-6)
-
-
-def test_a_letter_cut_off_at_the_end_is_said(tmp_path):
-    path = tmp_path / "a.csv"
-    path.write_bytes((GOOD + "# µ").encode()[:-1])
-    assert any("cut off" in note for note in read_file(path).notes)

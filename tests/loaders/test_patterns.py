@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from sts.loaders.patterns import fits
+from sts.loaders.patterns import fits, values_from, without_copy_mark
 
 ABOVE = "data/2026"
 FILES = (
@@ -74,3 +74,31 @@ def test_what_is_not_known_of_a_path_is_no_fit_but_beyond_a_full_path_it_does_no
     assert not fits("tipB/x.txt", "monday/tipB/*")
     assert fits("tipB/x.txt", "/data/monday/tipB/*")  # a full path: the file lies in some tipB, and no more is known
     assert not fits("x.txt", "tipB/*")
+
+
+@pytest.mark.parametrize(
+    ("stem", "bare"),
+    [("a - Copy", "a"), ("a - Copy (2)", "a"), ("a - Kopie", "a"), ("Copy of a", "a"), ("a_copy", "a"), ("a (1)", "a"),
+     ("a", "a"), ("copy", "copy"), ("recopy", "recopy")],
+)  # fmt: skip
+def test_marks_of_copies(stem, bare):
+    assert without_copy_mark(stem) == (bare, bare != stem)
+
+
+@pytest.mark.parametrize(
+    ("pattern", "path", "said"),
+    [
+        ("{tip}_s{site}_r{repeat}.csv", "iz/heron_s1_r02.csv", {"tip": "heron", "site": "1", "repeat": "02"}),
+        ("{tip}_s{site}_r{repeat}", "iz/heron_s1_r02.csv", {"tip": "heron", "site": "1", "repeat": "02"}),
+        ("{tip}/{site}_*", "day/heron/3_up.txt", {"tip": "heron", "site": "3"}),
+        ("{tip}\\{site}_*", "day/heron/3_up.txt", {"tip": "heron", "site": "3"}),
+        ("{tip}/{tip}_{repeat}.txt", "heron/heron_4.txt", {"tip": "heron", "repeat": "4"}),
+        ("{tip}/{tip}_{repeat}.txt", "heron/plover_4.txt", {}),
+        ("{tip}_{repeat}.txt", "heron_4 - Copy.txt", {"tip": "heron", "repeat": "4"}),
+        ("{tip}_{repeat}.txt", "heron_four.txt", {}),
+        ("{sample}, {tip}, {temperature_K}K.txt", "gold, heron, 77K.txt",
+         {"sample": "gold", "tip": "heron", "temperature_K": "77"}),
+    ],
+)  # fmt: skip
+def test_a_pattern_that_the_user_gives(pattern, path, said):
+    assert values_from(pattern, path) == said

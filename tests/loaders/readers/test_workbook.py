@@ -5,12 +5,13 @@ from __future__ import annotations
 import builtins
 import datetime as dt
 
+import numpy as np
 import openpyxl
 import pytest
+from numpy.testing import assert_allclose
 
-from sts.loaders import UnreadableFile, read_file
+from sts.loaders import Recipe, UnreadableFile, read_file
 from sts.loaders.readers.workbook import sheets_of
-from sts.loaders.recipe import Recipe
 
 
 def book(path, **sheets):
@@ -86,3 +87,47 @@ def test_without_the_optional_reader_it_is_said_what_to_install(tmp_path, monkey
     monkeypatch.setattr(builtins, "__import__", without)
     with pytest.raises(UnreadableFile, match=r"need the package python-calamine \(the extra 'excel'\)"):
         read_file(path)
+
+
+BIAS = np.linspace(-1, 1, 41)
+
+
+CURRENT = np.random.default_rng(1).normal(size=(6, 41)) * 1e-9
+
+
+def test_workbook_written_by_openpyxl_is_read_to_its_sixteen_digits(tmp_path):
+    path = tmp_path / "w.xlsx"
+    wb = openpyxl.Workbook()
+    ws = wb.active
+    ws.append(["tip:", "heron"])
+    ws.append(["V (V)", "I (A)"])
+    for row in zip(BIAS.tolist(), CURRENT[0].tolist(), strict=True):
+        ws.append(row)
+    notes = wb.create_sheet("notes")
+    notes.append(["nothing to see"])
+    wb.save(path)
+    (s,) = read_file(path).sets
+    assert_allclose(s.axis, BIAS, rtol=1e-15)
+    assert_allclose(s.current[0], CURRENT[0], rtol=1e-15)
+
+
+def _rise(sweeps) -> float:
+    return float(np.sign(sweeps.current[:, -1] - sweeps.current[:, 0])[0])
+
+
+def test_a_sheet_without_a_table_says_something_about_the_others(tmp_path):
+    book = openpyxl.Workbook()
+    for row in [("Tip", "heron"), ("Current inverted", "yes"), ("Temperature", "4.2 K")]:
+        book.active.append(row)
+    sheet = book.create_sheet("Data")
+    for row in [("V (mV)", "I (nA)"), *((v, v / 100) for v in range(-100, 101, 10))]:
+        sheet.append(row)
+    book.save(tmp_path / "a.xlsx")
+    (part,) = read_file(tmp_path / "a.xlsx").sets
+    assert (part.table["tip"][0], part.table["temperature_K"][0], _rise(part)) == ("heron", 4.2, -1.0)
+    book["Sheet"].append(("Divider", "100"))
+    book.save(tmp_path / "a.xlsx")
+    with pytest.raises(
+        UnreadableFile, match="sheet 'Sheet', line 4: the header entry 'Divider' is '100', which may multiply"
+    ):
+        read_file(tmp_path / "a.xlsx")

@@ -1,0 +1,59 @@
+"""Runs over one axis: times, order and size."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from sts.loaders.reading import read_bytes
+
+IV = [(v, v / 100) for v in range(-100, 101, 10)]
+
+
+IZ = [(k / 10, 10 * 0.1 ** (k / 20)) for k in range(21)]
+
+
+def file(names: str, header: str = "", *, rows: list[tuple[float, ...]] = IV, delimiter: str = ";") -> str:
+    count = len(names.split(delimiter))
+    body = [delimiter.join(f"{v:.9g}" for v in (row[0], *[row[1]] * (count - 1))) for row in rows]
+    return "\n".join([*([header] if header else []), names, *body]) + "\n"
+
+
+def read(text: str):
+    return read_bytes(text.encode(), "a.txt")
+
+
+def test_heights_in_no_order_are_one_sweep_and_it_is_said():
+    rows = [IZ[i] for i in (5, 17, 2, 11, 0, 20, 8, 3, 14, 9, 1, 19, 6, 12, 4, 16, 10, 7, 18, 13, 15)]
+    loaded = read(file("z (nm);I (nA)", rows=rows))
+    (sweeps,) = loaded.sets
+    assert len(sweeps) == 1
+    assert_allclose(sweeps.current[0], [i * 1e-9 for _, i in IZ], rtol=1e-8)
+    assert any("stand in no order; they were sorted" in note for note in loaded.notes)
+
+
+@pytest.mark.parametrize(
+    ("unit", "header", "seconds"),
+    [
+        ("s", "", [16.0, 16.0]),
+        ("ms", "", [0.016, 0.016]),
+        ("min", "", [960.0, 960.0]),
+        ("ms", "# sweep time: 3 s\n", [3.0, 3.0]),  # what the header says stands
+        ("shakes", "", [np.nan, np.nan]),
+    ],
+)
+def test_a_column_of_times_gives_the_duration_of_each_run(unit, header, seconds):
+    bias = [*range(-4, 5), *range(4, -5, -1)]
+    rows = "".join(f"{2 * i},{v},{v}\n" for i, v in enumerate(bias))
+    (s,) = read_bytes(f"{header}time ({unit}),V (mV),I (nA)\n{rows}".encode(), "a.csv").sets
+    assert_allclose(s.table["duration_s"], seconds)
+
+
+def test_times_that_do_not_run_on_or_belong_to_two_sweeps_give_no_duration():
+    for text in (
+        "t (s),V (mV),I (nA)\n0,0,0\n2,1,1\n1,2,2\n",
+        "t (s),V (mV),I_1 (nA),I_2 (nA)\n0,0,0,0\n1,1,1,1\n2,2,2,2\n",
+    ):
+        (s,) = read_bytes(text.encode(), "a.csv").sets
+        assert s.table["duration_s"].isna().all()
