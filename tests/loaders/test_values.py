@@ -76,7 +76,13 @@ def test_a_set_point_holds_both_or_says_what_is_wrong():
 
 @pytest.mark.parametrize(
     ("text", "kind"),
-    [("0.2 mV rms", "rms"), ("Vpp", "peak-to-peak"), ("peak to peak", "peak-to-peak"), ("peak", "peak"), ("0.2 mV", "")],
+    [
+        ("0.2 mV rms", "rms"),
+        ("Vpp", "peak-to-peak"),
+        ("peak to peak", "peak-to-peak"),
+        ("peak", "peak"),
+        ("0.2 mV", ""),
+    ],
 )
 def test_rms_or_peak(text, kind):
     assert modulation_kind(text) == kind
