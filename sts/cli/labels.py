@@ -86,10 +86,9 @@ def import_command(
 
 
 def _try(files: Sequence[Path], recipe: Sequence[Path], columns: Sequence[str], decimal: str) -> int:
-    from sts.importing import ImportOptions, preview_kinds
+    from sts.importing import how_to_read, preview_kinds
 
-    options = ImportOptions(recipe=recipe, columns=columns, decimal=decimal)
-    kinds, found = preview_kinds(files, options.how(), but_not=recipe)
+    kinds, found = preview_kinds(files, how_to_read(recipe, columns, decimal), but_not=recipe)
     for preview, names in kinds:
         if len(names) > 1:
             say(f"{len(names)} files of one kind: {', '.join(names[:4])}{', ...' if len(names) > 4 else ''}")

@@ -59,23 +59,30 @@ class ImportOptions:
     keep_copies: bool = False
     strict: bool = False
 
-    @property
-    def recipes(self) -> list[str | Path]:
-        """The files of recipes."""
-        return [self.recipe] if isinstance(self.recipe, (str, Path)) else list(self.recipe or ())
 
-    def how(self) -> HowToRead:
-        """How each file is read.
+def how_to_read(
+    recipe: str | Path | Sequence[str | Path] | None = None, columns: Sequence[str] = (), decimal: str = ""
+) -> HowToRead:
+    """How each file of a call is read.
 
-        Raises
-        ------
-        PlanError, ValueError
-            If a recipe or a text cannot be used.
-        """
-        if self.decimal not in DECIMALS:
-            raise ValueError(f"the decimal mark is '{self.decimal}'; use comma or point.")
-        recipes = tuple(read_recipe(path) for path in self.recipes)
-        return HowToRead(recipes, tuple(named_columns(text) for text in self.columns), DECIMALS[self.decimal])
+    Parameters
+    ----------
+    recipe, columns, decimal
+        As in `ImportOptions`.
+
+    Raises
+    ------
+    PlanError, ValueError
+        If a recipe or a text cannot be used.
+    """
+    if decimal not in DECIMALS:
+        raise ValueError(f"the decimal mark is '{decimal}'; use comma or point.")
+    recipes = tuple(read_recipe(path) for path in _paths(recipe))
+    return HowToRead(recipes, tuple(named_columns(text) for text in columns), DECIMALS[decimal])
+
+
+def _paths(recipe: str | Path | Sequence[str | Path] | None) -> list[str | Path]:
+    return [recipe] if isinstance(recipe, (str, Path)) else list(recipe or ())
 
 
 def import_files(
@@ -128,8 +135,8 @@ def import_files(
     path = Path(session)
     if path.exists():
         Session.open(path)  # a file that is no session is refused before any work
-    how = options.how()
-    found = find_files(files, but_not=[*options.recipes, options.logbook, session])
+    how = how_to_read(options.recipe, options.columns, options.decimal)
+    found = find_files(files, but_not=[*_paths(options.recipe), options.logbook, session])
     if not found.files and not found.unreadable:
         raise SessionError("There is no file to import in what was named. Give files, or a folder that holds some.")
     run = _Import(found, how, options, progress)

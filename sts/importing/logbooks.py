@@ -8,7 +8,8 @@ from pathlib import Path
 from sts.importing.files import DECIMALS
 from sts.importing.labels import places_of
 from sts.loaders import UnreadableFile, read_logbook
-from sts.loaders.logbook import Logbook, LogRow
+from sts.loaders.logbook import Logbook
+from sts.loaders.logbook_rows import LogRow
 from sts.loaders.started_logbook import started_logbook, write_csv, write_xlsx
 from sts.session import Session, SessionError
 
