@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sts.importing import import_files
+from sts.importing import ImportOptions, import_files
 from sts.loaders import UnreadableFile
 from sts.loaders.folders import find_files
 from sts.plan import PlanError
@@ -118,3 +118,17 @@ def test_folders_are_opened_hidden_files_left_and_each_file_taken_once(folder: P
     found = find_files([folder, folder / "good0.csv"], but_not=[folder / "bad_text.csv", None])
     names = [file.path.name for file in found.files]
     assert sorted(names) == ["bad_binary.csv", "bad_empty.csv", "good0.csv", "good1.csv", "good2.csv"]
+
+
+def test_options_are_one_object_or_keywords_and_a_keyword_that_is_none_is_refused(folder: Path, tmp_path: Path) -> None:
+    options = ImportOptions(values={"sample": "gold"}, names=["none"])
+    import_files([folder], tmp_path / "a.h5", options)
+    import_files([folder], tmp_path / "b.h5", values={"sample": "gold"}, names=["none"])
+    one, other = (Session.open(tmp_path / name).sweeps() for name in ("a.h5", "b.h5"))
+    assert set(one["sample"]) >= {"gold"}
+    assert one.equals(other)
+    import_files([folder], tmp_path / "c.h5", options, values={"sample": "silver"})  # a keyword stands above
+    assert "silver" in set(Session.open(tmp_path / "c.h5").sweeps()["sample"])
+    with pytest.raises(TypeError, match="colums"):
+        import_files([folder], tmp_path / "d.h5", colums=["V (V), I (A)"])
+    assert not (tmp_path / "d.h5").exists()
