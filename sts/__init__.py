@@ -18,7 +18,7 @@ import sys
 from importlib import import_module
 from typing import Any
 
-__version__ = "0.1.0"
+from sts._version import __version__ as __version__
 
 _HOMES = {
     "sts.quantities": ("barrier_from_decay", "decay_from_barrier", "thermal_width"),
@@ -58,7 +58,7 @@ def __dir__() -> list[str]:
     return sorted(__all__)
 
 
-_TABLES = {  # what a notebook shows: module and type of the result, and the function of sts.report.notebook
+_TABLES = {  # what a notebook shows: module and type of the result, and the function of sts.notebook
     ("sts.sweeps", "SweepSet"): "sweeps_html",
     ("sts.spectra.spectrum", "Spectrum"): "spectrum_html",
     ("sts.barrier.fit", "BarrierFit"): "barrier_html",
@@ -75,7 +75,7 @@ def load_ipython_extension(shell: Any) -> None:
 
 def _shown_by(table: str) -> Any:
     def shown(result: Any) -> str:
-        return str(getattr(import_module("sts.report.notebook"), table)(result))
+        return str(getattr(import_module("sts.notebook"), table)(result))
 
     return shown
 

@@ -10,6 +10,8 @@ from pathlib import Path
 import keeping
 import pytest
 
+from sts.analysis import Analysis
+
 ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT / "scripts"))  # the validation studies
 
@@ -36,6 +38,14 @@ def opendata() -> Path:
     if not folder.is_dir():
         pytest.skip(f"measured data are not here ({folder.name}); set STS_OPENDATA to their folder")
     return folder
+
+
+@pytest.fixture(scope="session")
+def invented() -> Analysis:
+    """One result of invented sweeps of both kinds."""
+    from figures import example
+
+    return example.analysis()
 
 
 @pytest.fixture

@@ -6,7 +6,7 @@ import platform
 from functools import lru_cache
 from importlib.metadata import version
 
-from sts import __version__
+from sts._version import __version__
 
 PACKAGES = ("numpy", "scipy", "pandas", "h5py", "lmfit", "matplotlib")
 

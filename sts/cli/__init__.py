@@ -12,7 +12,7 @@ from contextlib import suppress
 
 import click
 
-from sts import __version__
+from sts._version import __version__
 from sts.cli import data, labels, results
 
 

@@ -1,4 +1,4 @@
-"""The page, tables and files of a result; two results compared; results in a notebook."""
+"""The page, tables and files of a result; two results compared."""
 
 from sts.report.differences import compare_results
 from sts.report.page import render_page

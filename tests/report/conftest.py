@@ -1,4 +1,4 @@
-"""One invented result, written once, and a browser to open its page in."""
+"""The invented result, written once, and a browser to open its page in."""
 
 from __future__ import annotations
 
@@ -10,17 +10,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from figures import example
 
 from sts.analysis import Analysis
 from sts.report import write_results
 
 EMPTY = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source", "track", "wbr"}
-
-
-@pytest.fixture(scope="session")
-def invented() -> Analysis:
-    return example.analysis()
 
 
 @pytest.fixture(scope="session")

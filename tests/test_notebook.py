@@ -13,7 +13,7 @@ from report.conftest import Outline
 
 import sts
 from sts.analysis import Analysis
-from sts.report.notebook import analysis_html, barrier_html, spectrum_html, sweeps_html
+from sts.notebook import analysis_html, barrier_html, spectrum_html, sweeps_html
 
 
 def test_tables_are_well_formed_and_hold_the_counts(invented: Analysis) -> None:
