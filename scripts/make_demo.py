@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from sts.simulate import Bench, gapped, simulate_iv, simulate_iz
+from sts.simulate import Bench, BiasRamp, HeightRamp, gapped, simulate_iv, simulate_iz
 from sts.sweeps import SweepSet
 
 SEED = 20260410
@@ -82,10 +82,19 @@ def _write_tip(tip: str, about: dict[str, Any], generator: np.random.Generator, 
             name = f"{tip}_s{site}_r{repeat}"
             direction, where = JUMPS.get((tip, site, repeat), ("", 0.0))
             made = simulate_iz(
-                barrier_eV=barrier, height=(0.0, about["range_m"], POINTS), current_A=1.6e-8 if saturated else 1e-9,
-                directions=("retract", "approach"), duration_s=0.36, bias_V=0.05, bench=IZ_BENCH, seed=generator,
-                names=name, jumps={f"{name}_001_{direction}": where} if direction else None,
-            )  # fmt: skip
+                barrier_eV=barrier,
+                height=(0.0, about["range_m"], POINTS),
+                current_A=1.6e-8 if saturated else 1e-9,
+                bench=IZ_BENCH,
+                seed=generator,
+                ramp=HeightRamp(
+                    directions=("retract", "approach"),
+                    duration_s=0.36,
+                    bias_V=0.05,
+                    names=name,
+                    jumps={f"{name}_001_{direction}": where} if direction else None,
+                ),
+            )
             for kind, found in (("jump", made.truth["jumps"]), ("saturated", made.truth["saturated"])):
                 truth["faults"][kind] += [sweep.replace("_001_", "_") for sweep in found]
             _WRITERS[tip](DEMO / "iz", name, tip, site, repeat, made.sweeps.axis, made.sweeps.current)
@@ -130,18 +139,30 @@ def _write_spectra(generator: np.random.Generator, truth: dict[str, Any]) -> Non
     for setpoint in SETPOINTS_A:
         name = f"layer_{setpoint * 1e12:.0f}pA"
         made = simulate_iv(
-            density=layer, bias=(-1.4, 1.4, 281), temperature_K=77.0, setpoint_current_A=setpoint, sweeps=IV_REPEATS,
-            duration_s=0.5, bench=IV_BENCH, seed=generator, names=name, jumps=JUMPS_IV.get(name),
-        )  # fmt: skip
+            density=layer,
+            bias=(-1.4, 1.4, 281),
+            temperature_K=77.0,
+            setpoint_current_A=setpoint,
+            sweeps=IV_REPEATS,
+            bench=IV_BENCH,
+            seed=generator,
+            ramp=BiasRamp(duration_s=0.5, names=name, jumps=JUMPS_IV.get(name)),
+        )
         for sweep in made.truth["jumps"]:  # named as the import names the columns of a wide table
             _, repeat, direction = sweep.rsplit("_", 2)
             truth["faults"]["jump"].append(f"{name}_{direction}_{int(repeat)}")
         _semicolon_table(name, setpoint, made.sweeps)
     for setpoint in SETPOINTS_A:
         made = simulate_iv(
-            density="flat", bias=(-0.5, 0.5, 101), temperature_K=77.0, setpoint_current_A=setpoint, sweeps=GOLD_REPEATS,
-            duration_s=0.5, bench=IV_BENCH, seed=generator,
-        )  # fmt: skip
+            density="flat",
+            bias=(-0.5, 0.5, 101),
+            temperature_K=77.0,
+            setpoint_current_A=setpoint,
+            sweeps=GOLD_REPEATS,
+            bench=IV_BENCH,
+            seed=generator,
+            ramp=BiasRamp(duration_s=0.5),
+        )
         for repeat in range(GOLD_REPEATS):
             _triangle(f"gold_{setpoint * 1e12:.0f}pA_r{repeat + 1}", setpoint, repeat + 1, made.sweeps, repeat)
 

@@ -42,8 +42,6 @@ WITHOUT_EXAMPLE: set[str] = {
     "read_plan",
     "read_recipe",
     "rescue",
-    "simulate_iv",
-    "simulate_iz",
     "sweep_table",
     "thermal_width",
     "write_results",

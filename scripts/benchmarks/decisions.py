@@ -18,7 +18,7 @@ from _environment import ROOT
 import sts
 from sts.loaders import LoadedFile
 from sts.session import Session
-from sts.simulate import Bench, simulate_iz
+from sts.simulate import Bench, HeightRamp, simulate_iz
 
 TITLE = "Decisions: from a mark to the tables"
 BOUNDS = {"mark_218_ms": 50.0, "mark_5000_ms": 300.0}
@@ -46,9 +46,14 @@ def _many(path: Path, sweeps: int, tips: int = 10) -> None:
     for tip in range(tips):
         repeats = sweeps // tips // 2
         made = simulate_iz(
-            barrier_eV=4.4, height=(0.0, 0.36e-9, 128), sweeps=repeats, directions=("retract", "approach"), bench=BENCH,
-            seed=tip, tip=f"tip {tip}",
-        ).sweeps  # fmt: skip
+            barrier_eV=4.4,
+            height=(0.0, 0.36e-9, 128),
+            sweeps=repeats,
+            bench=BENCH,
+            seed=tip,
+            tip=f"tip {tip}",
+            ramp=HeightRamp(directions=("retract", "approach")),
+        ).sweeps
         count = len(made)
         table = made.table.assign(
             site=(np.arange(count) * 5 // count).astype(str), sweep=[f"tip{tip}_{i}" for i in range(count)]

@@ -14,7 +14,7 @@ from scipy import stats
 
 from sts.barrier import fit_barrier, pair_directions, slopes_by_repeat
 from sts.quantities import ELEMENTARY_CHARGE, barrier_from_decay, decay_from_barrier
-from sts.simulate import Bench, simulate_iz
+from sts.simulate import Bench, HeightRamp, simulate_iz
 from sts.sweeps import SweepSet
 from studies import Finding
 
@@ -130,8 +130,16 @@ def drift_findings(sweeps: int, seed: np.random.Generator) -> list[Finding]:
     """Drift of 0.06 nm/s against a ramp of 1 nm/s: 6 % in each slope, 12 % in a barrier, nothing in the mean."""
     case = "drift 0.06 nm/s, ramp 1 nm/s"
     bench = Bench(white_A=1e-12, gap_noise=0.01, drift_m_per_s=6e-11)
-    made = simulate_iz(barrier_eV=4.4, height=(0.0, 0.36e-9, 150), sweeps=sweeps, bench=bench, duration_s=0.36,
-                       directions=("retract", "approach"), seed=seed, tip="heron", site="1").sweeps  # fmt: skip
+    made = simulate_iz(
+        barrier_eV=4.4,
+        height=(0.0, 0.36e-9, 150),
+        sweeps=sweeps,
+        bench=bench,
+        seed=seed,
+        tip="heron",
+        site="1",
+        ramp=HeightRamp(duration_s=0.36, directions=("retract", "approach")),
+    ).sweeps
     fit = fit_barrier(made)
     repeats = slopes_by_repeat(fit.table)
     pairs, flags = pair_directions(fit.table)
@@ -142,9 +150,16 @@ def drift_findings(sweeps: int, seed: np.random.Generator) -> list[Finding]:
     drift = pairs["drift_pm_per_s"].to_numpy(float)
     covered = np.abs(drift - 60) < 1.96 * pairs["drift_se_pm_per_s"].to_numpy(float)
     told = 100 * len(set(flags["sweep"])) / len(made)
-    none = simulate_iz(barrier_eV=4.4, height=(0.0, 0.36e-9, 150), sweeps=sweeps,
-                       bench=replace(bench, drift_m_per_s=0.0), duration_s=0.36,
-                       directions=("retract", "approach"), seed=seed, tip="heron", site="1").sweeps  # fmt: skip
+    none = simulate_iz(
+        barrier_eV=4.4,
+        height=(0.0, 0.36e-9, 150),
+        sweeps=sweeps,
+        bench=replace(bench, drift_m_per_s=0.0),
+        seed=seed,
+        tip="heron",
+        site="1",
+        ramp=HeightRamp(duration_s=0.36, directions=("retract", "approach")),
+    ).sweeps
     false = 100 * len(set(pair_directions(fit_barrier(none).table)[1]["sweep"])) / len(none)
     bias = 100 * (float(barrier_from_decay(np.median(slope) * 1e9)) / 4.4 - 1)
     return [
@@ -167,8 +182,16 @@ def lag_findings(sweeps: int, seed: np.random.Generator) -> list[Finding]:
         slopes, lags, close = [], [], []
         for _ in range(sessions):
             bench = Bench(white_A=1e-12, gap_noise=0.01, lag_s=lag_ms * 1e-3)
-            made = simulate_iz(barrier_eV=4.4, height=(0.0, 0.4e-9, 150), sweeps=12, bench=bench, duration_s=0.1,
-                               directions=("retract", "approach"), seed=seed, tip="heron", site="1").sweeps  # fmt: skip
+            made = simulate_iz(
+                barrier_eV=4.4,
+                height=(0.0, 0.4e-9, 150),
+                sweeps=12,
+                bench=bench,
+                seed=seed,
+                tip="heron",
+                site="1",
+                ramp=HeightRamp(duration_s=0.1, directions=("retract", "approach")),
+            ).sweeps
             table = fit_barrier(made).table
             repeats = slopes_by_repeat(table)
             slopes.append(repeats["decay_per_nm"].to_numpy(float))

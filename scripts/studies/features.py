@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from sts.plan import Plan
-from sts.simulate import Bench, Simulated, apply_bench, gapped, simulate_iv, superconductor, v_shaped
+from sts.simulate import Bench, BiasRamp, Simulated, apply_bench, gapped, simulate_iv, superconductor, v_shaped
 from sts.simulate.densities import Density
 from sts.spectra import average_spectrum
 from sts.spectra.features import with_features
@@ -48,8 +48,14 @@ def _gaps(trials: int, seed: int) -> list[Finding]:
         density = gapped(valence_eV=-0.5, conduction_eV=0.5, exponent=exponent)
         plan = Plan.model_validate({"features": {"exponent": exponent, "peaks": False}})
         for temperature in (4.0, 77.0, 295.0):
-            made = simulate_iv(density=density, bias=(-1.5, 1.5, 301), temperature_K=temperature, sweeps=REPEATS,
-                               setpoint_current_A=4e-10, duration_s=1.0)  # fmt: skip
+            made = simulate_iv(
+                density=density,
+                bias=(-1.5, 1.5, 301),
+                temperature_K=temperature,
+                sweeps=REPEATS,
+                setpoint_current_A=4e-10,
+                ramp=BiasRamp(duration_s=1.0),
+            )
             rows = []
             for trial in range(trials):
                 sweeps = _measured(made, QUIET, [seed, 11, trial])
@@ -184,8 +190,15 @@ def _lockin(trials: int, seed: int) -> list[Finding]:
         bench = replace(QUIET, lockin_gain=gain, lockin_noise_S=2e-12)
         hits, judged = [], []
         for trial in range(trials):
-            sweeps = simulate_iv(density="v_shaped", bias=(-1.0, 1.0, 201), temperature_K=77.0, sweeps=REPEATS,
-                                 modulation_rms_V=5e-3, bench=bench, seed=1000 * seed + trial).sweeps  # fmt: skip
+            sweeps = simulate_iv(
+                density="v_shaped",
+                bias=(-1.0, 1.0, 201),
+                temperature_K=77.0,
+                sweeps=REPEATS,
+                bench=bench,
+                seed=1000 * seed + trial,
+                ramp=BiasRamp(modulation_rms_V=5e-3),
+            ).sweeps
             found = with_features(average_spectrum(sweeps, plan), sweeps, plan).lockin
             hits.append(abs(found.gain - gain) <= 2 * found.gain_se)
             judged.append(found.agrees == (gain == 1.0))

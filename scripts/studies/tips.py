@@ -14,7 +14,7 @@ from sts.comparing.groups import compare_groups
 from sts.comparing.pairs import FEWEST, compare_pairs, maximum_modulus_sf
 from sts.comparing.sites_and_tips import BARRIER_PER_NM2, site_level, tip_level
 from sts.quantities import decay_from_barrier
-from sts.simulate import Bench, simulate_iz
+from sts.simulate import Bench, HeightRamp, simulate_iz
 from studies import Finding
 
 TITLE = "Sites, tips and pairs of tips: coverage and false positives"
@@ -113,10 +113,10 @@ def fit_findings(rng: np.random.Generator, tips: int) -> list[Finding]:
             current_A=current,
             sweeps=tips * sites * repeats,
             bench=bench,
-            directions=("retract", "approach"),
             seed=rng,
             tip=np.repeat(np.arange(tips), sites * each),
             site=np.repeat(np.arange(tips * sites), each),
+            ramp=HeightRamp(directions=("retract", "approach")),
         ).sweeps
         level = site_level(slopes_by_repeat(fit_barrier(simulated).table))
         place = level["site"].astype(int).to_numpy()

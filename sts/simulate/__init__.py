@@ -5,15 +5,18 @@ It knows only the constants and the data model, so that what tests the tool does
 
 from .bench import Bench, apply_bench, coloured_noise
 from .densities import DENSITIES, Density, flat, gapped, make_density, superconductor, two_peaks, v_shaped
-from .junction import lockin_conductance, planar_current_density, tunnel_conductance, tunnel_current
+from .junction import Junction, lockin_conductance, planar_current_density, tunnel_conductance, tunnel_current
 from .presets import PRESETS, SimulatePlan, read_simulate_plan, simulate, simulate_plan, sweep_text
-from .sweeps import Simulated, simulate_iv, simulate_iz
+from .sweeps import BiasRamp, HeightRamp, Simulated, simulate_iv, simulate_iz
 
 __all__ = [
     "DENSITIES",
     "PRESETS",
     "Bench",
+    "BiasRamp",
     "Density",
+    "HeightRamp",
+    "Junction",
     "SimulatePlan",
     "Simulated",
     "apply_bench",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
@@ -18,33 +19,37 @@ _WIDEST_PANEL_eV = 5e-3  # a density given as a function may have structure that
 _STENCIL = ((1, 3 / 4), (2, -3 / 20), (3, 1 / 60))  # central difference of order 6
 
 
-def tunnel_current(
-    bias: Any,
-    density: Density,
-    *,
-    temperature_K: float,
-    tip_density: Density | None = None,
-    barrier_eV: float = 4.5,
-    gap_m: float = 0.0,
-) -> np.ndarray:
+@dataclass(frozen=True)
+class Junction:
+    """What lies on both sides of the gap, and in it."""
+
+    density: Density  # of the sample, relative to its own Fermi level
+    tip_density: Density = flat()  # noqa: RUF009 - frozen
+    barrier_eV: float = 4.5  # mean barrier of the one-dimensional gap
+    gap_m: float = 0.0  # its width, which makes the transmission depend on energy; 0: constant transmission
+
+
+def tunnel_current(bias: Any, junction: Junction | Density, *, temperature_K: float) -> np.ndarray:
     """Current of a junction whose conductance with flat densities would be 1 S.
 
     Parameters
     ----------
     bias : array_like, any shape
         Sample relative to tip [V].
-    density, tip_density : Density
-        Of sample and tip (default flat), each relative to its own Fermi level.
+    junction : Junction or Density
+        A density alone is that of the sample, before a flat tip and at constant transmission.
     temperature_K : float
         Of both electrodes, above zero.
-    barrier_eV, gap_m : float
-        Mean barrier and width of the one-dimensional gap that makes the transmission depend on energy. A `gap_m`
-        of 0 means constant transmission.
 
     Returns
     -------
     numpy.ndarray, shape of `bias`
         Current [A]. For flat densities and constant transmission it equals the bias.
+
+    Raises
+    ------
+    ValueError
+        If the temperature is not above zero, or the bias reaches above the barrier.
 
     Notes
     -----
@@ -55,6 +60,8 @@ def tunnel_current(
     substitution in the last one, so that the inverse square root of a superconductor's edge is integrated to
     rounding.
     """
+    junction = junction if isinstance(junction, Junction) else Junction(junction)
+    density, tip, barrier_eV, gap_m = junction.density, junction.tip_density, junction.barrier_eV, junction.gap_m
     bias = np.asarray(bias, float)
     if not temperature_K > 0:
         raise ValueError(f"The temperature is {temperature_K:g} K; the integration over Fermi edges needs one above 0.")
@@ -64,7 +71,6 @@ def tunnel_current(
             f"A bias of {np.max(np.abs(bias)):g} V reaches above the barrier of {barrier_eV:g} eV; "
             "this formula holds below it only. Use a smaller bias or a higher barrier."
         )
-    tip = flat() if tip_density is None else tip_density
     current = np.empty(bias.shape)
     for index, volt in np.ndenumerate(bias):
         breaks = (0.0, volt, *density.breaks, *(volt + b for b in tip.breaks))
@@ -105,35 +111,59 @@ def _nodes(low: float, high: float, breaks: tuple[float, ...], kT: float) -> tup
     return np.concatenate(energies), np.concatenate(weights)
 
 
-def tunnel_conductance(bias: Any, density: Density, *, temperature_K: float, **junction: Any) -> np.ndarray:
-    """dI/dV [S] of `tunnel_current`, same arguments, by a difference of sixth order over kT/10.
+def tunnel_conductance(bias: Any, junction: Junction | Density, *, temperature_K: float) -> np.ndarray:
+    """dI/dV [S] of `tunnel_current`, by a difference of sixth order over kT/10.
 
+    Parameters
+    ----------
+    bias, junction, temperature_K
+        As for `tunnel_current`.
+
+    Notes
+    -----
     The current is analytic within π kT of the real bias axis, so the difference is good to about 1e-9.
     """
-    bias = np.asarray(bias, float)
     step = 0.1 * BOLTZMANN_EV * temperature_K
     shifts = np.array([k * sign * step for k, _ in _STENCIL for sign in (1, -1)])
     weights = np.array([w * sign / step for _, w in _STENCIL for sign in (1, -1)])
-    currents = tunnel_current(bias[..., None] + shifts, density, temperature_K=temperature_K, **junction)
+    currents = tunnel_current(np.asarray(bias, float)[..., None] + shifts, junction, temperature_K=temperature_K)
     return np.asarray(currents @ weights)
 
 
 def lockin_conductance(
-    bias: Any, density: Density, *, temperature_K: float, modulation_rms_V: float, **junction: Any
+    bias: Any, junction: Junction | Density, *, temperature_K: float, modulation_rms_V: float
 ) -> np.ndarray:
     """dI/dV [S] as a lock-in amplifier sees it: first harmonic of the current over the amplitude of the bias.
 
+    Parameters
+    ----------
+    bias, junction, temperature_K
+        As for `tunnel_current`.
+    modulation_rms_V : float
+        Root mean square of the modulation [V].
+
+    Notes
+    -----
     (2/π V1) ∫ I(V + V1 cos θ) cos θ dθ over half a period, V1 = √2 × rms, by Gauss-Chebyshev.
     """
-    bias = np.asarray(bias, float)
     cosine = np.cos((np.arange(24) + 0.5) * np.pi / 24)
     peak = np.sqrt(2) * modulation_rms_V
-    currents = tunnel_current(bias[..., None] + peak * cosine, density, temperature_K=temperature_K, **junction)
+    currents = tunnel_current(np.asarray(bias, float)[..., None] + peak * cosine, junction, temperature_K=temperature_K)
     return np.asarray(2 / (cosine.size * peak) * (currents @ cosine))
 
 
 def planar_current_density(bias: Any, gap_m: Any, barrier_eV: Any) -> np.ndarray:
-    """Current density [A/m²] between planes, WKB through the mean barrier, zero temperature; arguments broadcast.
+    """Current density [A/m²] between planes, WKB through the mean barrier, zero temperature.
+
+    Parameters
+    ----------
+    bias, gap_m, barrier_eV : float or array_like, shapes that broadcast
+        Bias [V], width of the gap [m] and mean barrier [eV].
+
+    Raises
+    ------
+    ValueError
+        If a bias exceeds twice the barrier.
 
     Notes
     -----

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import tomllib
+from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, Literal
@@ -16,7 +17,7 @@ from ..quantities import decay_from_barrier
 from ..sweeps import SweepSet
 from .bench import Bench
 from .densities import make_density
-from .sweeps import Simulated, simulate_iv, simulate_iz
+from .sweeps import BiasRamp, HeightRamp, Simulated, simulate_iv, simulate_iz
 
 
 class SimulatePlan(Section):
@@ -85,26 +86,30 @@ def simulate(plan: SimulatePlan) -> list[Simulated]:
         known = ", ".join(Bench.__dataclass_fields__)
         raise ValueError(f"bench: {error}. Known faults: {known}.") from error
     rng = np.random.default_rng(plan.seed)
-    common: dict[str, Any] = {
-        "sweeps": plan.sweeps, "bench": bench, "duration_s": plan.duration_s, "tip": "virtual", "sample": "virtual",
-    }  # fmt: skip
+    common: dict[str, Any] = {"sweeps": plan.sweeps, "bench": bench, "tip": "virtual", "sample": "virtual"}
     if plan.kind == "iz":
-        directions = plan.directions or ["retract", "approach"]
+        heights = HeightRamp(
+            directions=plan.directions or ["retract", "approach"], duration_s=plan.duration_s, bias_V=plan.bias_V,
+            planar_gap_m=plan.planar_gap_m,
+        )  # fmt: skip
         site = np.arange(plan.sweeps) * plan.sites // plan.sweeps  # repeats of a site follow each other
         barrier = plan.barrier_eV * np.exp(plan.site_scatter * rng.standard_normal(plan.sites))
         made = simulate_iz(
-            barrier_eV=barrier[site], height=(0.0, plan.range_m, plan.points), current_A=plan.current_A,
-            bias_V=plan.bias_V, planar_gap_m=plan.planar_gap_m, directions=directions, seed=rng, names="iz",
-            site=[str(s + 1) for s in np.repeat(site, len(directions))], **common,
+            barrier_eV=barrier[site], height=(0.0, plan.range_m, plan.points), current_A=plan.current_A, ramp=heights,
+            seed=rng, site=[str(s + 1) for s in np.repeat(site, len(heights.directions))], **common,
         )  # fmt: skip
         return [made]
+    biases = BiasRamp(
+        directions=plan.directions or ["up", "down"], duration_s=plan.duration_s,
+        decay_per_m=float(decay_from_barrier(plan.barrier_eV)), gap_slope_m_per_V=plan.gap_slope_m_per_V,
+        modulation_rms_V=plan.modulation_rms_V,
+    )  # fmt: skip
     density = make_density(plan.density, **plan.density_options)
     return [
         simulate_iv(
             density=density, bias=(-plan.bias_V, plan.bias_V, plan.points), temperature_K=plan.temperature_K,
-            setpoint_current_A=setpoint, directions=plan.directions or ["up", "down"], seed=rng, site="1",
-            decay_per_m=float(decay_from_barrier(plan.barrier_eV)), gap_slope_m_per_V=plan.gap_slope_m_per_V,
-            modulation_rms_V=plan.modulation_rms_V, names=f"iv_{setpoint * 1e12:.4g}pA", **common,
+            setpoint_current_A=setpoint, ramp=replace(biases, names=f"iv_{setpoint * 1e12:.4g}pA"), seed=rng, site="1",
+            **common,
         )
         for setpoint in (plan.current_A, *plan.further_setpoints_A)
     ]  # fmt: skip

@@ -8,7 +8,7 @@ from scipy.signal import TransferFunction, lsim
 from sts.barrier import fit_barrier, pair_directions, slopes_by_repeat
 from sts.barrier.lag import _transient
 from sts.quantities import barrier_from_decay, decay_from_barrier
-from sts.simulate import Bench, simulate_iz
+from sts.simulate import Bench, HeightRamp, simulate_iz
 from sts.sweeps import SweepSet, sweep_table
 
 BOTH = ("retract", "approach")
@@ -16,8 +16,16 @@ BOTH = ("retract", "approach")
 
 def ramps(*, directions=BOTH, sweeps=12, duration_s=0.1, seed=1, **bench):
     bench = Bench(**({"white_A": 1e-12, "gap_noise": 0.01} | bench))
-    return simulate_iz(barrier_eV=4.4, height=(0, 0.4e-9, 150), sweeps=sweeps, duration_s=duration_s, bench=bench,
-                       directions=directions, seed=seed, tip="t", site="1").sweeps  # fmt: skip
+    return simulate_iz(
+        barrier_eV=4.4,
+        height=(0, 0.4e-9, 150),
+        sweeps=sweeps,
+        bench=bench,
+        seed=seed,
+        tip="t",
+        site="1",
+        ramp=HeightRamp(duration_s=duration_s, directions=directions),
+    ).sweeps
 
 
 @pytest.mark.parametrize("k", [0.1, 0.5, 2.0])
@@ -129,9 +137,16 @@ def test_a_lag_shorter_than_a_sample_is_not_told_and_does_no_harm():
 
 
 def test_a_jump_that_the_amplifier_blurred_leaves_the_sweep_out():
-    made = simulate_iz(barrier_eV=4.4, height=(0, 0.4e-9, 150), sweeps=20, duration_s=0.1, directions=BOTH, seed=2,
-                       bench=Bench(white_A=1e-12, gap_noise=0.01, lag_s=3e-3, jump_factor=1.5), tip="t", site="1",
-                       jumps={"iz_003_retract": 0.3})  # fmt: skip
+    made = simulate_iz(
+        barrier_eV=4.4,
+        height=(0, 0.4e-9, 150),
+        sweeps=20,
+        seed=2,
+        bench=Bench(white_A=1e-12, gap_noise=0.01, lag_s=3e-3, jump_factor=1.5),
+        tip="t",
+        site="1",
+        ramp=HeightRamp(duration_s=0.1, directions=BOTH, jumps={"iz_003_retract": 0.3}),
+    )
     table = fit_barrier(made.sweeps).table.set_index("sweep")
     assert not table.loc["iz_003_retract", "used"]  # it would read 2.6 eV
     assert table["used"].sum() == 39

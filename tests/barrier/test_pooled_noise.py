@@ -11,7 +11,7 @@ from barrier.examples import RANGE, held
 from numpy.testing import assert_allclose
 
 from sts.barrier import fit_barrier
-from sts.simulate import Bench, simulate_iz
+from sts.simulate import Bench, HeightRamp, simulate_iz
 from sts.sweeps import SweepSet
 
 
@@ -24,8 +24,7 @@ def test_sweeps_noisier_or_quieter_than_their_tip_get_a_noise_of_their_own():
     """Gap noise of 0.5, 2 and 5 % mixed under one tip: each third keeps its coverage, and none is called jumping."""
     third = 500
     parts = [
-        simulate_iz(barrier_eV=4.4, height=RANGE, sweeps=third, bench=Bench(white_A=1e-12, gap_noise=gap), seed=k,
-                    tip="t", names=f"n{k}").sweeps
+        simulate_iz(barrier_eV=4.4, height=RANGE, sweeps=third, bench=Bench(white_A=1e-12, gap_noise=gap), seed=k, tip="t", ramp=HeightRamp(names=f"n{k}")).sweeps
         for k, gap in enumerate((0.005, 0.02, 0.05))
     ]  # fmt: skip
     table = pd.concat([part.table for part in parts], ignore_index=True)
@@ -52,8 +51,16 @@ def test_a_dead_sweep_does_not_spoil_the_noise_of_its_tip(dead):
 
 def test_the_noise_is_that_of_both_directions_however_many_pairs_there_are():
     """With 151 pairs every second sweep is every retract sweep; 3 % gap noise behind a lag is slow in both."""
-    made = simulate_iz(barrier_eV=4.4, height=RANGE, sweeps=151, seed=3, tip="t", site="1", duration_s=0.1,
-                       directions=("retract", "approach"), bench=Bench(white_A=1e-12, gap_noise=0.03, lag_s=3e-3))  # fmt: skip
+    made = simulate_iz(
+        barrier_eV=4.4,
+        height=RANGE,
+        sweeps=151,
+        seed=3,
+        tip="t",
+        site="1",
+        bench=Bench(white_A=1e-12, gap_noise=0.03, lag_s=3e-3),
+        ramp=HeightRamp(duration_s=0.1, directions=("retract", "approach")),
+    )
     table = fit_barrier(made.sweeps).table
     for direction in ("retract", "approach"):
         assert held(table[table["direction"] == direction]) > 0.88
@@ -63,8 +70,7 @@ def test_the_noise_is_that_of_both_directions_however_many_pairs_there_are():
 def test_sweeps_of_one_tip_with_another_full_scale_have_noise_of_their_own(column):
     """Electronics of 1 and 20 pA behind two gains; a column of series, as an analysis adds it, changes nothing."""
     parts = [
-        simulate_iz(barrier_eV=4.4, height=RANGE, sweeps=60, bench=Bench(white_A=noise, gap_noise=0.01), seed=k,
-                    tip="t", names=f"n{k}").sweeps
+        simulate_iz(barrier_eV=4.4, height=RANGE, sweeps=60, bench=Bench(white_A=noise, gap_noise=0.01), seed=k, tip="t", ramp=HeightRamp(names=f"n{k}")).sweeps
         for k, noise in enumerate((1e-12, 2e-11))
     ]  # fmt: skip
     table = pd.concat([part.table for part in parts], ignore_index=True)

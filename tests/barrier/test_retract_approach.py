@@ -8,14 +8,21 @@ from numpy.testing import assert_allclose
 
 from sts.barrier import fit_barrier, pair_directions, slopes_by_repeat
 from sts.quantities import barrier_from_decay
-from sts.simulate import Bench, simulate_iz
+from sts.simulate import Bench, HeightRamp, simulate_iz
 
 
 def test_the_mean_of_the_directions_cancels_drift_and_the_difference_measures_it():
     """0.06 nm/s against 1 nm/s: 6 % in each slope (common practice, no source: kinematics of the ramp)."""
-    made = simulate_iz(barrier_eV=4.4, height=(0, 0.4e-9, 150), sweeps=40, duration_s=0.4, seed=9, tip="t", site="1",
-                       directions=("retract", "approach"),
-                       bench=Bench(white_A=1e-12, gap_noise=0.01, drift_m_per_s=6e-11))  # fmt: skip
+    made = simulate_iz(
+        barrier_eV=4.4,
+        height=(0, 0.4e-9, 150),
+        sweeps=40,
+        seed=9,
+        tip="t",
+        site="1",
+        bench=Bench(white_A=1e-12, gap_noise=0.01, drift_m_per_s=6e-11),
+        ramp=HeightRamp(duration_s=0.4, directions=("retract", "approach")),
+    )
     fit = fit_barrier(made.sweeps)
     pairs, flags = pair_directions(fit.table)
     assert len(pairs) == 40
@@ -30,8 +37,16 @@ def test_the_mean_of_the_directions_cancels_drift_and_the_difference_measures_it
 
 def test_two_directions_share_uncertainty_and_degrees_of_freedom():
     """Of a mean of two slopes, by F. E. Satterthwaite, Biometrics Bull. 2, 110 (1946)."""
-    made = simulate_iz(barrier_eV=4.4, height=(0, 0.4e-9, 150), sweeps=3, duration_s=0.4, seed=5, tip="t", site="1",
-                       directions=("retract", "approach"), bench=Bench(white_A=1e-12, gap_noise=0.01))  # fmt: skip
+    made = simulate_iz(
+        barrier_eV=4.4,
+        height=(0, 0.4e-9, 150),
+        sweeps=3,
+        seed=5,
+        tip="t",
+        site="1",
+        bench=Bench(white_A=1e-12, gap_noise=0.01),
+        ramp=HeightRamp(duration_s=0.4, directions=("retract", "approach")),
+    )
     table = fit_barrier(made.sweeps).table
     repeats = slopes_by_repeat(table)
     for number, found in repeats.set_index("repeat").iterrows():

@@ -20,7 +20,7 @@ from sts.barrier.modulation import fit_modulation
 from sts.barrier.one_sweep import fit_barrier_single, profile_sweep
 from sts.curves import make_smoother
 from sts.plan import Plan
-from sts.simulate import Bench, apply_bench, simulate_iz
+from sts.simulate import Bench, HeightRamp, apply_bench, simulate_iz
 from sts.spectra import average_spectrum
 from sts.spectra.features import with_features
 from sts.spectra.models import fit_superconducting_gap, gap_ratio
@@ -73,11 +73,19 @@ def any_sweeps(generator: np.random.Generator) -> SweepSet:
         jump_share=sometimes(generator, 0.3, 0.05, 0.5),
     )  # fmt: skip
     made = simulate_iz(
-        barrier_eV=generator.uniform(0.5, 6.5), height=(5e-11, 5e-11 + generator.uniform(0.1, 0.6) * 1e-9, points),
-        current_A=sometimes(generator, 1.0, 5e-11, 5e-9), sweeps=repeats, bench=bench,
-        bias_V=float(generator.choice([0.05, 0.1, 0.19, 0.3])),
-        directions=("retract", "approach") if both else ("retract",), seed=generator, tip="t", site="a",
-    ).sweeps  # fmt: skip
+        barrier_eV=generator.uniform(0.5, 6.5),
+        height=(5e-11, 5e-11 + generator.uniform(0.1, 0.6) * 1e-9, points),
+        current_A=sometimes(generator, 1.0, 5e-11, 5e-9),
+        sweeps=repeats,
+        bench=bench,
+        seed=generator,
+        tip="t",
+        site="a",
+        ramp=HeightRamp(
+            bias_V=float(generator.choice([0.05, 0.1, 0.19, 0.3])),
+            directions=("retract", "approach") if both else ("retract",),
+        ),
+    ).sweeps
     current, height = made.current.copy(), made.axis / 1e-9
     if generator.random() < 0.3:  # bent, by a compliant gap or a lower barrier further out
         current *= np.exp(generator.uniform(-8, 8) * height**2)

@@ -8,10 +8,15 @@ from numpy.testing import assert_allclose
 from scipy import signal, stats
 
 from sts.quantities import ELEMENTARY_CHARGE, decay_from_barrier
-from sts.simulate import Bench, apply_bench, coloured_noise, simulate_iv, simulate_iz
+from sts.simulate import Bench, BiasRamp, HeightRamp, apply_bench, coloured_noise, simulate_iv, simulate_iz
 
 V = np.linspace(-0.5, 0.5, 201)
-OHMIC = {"density": "flat", "bias": V, "duration_s": 0.1, "setpoint_current_A": 1e-9, "setpoint_bias_V": 0.5}
+OHMIC = {
+    "density": "flat",
+    "bias": V,
+    "setpoint_current_A": 1e-9,
+    "ramp": BiasRamp(duration_s=0.1, setpoint_bias_V=0.5),
+}
 
 
 def test_shot_noise_has_the_variance_of_schottky():
@@ -64,8 +69,12 @@ def test_lag_behind_an_exponential_is_the_closed_form():
 
 def test_drift_makes_the_slopes_of_both_directions_differ():
     """0.06 nm/s against 1 nm/s: ± 6 % in the slope (closed form), and nothing in the mean."""
-    made = simulate_iz(barrier_eV=4.0, height=(0, 0.4e-9, 50), duration_s=0.4, directions=("retract", "approach"),
-                       bench=Bench(drift_m_per_s=6e-11))  # fmt: skip
+    made = simulate_iz(
+        barrier_eV=4.0,
+        height=(0, 0.4e-9, 50),
+        bench=Bench(drift_m_per_s=6e-11),
+        ramp=HeightRamp(duration_s=0.4, directions=("retract", "approach")),
+    )
     slopes = -np.gradient(np.log(made.sweeps.current), made.sweeps.axis, axis=1).mean(axis=1)
     assert_allclose(slopes / decay_from_barrier(4.0), [1.06, 0.94], rtol=1e-9)
 
@@ -95,16 +104,23 @@ def test_the_setpoint_scatter_is_that_of_a_repeat():
 def test_scatter_of_the_gap_lifts_the_mean_above_the_median():
     """Gap scatter of 50 pm at 4 eV: mean/median = exp((2κδ)²/2) = 1.69 (log-normal law, closed form)."""
     scatter = float(decay_from_barrier(4.0)) * 50e-12
-    made = simulate_iv(density="flat", sweeps=20_000, directions=("up",), bench=Bench(setpoint_scatter=scatter),
-                       bias=(-1.0, 1.0, 3))  # fmt: skip
+    made = simulate_iv(
+        density="flat",
+        sweeps=20_000,
+        bench=Bench(setpoint_scatter=scatter),
+        bias=(-1.0, 1.0, 3),
+        ramp=BiasRamp(directions=("up",)),
+    )
     last = made.sweeps.current[:, -1]
     assert_allclose(last.mean() / np.median(last), 1.69, rtol=0.04)
 
 
 def test_a_jump_multiplies_the_current_from_its_place_in_time_on():
-    clean = simulate_iz(barrier_eV=4.4, directions=("retract", "approach")).sweeps
+    clean = simulate_iz(barrier_eV=4.4, ramp=HeightRamp(directions=("retract", "approach"))).sweeps
     jumps = {"iz_001_retract": 0.25, "iz_001_approach": 0.25}
-    made = simulate_iz(barrier_eV=4.4, directions=("retract", "approach"), bench=Bench(jump_factor=1.5), jumps=jumps)
+    made = simulate_iz(
+        barrier_eV=4.4, bench=Bench(jump_factor=1.5), ramp=HeightRamp(directions=("retract", "approach"), jumps=jumps)
+    )
     ratio = made.sweeps.current / clean.current
     assert made.truth["jumps"] == ["iz_001_retract", "iz_001_approach"]
     assert_allclose(ratio[:, [0, -1]], [[1, 1.5], [1.5, 1]])

@@ -11,6 +11,7 @@ from sts.quantities import BARRIER_PER_DECAY_SQUARED, BOLTZMANN_EV, decay_from_b
 from sts.simulate import (
     DENSITIES,
     Density,
+    Junction,
     flat,
     gapped,
     lockin_conductance,
@@ -68,14 +69,14 @@ def test_a_structured_tip_mirrors_the_bias():
     bumps = Density("bumps", lambda e: 1 + np.exp(-(((e - 0.2) / 0.05) ** 2)))
     v = np.array([-0.4, -0.1, 0.15, 0.3])
     sample = tunnel_current(v, bumps, temperature_K=77.0)
-    tip = tunnel_current(-v, flat(), tip_density=bumps, temperature_K=77.0)
+    tip = tunnel_current(-v, Junction(flat(), bumps), temperature_K=77.0)
     assert_allclose(sample, -tip, rtol=1e-10)
 
 
 def test_two_superconductors_have_a_gap_of_twice_the_size():
     """Below (Δ1 + Δ2)/e and far below Tc no current flows (textbook)."""
     both = superconductor(gap_eV=1e-3)
-    current = tunnel_current(np.array([1.8e-3, 2.2e-3]), both, tip_density=both, temperature_K=0.3)
+    current = tunnel_current(np.array([1.8e-3, 2.2e-3]), Junction(both, both), temperature_K=0.3)
     assert current[0] < 1e-6 * 1.8e-3
     assert current[1] > 1e-3
 
@@ -118,7 +119,7 @@ def test_the_transmission_is_that_of_the_mean_barrier():
         return np.exp(-gap * (decay_from_barrier(barrier + volt / 2 - energy) - decay_from_barrier(barrier)))
 
     expected, _ = integrate.quad(transmission, 0, volt, epsabs=0, epsrel=1e-10)
-    found = tunnel_current(np.array([volt]), flat(), temperature_K=0.5, barrier_eV=barrier, gap_m=gap)
+    found = tunnel_current(np.array([volt]), Junction(flat(), barrier_eV=barrier, gap_m=gap), temperature_K=0.5)
     assert_allclose(found, expected, rtol=1e-6)
 
 
@@ -165,7 +166,7 @@ def test_every_density_is_positive_and_makes_a_growing_current(name):
         (lambda: make_density("gapped", width=1.0), "cannot be made"),
         (lambda: gapped(valence_eV=0.5, conduction_eV=-0.5), "must lie below"),
         (lambda: tunnel_current(V, flat(), temperature_K=0.0), "above 0"),
-        (lambda: tunnel_current(np.array([9.0]), flat(), temperature_K=77, gap_m=7e-10), "above the barrier"),
+        (lambda: tunnel_current(np.array([9.0]), Junction(flat(), gap_m=7e-10), temperature_K=77), "above the barrier"),
         (lambda: planar_current_density(9.0, 7e-10, 4.0), "twice the barrier"),
     ],
 )

@@ -9,7 +9,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from sts.quantities import BOLTZMANN_EV
-from sts.simulate import Bench, gapped, simulate_iv
+from sts.simulate import Bench, BiasRamp, gapped, simulate_iv
 from sts.spectra.gap import dip_width, gap_edges, soft_gap_width, steepest_rise
 from sts.spectra.lock_in import calibrate_lockin
 from sts.spectra.peaks import find_peaks
@@ -30,8 +30,16 @@ def slopes(made, window=7):
 @pytest.mark.parametrize("temperature", [4.0, 77.0])
 def test_extrapolation_returns_the_planted_gap(exponent, temperature):
     density = gapped(valence_eV=-0.5, conduction_eV=0.5, exponent=exponent)
-    made = simulate_iv(density=density, bias=(-1.5, 1.5, 301), temperature_K=temperature, setpoint_current_A=4e-10,
-                       sweeps=12, bench=QUIET, seed=4, directions=("up",))  # fmt: skip
+    made = simulate_iv(
+        density=density,
+        bias=(-1.5, 1.5, 301),
+        temperature_K=temperature,
+        setpoint_current_A=4e-10,
+        sweeps=12,
+        bench=QUIET,
+        seed=4,
+        ramp=BiasRamp(directions=("up",)),
+    )
     rows = gap_edges(made.sweeps.axis, slopes(made), temperature_K=temperature, exponent=exponent)
     line = rows[rows["gap_method"].str.startswith("extrapolation")].iloc[0]
     assert abs(line["gap_meV"] - 1000) < 4 * line["gap_se_meV"]
@@ -133,8 +141,16 @@ def test_a_hole_makes_no_peak_and_moves_no_edge():
     rows[:, 200:220] = np.nan  # in all sweeps
     rows[0, 400:] = np.nan  # in one
     assert len(find_peaks(v, rows, significance=12)) == 0
-    made = simulate_iv(density=gapped(), bias=(-1.5, 1.5, 301), temperature_K=4.0, setpoint_current_A=4e-10, sweeps=12,
-                       bench=QUIET, seed=4, directions=("up",))  # fmt: skip
+    made = simulate_iv(
+        density=gapped(),
+        bias=(-1.5, 1.5, 301),
+        temperature_K=4.0,
+        setpoint_current_A=4e-10,
+        sweeps=12,
+        bench=QUIET,
+        seed=4,
+        ramp=BiasRamp(directions=("up",)),
+    )
     each = slopes(made)
     whole = gap_edges(made.sweeps.axis, each)
     each[0, -60:-20] = np.nan

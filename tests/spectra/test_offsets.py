@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sts.simulate import Bench, simulate_iv
+from sts.simulate import Bench, BiasRamp, simulate_iv
 from sts.spectra.offsets import bias_offset_from_symmetry, find_offsets, fit_near_zero
 from sts.sweeps import SweepSet, sweep_table
 
@@ -19,11 +19,15 @@ BENCH = Bench(white_A=2e-12, bias_offset_V=4e-3, current_offset_A=2e-12)  # as i
 def one_tip(currents, bench=BENCH, sweeps=4, seed=0, density="flat"):
     return [
         simulate_iv(
-            density=density, bench=bench, sweeps=sweeps, setpoint_current_A=i, setpoint_bias_V=1.0, seed=[seed, k],
-            names=f"set{k}",
+            density=density,
+            bench=bench,
+            sweeps=sweeps,
+            setpoint_current_A=i,
+            seed=[seed, k],
+            ramp=BiasRamp(setpoint_bias_V=1.0, names=f"set{k}"),
         ).sweeps
         for k, i in enumerate(currents)
-    ]  # fmt: skip
+    ]
 
 
 def test_planted_offsets_come_back_from_three_set_points():
