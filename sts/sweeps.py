@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 KINDS = {"iv": "bias", "iz": "height"}  # kind: name of its axis
+KIND_WORDS = {"iv": "I(V)", "iz": "I(z)"}
 AXIS_UNITS = {"iv": "V", "iz": "m"}
 DIRECTIONS = {"iv": ("up", "down"), "iz": ("retract", "approach")}
 

@@ -2,71 +2,60 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, fields
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
-from sts.cli.options import FORCE, JSON, OUT, SESSION
-from sts.cli.terminal import count, frame_rows, number, print_json, print_table, say, text
+from sts.cli.options import FORCE, JSON, OUT, PATH, SESSION, WHICH, Which, as_one
+from sts.cli.terminal import Columns, count, number, print_frame, print_json, say, show, text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    import pandas as pd
+_SWEEPS: Columns = {
+    "sweep": ("sweep", text), "kind": ("kind", text), "sample": ("sample", text), "tip": ("tip", text),
+    "site": ("site", text), "direction": ("direction", text), "repeat": ("repeat", number(0)),
+    "points": ("points", number(0)), "setpoint_current_A": ("set-point pA", number(0, 1e12)),
+    "temperature_K": ("T K", number(1)),
+}  # fmt: skip
+_SOURCES: Columns = {
+    "name": ("file", text), "size": ("bytes", number(0)), "reader": ("reader", text), "imported": ("imported", text),
+    "sha256": ("SHA-256", text),
+}  # fmt: skip
+_DECISIONS: Columns = {
+    "time": ("time", text), "sweep": ("sweep", text), "action": ("decision", text), "why": ("why", text),
+}  # fmt: skip
+_CALIBRATIONS: Columns = {
+    "kind": ("scale", text), "factor": ("factor", number(4)), "factor_se": ("uncertainty", number(4)),
+    "source": ("source", text), "time": ("stored", text),
+}  # fmt: skip
+_FATES = {"omit": "to be left out", "keep": "to be kept", "undo": "back to the rules"}
+_WHAT_TO_DO = "Say what to do with these sweeps: one of --omit, --keep or --undo."
 
 
 @click.command("list")
 @SESSION
-@click.option("--kind", type=click.Choice(["iv", "iz"]), help="Only bias sweeps (iv) or height sweeps (iz).")
-@click.option("--sample", help="Only this sample.")
-@click.option("--tip", help="Only this tip.")
-@click.option("--site", help="Only this site.")
+@WHICH
 @click.option("--sources", is_flag=True, help="List the imported files instead.")
 @JSON
-def list_command(
-    session: Path,
-    kind: str | None,
-    sample: str | None,
-    tip: str | None,
-    site: str | None,
-    *,
-    sources: bool,
-    as_json: bool,
-) -> int:
+def list_command(session: Path, which: Which, *, sources: bool, as_json: bool) -> int:
     """List the sweeps of SESSION."""
     import sts
 
     opened = sts.Session.open(session)
     if sources:
-        _print_sources(opened.sources(), as_json=as_json)
+        files = opened.sources()
+        show(files, _SOURCES, as_json=as_json, none="0 files.", last=f"{count(len(files), 'file')}.")
         return 0
-    table = opened.sweeps(kind)
-    for column, wanted in (("sample", sample), ("tip", tip), ("site", site)):
-        if wanted is not None:
-            known = sorted({str(value) for value in table[column]} - {""})
-            if wanted not in known:
-                raise click.ClickException(
-                    f"no such {column} '{wanted}'; this session has {', '.join(known) or 'none named'}."
-                )
-            table = table[table[column] == wanted]
+    table = opened.sweeps(which.kind)
+    if which.said:
+        table = table[table["sweep"].isin(opened.find(**which.said))]
     if as_json:
         print_json(table)
         return 0
-    formats = {
-        "sweep": text,
-        "kind": text,
-        "sample": text,
-        "tip": text,
-        "site": text,
-        "direction": text,
-        "repeat": number(0),
-        "points": number(0),
-        "setpoint_current_A": number(0, 1e12),
-        "temperature_K": number(1),
-    }
-    headings = ["sweep", "kind", "sample", "tip", "site", "direction", "repeat", "points", "set-point pA", "T K"]
-    print_table("", headings, frame_rows(table, formats), right=(6, 7, 8, 9), spare=(7, 6, 1, 9, 8))
+    print_frame("", table, _SWEEPS, spare=("points", "repeat", "kind", "temperature_K", "setpoint_current_A"))
     tips, samples = (len(set(table[column]) - {""}) for column in ("tip", "sample"))
     unassigned = int((table["tip"] == "").sum())
     without = f" ({unassigned} of the sweeps without a tip)" if unassigned else ""
@@ -74,77 +63,80 @@ def list_command(
     return 0
 
 
-def _print_sources(sources: pd.DataFrame, *, as_json: bool) -> None:
-    if as_json:
-        print_json(sources)
-        return
-    formats: dict[str, Any] = {"name": text, "size": number(0), "reader": text, "imported": text, "sha256": text}
-    print_table("", ["file", "bytes", "reader", "imported", "SHA-256"], frame_rows(sources, formats), right=(1,))
-    say(f"{count(len(sources), 'file')}.")
+@dataclass(frozen=True)
+class _Decision:
+    """What to do with sweeps."""
+
+    omit: bool
+    keep: bool
+    undo: bool
+
+    @property
+    def action(self) -> str:
+        """The one that was asked for; "" for none."""
+        said = [field.name for field in fields(self) if getattr(self, field.name)]
+        if len(said) > 1:
+            raise click.UsageError(_WHAT_TO_DO)
+        return said[0] if said else ""
 
 
 @click.command("mark")
 @SESSION
 @click.argument("sweeps", nargs=-1)
-@click.option("--omit", is_flag=True, help="Leave these sweeps out.")
-@click.option("--keep", is_flag=True, help="Use these sweeps, whatever the rules say.")
-@click.option("--undo", is_flag=True, help="Take the last decision on these sweeps back.")
+@as_one(
+    "decision", _Decision,
+    click.option("--omit", is_flag=True, help="Leave these sweeps out."),
+    click.option("--keep", is_flag=True, help="Use these sweeps, whatever the rules say."),
+    click.option("--undo", is_flag=True, help="Take the last decision on these sweeps back."),
+)  # fmt: skip
 @click.option("--why", default="", help="The reason; it goes into the report.")
-@click.option(
-    "--sample", help="All sweeps of this sample (with the patterns and the options below: those that fit all)."
-)
-@click.option("--tip", help="All sweeps of this tip.")
-@click.option("--site", help="All sweeps of this site.")
-@click.option("--kind", type=click.Choice(["iv", "iz"]), help="Only bias sweeps (iv) or height sweeps (iz).")
-@click.option(
-    "--from", "table", type=click.Path(path_type=Path), help="CSV or XLSX with columns sweep (or file) and why."
-)
+@WHICH
+@click.option("--from", "table", type=PATH, help="CSV or XLSX with columns sweep (or file) and why.")
 @click.option("--dry-run", is_flag=True, help="Only show which sweeps these are.")
 @JSON
 def mark_command(
-    session: Path, sweeps: tuple[str, ...], *, omit: bool, keep: bool, undo: bool, why: str, sample: str | None,
-    tip: str | None, site: str | None, kind: str | None, table: Path | None, dry_run: bool, as_json: bool,
+    session: Path, sweeps: tuple[str, ...], decision: _Decision, which: Which, *, why: str, table: Path | None,
+    dry_run: bool, as_json: bool,
 ) -> int:  # fmt: skip
     """Decide about SWEEPS of SESSION, with a reason; without sweeps, show every decision taken.
 
-    SWEEPS are names or patterns with * and ?; the sweeps are named before anything is written.
+    SWEEPS are names or patterns with * and ?. With --sample, --tip, --site or --kind those that fit all of it; these
+    alone pick all their sweeps. The sweeps are named before anything is written.
     """
     import sts
     from sts.importing import read_reasons
 
     opened = sts.Session.open(session)
-    labels = {k: v for k, v in (("sample", sample), ("tip", tip), ("site", site), ("kind", kind)) if v is not None}
-    chosen = bool(sweeps or labels or table)
-    actions = [word for word, said in (("omit", omit), ("keep", keep), ("undo", undo)) if said]
-    if not chosen and not actions:
-        _print_decisions(opened.decisions(), as_json=as_json)
+    chosen = bool(sweeps or which.said or table)
+    action = decision.action
+    if not chosen and not action:
+        show(opened.decisions(), _DECISIONS, as_json=as_json, none="No decision has been taken in this session.")
         return 0
-    if len(actions) != 1:
-        raise click.UsageError("Say what to do with these sweeps: one of --omit, --keep or --undo.")
-    action = actions[0]
+    if not action:
+        raise click.UsageError(_WHAT_TO_DO)
     if not chosen:
         raise click.UsageError(f"Name the sweeps to {action}; 'sts list {session}' shows their names.")
-    if table is not None and (sweeps or labels):
+    if table is not None and (sweeps or which.said):
         raise click.UsageError("Give either --from FILE, or sweeps.")
     if table is not None:
         reasons = read_reasons(opened, table, why, needed=action != "undo")
     else:
-        reasons = {why: opened.find(sweeps, **labels)}
+        reasons = {why: opened.find(sweeps, **which.said)}
     if action == "undo":
         reasons = _decided(reasons, opened.current_decisions(), sweeps)
     opened.mark_all(action, reasons, dry_run=True)  # what cannot be done is said before anything else
     names = [name for group in reasons.values() for name in group]
     if not as_json:
-        words = {"omit": "to be left out", "keep": "to be kept", "undo": "back to the rules"}
-        shown = names[:30]
         more = f" and {len(names) - 30} more" if len(names) > 30 else ""
-        say(f"{count(len(names), 'sweep')} {words[action]}: {', '.join(shown)}{more}")
+        say(f"{count(len(names), 'sweep')} {_FATES[action]}: {', '.join(names[:30])}{more}")
     if not dry_run:
         opened.mark_all(action, reasons)
     if as_json:
-        _print_decisions(opened.decisions(), as_json=True)
+        print_json(opened.decisions())
+    elif dry_run:
+        say("Nothing was written (--dry-run).")
     else:
-        say("Nothing was written (--dry-run)." if dry_run else "Written. To take it back: the same with --undo.")
+        say("Written." if action == "undo" else "Written. To take it back: the same with --undo.")
     return 0
 
 
@@ -154,16 +146,6 @@ def _decided(
     """Of sweeps found by pattern or label those with a decision to take back; those named stay, whatever they have."""
     some = {why: [name for name in names if name in standing or name in named] for why, names in reasons.items()}
     return some if any(some.values()) else reasons
-
-
-def _print_decisions(decisions: pd.DataFrame, *, as_json: bool) -> None:
-    if as_json:
-        print_json(decisions)
-    elif decisions.empty:
-        say("No decision has been taken in this session.")
-    else:
-        formats = dict.fromkeys(("time", "sweep", "action", "why"), text)
-        print_table("", ["time", "sweep", "decision", "why"], frame_rows(decisions, formats))
 
 
 @click.command("calibrate")
@@ -214,16 +196,10 @@ def calibrate_command(
                 say(f"Barriers are multiplied by {found.factor**-2:.4f}; this scale adds "
                     f"{200 * found.factor_se / found.factor:.1f} % to their uncertainty.")  # fmt: skip
             return 0
-    table = opened.calibrations()
-    if as_json:
-        print_json(table)
-    elif table.empty:
-        say("No calibration is stored; heights and currents are taken as the files give them.")
-    else:
-        formats = {"kind": text, "factor": number(4), "factor_se": number(4), "source": text, "time": text}
-        headings = ["scale", "factor", "uncertainty", "source", "stored"]
-        print_table("", headings, frame_rows(table, formats), right=(1, 2))
-        say("The last of a kind is in force.")
+    show(
+        opened.calibrations(), _CALIBRATIONS, as_json=as_json, last="The last of a kind is in force.",
+        none="No calibration is stored; heights and currents are taken as the files give them.",
+    )  # fmt: skip
     return 0
 
 
@@ -245,7 +221,7 @@ def export_command(session: Path, what: str, out: Path, *, force: bool) -> int:
 
 @click.command("merge")
 @SESSION
-@click.argument("other", type=click.Path(path_type=Path))
+@click.argument("other", type=PATH)
 def merge_command(session: Path, other: Path) -> int:
     """Bring what OTHER holds into SESSION; files that are in both are added once."""
     import sts
@@ -260,7 +236,7 @@ def merge_command(session: Path, other: Path) -> int:
 
 @click.command("rescue")
 @SESSION
-@click.option("--out", "new", required=True, type=click.Path(path_type=Path), help="New session file to write.")
+@click.option("--out", "new", required=True, type=PATH, help="New session file to write.")
 def rescue_command(session: Path, new: Path) -> int:
     """Save what can still be read of a damaged SESSION into a new one; the damaged file is left as it is."""
     import sts

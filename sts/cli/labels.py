@@ -4,51 +4,46 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from sts.cli.options import JSON, SESSION
-from sts.cli.terminal import count, frame_rows, print_json, print_table, progress, say, text, warn
+from sts.cli.options import JSON, LABELS, PATH, SESSION, Labels, as_one
+from sts.cli.terminal import Columns, count, print_json, progress, say, show, text, warn
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from sts.session import ImportResult
 
-NAMES = click.option(
-    "--names", multiple=True, metavar="PATTERN",
-    help="What folder and file names say, such as '{tip}/site{site}_{repeat}.txt'; 'none': nothing. Repeat for more.",
-)  # fmt: skip
-SET = click.option(
-    "--set", "stated", multiple=True, metavar="COLUMN=VALUE",
-    help="A label for all files of the call, such as tip=heron or 'temperature=77 K'. Repeat for more.",
-)  # fmt: skip
-LOGBOOK = click.option(
-    "--logbook", type=click.Path(path_type=Path), help="CSV or XLSX with tip, sample, site ... by file."
-)
-PREFER = click.option("--prefer-logbook", is_flag=True, help="Where another word is known, believe the logbook.")
+_CHANGES: Columns = {name: (name, text) for name in ("time", "action", "sweep", "column", "before", "after", "source")}
+DECIMAL = click.Choice(["comma", "point"])
+
+
+@dataclass(frozen=True)
+class _Reading:
+    """How files are read where they do not say it."""
+
+    columns: tuple[str, ...]
+    recipe: tuple[Path, ...]
+    decimal: str | None
 
 
 @click.command("import")
-@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("--into", "session", type=click.Path(path_type=Path), help="Session file; made if it is not there.")
-@click.option(
-    "--columns", multiple=True, metavar="NAMES",
-    help="Names for columns that have none: 'V (V), I (A)'; for some files only: 'c_z*: z (nm), I (pA)'.",
+@click.argument("files", nargs=-1, required=True, type=PATH)
+@click.option("--into", "session", type=PATH, help="Session file; made if it is not there.")
+@as_one(
+    "reading", _Reading,
+    click.option(
+        "--columns", multiple=True, metavar="NAMES",
+        help="Names for columns that have none: 'V (V), I (A)'; for some files only: 'c_z*: z (nm), I (pA)'.",
+    ),
+    click.option("--recipe", multiple=True, type=PATH, help="TOML file that says how to read files. Repeat for more."),
+    click.option("--decimal", type=DECIMAL, help="The decimal mark, where a comma may be either."),
 )  # fmt: skip
-@click.option(
-    "--recipe",
-    multiple=True,
-    type=click.Path(path_type=Path),
-    help="TOML file that says how to read files. Repeat for more.",
-)
-@LOGBOOK
-@NAMES
-@SET
-@PREFER
-@click.option("--decimal", type=click.Choice(["comma", "point"]), help="The decimal mark, where a comma may be either.")
+@LABELS
 @click.option("--keep-copies", is_flag=True, help="Take sweeps whose numbers are there already as new ones.")
 @click.option("--strict", is_flag=True, help="All files or none.")
 @click.option(
@@ -56,9 +51,8 @@ PREFER = click.option("--prefer-logbook", is_flag=True, help="Where another word
 )
 @JSON
 def import_command(
-    files: tuple[Path, ...], session: Path | None, columns: tuple[str, ...], recipe: tuple[Path, ...],
-    logbook: Path | None, names: tuple[str, ...], stated: tuple[str, ...], *, prefer_logbook: bool, decimal: str | None,
-    keep_copies: bool, strict: bool, only_try: bool, as_json: bool,
+    files: tuple[Path, ...], session: Path | None, reading: _Reading, labels: Labels, *, keep_copies: bool, strict: bool,
+    only_try: bool, as_json: bool,
 ) -> int:  # fmt: skip
     """Read FILES (or whole folders) into a session; the originals are kept inside.
 
@@ -67,13 +61,14 @@ def import_command(
     import sts
 
     if only_try:
-        return _try(files, recipe, columns, decimal or "")
+        return _try(files, reading)
     if session is None:
         raise click.UsageError("Say which session to import into: --into SESSION.h5 (or --try to look only).")
     with progress("importing") as report:
         result = sts.import_files(
-            files, session, recipe=recipe, logbook=logbook, names=names, values=_stated(stated), columns=columns,
-            decimal=decimal or "", prefer_logbook=prefer_logbook, keep_copies=keep_copies, strict=strict, progress=report,
+            files, session, recipe=reading.recipe, logbook=labels.logbook, names=labels.names, values=labels.values,
+            columns=reading.columns, decimal=reading.decimal or "", prefer_logbook=labels.prefer_logbook,
+            keep_copies=keep_copies, strict=strict, progress=report,
         )  # fmt: skip
     for line in _left_out(result.left_out):
         warn(line)
@@ -85,10 +80,11 @@ def import_command(
     return (1 if result.left_out else 0) if some else 2
 
 
-def _try(files: Sequence[Path], recipe: Sequence[Path], columns: Sequence[str], decimal: str) -> int:
+def _try(files: Sequence[Path], reading: _Reading) -> int:
     from sts.importing import how_to_read, preview_kinds
 
-    kinds, found = preview_kinds(files, how_to_read(recipe, columns, decimal), but_not=recipe)
+    how = how_to_read(reading.recipe, reading.columns, reading.decimal or "")
+    kinds, found = preview_kinds(files, how, but_not=reading.recipe)
     for preview, names in kinds:
         if len(names) > 1:
             say(f"{len(names)} files of one kind: {', '.join(names[:4])}{', ...' if len(names) > 4 else ''}")
@@ -100,31 +96,13 @@ def _try(files: Sequence[Path], recipe: Sequence[Path], columns: Sequence[str], 
     return 2 if not any(reads) else 1 if found.unreadable or not all(reads) else 0
 
 
-def _stated(items: Sequence[str]) -> dict[str, str] | None:
-    """``COLUMN=VALUE`` as given on the command line."""
-    found = {}
-    for item in items:
-        column, equals, value = item.partition("=")
-        if not (equals and column.strip() and value.strip()):
-            raise click.UsageError(f"--set {item} is no COLUMN=VALUE; say for example --set tip=heron.")
-        found[column.strip()] = value.strip()
-    return found or None
-
-
 def _as_json(result: ImportResult, session: Path) -> dict[str, object]:
-    return {
-        "session": str(session),
-        "files": result.added,
-        "repeated": result.repeated,
-        "copied": result.copied,
-        "left_out": [{"file": name, "message": message} for name, message in result.left_out],
-        "no_sweeps": result.no_sweeps,
-        "copies": result.copies,
-        "conflicts": result.conflicts,
-        "notes": result.notes,
-        "sweeps": result.sweeps,
-        "unassigned": result.unassigned,
-    }
+    said = {name: getattr(result, name) for name in _TOLD}
+    left_out = [{"file": name, "message": message} for name, message in result.left_out]
+    return {"session": str(session), "files": result.added, "left_out": left_out, **said}
+
+
+_TOLD = ("repeated", "copied", "no_sweeps", "copies", "conflicts", "notes", "sweeps", "unassigned")
 
 
 def _left_out(left_out: Sequence[tuple[str, str]]) -> list[str]:
@@ -183,6 +161,12 @@ def unassigned_lines(unassigned: int, total: int, session: Path, proposed: str =
     return lines
 
 
+def say_unassigned(table: pd.DataFrame, session: Path) -> None:
+    """The same of a table of sweeps."""
+    for line in unassigned_lines(int((table["tip"] == "").sum()), len(table), session):
+        say(line)
+
+
 def notes_alike(notes: Sequence[str]) -> list[str]:
     """Notes ``file: text``; where several files have the same, one line for all of them."""
     files: dict[str, list[str]] = {}
@@ -208,9 +192,7 @@ def _by_kind(conflicts: Sequence[str]) -> list[str]:
 @click.option(
     "--out", required=True, type=click.Path(path_type=Path, dir_okay=False), help="CSV or XLSX file to write."
 )
-@click.option(
-    "--decimal", type=click.Choice(["comma", "point"]), help="Decimal mark of a CSV; comma writes semicolons, too."
-)
+@click.option("--decimal", type=DECIMAL, help="Decimal mark of a CSV; comma writes semicolons, too.")
 @click.option("--force", is_flag=True, help="Overwrite a logbook that is there already.")
 def logbook_command(session: Path, out: Path, *, decimal: str | None, force: bool) -> int:
     """Write a started logbook of SESSION: a row per file, what is known filled in, the rest to be filled in.
@@ -226,63 +208,45 @@ def logbook_command(session: Path, out: Path, *, decimal: str | None, force: boo
 
 @click.command("annotate")
 @SESSION
-@LOGBOOK
-@NAMES
-@SET
-@PREFER
+@LABELS
 @click.option("--undo", is_flag=True, help="Take the last annotation back.")
 @JSON
-def annotate_command(
-    session: Path, logbook: Path | None, names: tuple[str, ...], stated: tuple[str, ...], *, prefer_logbook: bool,
-    undo: bool, as_json: bool,
-) -> int:  # fmt: skip
+def annotate_command(session: Path, labels: Labels, *, undo: bool, as_json: bool) -> int:
     """Fill in tip, sample, site ... of sweeps already in SESSION; without options, show what was.
 
     Currents and original files are not touched, and every changed cell is kept with its old value.
     """
     import sts
+    from sts.importing import Annotated
     from sts.session import take_back
 
-    values = _stated(stated)
-    said = logbook is not None or bool(names) or bool(values)
+    values = labels.values
+    said = labels.logbook is not None or bool(labels.names) or bool(values)
     if undo and said:
         raise click.UsageError("Give either --undo, or what to fill in.")
     if not said and not undo:
-        _print_changes(sts.Session.open(session).annotations(), as_json=as_json)
+        changes = sts.Session.open(session).annotations()
+        show(changes, _CHANGES, as_json=as_json, none="Nothing has been changed in this session since the import.")
         return 0
-    conflicts: list[str] = []
-    unmatched: list[str] = []
-    notes: list[str] = []
     if undo:
-        changes = take_back(session)
+        found = Annotated(take_back(session), [], [])
     else:
-        found = sts.annotate_session(session, logbook, names=names, values=values, prefer_logbook=prefer_logbook)
-        changes, conflicts, unmatched, notes = found.changes, found.conflicts, found.unmatched, found.notes
+        found = sts.annotate_session(
+            session, labels.logbook, names=labels.names, values=values, prefer_logbook=labels.prefer_logbook
+        )
     if as_json:
-        print_json({"changes": changes, "conflicts": conflicts, "unmatched": unmatched})
+        print_json({"changes": found.changes, "conflicts": found.conflicts, "unmatched": found.unmatched})
         return 0
-    for line in (*notes, *_by_kind(conflicts)):
+    for line in (*found.notes, *_by_kind(found.conflicts)):
         say(f"note: {line}")
-    for row in unmatched:
+    for row in found.unmatched:
         say(f"note: {row}: fits no file of this session.")
-    if conflicts and not prefer_logbook:
+    if found.conflicts and not labels.prefer_logbook:
         say("note: with --prefer-logbook the logbook's word is taken where they disagree.")
     done = "taken back" if undo else "filled in or replaced"
-    say(f"{count(len(changes), 'cell')} {done}, of {count(changes['sweep'].nunique(), 'sweep')}.")
-    sweeps = sts.Session.open(session).sweeps()
-    for line in unassigned_lines(int((sweeps["tip"] == "").sum()), len(sweeps), session):
-        say(line)
+    say(f"{count(len(found.changes), 'cell')} {done}, of {count(found.changes['sweep'].nunique(), 'sweep')}.")
+    say_unassigned(sts.Session.open(session).sweeps(), session)
     return 0
-
-
-def _print_changes(changes: pd.DataFrame, *, as_json: bool) -> None:
-    if as_json:
-        print_json(changes)
-    elif changes.empty:
-        say("Nothing has been changed in this session since the import.")
-    else:
-        formats = dict.fromkeys(("time", "action", "sweep", "column", "before", "after", "source"), text)
-        print_table("", list(formats), frame_rows(changes, formats))
 
 
 COMMANDS = (import_command, logbook_command, annotate_command)

@@ -8,24 +8,53 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from sts.cli.labels import notes_alike, unassigned_lines
-from sts.cli.options import FORCE, JSON, OUT, SESSION
-from sts.cli.terminal import frame_rows, number, print_json, print_table, probability, progress, say, text, yes
+from sts.cli.labels import notes_alike, say_unassigned
+from sts.cli.options import FOLDER, FORCE, JSON, OUT, PATH, SESSION
+from sts.cli.terminal import Columns, number, print_frame, print_json, probability, progress, say, text, yes
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
     import pandas as pd
 
-    from sts.analysis import BarrierAnalysis, SpectraAnalysis
+    from sts.analysis import Analysis, SpectraAnalysis
     from sts.plan import Plan
 
-MAYBE_OUT = click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder to write to.")
-PLAN = click.option("--plan", "plan_file", type=click.Path(path_type=Path), help="TOML file with settings to change.")
-
-
+MAYBE_OUT = click.option("--out", type=FOLDER, help="Folder to write to.")
+PLAN = click.option("--plan", "plan_file", type=PATH, help="TOML file with settings to change.")
 BY = click.option(
     "--by", multiple=True,
     help="Column that groups I(V) sweeps (repeat for more): sample, tip, site ...; else sample, tip and set-point.",
 )  # fmt: skip
+
+_SPECTRA: Columns = {
+    "label": ("spectrum", text), "sweeps_used": ("used", number(0)), "sweeps_omitted": ("omitted", number(0)),
+    "resolution_meV": ("resolution meV", number(1)), "gap_meV": ("gap meV", number(1)), "gap_se_meV": ("± meV", number(1)),
+    "gap_method": ("gap from", text), "flags": ("flags", text),
+}  # fmt: skip
+# Tables of barriers: title, columns, those that may go; LEVEL stands for the level of the intervals.
+_BARRIERS: dict[str, tuple[str, Columns, Sequence[str]]] = {
+    "tips": ("Apparent barrier height by tip", {
+        "sample": ("sample", text), "tip": ("tip", text), "sites": ("sites", number(0)), "sweeps": ("sweeps", number(0)),
+        "barrier_eV": ("barrier eV", number(3)), "barrier_low_eV": ("LEVEL", number(3)),
+        "barrier_high_eV": ("to", number(3)), "total_se_eV": ("total ± eV", number(3)),
+    }, ()),
+    "unassigned": ("Sweeps that stand for no tip, and are not compared", {
+        "unassigned": ("series (# is a number)", text), "sweeps": ("sweeps", number(0)), "used": ("used", number(0)),
+        "median_eV": ("median eV", number(3)), "lowest_eV": ("lowest", number(3)), "highest_eV": ("highest", number(3)),
+    }, ()),
+    "pairs": ("Pairs of tips", {
+        "tip_a": ("tip", text), "tip_b": ("against", text), "ratio": ("ratio", number(3)),
+        "ratio_low": ("LEVEL", number(3)), "ratio_high": ("to", number(3)), "p_adjusted": ("p (adjusted)", probability),
+        "verdict": ("verdict", text),
+    }, ()),
+    "groups": ("Groups of tips (a tip is one replicate)", {
+        "sample": ("sample", text), "group": ("group", text), "tips": ("tips", number(0)),
+        "barrier_eV": ("barrier eV", number(3)), "barrier_low_eV": ("LEVEL", number(3)),
+        "barrier_high_eV": ("to", number(3)), "between_tip_sd_percent": ("between tips %", number(1)),
+        "names": ("names", text),
+    }, ("between_tip_sd_percent",)),
+}  # fmt: skip
 
 
 def _grouped(plan: Plan, by: tuple[str, ...]) -> Plan:
@@ -66,7 +95,7 @@ def check_command(session: Path, plan_file: Path | None, *, flagged: bool, as_js
         print_json(shown)
         return 0
     rows = judged_alike(shown, table)
-    print_table("", ["sweep", "tip", "site", "used", "why"], frame_rows(rows, dict.fromkeys(rows.columns, text)))
+    print_frame("", rows, {str(name): (str(name), text) for name in rows.columns})
     used = int(table["used"].sum())
     say(f"{len(table)} sweeps: {used} used, {len(table) - used} left out, {int((table['flags'] != '').sum())} flagged.")
     sources = sts.Session.open(session).sources()
@@ -78,8 +107,7 @@ def check_command(session: Path, plan_file: Path | None, *, flagged: bool, as_js
     ]
     for line in notes_alike(signs):
         say(f"note: {line}")
-    for line in unassigned_lines(int((table["tip"] == "").sum()), len(table), session):
-        say(line)
+    say_unassigned(table, session)
     return 0
 
 
@@ -90,6 +118,8 @@ def judged_alike(shown: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
     """
     import pandas as pd
 
+    from sts.sweeps import KIND_WORDS
+
     tip = ["kind", "sample", "tip"]
     total = table.groupby(tip, dropna=False).size().to_dict()
     rows: list[tuple[Any, ...]] = []
@@ -99,7 +129,7 @@ def judged_alike(shown: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
         whole = len(group) == total[key[:3]]
         if len(group) > 1 and decided_by == "rule" and (whole or (used and not flags)):
             sites = list(dict.fromkeys(group["site"]))
-            sweeps = f"{'all ' if whole else ''}{len(group)} {KINDS[str(kind)]} sweeps"
+            sweeps = f"{'all ' if whole else ''}{len(group)} {KIND_WORDS[str(kind)]} sweeps"
             site = sites[0] if len(sites) == 1 else f"{len(sites)} sites"
             why = _why(str(flags), _common_words(list(group["reasons"])))
             rows.append((sweeps, name, site, yes(used), why))
@@ -109,9 +139,6 @@ def judged_alike(shown: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
                 for row in group.to_dict(orient="records")
             ]
     return pd.DataFrame(rows, columns=["sweep", "tip", "site", "used", "why"], dtype=object)
-
-
-KINDS = {"iv": "I(V)", "iz": "I(z)"}
 
 
 def _why(flags: str, reasons: str) -> str:
@@ -157,23 +184,10 @@ def spectra_command(
 
 def print_spectra(spectra: SpectraAnalysis) -> None:
     """The summary of the spectra as a table, then what could not be said."""
-    summary = spectra.summary
-    formats = {
-        "label": text,
-        "sweeps_used": number(0),
-        "sweeps_omitted": number(0),
-        "resolution_meV": number(1),
-        "gap_meV": number(1),
-        "gap_se_meV": number(1),
-        "gap_method": text,
-        "flags": text,
-    }
-    headings = ["spectrum", "used", "omitted", "resolution meV", "gap meV", "± meV", "gap from", "flags"]
-    if len(summary):
-        shown = summary.assign(label=[spectrum.label for spectrum in spectra.spectra])
-        print_table("Spectra", headings, frame_rows(shown, formats), right=(1, 2, 3, 4, 5), spare=(2, 6))
-    for note in spectra.notes:
-        say(f"note: {note}")
+    if len(spectra.summary):
+        shown = spectra.summary.assign(label=[spectrum.label for spectrum in spectra.spectra])
+        print_frame("Spectra", shown, _SPECTRA, spare=("sweeps_omitted", "gap_method"))
+    _notes(spectra.notes)
 
 
 @click.command("barrier")
@@ -235,83 +249,35 @@ def _barriers(session: Path, out: Path, plan: Plan, what: str, *, force: bool, a
     if as_json:
         print_json(analysis.barrier.tips if what == "barrier" else analysis.barrier.pairs)
         return 0
-    level = f"{plan.compare.confidence * 100:g} %"
-    print_tips(analysis.barrier, level)
-    if what == "compare":
-        print_comparison(analysis.barrier, level)
-    for note in analysis.barrier.notes:
-        say(f"note: {note}")
+    print_barriers(analysis, "tips", "unassigned", *(("pairs", "groups") if what == "compare" else ()))
     say(f"{len(written)} files written to {out}.")
     return 0
 
 
-def print_tips(barrier: BarrierAnalysis, level: str) -> None:
-    """Apparent barrier heights by tip, with intervals of a level in words."""
-    formats = {
-        "sample": text,
-        "tip": text,
-        "sites": number(0),
-        "sweeps": number(0),
-        "barrier_eV": number(3),
-        "barrier_low_eV": number(3),
-        "barrier_high_eV": number(3),
-        "total_se_eV": number(3),
-    }
-    headings = ["sample", "tip", "sites", "sweeps", "barrier eV", f"{level} from", "to", "total ± eV"]
-    if len(barrier.tips):
-        rows = frame_rows(barrier.tips, formats)
-        print_table("Apparent barrier height by tip", headings, rows, right=range(2, 8))
-    if len(barrier.unassigned):
-        formats = {
-            "unassigned": text,
-            "sweeps": number(0),
-            "used": number(0),
-            "median_eV": number(3),
-            "lowest_eV": number(3),
-            "highest_eV": number(3),
-        }
-        headings = ["series (# is a number)", "sweeps", "used", "median eV", "lowest", "highest"]
-        rows = frame_rows(barrier.unassigned, formats)
-        print_table("Sweeps that stand for no tip, and are not compared", headings, rows, right=range(1, 6))
+def print_barriers(analysis: Analysis, *tables: str) -> None:
+    """Apparent barrier heights by tip, pairs of tips and groups of tips: those `tables` that have rows; then notes."""
+    barrier = analysis.barrier
+    assert barrier is not None
+    level = f"{analysis.plan.compare.confidence * 100:g} % from"
+    for name in tables:
+        title, columns, spare = _BARRIERS[name]
+        rows = getattr(barrier, name)
+        if len(rows):
+            named = {column: (heading.replace("LEVEL", level), form) for column, (heading, form) in columns.items()}
+            print_frame(title, rows, named, spare=spare)
+    _notes(barrier.notes)
 
 
-def print_comparison(barrier: BarrierAnalysis, level: str) -> None:
-    """Pairs of tips, then groups of tips where they were asked for."""
-    formats = {
-        "tip_a": text,
-        "tip_b": text,
-        "ratio": number(3),
-        "ratio_low": number(3),
-        "ratio_high": number(3),
-        "p_adjusted": probability,
-        "verdict": text,
-    }
-    if len(barrier.pairs):
-        headings = ["tip", "against", "ratio", f"{level} from", "to", "p (adjusted)", "verdict"]
-        print_table("Pairs of tips", headings, frame_rows(barrier.pairs, formats), right=(2, 3, 4, 5))
-    if len(barrier.groups):
-        formats = {
-            "sample": text,
-            "group": text,
-            "tips": number(0),
-            "barrier_eV": number(3),
-            "barrier_low_eV": number(3),
-            "barrier_high_eV": number(3),
-            "between_tip_sd_percent": number(1),
-            "names": text,
-        }
-        headings = ["sample", "group", "tips", "barrier eV", f"{level} from", "to", "between tips %", "names"]
-        rows = frame_rows(barrier.groups, formats)
-        print_table("Groups of tips (a tip is one replicate)", headings, rows, right=range(2, 7), spare=(6,))
+def _notes(notes: Iterable[str]) -> None:
+    for note in notes:
+        say(f"note: {note}")
 
 
 @click.command("report")
 @SESSION
 @MAYBE_OUT
 @PLAN
-@click.option(
-    "--compare", "older", type=click.Path(path_type=Path), help="Compare a results folder with this older one."
-)
+@click.option("--compare", "older", type=PATH, help="Compare a results folder with this older one.")
 @BY
 @click.option("--pdf", is_flag=True, help="Also write the page as PDF (needs the extra 'pdf').")
 @FORCE
@@ -337,15 +303,10 @@ def report_command(
     with progress("writing") as report:
         written = sts.write_results(analysis, out, pdf=pdf, force=force, progress=report)
     if analysis.barrier is not None:
-        level = f"{analysis.plan.compare.confidence * 100:g} %"
-        print_tips(analysis.barrier, level)
-        print_comparison(analysis.barrier, level)
-        for note in analysis.barrier.notes:
-            say(f"note: {note}")
+        print_barriers(analysis, *_BARRIERS)
     if analysis.spectra is not None:
         print_spectra(analysis.spectra)
-    for line in unassigned_lines(int((analysis.judged["tip"] == "").sum()), len(analysis.judged), session):
-        say(line)
+    say_unassigned(analysis.judged, session)
     left = analysis.judged[~analysis.judged["used"].astype(bool)]
     say(f"{len(analysis.judged)} sweeps judged, {len(left)} left out.")
     say(f"{len(written)} files written; open {out / 'report.html'}.")
@@ -353,7 +314,7 @@ def report_command(
 
 
 @click.command("simulate")
-@click.argument("plan_file", required=False, type=click.Path(path_type=Path))
+@click.argument("plan_file", required=False, type=PATH)
 @click.option("--preset", help="A ready virtual bench; 'list' shows them.")
 @MAYBE_OUT
 @FORCE

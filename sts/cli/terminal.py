@@ -95,11 +95,29 @@ def _table(
     return table
 
 
-def frame_rows(frame: pd.DataFrame, formats: Mapping[str, Callable[[Any], str]]) -> Iterator[list[str]]:
-    """The rows of a frame as text, one format a column."""
-    columns = [frame[name] for name in formats]
-    for values in zip(*columns, strict=True):
-        yield [form(value) for form, value in zip(formats.values(), values, strict=True)]
+Format = Callable[[Any], str]
+Columns = Mapping[str, tuple[str, Format]]  # column of a frame: its heading, and how its cells are written
+
+
+def print_frame(title: str, frame: pd.DataFrame, columns: Columns, *, spare: Sequence[str] = ()) -> None:
+    """These columns of a frame as a table, numbers at the right; `spare` names those that may go, first to last."""
+    names = list(columns)
+    headings, formats = zip(*columns.values(), strict=True)
+    rows = zip(*([form(v) for v in frame[n]] for n, form in zip(names, formats, strict=True)), strict=True)
+    right = [i for i, form in enumerate(formats) if form not in (text, yes)]
+    print_table(title, headings, rows, right=right, spare=[names.index(name) for name in spare])
+
+
+def show(frame: pd.DataFrame, columns: Columns, *, as_json: bool, none: str, last: str = "") -> None:
+    """All that was asked for: JSON, or a table with a `last` line, or a sentence where there are no rows."""
+    if as_json:
+        print_json(frame)
+    elif frame.empty:
+        say(none)
+    else:
+        print_frame("", frame, columns)
+        if last:
+            say(last)
 
 
 def text(value: Any) -> str:
@@ -107,7 +125,7 @@ def text(value: Any) -> str:
     return "-" if value is None or value == "" or (isinstance(value, float) and math.isnan(value)) else str(value)
 
 
-def number(digits: int, scale: float = 1.0) -> Callable[[Any], str]:
+def number(digits: int, scale: float = 1.0) -> Format:
     """A format for numbers with so many decimals, scaled; unknown is a dash."""
 
     def form(value: Any) -> str:
