@@ -7,11 +7,9 @@ import subprocess
 import sys
 from pathlib import Path
 
-import pandas as pd
 import pytest
 
 from sts.cli import main, terminal
-from sts.cli.results import judged_alike
 
 ROOT = Path(__file__).resolve().parents[2]
 LONG = "saturated: 9 of 140 samples at the limit, masked, and a reason that is longer than what is left of the line"
@@ -45,40 +43,6 @@ def test_spare_columns_go_first_and_a_line_says_which(capsys, monkeypatch):
 def test_brackets_of_a_name_are_not_taken_for_a_style(capsys):
     terminal.print_table("", ["sweep"], [["[bold]a[/bold]"]])
     assert "[bold]a[/bold]" in lines(capsys)[-1]
-
-
-def judged(*rows: tuple[str, str, str, str, bool, str]) -> pd.DataFrame:
-    names = ["sweep", "tip", "site", "flags", "used", "reasons"]
-    frame = pd.DataFrame(rows, columns=names, dtype=object)
-    return frame.assign(kind="iz", sample="gold", decided_by="rule", used=frame["used"].astype(bool))
-
-
-def test_a_tip_whose_sweeps_all_carry_a_flag_is_one_line_with_the_range():
-    table = judged(
-        ("a1", "a", "1", "low barrier", True, "0.71 eV: not a work function"),
-        ("a2", "a", "2", "low barrier", True, "0.68 eV: not a work function"),
-        ("b1", "b", "1", "", True, ""),
-        ("b2", "b", "1", "", True, ""),
-        ("b3", "b", "1", "jump", False, "current x 1.6 at 0.12 nm"),
-        ("b4", "b", "1", "jump", False, "current x 1.7 at 0.13 nm"),
-    )
-    rows = judged_alike(table, table).to_numpy().tolist()
-    assert rows[0] == [
-        "all 2 I(z) sweeps", "a", "2 sites", "yes", "low barrier: 0.68 to 0.71 eV: not a work function",
-    ]  # fmt: skip
-    assert rows[1] == ["2 I(z) sweeps", "b", "1", "yes", ""]
-    assert [row[0] for row in rows[2:]] == ["b3", "b4"]  # their names are needed for a decision
-
-
-def test_reasons_of_other_words_are_given_for_one():
-    table = judged(("a1", "a", "1", "jump", False, "at 1 nm"), ("a2", "a", "1", "jump", False, "twice, at 2 and 3 nm"))
-    assert judged_alike(table, table)["why"].tolist() == ["jump: for one, at 1 nm"]
-
-
-def test_decisions_of_a_person_keep_their_rows():
-    table = judged(("a1", "a", "1", "", False, "omit: hit"), ("a2", "a", "1", "", False, "omit: hit"))
-    by_hand = table.assign(decided_by="person")
-    assert judged_alike(by_hand, by_hand)["sweep"].tolist() == ["a1", "a2"]
 
 
 @pytest.fixture(scope="module")
@@ -131,12 +95,3 @@ def test_a_terminal_gets_its_width_and_no_colours_where_none_are_wanted(session,
         assert f"\x1b[{colour}m" not in text
     table = text.replace("\x1b[1m", "").replace("\x1b[0m", "").splitlines()
     assert max(map(len, table)) <= width
-
-
-def test_the_level_of_the_plan_is_the_one_printed(session, capsys, tmp_path):
-    plan = tmp_path / "plan.toml"
-    plan.write_text("[compare]\nconfidence = 0.9\n", encoding="utf-8")
-    assert main(["barrier", str(session), "--out", str(tmp_path / "b"), "--plan", str(plan)]) == 0
-    found = capsys.readouterr().out
-    assert "90 % from" in found
-    assert "95 %" not in found

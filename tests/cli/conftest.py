@@ -1,0 +1,33 @@
+"""Sessions that the commands work on."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from cli.calling import DEMO, SWEEP
+
+from sts.cli import main
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two tips and all spectra of the demo; the tests of a module share it."""
+    path = tmp_path_factory.mktemp("session") / "demo.h5"
+    files = [str(p) for tip in ("heron", "sandpiper") for p in sorted((DEMO / "iz").glob(f"{tip}_*"))]
+    status = main(["import", *files, str(DEMO / "iv"), "--into", str(path), "--logbook", str(DEMO / "logbook.csv")])
+    assert status == 0
+    return path
+
+
+@pytest.fixture
+def session(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Path:
+    """Three sweeps of one tip, for one test."""
+    for number in range(3):
+        text = f"# note: {number}\n{SWEEP}".replace(",4\n", f",{4 + number}\n")
+        (tmp_path / f"a{number}.csv").write_text(text, encoding="utf-8", newline="\n")
+    (tmp_path / "log.csv").write_text("file,tip\n*,heron\n", encoding="utf-8")
+    files = [str(tmp_path / f"a{number}.csv") for number in range(3)]
+    assert main(["import", *files, "--into", str(tmp_path / "s.h5"), "--logbook", str(tmp_path / "log.csv")]) == 0
+    capsys.readouterr()
+    return tmp_path / "s.h5"

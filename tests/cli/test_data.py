@@ -1,0 +1,135 @@
+"""Commands about the session: list, mark, calibrate, export, merge, rescue."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from pathlib import Path
+
+import pytest
+from cli.calling import DEMO, SWEEP, run, said
+
+from sts.session import Session
+
+
+def test_list_shows_tips_and_refuses_unknown_ones(demo, capsys):
+    status, out, _ = run(capsys, "list", demo, "--tip", "sandpiper")
+    assert status == 0
+    assert "sandpiper_s1_r1_retract" in out
+    status, out, err = run(capsys, "list", demo, "--tip", "albatross")
+    assert status == 2
+    assert err.startswith("sts: no such tip 'albatross'; this session has heron")
+    assert len(err.splitlines()) == 1
+
+
+def test_what_is_listed_can_be_read_by_a_program(session: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    sweeps = json.loads(said(capsys, "list", session, "--tip", "heron", "--json"))
+    assert [row["source"] for row in sweeps] == ["a0.csv", "a1.csv", "a2.csv"]
+    assert {row["tip"] for row in sweeps} == {"heron"}
+    assert sweeps[0]["setpoint_current_A"] is None  # unknown is no number
+    sources = json.loads(said(capsys, "list", session, "--sources", "--json"))
+    assert [row["name"] for row in sources] == ["a0.csv", "a1.csv", "a2.csv"]
+    assert sources[1]["sha256"] == hashlib.sha256(session.with_name("a1.csv").read_bytes()).hexdigest()
+    assert "this session has none named" in said(capsys, "list", session, "--sample", "gold", code=2)
+
+
+def test_a_decision_is_kept_with_its_reason_and_taken_back(demo, capsys):
+    name = "heron_s1_r2_retract"
+    assert run(capsys, "mark", demo, "--omit", name, "--why", "touched")[0] == 0
+    _, out, _ = run(capsys, "check", demo, "--json")
+    row = next(r for r in json.loads(out) if r["sweep"] == name)
+    assert not row["used"]
+    assert row["decided_by"] == "person"
+    assert "touched" in row["reasons"]
+    assert run(capsys, "mark", demo, "--undo", name)[0] == 0
+    assert "touched" in run(capsys, "mark", demo)[1]  # the log keeps it
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("--omit", "heron_s1_r2_retrakt", "--why", "x"), "heron_s1_r2_retract"),  # near misses are named
+        (("--omit", "heron_s1_r2_retract"), "reason"),
+        (("heron_s1_r2_retract",), "--omit, --keep or --undo"),
+        (("--omit",), "Name the sweeps"),
+    ],
+)
+def test_a_wrong_decision_is_one_line(demo, capsys, arguments, words):
+    status, _, err = run(capsys, "mark", demo, *arguments)
+    assert status == 2
+    assert words in err
+    assert len(err.splitlines()) == 1
+
+
+def test_decisions_are_told_in_words_and_to_programs(session: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    name = Session(session).sweeps()["sweep"].iloc[0]
+    assert "No decision has been taken" in said(capsys, "mark", session)
+    assert "--omit, --keep or --undo" in said(capsys, "mark", session, name, code=2)
+    assert f"'sts list {session}'" in said(capsys, "mark", session, "--omit", code=2)
+    decisions = json.loads(said(capsys, "mark", session, name, "--omit", "--why", "tip touched", "--json"))
+    assert [(row["sweep"], row["action"], row["why"]) for row in decisions] == [(name, "omit", "tip touched")]
+    assert "tip touched" in said(capsys, "mark", session)
+
+
+def test_height_calibration_scales_barriers_with_its_square(demo, capsys, tmp_path):
+    before = json.loads(run(capsys, "barrier", demo, "--out", tmp_path / "a", "--json")[1])
+    copy = tmp_path / "copy.h5"
+    copy.write_bytes(demo.read_bytes())
+    status, out, _ = run(
+        capsys,
+        "calibrate",
+        copy,
+        "height",
+        "--measured",
+        "0.235478 nm",
+        "--measured-se",
+        "0.005 nm",
+        "--known",
+        "0.24725 nm",
+    )
+    assert status == 0
+    assert "1.05" in out
+    assert f"Barriers are multiplied by {1.05**-2:.4f}" in out  # more height for the same decay: a lower barrier
+    after = json.loads(run(capsys, "barrier", copy, "--out", tmp_path / "b", "--json")[1])
+    for one, two in zip(before, after, strict=True):
+        assert two["barrier_eV"] / one["barrier_eV"] == pytest.approx(1 / 1.05**2, rel=1e-3)
+        assert two["calibration_se_eV"] == pytest.approx(2 * two["barrier_eV"] * 0.005 / 0.235478, rel=0.02)
+        assert two["total_se_eV"] > two["barrier_se_eV"]
+
+
+def test_a_calibration_is_shown_and_half_of_one_refused(session: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert "No calibration is stored" in said(capsys, "calibrate", session, "height")
+    assert "needs --measured" in said(capsys, "calibrate", session, "height", "--known", "au111", code=2)
+    measured = ("--measured", "0.25 nm", "--measured-se", "0.01 nm", "--known", "0.235 nm", "--known-se", "1 pm")
+    told = json.loads(said(capsys, "calibrate", session, "height", *measured, "--source", "a step", "--json"))
+    assert [row["kind"] for row in told] == ["height"]
+    assert told[0]["factor"] == pytest.approx(0.235 / 0.25)
+    shown = said(capsys, "calibrate", session, "height")
+    assert "0.9400" in shown
+    assert "a step" in shown
+
+
+def test_export_returns_the_files_byte_for_byte(demo, capsys, tmp_path):
+    assert run(capsys, "export", demo, "originals", "--out", tmp_path / "o")[0] == 0
+    original = DEMO / "iz" / "heron_s1_r1.csv"
+    assert (tmp_path / "o" / original.name).read_bytes() == original.read_bytes()
+
+
+def test_sessions_are_merged_once(session: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    other = session.with_name("other.h5")
+    new = session.with_name("b0.csv")
+    new.write_text(f"# note: b\n{SWEEP}", encoding="utf-8")
+    assert said(capsys, "import", new, session.with_name("a0.csv"), "--into", other)
+    assert "1 file with 1 sweep added" in said(capsys, "merge", session, other)
+    assert "0 files with 0 sweeps added" in said(capsys, "merge", session, other)
+    assert sorted(Session(session).sources()["name"]) == ["a0.csv", "a1.csv", "a2.csv", "b0.csv"]
+
+
+def test_a_damaged_session_is_rescued_into_a_new_file(session: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    damaged, new = session.with_name("damaged.h5"), session.with_name("new.h5")
+    damaged.write_bytes(session.read_bytes())
+    said(capsys, "rescue", damaged, "--out", new)
+    assert len(Session(new).sweeps()) == 3
+    before = new.read_bytes()
+    assert str(new) in said(capsys, "rescue", damaged, "--out", new, code=2)
+    assert new.read_bytes() == before

@@ -1,0 +1,110 @@
+"""Commands that bring sweeps and their labels in: import, logbook, annotate."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from cli.calling import DEMO, SWEEP, run, said
+
+from sts.cli import main
+from sts.session import Session
+
+
+def test_a_second_import_adds_nothing_and_says_so(demo, capsys):
+    status, out, _ = run(
+        capsys, "import", DEMO / "iz" / "heron_s1_r1.csv", "--into", demo, "--logbook", DEMO / "logbook.csv"
+    )
+    assert status == 0
+    assert "nothing was added twice" in out
+
+
+@pytest.mark.parametrize(
+    ("content", "name", "words"),
+    [
+        (b"", "empty.csv", "empty"),
+        (bytes(range(256)) * 4, "binary.csv", "not text"),
+        (b"V,I (nA)\n1,2\n2,3\n3,4\n", "nounit.csv", "unit"),
+        (b"V (mV),I (nA)\n1,2\n2,abc\n3,4\n4,5\n", "text.csv", "abc"),
+        (b"V (mV),I (nA)\n1,2\n1,3\n1,4\n1,5\n", "constant.csv", "constant"),
+    ],
+)
+def test_a_bad_file_is_one_line_and_the_session_is_unchanged(demo, capsys, tmp_path, content, name, words):
+    before = demo.read_bytes()
+    bad = tmp_path / name
+    bad.write_bytes(content)
+    status, _, err = run(capsys, "import", bad, "--into", demo)
+    assert status == 2
+    assert words in err
+    assert name in err
+    assert "Traceback" not in err
+    assert demo.read_bytes() == before
+
+
+def test_the_other_files_of_a_call_go_in(capsys, tmp_path):
+    bad = tmp_path / "bad.csv"
+    bad.write_bytes(b"")
+    good = DEMO / "iz" / "heron_s1_r1.csv"
+    status, out, err = run(capsys, "import", bad, good, "--into", tmp_path / "s.h5")
+    assert status == 1
+    assert "bad.csv" in err
+    assert "1 file with 2 sweeps" in out
+    status, _, err = run(capsys, "import", bad, good, "--into", tmp_path / "strict.h5", "--strict")
+    assert status == 2
+    assert not (tmp_path / "strict.h5").exists()
+
+
+def test_an_import_tells_a_program_what_went_in_and_what_did_not(
+    session: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bad, new = session.with_name("bad.csv"), session.with_name("a9.csv")
+    bad.write_text("nothing to see\n", encoding="utf-8")
+    new.write_text(f"# note: 9\n{SWEEP}".replace(",4\n", ",9\n"), encoding="utf-8")
+    told = json.loads(
+        said(capsys, "import", bad, new, session.with_name("a0.csv"), "--into", session, "--json", code=1)
+    )
+    assert told["files"] == ["a9.csv"]
+    assert told["repeated"] == ["a0.csv"]
+    assert [row["file"] for row in told["left_out"]] == [str(bad)]
+    assert told["session"] == str(session)
+    for text in ("nothing to see\n", "a = 1\nresults(1)\n1,2\nx\n"):  # with and without a line in the message
+        bad.write_text(text, encoding="utf-8")
+        assert main(["import", str(bad), "--into", str(session)]) == 2  # nothing at all went in
+        assert capsys.readouterr().err.count("bad.csv") == 1
+
+
+def test_try_shows_what_would_be_read(capsys):
+    status, out, _ = run(capsys, "import", DEMO / "iz" / "curlew_s2_r2.txt", "--try")
+    assert status == 0
+    assert "z / nm" in out
+    assert "read_as" in out
+
+
+def test_a_corrected_logbook_is_applied_shown_and_taken_back(session: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    logbook = session.with_name("other.csv")
+    logbook.write_text("file,tip,site\na1.csv,egret,s1\nb*.csv,ibis,\n", encoding="utf-8")
+    assert main(["annotate", str(session), "--logbook", str(logbook)]) == 0
+    out = capsys.readouterr().out
+    assert "a1.csv: log.csv says tip is 'heron', other.csv, line 2, says 'egret'; log.csv was taken." in out
+    assert "with --prefer-logbook the logbook's word is taken" in out
+    assert "note: line 3, 'b*.csv': fits no file of this session." in out
+    assert out.splitlines()[-1] == "1 cell filled in or replaced, of 1 sweep."
+    assert main(["annotate", str(session), "--logbook", str(logbook), "--prefer-logbook"]) == 0
+    assert list(Session(session).sweeps()["tip"]) == ["heron", "egret", "heron"]
+    capsys.readouterr()
+    assert main(["annotate", str(session)]) == 0
+    assert "egret" in capsys.readouterr().out
+    assert main(["annotate", str(session), "--undo"]) == 0
+    assert list(Session(session).sweeps()["tip"]) == ["heron"] * 3
+    assert main(["annotate", str(session), "--undo", "--logbook", str(logbook)]) == 2
+
+
+def test_changes_by_the_logbook_are_told_to_programs(session: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert "Nothing has been changed" in said(capsys, "annotate", session)
+    logbook = session.with_name("log.csv")
+    logbook.write_text("file,tip,site\na1.csv,heron,s1\n", encoding="utf-8")
+    told = json.loads(said(capsys, "annotate", session, "--logbook", logbook, "--json"))
+    assert [(row["column"], row["before"], row["after"]) for row in told["changes"]] == [("site", "", "s1")]
+    assert told["conflicts"] == told["unmatched"] == []
+    assert [row["after"] for row in json.loads(said(capsys, "annotate", session, "--json"))] == ["s1"]
