@@ -139,14 +139,15 @@ class Preview:
     def __str__(self) -> str:
         """All of it as plain text, for a terminal."""
         reads = f"read as {self.reader}, {len(self.sweeps)} sweeps"
-        parts = [f"{self.name}: {self.problem.removeprefix(f'{self.name}: ') or reads}"]
+        parts = [self.problem if self.problem.startswith(self.name) else f"{self.name}: {self.problem or reads}"]
         for title, table in (("Columns", self.columns), ("Header", self.metadata), ("Sweeps", self.sweeps.head(12))):
             if len(table):
                 parts += ["", f"{title}:", table.to_string(index=False, max_colwidth=40, na_rep="", max_rows=40)]
         if len(self.sweeps) > 12:
             parts.append(f"... and {len(self.sweeps) - 12} more")
         parts += ["", "Notes:", *(f"- {note}" for note in self.notes)] if self.notes else []
-        return "\n".join([*parts, "", "A recipe to start from:", "", self.recipe])
+        started = "\n" in self.recipe.strip()  # else there is only the line that says whose it is
+        return "\n".join([*parts, "", "A recipe to start from:", "", self.recipe] if started else parts)
 
 
 def shown(text: str, *, limit: int = 40) -> str:

@@ -71,6 +71,22 @@ def test_decisions_are_told_in_words_and_to_programs(session: Path, capsys: pyte
     assert "tip touched" in said(capsys, "mark", session)
 
 
+def test_a_decision_says_how_to_take_it_back_and_taking_back_does_not(
+    session: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    name = Session(session).sweeps()["sweep"].iloc[0]
+    out = said(capsys, "mark", session, name, "--omit", "--why", "tip touched")
+    assert out.splitlines()[-1] == "Written. To take it back: the same with --undo."
+    assert said(capsys, "mark", session, name, "--undo").splitlines()[-1] == "Written."
+    assert "one of --omit, --keep or --undo" in said(capsys, "mark", session, name, "--omit", "--keep", code=2)
+
+
+def test_labels_together_pick_the_sweeps_that_fit_all(demo: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    rows = json.loads(said(capsys, "list", demo, "--tip", "heron", "--site", "2", "--json"))
+    assert {(row["tip"], row["site"]) for row in rows} == {("heron", "2")}
+    assert len(rows) == 8
+
+
 def test_height_calibration_scales_barriers_with_its_square(demo, capsys, tmp_path):
     before = json.loads(run(capsys, "barrier", demo, "--out", tmp_path / "a", "--json")[1])
     copy = tmp_path / "copy.h5"

@@ -81,6 +81,22 @@ def test_try_shows_what_would_be_read(capsys):
     assert "read_as" in out
 
 
+@pytest.mark.parametrize(
+    ("content", "starts"),
+    [
+        ("", "x.csv: is empty"),
+        ("hello\n", "x.csv: no line with numbers"),
+        ("V (mV),I (nA)\n1,2\n1,3\n1,4\n1,5\n", "x.csv, line 2, column 1 'V (mV)': the axis"),
+    ],
+)
+def test_try_names_a_refused_file_once_and_starts_a_recipe_where_a_column_was_found(capsys, tmp_path, content, starts):
+    file = tmp_path / "x.csv"
+    file.write_text(content, encoding="utf-8")
+    out = said(capsys, "import", file, "--try", code=None)
+    assert out.startswith(starts)
+    assert ("A recipe to start from" in out) == ("column" in starts)
+
+
 def test_a_corrected_logbook_is_applied_shown_and_taken_back(session: Path, capsys: pytest.CaptureFixture[str]) -> None:
     logbook = session.with_name("other.csv")
     logbook.write_text("file,tip,site\na1.csv,egret,s1\nb*.csv,ibis,\n", encoding="utf-8")
