@@ -1,11 +1,12 @@
 """The session: one HDF5 file; this folder alone knows its layout."""
 
+from sts.session.adding import ImportResult, add_files
 from sts.session.annotating import annotate, take_back
 from sts.session.export import export_csv, export_npz, export_originals, inert, safe_file_name
-from sts.session.layout import SessionError
 from sts.session.merging import merge
 from sts.session.rescuing import rescue
-from sts.session.store import ImportResult, Session, add_files
+from sts.session.store import Session
+from sts.session.tables import SessionError
 
 __all__ = [
     "ImportResult",

@@ -7,14 +7,13 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-import h5py
 import numpy as np
 import pandas as pd
 
-from sts.session import layout
+from sts.session import layout, tables
+from sts.session.adding import time_text
 from sts.session.change import changing, reading
-from sts.session.layout import SessionError
-from sts.session.store import time_text
+from sts.session.tables import SessionError
 from sts.sweeps import NUMBER_COLUMNS, SAID_BY
 
 KEPT = ("sweep", "source")  # columns by which everything else finds a sweep
@@ -28,15 +27,17 @@ def annotate(
     Parameters
     ----------
     path : path
+        Of the session.
     correct : callable
         Takes the table of a set of sweeps and their kind and returns it corrected: same rows, columns may be new.
     source : str
         Where the corrections come from; kept with each of them.
+    now : datetime, optional
 
     Returns
     -------
     pandas.DataFrame
-        What was changed: `number`, `action`, `time`, `sweep`, `column`, `before`, `after`, `source`; one row a cell.
+        What was changed: `number`, `action`, `time`, `sweep`, `column`, `before`, `after`, `source`; one row per cell.
 
     Raises
     ------
@@ -45,33 +46,38 @@ def annotate(
     """
     with changing(Path(path)) as change:
         with reading(Path(path)) as file:
-            tables = {name: layout.read_listing(layout.part_of(file, name)) for name in layout.set_names(file)}
-            log = layout.read_log(file, "annotations")
-        about = {
-            "number": int(log["number"].max()) + 1 if len(log) else 1, "action": "annotate",
-            "time": time_text(now), "source": source,
-        }  # fmt: skip
+            before = {stored.name: stored.table for stored in layout.stored_sets(file)}
+            log = tables.read_log(file, "annotations")
+        number = int(log["number"].max()) + 1 if len(log) else 1
+        about = {"number": number, "action": "annotate", "time": time_text(now), "source": source}
         rows: list[dict[str, Any]] = []
-        for name, old in tables.items():
+        for name, old in before.items():
             new = correct(old, name[:2])
             cells = _changed_cells(old, new)
             if any(cell["column"] in KEPT for cell in cells):
                 raise SessionError(f"{path}: the name of a sweep and that of its file cannot be changed.")
             if cells:
-                layout.write_table(change.file()["entry"][name], layout.known_part(new))
+                tables.write_table(change.file()["entry"][name], layout.known_part(new))
                 rows += [{**about, **cell} for cell in cells]
         if rows:
-            layout.append_log(change.file(), "annotations", rows)
-    return told(pd.DataFrame(rows, columns=list(layout.TABLES["annotations"])))
+            tables.append_log(change.file(), "annotations", rows)
+    return _told(rows)
 
 
-def told(changes: pd.DataFrame) -> pd.DataFrame:
+def _told(rows: list[dict[str, Any]]) -> pd.DataFrame:
     """The changes without those of the book-keeping: who said what."""
+    changes = pd.DataFrame(rows, columns=list(tables.TABLES["annotations"]))
     return changes[changes["column"] != SAID_BY].reset_index(drop=True)
 
 
 def take_back(path: str | Path, *, now: datetime | None = None) -> pd.DataFrame:
     """Take the last annotation back that stands; what has been changed again since then stays.
+
+    Parameters
+    ----------
+    path : path
+        Of the session.
+    now : datetime, optional
 
     Returns
     -------
@@ -85,25 +91,22 @@ def take_back(path: str | Path, *, now: datetime | None = None) -> pd.DataFrame:
     """
     with changing(Path(path)) as change:
         with reading(Path(path)) as file:
-            log = layout.read_log(file, "annotations")
-        undone = set(log.loc[log["action"] == "undo", "number"])
-        standing = sorted(set(log["number"]) - undone)
+            log = tables.read_log(file, "annotations")
+        standing = set(log["number"]) - set(log.loc[log["action"] == "undo", "number"])
         if not standing:
             raise SessionError(f"{path}: there is no annotation to take back.")
-        last = log[(log["number"] == standing[-1]) & (log["action"] == "annotate")]
+        number = max(standing)
+        last = log[(log["number"] == number) & (log["action"] == "annotate")]
         file = change.file()
-        rows: list[dict[str, Any]] = []
-        for name in layout.set_names(file):
-            rows += _restore(file, name, last)
-        rows = [{**row, "number": standing[-1], "action": "undo", "time": time_text(now)} for row in rows]
-        layout.append_log(file, "annotations", rows)
-    return told(pd.DataFrame(rows, columns=list(layout.TABLES["annotations"])))
+        about = {"number": number, "action": "undo", "time": time_text(now)}
+        rows = [{**row, **about} for stored in layout.stored_sets(file) for row in _restore(stored, last)]
+        tables.append_log(file, "annotations", rows)
+    return _told(rows)
 
 
-def _restore(file: h5py.File, name: str, last: pd.DataFrame) -> list[dict[str, Any]]:
+def _restore(stored: layout.StoredSet, last: pd.DataFrame) -> list[dict[str, Any]]:
     """Write back what the cells of one set held before; return the rows for the log."""
-    group = layout.part_of(file, name)
-    table = layout.read_listing(group)
+    table = stored.table
     place = {sweep: i for i, sweep in enumerate(table["sweep"])}
     rows = []
     for column, cells in last[last["sweep"].isin(place)].groupby("column", sort=False):
@@ -116,7 +119,7 @@ def _restore(file: h5py.File, name: str, last: pd.DataFrame) -> list[dict[str, A
                              "source": cell.source})  # fmt: skip
         table[column] = _values(str(column), texts, table[column])
     if rows:
-        layout.write_table(group, layout.known_part(table))
+        tables.write_table(stored.group, layout.known_part(table))
     return rows
 
 
@@ -140,6 +143,6 @@ def _texts(values: pd.Series[Any]) -> np.ndarray:
 
 
 def _values(column: str, texts: np.ndarray, before: pd.Series[Any]) -> np.ndarray:
-    if column in NUMBER_COLUMNS or not layout.is_text(before):
+    if column in NUMBER_COLUMNS or not tables.is_text(before):
         return np.array([float(text) if text else np.nan for text in texts])
     return texts

@@ -23,7 +23,7 @@ import h5py
 from filelock import FileLock, Timeout
 
 from sts.session import layout
-from sts.session.layout import SessionError
+from sts.session.tables import SessionError
 
 LOCK_TIMEOUT = 120.0  # [s] how long to wait for another program that changes the same session
 REPLACE_TRIES = 25  # of 0.2 s each: on Windows a file that anybody has open cannot be replaced

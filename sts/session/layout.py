@@ -7,10 +7,10 @@ See ``docs/session.md``. In short::
     /entry/iv_001, iz_001   NXdata   signal="current" (or "lockin"), axes=["sweep", "bias" or "height"]
         sweep (m,)          number of the sweep, 1 to m (viewers draw no names on an axis)
         bias or height (n,) axis
-        current, lockin (m, n), with a checksum a chunk
+        current, lockin (m, n), with a checksum per chunk
         sweep_keys (m, 2)   by which a copy of a sweep is found
         name, sample, tip, ... (m,)   the columns of the table, beside the sweeps
-    /entry/sources          NXcollection: one row a file, and the original bytes of all, one after the other
+    /entry/sources          NXcollection: one row per file, and the original bytes of all, one after the other
     /entry/decisions        NXcollection: append-only columns
     /entry/calibrations     NXcollection: append-only columns
     /entry/annotations      NXcollection: append-only columns
@@ -18,8 +18,8 @@ See ``docs/session.md``. In short::
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Callable, Iterator
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -27,59 +27,31 @@ import h5py
 import numpy as np
 import pandas as pd
 
+from sts.session.tables import PLACE, SOURCE, TABLES, SessionError, part_of, read_array, read_table
 from sts.sweeps import COLUMNS, KINDS, TEXT_COLUMNS, SweepSet
 
 FORMAT = 1
 UPGRADES: dict[int, Callable[[h5py.File], None]] = {}  # older format: what brings it to the next one
-
 BLOCK_BYTES = 32 << 20  # memory used at a time
-SMALL_COLUMN = 16 << 10  # [bytes] below, compression costs more than it saves
-LONGEST_FIXED_TEXT = 512  # [bytes] longer texts get room of their own, not the same room in every row
-TEXT = h5py.string_dtype("utf-8")
-UNITS = {
-    "x_m": "m",
-    "y_m": "m",
-    "temperature_K": "K",
-    "setpoint_current_A": "A",
-    "setpoint_bias_V": "V",
-    "bias_V": "V",
-    "duration_s": "s",
-    "full_scale_A": "A",
-    "modulation_V": "V",
-}
-SOURCE = "source_index"  # (m,) row of the sweep's file in /entry/sources
-PLACE = "source_row"  # (m,) which sweep of that file it is, from 0
-KEYS = "sweep_keys"  # (m, 2) by which a copy of a sweep is found
-RESERVED = {"sweep", "bias", "height", "current", "lockin", SOURCE, PLACE, KEYS}
-TABLES: dict[str, dict[str, type]] = {
-    "sources": {
-        "name": str, "sha256": str, "size": int, "reader": str, "recipe": str, "imported": str, "sweeps": int,
-        "notes": str, "offset": int, "path": str, "above": str, "modified": str,
-    },
-    "decisions": {"time": str, "sweep": str, "action": str, "why": str},
-    "calibrations": {
-        "kind": str, "factor": float, "factor_se": float, "measured": float, "known": float, "source": str,
-        "time": str,
-    },
-    "annotations": {
-        "number": int, "action": str, "time": str, "sweep": str, "column": str, "before": str, "after": str,
-        "source": str,
-    },
-}  # fmt: skip
-
-
-RESCUE = " 'sts rescue SESSION.h5 --out NEW.h5' saves what can still be read."
-
-
-class SessionError(ValueError):
-    """A session that cannot be used as asked; the text is one line with what to do."""
-
-
-# --- the file as a whole ---------------------------------------------------------------------------------------------
+_TAKEN = (
+    "kind",
+    "set",
+    "points",
+    "used",
+    "flags",
+    "unassigned",
+    "replicate",
+)  # the toolkit's; early sessions had own ones
 
 
 def format_of(file: h5py.File, path: Path) -> int:
     """The format number of a session file.
+
+    Parameters
+    ----------
+    file : h5py.File
+    path : path
+        Its name for the error.
 
     Raises
     ------
@@ -100,14 +72,27 @@ def format_of(file: h5py.File, path: Path) -> int:
 
 
 def upgrade(file: h5py.File, version: int) -> None:
-    """Bring a file of an older format to the present one, step by step."""
+    """Bring a file of an older format to the present one, step by step.
+
+    Parameters
+    ----------
+    file : h5py.File
+        Open for a change.
+    version : int
+        Its format.
+    """
     for step in range(version, FORMAT):
         UPGRADES[step](file)
         file.attrs["sts_format"] = step + 1
 
 
 def prepare(file: h5py.File) -> None:
-    """Write the frame of a new session into an empty file."""
+    """Write the frame of a new session into an empty file.
+
+    Parameters
+    ----------
+    file : h5py.File
+    """
     file.attrs.update({"NX_class": "NXroot", "default": "entry", "creator": "sts", "sts_format": FORMAT})
     entry = file.create_group("entry")
     entry.attrs["NX_class"] = "NXentry"
@@ -116,226 +101,162 @@ def prepare(file: h5py.File) -> None:
 
 
 def count_holes(file: h5py.File) -> None:
-    """Note the space that this change left unused; HDF5 forgets about it when the file is closed."""
+    """Note the space that this change left unused; HDF5 forgets about it when the file is closed.
+
+    Parameters
+    ----------
+    file : h5py.File
+    """
     file.attrs["sts_holes"] = holes(file) + int(file.id.get_freespace())
 
 
 def holes(file: h5py.File) -> int:
-    """Unused space within the file [bytes]."""
+    """Unused space within the file [bytes].
+
+    Parameters
+    ----------
+    file : h5py.File
+    """
     return int(file.attrs.get("sts_holes", 0))
 
 
 def repack(file: h5py.File, new: h5py.File) -> None:
-    """Write the same session without holes into an empty file."""
+    """Write the same session without holes into an empty file.
+
+    Parameters
+    ----------
+    file, new : h5py.File
+    """
     new.attrs.update({**file.attrs, "sts_holes": 0})
     file.copy("entry", new)
 
 
+def read_content(file: h5py.File, source: Any) -> bytes:
+    """The original bytes of one imported file.
+
+    Parameters
+    ----------
+    file : h5py.File
+    source : mapping
+        Its row of the sources.
+    """
+    return b"".join(content_pieces(file, source))
+
+
+def content_pieces(file: h5py.File, source: Any) -> Iterator[bytes]:
+    """The same in pieces of at most `BLOCK_BYTES`.
+
+    Parameters
+    ----------
+    file, source
+        As for `read_content`.
+    """
+    stored, start, size = part_of(file, "sources")["content"], int(source["offset"]), int(source["size"])
+    for at in range(start, start + size, BLOCK_BYTES):
+        yield read_array(stored, slice(at, min(at + BLOCK_BYTES, start + size))).tobytes()
+
+
 def set_names(file: h5py.File, kind: str | None = None) -> list[str]:
-    """The names of the sets of sweeps, in order of import."""
+    """The names of the sets of sweeps, in order of import.
+
+    Parameters
+    ----------
+    file : h5py.File
+    kind : str, optional
+        Only those of one kind.
+    """
     kinds = [kind] if kind else list(KINDS)
     names = [name for name in file["entry"] if name[:2] in kinds and name[2:3] == "_" and name[3:].isdecimal()]
     return sorted(names, key=lambda name: (name[:2], int(name[3:])))
 
 
-def part_of(file: h5py.File, name: str) -> h5py.Group:
-    """A group under ``/entry``; links out of the file are refused.
+def stored_sets(file: h5py.File, kind: str | None = None) -> list[StoredSet]:
+    """The sets of sweeps of a file, in order of import.
 
-    Raises
-    ------
-    SessionError
-        If the group is not inside this file.
+    Parameters
+    ----------
+    file : h5py.File
+    kind : str, optional
+        Only those of one kind.
     """
-    entry = file["entry"]
-    if not isinstance(entry.get(name, getlink=True), h5py.HardLink):
-        raise SessionError(f"{file.filename}: '{name}' points out of the file, which no session does.")
-    return entry[name]
+    return [StoredSet(file, name) for name in set_names(file, kind)]
 
 
-def read_array(data: h5py.Dataset, selection: Any = ...) -> np.ndarray:
-    """Numbers of a dataset, if the file really holds what it claims to.
+class StoredSet:
+    """A set of sweeps in an open file; its numbers are read when they are asked for."""
 
-    Raises
-    ------
-    SessionError
-        If the dataset lies outside the file, or claims more than the bytes stored could hold.
-    """
-    if data.is_virtual or data.external:
-        raise SessionError(f"{data.file.filename}: {data.name} points out of the file, which no session does.")
-    if data.nbytes > 1100 * data.id.get_storage_size() + (1 << 16):  # deflate gains a factor of 1032 at most
-        raise SessionError(
-            f"{data.file.filename}: {data.name} claims {data.nbytes} bytes, but only {data.id.get_storage_size()} are "
-            "stored; the file is damaged or not what it says."
+    def __init__(self, file: h5py.File, name: str) -> None:
+        self.name, self.kind, self.group = name, name[:2], part_of(file, name)
+
+    @cached_property
+    def table(self) -> pd.DataFrame:
+        """The table with all standard columns."""
+        table = read_table(self.group)
+        table = table.rename(columns={column: f"own_{column}" for column in _TAKEN if column in table})
+        rows = len(table)
+        missing = {c: pd.Series([""] * rows, dtype=object) if c in TEXT_COLUMNS else np.full(rows, np.nan)
+                   for c in COLUMNS if c not in table}  # fmt: skip
+        table = table.assign(**missing)
+        return table[[*COLUMNS, *(c for c in table.columns if c not in COLUMNS)]]
+
+    @cached_property
+    def files(self) -> np.ndarray:
+        """Row of the sweeps' file in the sources (m,)."""
+        return read_array(self.group[SOURCE])
+
+    @cached_property
+    def places(self) -> np.ndarray:
+        """Which sweep of its file each is (m,)."""
+        return read_array(self.group[PLACE])
+
+    @property
+    def axis(self) -> np.ndarray:
+        """Its axis (n,) [V] or [m]."""
+        return read_array(self.group[KINDS[self.kind]])
+
+    @property
+    def signal(self) -> h5py.Dataset:
+        """What viewers plot (m, n): current, or lock-in where there is none."""
+        return self.group[self.group.attrs["signal"]]
+
+    @property
+    def lockin_unit(self) -> str:
+        """Unit of the lock-in channel; "" where there is none."""
+        return str(self.group["lockin"].attrs["units"]) if "lockin" in self.group else ""
+
+    def read(
+        self, rows: np.ndarray | None = None, *, table: pd.DataFrame | None = None, notes: tuple[str, ...] = ()
+    ) -> SweepSet:
+        """Its sweeps, whole or only some rows.
+
+        Parameters
+        ----------
+        rows : ndarray of int, optional
+            Ascending positions; all if not given.
+        table : pandas.DataFrame, optional
+            Another one for all sweeps of the set.
+        notes : tuple of str
+            What the files' readers had to say.
+
+        Raises
+        ------
+        SessionError
+            If the numbers are damaged.
+        """
+        table = self.table if table is None else table
+        picked = table if rows is None else table.iloc[rows].reset_index(drop=True)
+        axis = self.axis
+        return SweepSet(
+            kind=self.kind,
+            axis=axis,
+            current=_rows(self.group["current"], rows)
+            if "current" in self.group
+            else np.full((len(picked), axis.size), np.nan),
+            table=picked,
+            lockin=_rows(self.group["lockin"], rows) if "lockin" in self.group else None,
+            lockin_unit=self.lockin_unit,
+            notes=notes,
         )
-    values = np.asarray(data[selection])
-    checksum = data.attrs.get("crc32")
-    if selection is ... and checksum is not None and checksum != zlib.crc32(values.tobytes()):
-        raise SessionError(f"{data.file.filename}: is damaged ({data.name} does not have its checksum).{RESCUE}")
-    return values
-
-
-def write_array(group: h5py.Group, name: str, values: np.ndarray, *, units: str = "") -> None:
-    """Store an array whole, with its unit and a checksum; long ones deflated."""
-    how: dict[str, Any] = {}
-    if values.nbytes > SMALL_COLUMN:
-        how = {"compression": "gzip", "compression_opts": 1, "shuffle": True}
-    data = group.create_dataset(name, data=values, **how)
-    data.attrs["units"] = units
-    data.attrs["crc32"] = zlib.crc32(values.tobytes())
-
-
-# --- tables ----------------------------------------------------------------------------------------------------------
-
-
-def read_table(group: h5py.Group) -> pd.DataFrame:
-    """The table of a group, in the order of its columns."""
-    columns = {}
-    for column, name in zip(group.attrs.get("columns", ()), group.attrs.get("datasets", ()), strict=True):
-        columns[str(column)] = _read_column(group[name])
-    return pd.DataFrame(columns)
-
-
-def _read_column(data: h5py.Dataset) -> Any:
-    text = h5py.check_string_dtype(data.dtype)
-    values = read_array(data)
-    if text is None:
-        return values
-    return pd.Series([value.decode("utf-8") for value in values.tolist()], dtype=object)
-
-
-def write_table(group: h5py.Group, table: pd.DataFrame) -> None:
-    """Write a table as one dataset a column, in place of what the group had."""
-    for name in group.attrs.get("datasets", ()):
-        del group[name]
-    names: list[str] = []
-    for column in table.columns:
-        name = "name" if column == "sweep" else str(column)
-        if name in RESERVED or name in names or name in (".", "") or "/" in name or "\0" in name:
-            name = f"column_{len(names) + 1}"  # a name of the user's that cannot be one in the file
-        names.append(name)
-        _write_column(group, name, table[column], UNITS.get(str(column), ""))
-    group.attrs.create("columns", [str(column) for column in table.columns], dtype=TEXT)
-    group.attrs.create("datasets", names, dtype=TEXT)
-
-
-def _write_column(group: h5py.Group, name: str, values: pd.Series, units: str) -> None:
-    if not is_text(values):
-        write_array(group, name, values.to_numpy(), units=units)
-        return
-    codes, different = pd.factorize(values.map(str) if values.hasnans else values)  # most texts repeat
-    texts = [str(v).replace("\0", "\N{SYMBOL FOR NULL}").encode("utf-8", "replace") for v in different]
-    longest = max(map(len, texts), default=0) or 1
-    if longest > LONGEST_FIXED_TEXT:
-        group.create_dataset(name, data=np.array(texts, dtype=object)[codes], dtype=TEXT)
-    else:  # one width for all: read and written several times faster
-        fixed = np.array(texts, dtype=f"S{longest}")[codes]
-        write_array(group, name, fixed.astype(h5py.string_dtype("utf-8", longest)))
-
-
-def is_text(values: pd.Series) -> bool:
-    """Whether a column is stored as text."""
-    return not pd.api.types.is_numeric_dtype(values)
-
-
-def join_tables(parts: list[pd.DataFrame]) -> pd.DataFrame:
-    """Tables one under the other; what a part does not have is unknown (NaN or "")."""
-    table = pd.concat(parts, ignore_index=True)
-    for column in table.columns:
-        if any(column in part and is_text(part[column]) for part in parts):
-            table[column] = table[column].astype(object).where(table[column].notna(), "")
-    return table
-
-
-def read_log(file: h5py.File, name: str) -> pd.DataFrame:
-    """One of `TABLES`, also where it is empty or the session was made before there was such a one."""
-    if name not in file["entry"]:
-        return no_rows(name)
-    table = read_table(part_of(file, name))
-    if table.columns.empty:
-        return no_rows(name)
-    missing = {c: pd.Series([kind()] * len(table), dtype=object if kind is str else kind)
-               for c, kind in TABLES[name].items() if c not in table}  # fmt: skip
-    return table.assign(**missing)  # columns that sessions of an earlier version do not have
-
-
-def no_rows(name: str) -> pd.DataFrame:
-    """One of `TABLES` without rows."""
-    kinds = TABLES[name].items()
-    return pd.DataFrame({column: pd.Series(dtype=object if kind is str else kind) for column, kind in kinds})
-
-
-def append_log(file: h5py.File, name: str, rows: list[dict[str, Any]]) -> None:
-    """Add rows at the end of one of `TABLES`."""
-    if not rows:
-        return
-    new = pd.DataFrame(
-        {column: [kind(row.get(column, kind())) for row in rows] for column, kind in TABLES[name].items()}
-    )
-    old = read_log(file, name)
-    group = file["entry"].require_group(name)
-    group.attrs["NX_class"] = "NXcollection"
-    write_table(group, new if old.empty else join_tables([old, new]))
-
-
-def read_content(file: h5py.File, source: Any) -> bytes:
-    """The original bytes of one file, by its row of `sources`."""
-    stored = part_of(file, "sources")["content"]
-    return read_array(stored, slice(int(source["offset"]), int(source["offset"]) + int(source["size"]))).tobytes()
-
-
-# --- sets of sweeps --------------------------------------------------------------------------------------------------
-
-
-def known_part(table: pd.DataFrame) -> pd.DataFrame:
-    """The table without the standard columns of which nothing is known (they come back when it is read)."""
-    empty = [
-        column
-        for column in COLUMNS
-        if column != "sweep"
-        and column in table
-        and ((table[column] == "").all() if column in TEXT_COLUMNS else table[column].isna().all())
-    ]
-    return table.drop(columns=empty)
-
-
-# columns of the toolkit's; early sessions may hold own ones so called
-_TAKEN = ("kind", "set", "points", "used", "flags", "unassigned", "replicate")
-
-
-def read_listing(group: h5py.Group) -> pd.DataFrame:
-    """The table of a set with all standard columns, read without touching the sweeps."""
-    table = read_table(group)
-    own = {c: f"own_{c}" for c in _TAKEN if c in table}
-    table = table.rename(columns=own) if own else table
-    rows = len(table)
-    missing = {c: pd.Series([""] * rows, dtype=object) if c in TEXT_COLUMNS else np.full(rows, np.nan)
-               for c in COLUMNS if c not in table}  # fmt: skip
-    table = table.assign(**missing)
-    return table[[*COLUMNS, *(c for c in table.columns if c not in COLUMNS)]]
-
-
-def shape_of(group: h5py.Group) -> tuple[int, int]:
-    """(sweeps, points) of a set."""
-    sweeps, points = group[group.attrs["signal"]].shape
-    return int(sweeps), int(points)
-
-
-def read_set(
-    group: h5py.Group, table: pd.DataFrame, rows: np.ndarray | None = None, notes: tuple[str, ...] = ()
-) -> SweepSet:
-    """A set of sweeps with its `table` (all rows), whole or only some `rows` (ascending positions)."""
-    kind = group.name.rsplit("/", 1)[-1][:2]
-    picked = table if rows is None else table.iloc[rows].reset_index(drop=True)
-    shape = (len(picked), group[KINDS[kind]].size)
-    return SweepSet(
-        kind=kind,
-        axis=read_array(group[KINDS[kind]]),
-        current=_rows(group["current"], rows) if "current" in group else np.full(shape, np.nan),
-        table=picked,
-        lockin=_rows(group["lockin"], rows) if "lockin" in group else None,
-        lockin_unit=str(group["lockin"].attrs["units"]) if "lockin" in group else "",
-        notes=notes,
-    )
 
 
 def _rows(data: h5py.Dataset, rows: np.ndarray | None) -> np.ndarray:
@@ -352,8 +273,31 @@ def _rows(data: h5py.Dataset, rows: np.ndarray | None) -> np.ndarray:
 
 
 def blocks(shape: tuple[int, int]) -> Iterator[slice]:
-    """Slices of rows of an array of float64, none larger than `BLOCK_BYTES`."""
+    """Slices of rows of an array of float64, none larger than `BLOCK_BYTES`.
+
+    Parameters
+    ----------
+    shape : (int, int)
+        Of the array.
+    """
     sweeps, points = shape
     step = max(1, BLOCK_BYTES // (8 * points))
     for start in range(0, sweeps, step):
         yield slice(start, min(start + step, sweeps))
+
+
+def known_part(table: pd.DataFrame) -> pd.DataFrame:
+    """The table without the standard columns of which nothing is known (they come back when it is read).
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+    """
+    empty = [
+        column
+        for column in COLUMNS
+        if column != "sweep"
+        and column in table
+        and ((table[column] == "").all() if column in TEXT_COLUMNS else table[column].isna().all())
+    ]
+    return table.drop(columns=empty)

@@ -21,15 +21,20 @@ import h5py
 import numpy as np
 import pandas as pd
 
-from sts.session import layout
+from sts.session import layout, tables
 from sts.session.change import DAMAGE, changing
-from sts.session.layout import SessionError
+from sts.session.tables import SessionError
 from sts.session.writer import Writer
 from sts.sweeps import SweepSet
 
 
 def rescue(damaged: str | Path, new: str | Path) -> list[str]:
     """Save what can still be read of a damaged session into a new one; `damaged` is left as it is.
+
+    Parameters
+    ----------
+    damaged, new : path
+        The session, and the file to make.
 
     Returns
     -------
@@ -40,6 +45,16 @@ def rescue(damaged: str | Path, new: str | Path) -> list[str]:
     ------
     SessionError
         If `damaged` is not there, `new` is, or nothing could be saved.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> made = sts.simulate_iv().sweeps
+    >>> np.savez("a.npz", bias_V=made.axis, current_A=made.current)
+    >>> _ = sts.import_files(["a.npz"], "a.h5")
+    >>> _ = Path("damaged.h5").write_bytes(bytes(64) + Path("a.h5").read_bytes()[64:])  # the start is overwritten
+    >>> sts.rescue("damaged.h5", "saved.h5")[:2]
+    ['The start of the file was damaged and was replaced.', 'Saved: 1 of 1 original files.']
     """
     damaged, new = Path(damaged), Path(new)
     if not damaged.is_file():
@@ -51,12 +66,11 @@ def rescue(damaged: str | Path, new: str | Path) -> list[str]:
         with _opened(damaged, Path(folder) / "copy.h5", said) as file:
             saved = _save(file, Writer(change.file()), Path(folder), said)
             for log in ("decisions", "calibrations", "annotations"):
-                rows = _tried(lambda log=log: layout.read_log(file, log))
+                rows = _unless_damaged(lambda log=log: tables.read_log(file, log))
                 if rows is None:
                     said.append(f"Lost: the {log}.")
                 else:
-                    records = [{str(k): v for k, v in row.items()} for row in rows.to_dict("records")]
-                    layout.append_log(change.file(), log, records)
+                    tables.append_log(change.file(), log, rows)
                     saved += len(rows)
                     said.append(f"Saved: {len(rows)} {log}.")
         if not saved:
@@ -67,7 +81,7 @@ def rescue(damaged: str | Path, new: str | Path) -> list[str]:
     return said
 
 
-def _tried(read: Any) -> Any:
+def _unless_damaged(read: Any) -> Any:
     """What `read` returns, or None if the file is damaged there."""
     try:
         return read()
@@ -86,10 +100,10 @@ def _opened(damaged: Path, copy: Path, said: list[str]) -> Iterator[h5py.File]:
         if repair is not None:
             with suppress(OSError):
                 repair(copy, said)
-        file = _tried(lambda: h5py.File(copy, "r"))
+        file = _unless_damaged(lambda: h5py.File(copy, "r"))
         if file is None:
             continue
-        if _tried(lambda: layout.format_of(file, damaged)) is None:  # noqa: B023 - called at once
+        if _unless_damaged(lambda: layout.format_of(file, damaged)) is None:  # noqa: B023 - called at once
             file.close()
             continue
         try:
@@ -139,41 +153,44 @@ END_OF_FILE = 40  # where in it the length of the file stands
 
 
 def _save(file: h5py.File, writer: Writer, folder: Path, said: list[str]) -> int:
-    """Save sweeps and originals; return how many sweeps."""
-    sources = _tried(lambda: layout.read_log(file, "sources"))
+    """Save originals and sweeps; return how many of both."""
+    sources = _unless_damaged(lambda: tables.read_log(file, "sources"))
     if sources is None:
         said.append("Lost: the list of imported files and the files themselves.")
-        sources = layout.no_rows("sources")
-    originals = {i: _tried(lambda i=i: _checked(file, sources.iloc[i])) for i in range(len(sources))}
+        sources = tables.no_rows("sources")
+    originals = [_unless_damaged(lambda i=i: _checked(file, sources.iloc[i])) for i in range(len(sources))]
     numbers = {}
-    for i, content in originals.items():
-        row = {str(column): value for column, value in sources.iloc[i].items() if column != "offset"}
+    for i, (content, source) in enumerate(zip(originals, sources.to_dict("records"), strict=True)):
+        row = {str(column): value for column, value in source.items() if column != "offset"}
         numbers[i], _ = writer.add_source(offset=writer.add_content([content or b""]), **row)
-    whole = sum(content is not None for content in originals.values())
+    whole = sum(content is not None for content in originals)
     said.append(f"Saved: {whole} of {len(sources)} original files.")
-    said.extend(f"Lost: the original of {sources['name'][i]}." for i, c in originals.items() if c is None)
-    places: dict[int, set[int]] = {}
+    said.extend(f"Lost: the original of {sources['name'][i]}." for i, c in enumerate(originals) if c is None)
+    places: dict[int, set[int]] = {i: set() for i in numbers}  # which sweeps of a file are saved
     saved = 0
-    names = _tried(lambda: layout.set_names(file)) or []
-    for name in names:
+    for name in _unless_damaged(lambda: layout.set_names(file)) or []:
+        stored = _unless_damaged(lambda name=name: layout.StoredSet(file, name))
+        if stored is None:
+            continue
         lost = 0
-        for part, of, place in _whole_parts(file, name):
+        for rows, part in _whole_parts(stored):
             if part is None:
-                lost += len(of)
+                lost += len(rows)
                 continue
-            for i in set(of.tolist()) - numbers.keys():
+            of, place = stored.files[rows].tolist(), stored.places[rows]
+            for i in set(of) - numbers.keys():
                 numbers[i], _ = writer.add_source(offset=0, **NOT_KNOWN)
-            writer.add(part, source=[numbers[i] for i in of.tolist()], place=place)
+            writer.add(part, source=[numbers[i] for i in of], place=place)
             saved += len(part)
-            for i, k in zip(of.tolist(), place.tolist(), strict=True):
+            for i, k in zip(of, place.tolist(), strict=True):
                 places.setdefault(i, set()).add(k)
         if lost:
             said.append(f"{name}: {lost} sweeps are damaged.")
     said.append(f"Saved: {saved} sweeps.")
-    for i, content in originals.items():
-        missing = int(sources["sweeps"][i]) - len(places.get(i, ()))
+    for i, content in enumerate(originals):
+        missing = int(sources["sweeps"][i]) - len(places[i])
         if missing > 0:
-            again = _read_again(writer, sources.iloc[i], content, numbers[i], places.get(i, set()), folder)
+            again = _read_again(writer, sources.iloc[i], content, numbers[i], places[i], folder)
             saved += again
             if again == missing:
                 said.append(f"Saved: {again} more sweeps, read again from the original {sources['name'][i]}.")
@@ -188,25 +205,16 @@ def _checked(file: h5py.File, source: pd.Series) -> bytes | None:
     return content if hashlib.sha256(content).hexdigest() == source["sha256"] else None
 
 
-def _whole_parts(file: h5py.File, name: str) -> Iterator[tuple[SweepSet | None, np.ndarray, np.ndarray]]:
-    """Sweeps of a set in blocks of a chunk, with file and place of each; None where they are damaged."""
-    read = _tried(lambda: _listing(file, name))
-    if read is None:
+def _whole_parts(stored: layout.StoredSet) -> Iterator[tuple[np.ndarray, SweepSet | None]]:
+    """Sweeps of a set in blocks of a chunk: their rows, and None where they are damaged."""
+    lengths = _unless_damaged(
+        lambda: {len(part) for part in (stored.table, stored.files, stored.places, stored.signal)}
+    )
+    if lengths is None or len(lengths) > 1:
         return
-    group, table, of, place, step = read
-    for start in range(0, len(table), step):
-        rows = np.arange(start, min(start + step, len(table)))
-        yield _tried(lambda rows=rows: layout.read_set(group, table, rows)), of[rows], place[rows]
-
-
-def _listing(file: h5py.File, name: str) -> tuple[h5py.Group, pd.DataFrame, np.ndarray, np.ndarray, int]:
-    group = layout.part_of(file, name)
-    table = layout.read_listing(group)
-    of, place = layout.read_array(group[layout.SOURCE]), layout.read_array(group[layout.PLACE])
-    signal = group[group.attrs["signal"]]
-    if not len(table) == len(of) == len(place) == len(signal):
-        raise SessionError(f"{name}: its columns differ in length.")
-    return group, table, of, place, int(signal.chunks[0])
+    every = np.arange(len(stored.table))
+    for rows in np.split(every, every[stored.signal.chunks[0] :: stored.signal.chunks[0]]):
+        yield rows, _unless_damaged(lambda rows=rows: stored.read(rows))
 
 
 def _read_again(

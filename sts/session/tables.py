@@ -1,0 +1,252 @@
+"""Arrays and tables in an open HDF5 file: checksums, columns of text, logs that only grow."""
+
+from __future__ import annotations
+
+import zlib
+from typing import Any
+
+import h5py
+import numpy as np
+import pandas as pd
+
+from sts.sweeps import NUMBER_COLUMNS
+
+SMALL_COLUMN = 16 << 10  # [bytes] below, compression costs more than it saves
+LONGEST_FIXED_TEXT = 512  # [bytes] longer texts get room of their own, not the same room in every row
+TEXT = h5py.string_dtype("utf-8")
+UNITS = {column: column.rpartition("_")[2] for column in NUMBER_COLUMNS if column != "repeat"}
+SOURCE = "source_index"  # (m,) row of the sweep's file in /entry/sources
+PLACE = "source_row"  # (m,) which sweep of that file it is, from 0
+KEYS = "sweep_keys"  # (m, 2) by which a copy of a sweep is found
+RESERVED = {"sweep", "bias", "height", "current", "lockin", SOURCE, PLACE, KEYS}
+TABLES: dict[str, dict[str, type]] = {
+    "sources": {
+        "name": str, "sha256": str, "size": int, "reader": str, "recipe": str, "imported": str, "sweeps": int,
+        "notes": str, "offset": int, "path": str, "above": str, "modified": str,
+    },
+    "decisions": {"time": str, "sweep": str, "action": str, "why": str},
+    "calibrations": {
+        "kind": str, "factor": float, "factor_se": float, "measured": float, "known": float, "source": str,
+        "time": str,
+    },
+    "annotations": {
+        "number": int, "action": str, "time": str, "sweep": str, "column": str, "before": str, "after": str,
+        "source": str,
+    },
+}  # fmt: skip
+RESCUE = " 'sts rescue SESSION.h5 --out NEW.h5' saves what can still be read."
+
+
+class SessionError(ValueError):
+    """A session that cannot be used as asked; the text is one line with what to do.
+
+    Examples
+    --------
+    >>> sts.Session.open("session.h5")
+    Traceback (most recent call last):
+        ...
+    sts.session.tables.SessionError: session.h5: there is no such session. 'sts import FILES --into session.h5' makes one.
+    """
+
+
+# --- arrays ----------------------------------------------------------------------------------------------------------
+
+
+def part_of(file: h5py.File, name: str) -> h5py.Group:
+    """A group under ``/entry``; links out of the file are refused.
+
+    Parameters
+    ----------
+    file : h5py.File
+    name : str
+        Of the group, such as ``"sources"``.
+
+    Raises
+    ------
+    SessionError
+        If the group is not inside this file.
+    """
+    entry = file["entry"]
+    if not isinstance(entry.get(name, getlink=True), h5py.HardLink):
+        raise SessionError(f"{file.filename}: '{name}' points out of the file, which no session does.")
+    return entry[name]
+
+
+def read_array(data: h5py.Dataset, selection: Any = ...) -> np.ndarray:
+    """Numbers of a dataset, if the file really holds what it claims to.
+
+    Parameters
+    ----------
+    data : h5py.Dataset
+    selection : index
+        All of it if not given; then its checksum is looked at as well.
+
+    Raises
+    ------
+    SessionError
+        If the dataset lies outside the file, or claims more than the bytes stored could hold.
+    """
+    if data.is_virtual or data.external:
+        raise SessionError(f"{data.file.filename}: {data.name} points out of the file, which no session does.")
+    if data.nbytes > 1100 * data.id.get_storage_size() + (1 << 16):  # deflate gains a factor of 1032 at most
+        raise SessionError(
+            f"{data.file.filename}: {data.name} claims {data.nbytes} bytes, but only {data.id.get_storage_size()} are "
+            "stored; the file is damaged or not what it says."
+        )
+    values = np.asarray(data[selection])
+    checksum = data.attrs.get("crc32")
+    if selection is ... and checksum is not None and checksum != zlib.crc32(values.tobytes()):
+        raise SessionError(f"{data.file.filename}: is damaged ({data.name} does not have its checksum).{RESCUE}")
+    return values
+
+
+def write_array(group: h5py.Group, name: str, values: np.ndarray, *, units: str = "") -> None:
+    """Store an array whole, with its unit and a checksum; long ones deflated.
+
+    Parameters
+    ----------
+    group : h5py.Group
+        Where; it must not have such an array yet.
+    name, units : str
+    values : ndarray, any shape
+    """
+    deflated: dict[str, Any] = {"compression": "gzip", "compression_opts": 1, "shuffle": True}
+    how = deflated if values.nbytes > SMALL_COLUMN else {}
+    data = group.create_dataset(name, data=values, **how)
+    data.attrs["units"] = units
+    data.attrs["crc32"] = zlib.crc32(values.tobytes())
+
+
+# --- tables ----------------------------------------------------------------------------------------------------------
+
+
+def read_table(group: h5py.Group) -> pd.DataFrame:
+    """The table of a group, in the order of its columns; none for a group without.
+
+    Parameters
+    ----------
+    group : h5py.Group
+    """
+    names = zip(group.attrs.get("columns", ()), group.attrs.get("datasets", ()), strict=True)
+    return pd.DataFrame({str(column): _read_column(group[name]) for column, name in names})
+
+
+def _read_column(data: h5py.Dataset) -> Any:
+    text = h5py.check_string_dtype(data.dtype)
+    values = read_array(data)
+    if text is None:
+        return values
+    return pd.Series([value.decode("utf-8") for value in values.tolist()], dtype=object)
+
+
+def write_table(group: h5py.Group, table: pd.DataFrame) -> None:
+    """Write a table as one dataset per column, in place of what the group had.
+
+    Parameters
+    ----------
+    group : h5py.Group
+    table : pandas.DataFrame
+    """
+    for name in group.attrs.get("datasets", ()):
+        del group[name]
+    names: list[str] = []
+    for column in table.columns:
+        name = "name" if column == "sweep" else str(column)
+        if name in RESERVED or name in names or name in (".", "") or "/" in name or "\0" in name:
+            name = f"column_{len(names) + 1}"  # a name of the user's that cannot be one in the file
+        names.append(name)
+        _write_column(group, name, table[column], UNITS.get(str(column), ""))
+    group.attrs.create("columns", [str(column) for column in table.columns], dtype=TEXT)
+    group.attrs.create("datasets", names, dtype=TEXT)
+
+
+def _write_column(group: h5py.Group, name: str, values: pd.Series, units: str) -> None:
+    if not is_text(values):
+        write_array(group, name, values.to_numpy(), units=units)
+        return
+    codes, different = pd.factorize(values.map(str) if values.hasnans else values)  # most texts repeat
+    texts = [str(v).replace("\0", "\N{SYMBOL FOR NULL}").encode("utf-8", "replace") for v in different]
+    longest = max(map(len, texts), default=0) or 1
+    if longest > LONGEST_FIXED_TEXT:
+        group.create_dataset(name, data=np.array(texts, dtype=object)[codes], dtype=TEXT)
+    else:  # one width for all: read and written several times faster
+        fixed = np.array(texts, dtype=f"S{longest}")[codes]
+        write_array(group, name, fixed.astype(h5py.string_dtype("utf-8", longest)))
+
+
+def is_text(values: pd.Series) -> bool:
+    """Whether a column is stored as text.
+
+    Parameters
+    ----------
+    values : pandas.Series
+    """
+    return not pd.api.types.is_numeric_dtype(values)
+
+
+def join_tables(parts: list[pd.DataFrame]) -> pd.DataFrame:
+    """Tables one under the other; what a part does not have is unknown (NaN or "").
+
+    Parameters
+    ----------
+    parts : list of pandas.DataFrame
+    """
+    table = pd.concat(parts, ignore_index=True)
+    for column in table.columns:
+        if any(column in part and is_text(part[column]) for part in parts):
+            table[column] = table[column].astype(object).where(table[column].notna(), "")
+    return table
+
+
+def no_rows(name: str) -> pd.DataFrame:
+    """One of `TABLES` without rows.
+
+    Parameters
+    ----------
+    name : str
+        Its key there.
+    """
+    return pd.DataFrame({column: _unknown(kind, 0) for column, kind in TABLES[name].items()})
+
+
+def _unknown(kind: type, rows: int) -> pd.Series[Any]:
+    return pd.Series([kind()] * rows, dtype=object if kind is str else kind)
+
+
+def read_log(file: h5py.File, name: str) -> pd.DataFrame:
+    """One of `TABLES`, also where it is empty or the session was made before there was such a one.
+
+    Parameters
+    ----------
+    file : h5py.File
+    name : str
+        Its key in `TABLES`; columns that sessions of an earlier version do not have come back as unknown.
+    """
+    table = read_table(part_of(file, name)) if name in file["entry"] else pd.DataFrame()
+    if table.columns.empty:
+        return no_rows(name)
+    kinds = TABLES[name].items()
+    return table.assign(**{column: _unknown(kind, len(table)) for column, kind in kinds if column not in table})
+
+
+def append_log(file: h5py.File, name: str, rows: pd.DataFrame | list[dict[str, Any]]) -> None:
+    """Add rows at the end of one of `TABLES`.
+
+    Parameters
+    ----------
+    file : h5py.File
+        Open for a change.
+    name : str
+        Its key in `TABLES`.
+    rows : DataFrame or list of dict
+        Columns that are not given are left at 0 or "".
+    """
+    records: list[Any] = rows.to_dict("records") if isinstance(rows, pd.DataFrame) else rows
+    if not records:
+        return
+    kinds = TABLES[name].items()
+    new = pd.DataFrame({column: [kind(row.get(column, kind())) for row in records] for column, kind in kinds})
+    old = read_log(file, name)
+    group = file["entry"].require_group(name)
+    group.attrs["NX_class"] = "NXcollection"
+    write_table(group, new if old.empty else join_tables([old, new]))
