@@ -1,6 +1,13 @@
 """The flags: every reason to doubt a sweep or a result, with what it means and what to do about it.
 
 One list for the whole toolkit, so that the terminal, the tables, the report and the docs use the same words.
+
+Examples
+--------
+>>> sts.FLAGS["saturated"].remedy
+'they are masked; lower the set-point current or the gain'
+>>> "jump" in [name for name, flag in sts.FLAGS.items() if flag.grave]
+True
 """
 
 from __future__ import annotations
@@ -34,7 +41,7 @@ _ALL = [
     Flag("dead channel", "the current depends on neither bias nor height: nothing was measured, or all of it lies in a gap",
          "check cable, amplifier and which channel was saved", grave=True),
     Flag("coarse steps", "the converter's step is larger than the noise", "use a higher gain or average more sweeps"),
-    Flag("too few points", "not enough usable samples", "record more points a sweep", grave=True),
+    Flag("too few points", "not enough usable samples", "record more points per sweep", grave=True),
     # I(V)
     Flag("set-point", "the current at the set-point bias is not the set-point current",
          "check the units; else the gap had moved before the sweep"),
@@ -97,9 +104,22 @@ COLUMNS = ["sweep", "flag", "detail"]
 def flag_rows(
     sweeps: Sequence[str], mask: Iterable[bool] | np.ndarray, flag: str, details: Sequence[str] | str
 ) -> pd.DataFrame:
-    """Rows (sweep, flag, detail) for the sweeps where `mask` (m,) is true.
+    """Rows (sweep, flag, detail) for the sweeps where a mask is true.
 
-    `details` is one sentence for all, or one a sweep (m,): the size of the trouble in plain words and units.
+    Parameters
+    ----------
+    sweeps : sequence of str, length m
+        Names.
+    mask : array_like of bool, shape (m,)
+    flag : str
+        Key of `FLAGS`.
+    details : str or sequence of str, length m
+        The size of the trouble in plain words and units, one sentence for all or one per sweep.
+
+    Raises
+    ------
+    KeyError
+        If there is no such flag.
     """
     if flag not in FLAGS:
         raise KeyError(f"'{flag}' is not a flag; add it to sts/flags.py with its meaning and remedy.")
@@ -114,7 +134,12 @@ def no_flags() -> pd.DataFrame:
 
 
 def join_flags(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
-    """One table of flags from several, in order, without repeats."""
+    """One table of flags from several, in order, without repeats.
+
+    Parameters
+    ----------
+    parts : sequence of pandas.DataFrame
+    """
     filled = [part for part in parts if len(part)]
     if not filled:
         return no_flags()
@@ -122,7 +147,17 @@ def join_flags(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
 
 
 def flags_of(sweeps: Sequence[str], rows: pd.DataFrame, *, column: str = "flag") -> list[str]:
-    """The `flag`s (or `detail`s) of each sweep, joined by ``;``, in the order of `sweeps`."""
+    """The flags of each sweep, joined by ``;``.
+
+    Parameters
+    ----------
+    sweeps : sequence of str, length m
+        Names; the result is in their order.
+    rows : pandas.DataFrame
+        Rows (sweep, flag, detail), of these and other sweeps.
+    column : str
+        ``"flag"``, or ``"detail"`` for the details.
+    """
     found: dict[str, list[str]] = {}
     for sweep, text in zip(rows["sweep"], rows[column], strict=True):
         found.setdefault(sweep, []).append(text)

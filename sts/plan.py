@@ -16,7 +16,15 @@ from .flags import FLAGS
 
 
 class PlanError(ValueError):
-    """A plan that cannot be used; the text names key, line and remedy."""
+    """A plan that cannot be used; the text names key, line and remedy.
+
+    Examples
+    --------
+    >>> sts.read_plan("nothing.toml")
+    Traceback (most recent call last):
+        ...
+    sts.plan.PlanError: nothing.toml: cannot be read (No such file or directory). Give the path of a TOML file.
+    """
 
 
 class Section(BaseModel):
@@ -158,7 +166,15 @@ class ReportPlan(Section):
 
 
 class Plan(Section):
-    """All settings of an analysis."""
+    """All settings of an analysis.
+
+    Examples
+    --------
+    >>> sts.Plan().compare.confidence
+    0.95
+    >>> sts.Plan(compare={"confidence": 0.9}).compare.confidence
+    0.9
+    """
 
     check: CheckPlan = CheckPlan()
     spectra: SpectraPlan = SpectraPlan()
@@ -170,6 +186,13 @@ class Plan(Section):
 
 def parse_toml(model: type[Section], text: str, name: str) -> Any:
     """Validate TOML text against a model.
+
+    Parameters
+    ----------
+    model : type
+        Of the settings.
+    text, name : str
+        The text, and the name of its file for the message.
 
     Raises
     ------
@@ -187,13 +210,38 @@ def parse_toml(model: type[Section], text: str, name: str) -> Any:
 
 
 def read_plan(path: str | Path) -> Plan:
-    """Read a plan from a TOML file; `PlanError` names key, line and remedy."""
+    """Read a plan from a TOML file; what it does not say stays as it is.
+
+    Parameters
+    ----------
+    path : path
+
+    Raises
+    ------
+    PlanError
+        If it cannot be read or a key is wrong; the text names key, line and remedy.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> _ = Path("plan.toml").write_text("compare.confidence = 0.9")
+    >>> sts.read_plan("plan.toml").compare.confidence
+    0.9
+    """
     plan: Plan = read_toml(Plan, path, "plan")
     return plan
 
 
 def read_toml(model: type[Section], path: str | Path, what: str) -> Any:
-    """Read a TOML file into a model; `what` it is goes into the message.
+    """Read a TOML file into a model.
+
+    Parameters
+    ----------
+    model : type
+        Of the settings.
+    path : path
+    what : str
+        What it is, for the message.
 
     Raises
     ------
@@ -247,7 +295,17 @@ def _line_of(text: str, path: list[str]) -> int | None:
 
 
 def write_toml(section: Section) -> str:
-    """The TOML text of a plan, every key with its description as a comment."""
+    """The TOML text of a plan, every key with its description as a comment.
+
+    Parameters
+    ----------
+    section : Plan or a section of it
+
+    Examples
+    --------
+    >>> sts.write_toml(sts.Plan().compare).splitlines()[0].partition("  #")[0]
+    'confidence = 0.95'
+    """
     lines: list[str] = []
     _write(section, [], lines)
     return "\n".join(lines).lstrip("\n") + "\n"
@@ -270,7 +328,12 @@ def _write(section: BaseModel, path: list[str], lines: list[str]) -> None:
 
 
 def toml_value(value: Any) -> str:
-    """A value as TOML text."""
+    """A value as TOML text.
+
+    Parameters
+    ----------
+    value : str, bool, number, list or dict
+    """
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):

@@ -118,6 +118,15 @@ def _like_measured(seconds: np.ndarray) -> bool:
 def series_of(table: pd.DataFrame, sources: pd.DataFrame) -> list[str]:
     """For each sweep without a tip the series it belongs to, by folder and kind of file name; "" for the others.
 
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        One row per sweep, as a session lists them.
+    sources : pandas.DataFrame
+        One row per file.
+
+    Notes
+    -----
     Files of one folder whose names differ by their numbers only (``c_iv_1.dat``, ``c_iv_2.dat``) are a series; so are the
     sweeps of one column where the columns of a file do not agree.
     """

@@ -27,24 +27,64 @@ THERMAL_WIDTH_FACTOR = 4 * math.log(1 + math.sqrt(2))  # full width at half heig
 
 
 def barrier_from_decay(decay: Any) -> Any:
-    """Apparent barrier height [eV] from the decay |d ln I/dz| = 2κ [1/m], any shape.
+    """Apparent barrier height [eV] from the decay of the current.
+
+    Parameters
+    ----------
+    decay : array_like, any shape
+        |d ln I/dz| = 2κ [1/m].
 
     Notes
     -----
     φ = (ħ²/8m)(d ln I/dz)², J. G. Simmons, J. Appl. Phys. 34, 1793 (1963), in the form used for I(z) since
     G. Binnig et al., Phys. Rev. Lett. 49, 57 (1982). Some papers call the decay of the wave function κ, some
     the decay of the current: taking one for the other is a factor of 4 in φ. Here it is the current's.
+
+    Examples
+    --------
+    >>> round(float(sts.barrier_from_decay(2.1e10)), 2)  # about one decade per ångström
+    4.2
     """
     return BARRIER_PER_DECAY_SQUARED * np.square(decay)
 
 
 def decay_from_barrier(barrier_eV: Any) -> Any:
-    """Decay |d ln I/dz| = 2κ [1/m] of the current for an apparent barrier height [eV], any shape."""
+    """Decay |d ln I/dz| = 2κ [1/m] of the current for an apparent barrier height.
+
+    Parameters
+    ----------
+    barrier_eV : array_like, any shape
+        Apparent barrier height [eV].
+
+    Notes
+    -----
+    The inverse of `barrier_from_decay`.
+
+    Examples
+    --------
+    >>> (sts.decay_from_barrier([1.0, 4.0]) * 1e-10).round(3).tolist()  # per ångström
+    [1.025, 2.049]
+    """
     return np.sqrt(np.asarray(barrier_eV) / BARRIER_PER_DECAY_SQUARED)
 
 
 def thermal_width(temperature_K: Any) -> Any:
-    """Full width at half height [V] of the thermal kernel -df/dE of dI/dV: 4 ln(1+√2) kT/e."""
+    """Full width at half height [V] of the thermal kernel -df/dE of dI/dV.
+
+    Parameters
+    ----------
+    temperature_K : array_like, any shape
+        Of the electrodes [K].
+
+    Notes
+    -----
+    4 ln(1+√2) kT/e = 3.53 kT/e: where -df/dE = sech²(E/2kT)/4kT is half of its largest value.
+
+    Examples
+    --------
+    >>> round(float(sts.thermal_width(4.2)) * 1e3, 2)  # mV
+    1.28
+    """
     return THERMAL_WIDTH_FACTOR * BOLTZMANN_EV * np.asarray(temperature_K)
 
 

@@ -55,7 +55,13 @@ def select(
 
 
 def standing_decisions(log: pd.DataFrame) -> dict[str, tuple[str, str]]:
-    """What a log of decisions comes to: sweep to (action, why)."""
+    """What a log of decisions comes to: sweep to (action, why).
+
+    Parameters
+    ----------
+    log : pandas.DataFrame
+        Columns `sweep`, `action` (``"omit"``, ``"keep"`` or ``"undo"``), `why`, in order of time.
+    """
     stacks: dict[str, list[tuple[str, str]]] = {}
     for sweep, action, why in zip(log["sweep"], log["action"], log["why"], strict=True):
         stack = stacks.setdefault(sweep, [])

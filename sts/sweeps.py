@@ -66,7 +66,7 @@ class SweepSet:
     current : array_like, shape (m, n)
         Tunnelling current [A]; NaN where unknown. All NaN where only a lock-in channel was recorded.
     table : pandas.DataFrame
-        One row a sweep, in the order of `current`. Missing columns are added as unknown (NaN or ""); columns of
+        One row per sweep, in the order of `current`. Missing columns are added as unknown (NaN or ""); columns of
         the user's own (from a logbook, say) are kept. `sweep` must be there, unique and not empty. A mapping of
         columns (m,) will do.
     lockin : array_like, shape (m, n), optional
@@ -79,6 +79,15 @@ class SweepSet:
     ------
     ValueError
         If shapes, order or names do not fit; the text says which and what to do.
+
+    Examples
+    --------
+    >>> table = sts.sweep_table(["a", "b"], tip="heron", direction=["up", "down"])
+    >>> sweeps = sts.SweepSet("iv", [-1.0, 0.0, 1.0], np.array([[-1e-9, 0, 1e-9], [-2e-9, 0, 2e-9]]), table)
+    >>> len(sweeps), sweeps.names
+    (2, ['a', 'b'])
+    >>> sweeps.select(sweeps.table["direction"] == "down").current.tolist()
+    [[-2e-09, 0.0, 2e-09]]
     """
 
     kind: str
@@ -140,14 +149,29 @@ class SweepSet:
         return bool(np.isfinite(self.current).any())
 
     def with_table(self, table: pd.DataFrame | Mapping[str, Any]) -> SweepSet:
-        """The same sweeps with another table, whose rows are checked; the numbers, checked before, are not copied."""
+        """The same sweeps with another table, whose rows are checked; the numbers, checked before, are not copied.
+
+        Parameters
+        ----------
+        table : pandas.DataFrame or mapping of columns (m,)
+
+        Raises
+        ------
+        ValueError
+            If its rows do not fit, or names are missing or repeated.
+        """
         other = object.__new__(SweepSet)
         vars(other).update({name: value for name, value in vars(self).items() if name != "_frame"})
         vars(other)["_columns"] = _checked_columns(table, len(self))
         return other
 
     def select(self, rows: Any) -> SweepSet:
-        """The sweeps picked by a boolean mask (m,) or by positions, as a new set.
+        """Some of the sweeps as a new set.
+
+        Parameters
+        ----------
+        rows : array_like
+            Boolean mask (m,), or positions.
 
         Raises
         ------
@@ -178,7 +202,7 @@ def _checked_columns(table: Mapping[str, Any] | pd.DataFrame, sweeps: int) -> di
         raise ValueError("The table has no column 'sweep'; every sweep needs a unique name.")
     rows = len(table["sweep"])
     if rows != sweeps:
-        raise ValueError(f"The table has {rows} rows for {sweeps} sweeps; it needs one row a sweep.")
+        raise ValueError(f"The table has {rows} rows for {sweeps} sweeps; it needs one row per sweep.")
     columns = {str(column): _array(str(column), values) for column, values in table.items()}
     names = columns["sweep"].tolist()
     if "" in names:
@@ -224,5 +248,17 @@ def _text(value: Any) -> str:
 
 
 def sweep_table(names: Sequence[str], **columns: Any) -> pd.DataFrame:
-    """A table for `SweepSet` from names and columns (one value for all, or one a sweep)."""
+    """A table for `SweepSet` from names and columns.
+
+    Parameters
+    ----------
+    names : sequence of str, length m
+    columns
+        One value for all sweeps, or one per sweep.
+
+    Examples
+    --------
+    >>> sts.sweep_table(["a", "b"], tip="heron", repeat=[1, 2])["repeat"].tolist()
+    [1, 2]
+    """
     return pd.DataFrame({"sweep": list(names), **columns}, index=range(len(names)))

@@ -40,6 +40,10 @@ DAMAGE = (OSError, RuntimeError, KeyError, ValueError, TypeError, AttributeError
 def reading(path: Path) -> Iterator[h5py.File]:
     """Open a session for reading; the block may only read the file.
 
+    Parameters
+    ----------
+    path : path
+
     Raises
     ------
     SessionError

@@ -31,24 +31,49 @@ class KnownSweeps:
     _places: tuple[dict[int, list[Any]], dict[int, list[Any]]] = field(default_factory=lambda: ({}, {}))
 
     def add(self, keys: np.ndarray, places: Iterable[Any]) -> None:
-        """Note sweeps with these keys (m, 2) at these places (m,)."""
+        """Note sweeps.
+
+        Parameters
+        ----------
+        keys : ndarray, shape (m, 2)
+            As `keys_of` gives them.
+        places : iterable, length m
+            Where each is.
+        """
         for pair, place in zip(keys.tolist(), places, strict=True):
             for of_end, key in zip(self._places, pair, strict=True):
                 of_end.setdefault(key, []).append(place)
 
     def alike(self, keys: np.ndarray) -> list[tuple[int, Any]]:
-        """The sweeps that share an end with one of these keys (2,): which end (0 or 1), and where it is."""
+        """The sweeps that share an end: which end (0 or 1), and where each is.
+
+        Parameters
+        ----------
+        keys : ndarray, shape (2,)
+            Of one sweep.
+        """
         pairs = zip(self._places, keys.tolist(), strict=True)
         return [(end, place) for end, (of_end, key) in enumerate(pairs) for place in of_end.get(key, ())]
 
 
 def signal_of(sweeps: SweepSet) -> np.ndarray:
-    """Current (m, n), or lock-in where no current was recorded."""
+    """Current (m, n), or lock-in where no current was recorded.
+
+    Parameters
+    ----------
+    sweeps : SweepSet
+    """
     return sweeps.lockin if sweeps.lockin is not None and not sweeps.has_current else sweeps.current
 
 
 def keys_of(axis: np.ndarray, signal: np.ndarray) -> np.ndarray:
-    """A number for either end of each sweep (m, 2): equal where axis (n,) and signal (m, n) are, up to rounding."""
+    """A number for either end of each sweep (m, 2): equal where axis and signal are, up to rounding.
+
+    Parameters
+    ----------
+    axis : ndarray, shape (n,)
+    signal : ndarray, shape (m, n)
+    """
     points = min(ENDS, axis.size)
     block = np.zeros((len(signal), 2, 2, ENDS), np.float32)  # sweep, end, axis or signal, sample
     with np.errstate(over="ignore", invalid="ignore"):

@@ -30,13 +30,30 @@ CALIBRATIONS = ("height", "current")
 
 @dataclass(frozen=True)
 class Session:
-    """A session file. Nothing is kept open: every call opens, reads and closes, and sees the file as it is then."""
+    """A session file. Nothing is kept open: every call opens, reads and closes, and sees the file as it is then.
+
+    Examples
+    --------
+    >>> session = sts.Session.create("session.h5")
+    >>> len(session.sweeps())
+    0
+    >>> made = sts.simulate_iv(sweeps=2, bench=sts.simulate.Bench(white_A=1e-12), tip="heron").sweeps
+    >>> np.savez("layer.npz", bias_V=made.axis, current_A=made.current)
+    >>> _ = sts.import_files(["layer.npz"], "session.h5")
+    >>> session.mark(session.find(["layer*1"]), "omit", "tip touched")
+    >>> len(session.sweeps()), list(session.current_decisions().values())
+    (4, [('omit', 'tip touched')])
+    """
 
     path: Path
 
     @classmethod
     def create(cls, path: str | Path) -> Session:
         """Make a new, empty session.
+
+        Parameters
+        ----------
+        path : path
 
         Raises
         ------
@@ -53,6 +70,10 @@ class Session:
     @classmethod
     def open(cls, path: str | Path) -> Session:
         """Open a session; one of an older format is brought to the present one.
+
+        Parameters
+        ----------
+        path : path
 
         Raises
         ------
@@ -190,6 +211,11 @@ class Session:
     def original(self, name: str) -> bytes:
         """The bytes of an imported file, as they were.
 
+        Parameters
+        ----------
+        name : str
+            As in `sources`.
+
         Raises
         ------
         SessionError
@@ -215,12 +241,32 @@ class Session:
         """Add files: one change for all of them; what is there already (by content and recipe) is not added again.
 
         Names of sweeps are made unique in the session (``-2``, ``-3`` ...). Raw numbers are never changed later.
-        `files` may be a generator: each file is written before the next is asked for.
+
+        Parameters
+        ----------
+        files : iterable of LoadedFile
+            May be a generator: each file is written before the next is asked for.
+        now : datetime, optional
+
+        Raises
+        ------
+        SessionError
+            If the session cannot be used or written.
         """
         return add_files(self.path, files, now=now)
 
     def mark(self, sweeps: Sequence[str], action: str, why: str = "", *, now: datetime | None = None) -> None:
-        """Decide about sweeps: ``"omit"``, ``"keep"`` or ``"undo"`` (the last decision); the log only grows.
+        """Decide about sweeps; the log only grows.
+
+        Parameters
+        ----------
+        sweeps : sequence of str
+            Names.
+        action : str
+            ``"omit"``, ``"keep"`` or ``"undo"`` (the last decision).
+        why : str
+            The reason, for all but undo.
+        now : datetime, optional
 
         Raises
         ------
@@ -232,7 +278,17 @@ class Session:
     def mark_all(
         self, action: str, reasons: Mapping[str, Sequence[str]], *, dry_run: bool = False, now: datetime | None = None
     ) -> None:
-        """As `mark`, for several reasons in one change: reason to names of sweeps; with `dry_run` only checked.
+        """As `mark`, for several reasons in one change.
+
+        Parameters
+        ----------
+        action : str
+            As for `mark`.
+        reasons : mapping
+            Reason to names of sweeps.
+        dry_run : bool
+            Whether it is only checked.
+        now : datetime, optional
 
         Raises
         ------
@@ -273,7 +329,19 @@ class Session:
         source: str,
         now: datetime | None = None,
     ) -> None:
-        """Store a scale, true = factor × nominal, for ``"height"`` or ``"current"``.
+        """Store a scale, true = factor × nominal.
+
+        Parameters
+        ----------
+        kind : str
+            ``"height"`` or ``"current"``.
+        factor, factor_se : float
+            The factor and its standard uncertainty, pure numbers.
+        measured, known : float
+            What it came from [m] or [A].
+        source : str
+            Where the known value comes from.
+        now : datetime, optional
 
         Raises
         ------

@@ -47,8 +47,18 @@ class Bench:
 
 
 def coloured_noise(generator: np.random.Generator, shape: tuple[int, int], slope: float) -> np.ndarray:
-    """Noise (m, n) of unit variance whose power spectrum goes as 1/f**slope, each row by itself.
+    """Noise of unit variance whose power spectrum goes as 1/f**slope, each row by itself.
 
+    Parameters
+    ----------
+    generator : numpy.random.Generator
+    shape : (int, int)
+        Rows m and samples n.
+    slope : float
+        0 white, 1 pink.
+
+    Notes
+    -----
     Made by filtering white noise in frequency over twice the length (so that the ends do not join), without the
     component at zero frequency, whose power would be infinite.
     """
@@ -130,13 +140,31 @@ def apply_bench(
 
 
 def draw_setpoints(generator: np.random.Generator, bench: Bench, count: int) -> np.ndarray:
-    """Log-normal factors (count,) by which the feedback misses the set-point."""
+    """Log-normal factors (count,) by which the feedback misses the set-point.
+
+    Parameters
+    ----------
+    generator : numpy.random.Generator
+    bench : Bench
+        Its `setpoint_scatter` is the standard deviation of their logarithm.
+    count : int
+    """
     return np.asarray(np.exp(bench.setpoint_scatter * generator.standard_normal(count)))
 
 
 def single_pole(signal: np.ndarray, time_constant_s: float, time_step_s: float, *, ramping: bool) -> np.ndarray:
-    """Response of a single pole to a signal that is straight between samples (m, n).
+    """Response of a single pole to a signal that is straight between samples.
 
+    Parameters
+    ----------
+    signal : ndarray, shape (m, n)
+    time_constant_s, time_step_s : float
+        Of the pole, and between samples [s].
+    ramping : bool
+        Whether the signal came to the first sample on a ramp, not from rest.
+
+    Notes
+    -----
     Exact for straight segments: a ramp comes out delayed by the time constant. At the first sample the output has
     settled, or is behind by as much as at the end of a long ramp of the first step's slope (`ramping`).
     """

@@ -32,7 +32,13 @@ def flat() -> Density:
 
 
 def v_shaped(*, floor: float = 0.05, per_eV: float = 2.0) -> Density:
-    """`floor` at the Fermi level, growing linearly by `per_eV` on both sides (graphite-like)."""
+    """Zero or little at the Fermi level, growing linearly on both sides (graphite-like).
+
+    Parameters
+    ----------
+    floor, per_eV : float
+        Density at the Fermi level, and its growth per electronvolt.
+    """
     return Density("v_shaped", lambda energy: floor + per_eV * np.abs(energy), (0.0,))
 
 
@@ -46,7 +52,19 @@ def gapped(
 ) -> Density:
     """A semiconductor: ``per_eV * (distance from the band edge)**exponent`` outside the gap, `floor` everywhere.
 
-    `exponent` 0 gives step edges (a two-dimensional band), 0.5 square-root, 1 linear.
+    Parameters
+    ----------
+    valence_eV, conduction_eV : float
+        Edges of the bands [eV].
+    exponent : float
+        0 gives step edges (a two-dimensional band), 0.5 square-root, 1 linear.
+    floor, per_eV : float
+        Pure numbers.
+
+    Raises
+    ------
+    ValueError
+        If the valence edge does not lie below the conduction edge.
     """
     if valence_eV >= conduction_eV:
         raise ValueError(
@@ -63,7 +81,15 @@ def gapped(
 def two_peaks(
     *, first_eV: float = -0.3, second_eV: float = 0.35, width_eV: float = 0.12, height: float = 3.0, floor: float = 1.0
 ) -> Density:
-    """Two Gaussian peaks of full width at half height `width_eV` and height `height` on a flat `floor`."""
+    """Two Gaussian peaks on a flat floor.
+
+    Parameters
+    ----------
+    first_eV, second_eV, width_eV : float
+        Where they are, and their full width at half height [eV].
+    height, floor : float
+        Pure numbers.
+    """
     sigma = width_eV / (2 * np.sqrt(2 * np.log(2)))
 
     def density(energy: np.ndarray) -> np.ndarray:
@@ -74,9 +100,16 @@ def two_peaks(
 
 
 def superconductor(*, gap_eV: float = 1.35e-3, broadening_eV: float = 0.0) -> Density:
-    """Quasiparticle density |Re[(E - iΓ)/√((E - iΓ)² - Δ²)]|; ideal for a broadening Γ of 0.
+    """Quasiparticle density of a superconductor; ideal for a broadening of 0.
 
-    R. C. Dynes, V. Narayanamurti, J. P. Garno, Phys. Rev. Lett. 41, 1509 (1978).
+    Parameters
+    ----------
+    gap_eV, broadening_eV : float
+        Δ and Γ [eV].
+
+    Notes
+    -----
+    |Re[(E - iΓ)/√((E - iΓ)² - Δ²)]|, R. C. Dynes, V. Narayanamurti, J. P. Garno, Phys. Rev. Lett. 41, 1509 (1978).
     """
 
     def density(energy: np.ndarray) -> np.ndarray:
@@ -99,7 +132,13 @@ DENSITIES: dict[str, Callable[..., Density]] = {
 
 
 def make_density(name: str, **options: float) -> Density:
-    """The density called `name` in `DENSITIES`, with its options.
+    """The density called `name` in `DENSITIES`.
+
+    Parameters
+    ----------
+    name : str
+    options : float
+        Of that density.
 
     Raises
     ------

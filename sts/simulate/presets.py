@@ -28,7 +28,7 @@ class SimulatePlan(Section):
     seed: int = Field(1, ge=0, description="seed of the noise")
     sweeps: int = Field(12, ge=1, le=100_000, description="repeats (of every set-point)")
     directions: list[Literal["up", "down", "retract", "approach"]] = Field([], description="both if not given")
-    points: int = Field(200, ge=3, le=100_000, description="samples a sweep")
+    points: int = Field(200, ge=3, le=100_000, description="samples per sweep")
     current_A: float = Field(1e-9, gt=0, description="set-point current, or current at height 0 [A]")
     further_setpoints_A: list[float] = Field([], description="more set-point currents (iv) [A]")
     duration_s: float = Field(0.4, gt=0, description="of one sweep in one direction [s]")
@@ -57,6 +57,11 @@ PRESETS: dict[str, str] = {name: values["description"] for name, values in _PRES
 def read_simulate_plan(source: str | Path) -> SimulatePlan:
     """A ready bench by its name, or a plan from a TOML file.
 
+    Parameters
+    ----------
+    source : str or path
+        Name in `PRESETS`, or a TOML file.
+
     Raises
     ------
     PlanError
@@ -73,7 +78,11 @@ def read_simulate_plan(source: str | Path) -> SimulatePlan:
 
 
 def simulate(plan: SimulatePlan) -> list[Simulated]:
-    """Run a plan; one result for height sweeps, one a set-point for bias sweeps.
+    """Run a plan; one result for height sweeps, one per set-point for bias sweeps.
+
+    Parameters
+    ----------
+    plan : SimulatePlan
 
     Raises
     ------
@@ -116,7 +125,7 @@ def simulate(plan: SimulatePlan) -> list[Simulated]:
 
 
 def simulate_plan(source: str | Path, out: str | Path, *, force: bool = False) -> list[Path]:
-    """Write the sweeps of a virtual bench as text files, one a repeat, and what is true of them.
+    """Write the sweeps of a virtual bench as text files, one per repeat, and what is true of them.
 
     Parameters
     ----------
@@ -159,7 +168,13 @@ def simulate_plan(source: str | Path, out: str | Path, *, force: bool = False) -
 
 
 def sweep_text(sweeps: SweepSet) -> str:
-    """The sweeps of one repeat as a text file: header of ``key: value``, then one column a direction."""
+    """The sweeps of one repeat as a text file: header of ``key: value``, then one column per direction.
+
+    Parameters
+    ----------
+    sweeps : SweepSet
+        Of one repeat.
+    """
     row = sweeps.table.iloc[0]
     axis, factor = ("V (mV)", 1e3) if sweeps.kind == "iv" else ("z (nm)", 1e9)
     header = ["# invented by a virtual junction; not measured"]
