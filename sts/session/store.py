@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import fnmatch
 import math
 from collections.abc import Iterable, Mapping, Sequence
@@ -15,16 +14,16 @@ import numpy as np
 import pandas as pd
 
 from sts.selection import standing_decisions
-from sts.session import layout, tables
+from sts.session import layout, picking, tables
 from sts.session.adding import ImportResult, add_files, sha256_of, time_text
 from sts.session.change import changing, reading
+from sts.session.deciding import decide
 from sts.session.tables import SessionError
 from sts.sweeps import COLUMNS, KINDS, SAID_BY, SweepSet
 
 if TYPE_CHECKING:
     from sts.loaders import LoadedFile
 
-ACTIONS = ("keep", "omit", "undo")
 CALIBRATIONS = ("height", "current")
 
 
@@ -131,14 +130,14 @@ class Session:
             If nothing in the session fits; the text lists what there is.
         """
         _check_kind(kind)
-        labels = _given(sample, tip, site)
+        labels = picking.given(sample, tip, site)
         found = []
         with reading(self.path) as file:
             stored = layout.stored_sets(file, kind)
-            _check_wanted([part.table for part in stored], labels, sweeps)
+            picking.check([part.table for part in stored], labels, sweeps)
             notes = tables.read_log(file, "sources")["notes"]
             for part in stored:
-                chosen = _fitting(part.table, labels)
+                chosen = picking.fitting(part.table, labels)
                 if sweeps is not None:
                     chosen &= part.table["sweep"].isin(list(sweeps)).to_numpy(bool)
                 rows = np.flatnonzero(chosen)
@@ -146,7 +145,7 @@ class Session:
                     said = dict.fromkeys(line for i in np.unique(part.files[rows]) for line in notes[i].splitlines())
                     found.append(part.read(None if chosen.all() else rows, notes=tuple(said)))
         if not found and labels:
-            raise SessionError(f"no sweep has {_words((), labels)} together.")
+            raise SessionError(f"no sweep has {picking.words((), labels)} together.")
         return found
 
     def find(
@@ -168,19 +167,21 @@ class Session:
             If nothing fits a pattern, a label is not there, or nothing fits them together.
         """
         table = self.sweeps(kind)
-        labels = _given(sample, tip, site)
-        _check_wanted([table], labels, None)
+        labels = picking.given(sample, tip, site)
+        picking.check([table], labels, None)
         names = table["sweep"].tolist()
         known = set(names)
         fitting: set[str] = set() if patterns else known
         for pattern in patterns:
             found = {pattern} & known or set(fnmatch.filter(names, pattern.replace("[", "[[]")))
             if not found:
-                raise SessionError(f"no such sweep '{pattern}'{_near(pattern, names, 'sts list')}.")
+                raise SessionError(f"no such sweep '{pattern}'{picking.near(pattern, names, 'sts list')}.")
             fitting = fitting | found
-        chosen = [name for name, fits in zip(names, _fitting(table, labels), strict=True) if fits and name in fitting]
+        chosen = [
+            name for name, fits in zip(names, picking.fitting(table, labels), strict=True) if fits and name in fitting
+        ]
         if not chosen:
-            raise SessionError(f"no sweep fits {_words(patterns, labels)} together.")
+            raise SessionError(f"no sweep fits {picking.words(patterns, labels)} together.")
         return chosen
 
     def _log(self, name: str) -> pd.DataFrame:
@@ -225,7 +226,7 @@ class Session:
             sources = tables.read_log(file, "sources")
             row = sources[sources["name"] == name]
             if row.empty:
-                near = _near(name, sources["name"], "sts list --sources")
+                near = picking.near(name, sources["name"], "sts list --sources")
                 raise SessionError(f"no file '{name}' was imported{near}.")
             content = layout.read_content(file, row.iloc[0])
         if sha256_of(content) != row["sha256"].iloc[0]:
@@ -295,28 +296,7 @@ class Session:
         SessionError
             As `mark`.
         """
-        if action not in ACTIONS:
-            raise SessionError(f"'{action}' is not a decision; use {', '.join(ACTIONS)}.")
-        if action != "undo" and not all(why.strip() for why in reasons):
-            raise SessionError(f'A decision needs a reason; say --why "…" with --{action}.')
-        why_of = {sweep: why.strip() for why, names in reasons.items() for sweep in names}
-        if not why_of:
-            raise SessionError(f"Name at least one sweep to {action}.")
-        if dry_run:
-            return self._check_marks(action, list(why_of))
-        with changing(self.path) as change:
-            self._check_marks(action, list(why_of))
-            rows = [{"time": time_text(now), "sweep": s, "action": action, "why": why} for s, why in why_of.items()]
-            tables.append_log(change.file(), "decisions", rows)
-        return None
-
-    def _check_marks(self, action: str, sweeps: Sequence[str]) -> None:
-        with reading(self.path) as file:
-            _check_wanted([part.table for part in layout.stored_sets(file)], {}, sweeps)
-            standing = standing_decisions(tables.read_log(file, "decisions"))
-        without = [sweep for sweep in sweeps if action == "undo" and sweep not in standing]
-        if without:
-            raise SessionError(f"There is no decision on '{without[0]}' to take back.")
+        decide(self.path, action, reasons, dry_run=dry_run, now=now)
 
     def add_calibration(
         self,
@@ -367,39 +347,3 @@ class Session:
 def _check_kind(kind: str | None) -> None:
     if kind is not None and kind not in KINDS:
         raise SessionError(f"'{kind}' is no kind of sweep; use {' or '.join(KINDS)}.")
-
-
-def _given(sample: str | None, tip: str | None, site: str | None) -> dict[str, str]:
-    return {column: v for column, v in (("sample", sample), ("tip", tip), ("site", site)) if v is not None}
-
-
-def _fitting(table: pd.DataFrame, labels: Mapping[str, str]) -> np.ndarray:
-    """Which rows have all of these labels (m,)."""
-    fits = np.ones(len(table), bool)
-    for column, value in labels.items():
-        fits &= (table[column] == value).to_numpy(bool)
-    return fits
-
-
-def _words(patterns: Sequence[str], labels: Mapping[str, str]) -> str:
-    return " and ".join([*map(repr, patterns), *(f"{column} {value!r}" for column, value in labels.items())])
-
-
-def _check_wanted(parts: Sequence[pd.DataFrame], labels: Mapping[str, str], sweeps: Sequence[str] | None) -> None:
-    for column, value in labels.items():
-        known = sorted({v for table in parts for v in table[column].unique()} - {""})
-        if value not in known:
-            raise SessionError(f"no such {column} '{value}'; this session has {_listed(known) or 'none named'}.")
-    names = {name for table in parts for name in table["sweep"]}
-    for sweep in sweeps or ():
-        if sweep not in names:
-            raise SessionError(f"no such sweep '{sweep}'{_near(sweep, names, 'sts list')}.")
-
-
-def _listed(names: Sequence[str]) -> str:
-    return ", ".join(names[:12]) + (f" and {len(names) - 12} more" if len(names) > 12 else "")
-
-
-def _near(name: str, known: Iterable[str], command: str) -> str:
-    close = difflib.get_close_matches(name, list(known)[:20000], n=3)
-    return f"; near to it: {', '.join(close)}" if close else f"; '{command}' shows what there is"
