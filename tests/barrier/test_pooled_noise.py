@@ -24,9 +24,17 @@ def test_sweeps_noisier_or_quieter_than_their_tip_get_a_noise_of_their_own():
     """Gap noise of 0.5, 2 and 5 % mixed under one tip: each third keeps its coverage, and none is called jumping."""
     third = 500
     parts = [
-        simulate_iz(barrier_eV=4.4, height=RANGE, sweeps=third, bench=Bench(white_A=1e-12, gap_noise=gap), seed=k, tip="t", ramp=HeightRamp(names=f"n{k}")).sweeps
+        simulate_iz(
+            barrier_eV=4.4,
+            height=RANGE,
+            sweeps=third,
+            bench=Bench(white_A=1e-12, gap_noise=gap),
+            seed=k,
+            tip="t",
+            ramp=HeightRamp(names=f"n{k}"),
+        ).sweeps
         for k, gap in enumerate((0.005, 0.02, 0.05))
-    ]  # fmt: skip
+    ]
     table = pd.concat([part.table for part in parts], ignore_index=True)
     fit = fit_barrier(SweepSet("iz", parts[0].axis, np.concatenate([part.current for part in parts]), table))
     inside = ((fit.table["barrier_low_eV"] < 4.4) & (fit.table["barrier_high_eV"] > 4.4)).to_numpy().reshape(3, third)
@@ -70,9 +78,17 @@ def test_the_noise_is_that_of_both_directions_however_many_pairs_there_are():
 def test_sweeps_of_one_tip_with_another_full_scale_have_noise_of_their_own(column):
     """Electronics of 1 and 20 pA behind two gains; a column of series, as an analysis adds it, changes nothing."""
     parts = [
-        simulate_iz(barrier_eV=4.4, height=RANGE, sweeps=60, bench=Bench(white_A=noise, gap_noise=0.01), seed=k, tip="t", ramp=HeightRamp(names=f"n{k}")).sweeps
+        simulate_iz(
+            barrier_eV=4.4,
+            height=RANGE,
+            sweeps=60,
+            bench=Bench(white_A=noise, gap_noise=0.01),
+            seed=k,
+            tip="t",
+            ramp=HeightRamp(names=f"n{k}"),
+        ).sweeps
         for k, noise in enumerate((1e-12, 2e-11))
-    ]  # fmt: skip
+    ]
     table = pd.concat([part.table for part in parts], ignore_index=True)
     table = table.assign(full_scale_A=np.repeat([1e-8, 1e-7], 60), **{column: ""})
     fit = fit_barrier(SweepSet("iz", parts[0].axis, np.concatenate([part.current for part in parts]), table))
