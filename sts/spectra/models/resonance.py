@@ -1,170 +1,114 @@
-"""Fano resonances and inelastic steps fitted with their broadening inside; poor fits are called poor."""
+"""A resonance that interferes with a continuum: Fano's line shape, broadened, and its fit."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from itertools import product
 from typing import Any
 
 import lmfit
 import numpy as np
 from numpy.typing import NDArray
-from scipy import interpolate, signal
 
-from sts.quantities import BOLTZMANN_EV
-from sts.spectra.models.goodness_of_fit import verdict
-from sts.spectra.models.lineshapes import fano, inelastic_step
-from sts.spectra.resolution import modulation_kernel, thermal_kernel
+from sts.spectra.models.fitting import (
+    LineFit,
+    Measured,
+    Model,
+    Parameter,
+    Values,
+    blurred,
+    fit_line,
+    not_at_ends,
+    refused,
+    straight_starts,
+)
 
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True, eq=False)
-class LineFit:
-    """Parameters with standard uncertainties of a fitted line; look at `verdict` before quoting."""
-
-    values: dict[str, float]
-    errors: dict[str, float]
-    reduced_chi2: float
-    run_test_p: float
-    verdict: str
-    fitted: Array
-
-
-def fit_fano(
-    bias: Any, didv: Any, didv_se: Any, *, temperature_K: float, modulation_rms_V: float = 0.0, centre_V: float = 0.0,
-    width_V: float | None = None,
-) -> LineFit:  # fmt: skip
-    """Fit a Fano resonance, broadened by temperature and modulation.
+def fano(bias: Any, centre_V: float, width_V: float, q: float, amplitude: float, background: float) -> Array:
+    """Fano resonance: background + amplitude (ε + q)²/(1 + ε²), ε = (V - centre)/(width/2), shape of `bias`.
 
     Parameters
     ----------
-    bias, didv, didv_se : array_like, shape (n,)
-        [V], any unit.
-    temperature_K, modulation_rms_V : float
+    bias : array_like
+        [V].
     centre_V, width_V : float
-        Where to start; a sixth of the range for the width if not given.
+        Energy and full width Γ of the resonance [V].
+    q : float
+        Asymmetry: 0 is a dip, ±1 a step-like line, large is a peak.
+    amplitude, background : float
+        In the unit of the result.
+
+    Notes
+    -----
+    U. Fano, Phys. Rev. 124, 1866 (1961), doi:10.1103/PhysRev.124.1866, eq. 21.
+    """
+    e = (np.asarray(bias, float) - centre_V) / (width_V / 2)
+    return np.asarray(background + amplitude * (e + q) ** 2 / (1 + e**2))
+
+
+def fit_fano(measured: Measured) -> LineFit:
+    """Fit a Fano resonance, broadened by temperature, modulation and smoothing.
+
+    Parameters
+    ----------
+    measured : Measured
+        At least 10 usable points.
 
     Returns
     -------
     LineFit
-        `values`: centre_V, width_V (Γ, full width), q, amplitude, background.
-
-    Raises
-    ------
-    ValueError
-        If fewer than 10 points are usable.
+        `values`: centre, width (Γ, full width) [V], q, amplitude, background.
     """
-    v, g, s = _usable(bias, didv, didv_se)
-    start = width_V or np.ptp(v) / 6
-    p = lmfit.Parameters()
-    p.add("centre_V", value=centre_V, min=v[0], max=v[-1])
-    p.add("width_V", value=start, min=start * 1e-2, max=2 * np.ptp(v))
-    p.add("q", value=float(np.sign(g[-1] - g[0]) or 1) * 0.5, min=-50, max=50)
-    p.add("amplitude", value=float(np.ptp(g)), min=0)
-    p.add("background", value=float(g.min()))
+    if why := measured.refusal():
+        return refused(why, measured)
+    starts = _starts(measured)
+    line = blurred(measured, lambda v, p: fano(v, *p.values()), temperature_K=measured.temperature_K)
+    height = float(np.ptp(measured.points[1])) or 1.0
 
-    def shape(x: Array, q: Any) -> Array:
-        return fano(x, *(q[k].value for k in ("centre_V", "width_V", "q", "amplitude", "background")))
+    def steps(p: Values) -> Values:
+        return {"centre": p["width"], "q": max(1.0, abs(p["q"])), "amplitude": height, "background": height}
 
-    return _fit(v, g, s, p, shape, temperature_K, modulation_rms_V)
+    return not_at_ends(fit_line(measured, line, starts, steps=steps, height=height), starts)
 
 
-def fit_inelastic_step(
-    bias: Any,
-    didv: Any,
-    didv_se: Any,
-    *,
-    temperature_K: float,
-    modulation_rms_V: float = 0.0,
-    energy_V: float | None = None,
-) -> LineFit:
-    """Fit a pair of inelastic steps at ±energy in dI/dV; temperature is in the line shape.
+def _starts(measured: Measured) -> list[lmfit.Parameters]:
+    """In the middle; and where a resonance that is not broadened meets the data best."""
+    v, g, _ = measured.points
+    wide, middle = float(np.ptp(v)), 0.0 if v[0] < 0 < v[-1] else float(v.mean())
 
-    Returns
-    -------
-    LineFit
-        `values`: energy_eV, size, background, asymmetry, slope (linear background per volt).
+    def shapes(x: Array, centre: float, width: float) -> list[Array]:
+        # (ε + q)²/(1 + ε²) = 1 + [(q² - 1) + 2qε]/(1 + ε²)
+        e = (x - centre) / (width / 2)
+        return [1 / (1 + e**2), e / (1 + e**2), np.ones(x.size)]
 
-    Raises
-    ------
-    ValueError
-        If fewer than 10 points are usable.
-    """
-    v, g, s = _usable(bias, didv, didv_se)
-    reach = float(np.max(np.abs(v)))
-    p = lmfit.Parameters()
-    p.add("energy_eV", value=energy_V or 0.5 * reach, min=0.02 * reach, max=reach)
-    p.add("size", value=float(np.ptp(g)) / 2)
-    p.add("background", value=float(g.min()))
-    p.add("asymmetry", value=0.0, min=-1, max=1)
-    p.add("slope", value=0.0)
-
-    def shape(x: Array, q: Any) -> Array:
-        steps = (
-            inelastic_step(
-                x, q["energy_eV"].value, q["size"].value, q["background"].value, temperature_K=temperature_K,
-                asymmetry=q["asymmetry"].value,
-            )
-            + q["slope"].value * x
-        )  # fmt: skip
-        return np.asarray(steps)
-
-    return _fit(v, g, s, p, shape, 0.0, modulation_rms_V)
+    grid = list(product(np.linspace(v[0], v[-1], 33)[1:-1].tolist(), (wide / np.array([3, 6, 12, 24, 48])).tolist()))
+    (centre, width), (even, odd, level) = straight_starts(measured, shapes, grid)
+    amplitude = (np.hypot(even, odd) - even) / 2  # from even = A (q² - 1), odd = 2 A q
+    found = []
+    for start in (
+        (middle, wide / 6, float(np.sign(g[-1] - g[0]) or 1) * 0.5, float(np.ptp(g)), float(g.min())),
+        (centre, width, float(np.clip(odd / (2 * amplitude), -40, 40)), amplitude, level - amplitude),
+    ):
+        p = lmfit.Parameters()
+        p.add("centre", value=start[0], min=v[0], max=v[-1])
+        p.add("width", value=start[1], min=wide / 600, max=2 * wide)
+        p.add("q", value=start[2], min=-50, max=50)
+        p.add("amplitude", value=start[3], min=0)
+        p.add("background", value=start[4])
+        found.append(p)
+    return found
 
 
-def _usable(*columns: Any) -> tuple[Array, Array, Array]:
-    v, g, s = (np.asarray(c, float) for c in columns)
-    good = np.isfinite(v) & np.isfinite(g) & (s > 0)
-    if good.sum() < 10:
-        raise ValueError(f"{good.sum()} points are usable; a line fit needs at least 10 with a positive uncertainty.")
-    return v[good], g[good], s[good]
-
-
-def _fit(
-    v: Array,
-    g: Array,
-    s: Array,
-    p: lmfit.Parameters,
-    shape: Callable[[Array, Any], Array],
-    temperature_K: float,
-    rms_V: float,
-) -> LineFit:
-    grid, kernel = _broadening(v, temperature_K, rms_V)
-
-    def model(q: Any) -> Array:
-        if kernel is None:
-            return np.asarray(shape(v, q))
-        return np.asarray(interpolate.CubicSpline(grid, signal.fftconvolve(shape(grid, q), kernel, mode="same"))(v))
-
-    found = lmfit.minimize(lambda q: (g - model(q)) / s, p, method="leastsq")
-    fitted = model(found.params)
-    size = float(np.ptp(g)) or 1.0
-    words, chi2, p_run = verdict(
-        (g - fitted) / s, found.nvarys, independent=1.0, scale=float(np.max(np.abs(g - fitted))) / size
-    )
-    values = {k: q.value for k, q in found.params.items()}
-    scale = 1.0 if chi2 > 1 else 1 / np.sqrt(max(chi2, 1e-12))  # lmfit scales with chi²; never below the stated noise
-    errors = {k: (q.stderr if q.stderr is not None else float("nan")) * scale for k, q in found.params.items()}
-    if stuck := [k for k, q in found.params.items() if np.isclose(q.value, [q.min, q.max], rtol=1e-3, atol=0).any()]:
-        words = f"poor: {', '.join(stuck)} at the end of what was allowed: the data do not hold it"
-        errors = dict.fromkeys(errors, float("nan"))
-    return LineFit(values, errors, chi2, p_run, words, fitted)
-
-
-def _broadening(v: Array, temperature_K: float, rms_V: float) -> tuple[Array, Array | None]:
-    """A grid that reaches beyond the data, and the kernel of temperature and modulation on it."""
-    kT, peak = BOLTZMANN_EV * temperature_K, np.sqrt(2) * rms_V
-    if kT == 0 and peak == 0:
-        return v, None
-    narrow = min(x for x in (3.5 * kT, 1.7 * peak) if x > 0)
-    step = max(min(narrow / 20, float(np.median(np.diff(v)))), np.ptp(v) / 20000)
-    half = 24 * kT + peak + step
-    k = np.arange(-int(np.ceil(half / step)), int(np.ceil(half / step)) + 1) * step
-    kernel = thermal_kernel(k, temperature_K) if kT > 0 else np.where(k == 0, 1.0, 0.0)
-    if peak > 0:
-        m = modulation_kernel(k, peak)
-        kernel = np.convolve(kernel, m / m.sum(), mode="same")
-    # Twice the kernel on both sides, so that the zeros beyond the grid do not reach the data.
-    grid = np.arange(v[0] - 2 * half, v[-1] + 2 * half + step, step)
-    return grid, kernel / kernel.sum()
+RESONANCE = Model(
+    key="resonance",
+    title="Resonance with interference",
+    stem="resonance",
+    cites="Fano1961",
+    parameters=(
+        Parameter("centre", "E0", "mV", 1e3, "bias of the resonance"),
+        Parameter("width", "Γ", "meV", 1e3, "its full width, broadening taken off"),
+        Parameter("q", "q", "", 1.0, "its asymmetry: 0 is a dip, 1 a step, large a peak"),
+    ),
+    fit=fit_fano,
+)

@@ -2,24 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import lmfit
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize
+from scipy import interpolate, optimize, signal
 
 from sts.curves.smoothing import Smoother
 from sts.quantities import BOLTZMANN_EV
-from sts.spectra.models.goodness_of_fit import verdict
-from sts.spectra.models.lineshapes import superconducting_conductance
+from sts.spectra.models.fitting import LineFit, Measured, Model, Parameter, Values, fit_line, refused
+from sts.spectra.resolution import modulation_kernel, thermal_kernel
 
 Array = NDArray[np.float64]
 
 ZERO_RATIO = float(np.pi / np.exp(np.euler_gamma))  # Δ(0)/kTc, weak coupling: 1.764
 LEAST_DEPTH = 0.25  # how far dI/dV must fall at zero bias, relative to its level outside, to be tried at all
+FEWEST_POINTS = 12
 SMALL_MISFIT = 0.01  # of the normal conductance: a misfit that noise does not explain, but that changes nothing either
 WIDEST_BROADENING = 0.7  # of the gap; a poor fit with more than this fits any dip (common practice, no source)
 
@@ -40,6 +40,88 @@ class SuperconductingGap:
     run_test_p: float
     verdict: str  # "good", "poor: ..." or "refused: ..."
     fitted: Array  # (n,) in the unit of the data; NaN where refused
+
+
+def dynes_density(energy_eV: Any, gap_eV: float, broadening_eV: float) -> Array:
+    """Quasiparticle density of states relative to the normal one, any shape.
+
+    |Re[(E - iΓ)/√((E - iΓ)² - Δ²)]|; R. C. Dynes, V. Narayanamurti, J. P. Garno, Phys. Rev. Lett. 41, 1509 (1978).
+    """
+    shifted = np.abs(np.asarray(energy_eV, float)) - 1j * max(broadening_eV, 1e-12)
+    return np.asarray(np.abs(np.real(shifted / np.sqrt(shifted**2 - gap_eV**2))))
+
+
+def superconducting_conductance(
+    bias: Any,
+    gap_eV: float,
+    broadening_eV: float,
+    *,
+    temperature_K: float,
+    modulation_rms_V: float = 0.0,
+    smoother: Smoother | None = None,
+) -> Array:
+    """dI/dV of a normal tip on a superconductor over its normal conductance, shape of `bias`.
+
+    Parameters
+    ----------
+    bias : array_like
+        [V].
+    gap_eV, broadening_eV : float
+        Δ and Γ [eV].
+    temperature_K : float
+    modulation_rms_V : float
+        Of the lock-in [V].
+    smoother : Smoother, optional
+        What dI/dV was made with from the current, on the axis `bias` (or one shifted against it): the line shape then
+        goes through the very same operator.
+
+    Notes
+    -----
+    Convolution of the density of states with -df/dE and the broadening of the modulation. The density is
+    singular at Δ, its integrals are not: second differences of the second integral give each node of a uniform grid
+    the mass around it with the right centre, and those are convolved by FFT. Nodes are a fiftieth of kT apart; the
+    error is below 1e-4 of the value.
+    """
+    v = np.asarray(bias, float)
+    kT = BOLTZMANN_EV * temperature_K
+    cell = max(kT / 50, float(np.max(np.abs(v))) / 8000)
+    half = 24 * kT + 1.5 * modulation_rms_V
+    count = int(np.ceil((float(np.max(np.abs(v))) + 2 * half) / cell))
+    nodes = cell * np.arange(-count - 1, count + 2)
+    density = np.diff(dynes_second_integral(nodes, gap_eV, broadening_eV), n=2) / cell**2
+    energy = cell * np.arange(-count, count + 1)
+    kernel_count = int(np.ceil(half / cell))
+    kernel = _kernel(cell * np.arange(-kernel_count, kernel_count + 1), temperature_K, modulation_rms_V)
+    broad = signal.fftconvolve(density, kernel, mode="same")
+    inside = np.abs(energy) <= float(np.max(np.abs(v))) + 3 * cell
+    conductance = interpolate.CubicSpline(energy[inside], broad[inside])
+    if smoother is None:
+        return np.asarray(conductance(v))
+    return smoother.differentiate(conductance.antiderivative()(v))
+
+
+def dynes_second_integral(energy_eV: Any, gap_eV: float, broadening_eV: float) -> Array:
+    """Function whose second derivative is `dynes_density` [eV²], any shape; even.
+
+    Re ½[z√(z² - Δ²) - Δ² ln(z + √(z² - Δ²))], z = |E| - iΓ; the first derivative is Re √(z² - Δ²), whose value at E = 0 is
+    taken off, so that both sides join smoothly.
+    """
+    energy = np.abs(np.asarray(energy_eV, float))
+    z = energy - 1j * max(broadening_eV, 1e-12)
+    root = np.sqrt(z - gap_eV) * np.sqrt(z + gap_eV)  # the branch that grows as E
+    at_zero = -1j * max(broadening_eV, 1e-12)
+    slope = np.real(np.sqrt(at_zero - gap_eV) * np.sqrt(at_zero + gap_eV))
+    return np.asarray(np.real(z * root - gap_eV**2 * np.log(z + root)) / 2 - slope * energy)
+
+
+def _kernel(x: Any, temperature_K: float, modulation_rms_V: float) -> Array:
+    """Thermal and modulation broadening as one kernel on a uniform grid, its sum 1."""
+    peak = np.sqrt(2) * modulation_rms_V
+    kernel = thermal_kernel(x, temperature_K)
+    if peak > 0:
+        half_circle = modulation_kernel(x, peak)
+        kernel = signal.fftconvolve(kernel, half_circle / half_circle.sum(), mode="same")
+    return np.asarray(kernel / kernel.sum())
 
 
 def gap_ratio(temperature: Any) -> Array:
@@ -116,81 +198,78 @@ def fit_superconducting_gap(
 
     Notes
     -----
-    Δ, Γ, offset of bias, normal conductance and a linear background by weighted least squares (lmfit over the bare
-    line shape), from two starts. With J the derivatives of the model over `didv_se` and C the covariance over the
-    products of `didv_se`, the parameters have the covariance (JᵀJ)⁻¹JᵀCJ(JᵀJ)⁻¹. Without C, the noise of the
-    current is taken to be independent from point to point, so that C follows from the smoother. A reduced chi² above 1 widens
-    every uncertainty by its root.
+    Δ, Γ, offset of bias, normal conductance and a linear background by `sts.spectra.models.fitting.fit_line`, from two
+    starts, on the line shape of `superconducting_conductance`.
     """
-    v, g, s = (np.asarray(a, float) for a in (bias, didv, didv_se))
-    shape = v.shape
-    _check_axis(v, smoother, covariance)
-    good = np.isfinite(g) & (s > 0)
-    if not temperature_K > 0:
-        return _refused("the temperature is not recorded", shape)
-    if good.sum() < 12:
-        return _refused(f"{good.sum()} usable points are too few", shape)
-    outside, why = _normal_level(v[good], g[good])
-    if why:
-        return _refused(why, shape)
-    reach = float(np.max(np.abs(v)))
-    modulation = modulation_rms_V if modulation_rms_V > 0 else 0.0
-
-    def model(p: dict[str, float]) -> Array:
-        line = superconducting_conductance(
-            v - p["offset"], p["gap"], p["broadening"], temperature_K=p["temperature"], modulation_rms_V=modulation,
-            smoother=smoother,
-        )  # fmt: skip
-        return np.asarray(p["level"] * line * (1 + p["slope"] * v / reach))
-
-    def residual(p: dict[str, float]) -> Array:
-        return np.asarray(((g - model(p)) / s)[good])
-
-    best = _minimise(residual, _starts(v[good], g[good], outside, temperature_K, fit_temperature))
-    value = best.params.valuesdict()
-    apart = max(1.0, smoother.width / float(np.median(np.diff(v)))) if smoother is not None else 1.0
-    left = residual(value)
-    misfit = float(np.max(np.abs(left * s[good]))) / outside
-    words, chi2, p_run = verdict(left, best.nvarys, independent=apart, scale=misfit)
-    if words != "good" and misfit < SMALL_MISFIT:
-        words = f"good: within {100 * misfit:.1g} % of the normal conductance, though by more than its noise"
-    if words.startswith("poor") and value["broadening"] > WIDEST_BROADENING * value["gap"]:
-        return _refused(
-            f"no superconducting gap: the best fit misses dI/dV by {100 * misfit:.0f} % of the normal conductance, with a "
-            f"broadening of {1e3 * value['broadening']:.3g} meV on a gap of {1e3 * value['gap']:.3g} meV", shape
-        )  # fmt: skip
-    scatter = _residual_covariance(s, smoother, covariance)[np.ix_(good, good)]
-    spread = _parameter_covariance(residual, best.params, scatter) * max(chi2, 1.0)
-    names = best.var_names
-    error = dict(zip(names, np.sqrt(np.diag(spread)), strict=True))
-    pair = names.index("broadening"), names.index("temperature" if fit_temperature else "gap")
+    measured = Measured(bias, didv, didv_se, temperature_K, modulation_rms_V, smoother, covariance)
+    fit = fit_gap(measured, fit_temperature=fit_temperature)
+    value, error, correlation = fit.values, fit.errors, float("nan")
+    if value:
+        free = list(error)
+        pair = free.index("broadening"), free.index("temperature" if fit_temperature else "gap")
+        correlation = float(fit.correlation[pair])
+    unknown = float("nan")
     return SuperconductingGap(
-        gap_meV=value["gap"] * 1e3,
-        gap_se_meV=error["gap"] * 1e3,
-        broadening_meV=value["broadening"] * 1e3,
-        broadening_se_meV=error["broadening"] * 1e3,
-        temperature_K=value["temperature"],
-        temperature_se_K=error.get("temperature", 0.0),
-        offset_mV=value["offset"] * 1e3,
-        correlation=float(spread[pair] / np.sqrt(spread[pair[0], pair[0]] * spread[pair[1], pair[1]])),
-        reduced_chi2=chi2,
-        run_test_p=p_run,
-        verdict=words,
-        fitted=np.where(good, model(value), np.nan),
+        gap_meV=value.get("gap", unknown) * 1e3,
+        gap_se_meV=error.get("gap", unknown) * 1e3,
+        broadening_meV=value.get("broadening", unknown) * 1e3,
+        broadening_se_meV=error.get("broadening", unknown) * 1e3,
+        temperature_K=value.get("temperature", unknown),
+        temperature_se_K=error.get("temperature", 0.0 if value else unknown),
+        offset_mV=value.get("offset", unknown) * 1e3,
+        correlation=correlation,
+        reduced_chi2=fit.reduced_chi2,
+        run_test_p=fit.run_test_p,
+        verdict=fit.verdict,
+        fitted=fit.fitted,
     )
 
 
-def _check_axis(v: Array, smoother: Smoother | None, covariance: Any) -> None:
-    if smoother is not None and (
-        smoother.axis.shape != v.shape or not np.allclose(np.diff(smoother.axis), np.diff(v), rtol=1e-6, atol=0)
-    ):
-        raise ValueError(
-            f"The smoother is on other points ({smoother.axis.size}) than the bias ({v.size}); make it on the axis of the bias."
-        )
-    if covariance is not None and np.shape(covariance) != (v.size, v.size):
-        raise ValueError(
-            f"The covariance has the shape {np.shape(covariance)}; {v.size} points need ({v.size}, {v.size})."
-        )
+def fit_gap(measured: Measured, *, fit_temperature: bool = False) -> LineFit:
+    """Fit a broadened superconducting gap; see `fit_superconducting_gap`.
+
+    Parameters
+    ----------
+    measured : Measured
+        At least 12 usable points.
+    fit_temperature : bool
+
+    Returns
+    -------
+    LineFit
+        `values`: gap, broadening [eV], temperature [K], offset [V], level, slope.
+    """
+    temperature = measured.temperature_K
+    why = measured.refusal(FEWEST_POINTS) if temperature > 0 else "the temperature is not recorded"
+    if why:
+        return refused(why, measured)
+    v, g, _ = measured.points
+    outside, why = _normal_level(v, g)
+    if why:
+        return refused(why, measured)
+    bias, reach = measured.bias, float(np.max(np.abs(measured.bias)))
+
+    def line(p: Values) -> Array:
+        shape = superconducting_conductance(
+            bias - p["offset"], p["gap"], p["broadening"], temperature_K=p["temperature"],
+            modulation_rms_V=measured.modulation_rms_V, smoother=measured.smoother,
+        )  # fmt: skip
+        return np.asarray(p["level"] * shape * (1 + p["slope"] * bias / reach))
+
+    starts = _starts(v, g, outside, temperature, fit_temperature)
+    fit = fit_line(measured, line, starts, steps=lambda p: {"slope": 1.0, "offset": p["gap"]}, height=outside)
+    gap, broadening = fit.values["gap"], fit.values["broadening"]
+    if fit.verdict == "good":
+        return fit
+    if fit.misfit < SMALL_MISFIT:
+        words = f"good: within {100 * fit.misfit:.1g} % of the normal conductance, though by more than its noise"
+        return replace(fit, verdict=words)
+    if broadening > WIDEST_BROADENING * gap:
+        return refused(
+            f"no superconducting gap: the best fit misses dI/dV by {100 * fit.misfit:.0f} % of the normal conductance, with "
+            f"a broadening of {1e3 * broadening:.3g} meV on a gap of {1e3 * gap:.3g} meV", measured
+        )  # fmt: skip
+    return fit
 
 
 def _normal_level(v: Array, g: Array) -> tuple[float, str]:
@@ -225,45 +304,17 @@ def _starts(v: Array, g: Array, outside: float, temperature_K: float, fit_temper
     return starts
 
 
-def _minimise(residual: Callable[[dict[str, float]], Array], starts: list[lmfit.Parameters]) -> Any:
-    """The better of the fits; the second start is for those that ended beside the data."""
-    best = None
-    for start in starts:
-        found = lmfit.minimize(lambda p: residual(p.valuesdict()), start, method="leastsq")
-        if best is None or found.chisqr < best.chisqr:
-            best = found
-        if best.redchi < 2:
-            break
-    return best
-
-
-def _residual_covariance(s: Array, smoother: Smoother | None, covariance: Any) -> Array:
-    """Covariance of the residuals (n, n): as given, else what the smoother makes of independent noise of the current."""
-    if covariance is not None:
-        return np.asarray(np.asarray(covariance, float) / np.outer(s, s))
-    if smoother is None:
-        return np.eye(s.size)
-    rows = smoother.derivative / smoother.noise_gain[:, None]
-    return np.asarray(rows @ rows.T)
-
-
-def _parameter_covariance(
-    residual: Callable[[dict[str, float]], Array], best: lmfit.Parameters, scatter: Array
-) -> Array:
-    """Covariance of the free parameters from that of the residuals, `scatter` (k, k)."""
-    value = best.valuesdict()
-    columns = []
-    for name in [name for name, q in best.items() if q.vary]:
-        size = {"slope": 1.0, "offset": value["gap"]}.get(name, value[name])
-        step = 1e-4 * size
-        below, above = (residual({**value, name: value[name] + way * step}) for way in (-1, 1))
-        columns.append((below - above) / (2 * step))
-    inverse = np.linalg.pinv(np.array(columns).T)
-    return np.asarray(inverse @ scatter @ inverse.T)
-
-
-def _refused(why: str, shape: tuple[int, ...]) -> SuperconductingGap:
-    nan = float("nan")
-    return SuperconductingGap(
-        nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, f"refused: {why}", np.full(shape, np.nan)
-    )
+SUPERCONDUCTOR = Model(
+    key="superconductor",
+    title="Superconducting gap",
+    stem="superconducting",
+    cites="Dynes1978",
+    parameters=(
+        Parameter("gap", "Δ", "meV", 1e3, "half the superconducting gap"),
+        Parameter("broadening", "Γ", "meV", 1e3, "broadening of its density of states (lifetime)"),
+        Parameter("temperature", "T", "K", 1.0, "temperature that the fit found, where it was let"),
+        Parameter("offset", "V0", "mV", 1e3, "bias about which the gap is symmetric"),
+    ),
+    fit=fit_gap,
+    options=("fit_temperature",),
+)

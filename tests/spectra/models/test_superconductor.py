@@ -8,8 +8,12 @@ from numpy.testing import assert_allclose
 
 from sts.curves.smoothing import METHODS, make_smoother
 from sts.simulate import lockin_conductance, superconductor, tunnel_conductance, tunnel_current
-from sts.spectra.models.lineshapes import dynes_density, superconducting_conductance
-from sts.spectra.models.superconductor import fit_superconducting_gap, gap_ratio
+from sts.spectra.models.superconductor import (
+    dynes_density,
+    fit_superconducting_gap,
+    gap_ratio,
+    superconducting_conductance,
+)
 
 # superconductivity.csv: formulae S4 and S5, computed with mpmath at 25 digits or more, second route in double precision.
 NIS = [  # ideal BCS, gap held fixed: Δ [meV], T [K], V [mV], dI/dV over normal
