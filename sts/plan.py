@@ -121,6 +121,8 @@ class FeaturesPlan(Section):
     lockin_tolerance: float = Field(0.01, ge=0, description="a lock-in gain off by less than this is called agreement")
     superconductor: bool = Field(False, description="fit a broadened superconducting gap")
     fit_temperature: bool = Field(False, description="let that fit find the temperature too")
+    resonance: bool = Field(False, description="fit a resonance that interferes with a continuum (Fano)")
+    inelastic_step: bool = Field(False, description="fit a pair of thermally broadened inelastic steps")
 
 
 class BarrierPlan(Section):

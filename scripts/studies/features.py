@@ -165,9 +165,9 @@ def _superconducting(trials: int, seed: int) -> list[Finding]:
         fits = []
         for trial in range(trials):
             sweeps = _measured(made, QUIET, [seed, 12, trial])
-            fits.append(with_features(average_spectrum(sweeps, plan), sweeps, plan).superconductor)
+            fits.append(with_features(average_spectrum(sweeps, plan), sweeps, plan).fits["superconductor"])
         gap, gap_se, width, width_se = np.array(
-            [[f.gap_meV, f.gap_se_meV, f.broadening_meV, f.broadening_se_meV] for f in fits]
+            [[1e3 * part[name] for name in ("gap", "broadening") for part in (f.values, f.errors)] for f in fits]
         ).T
         case = f"Δ 1.35 meV, Γ {broadening:g} meV, 1.8 K"
         good = 100 * float(np.mean([f.verdict.startswith("good") for f in fits]))

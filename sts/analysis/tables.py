@@ -12,6 +12,7 @@ from sts.flags import no_flags
 from sts.plan import Plan
 from sts.quantities import thermal_width
 from sts.spectra import bias_offset_from_symmetry
+from sts.spectra.models import MODELS
 from sts.spectra.spectrum import Spectrum
 
 SPECTRA_COLUMNS = (
@@ -86,10 +87,9 @@ def _summary(spectrum: Spectrum, plan: Plan) -> dict[str, Any]:
     if spectrum.lockin is not None:
         row |= {"lockin_gain": spectrum.lockin.gain, "lockin_gain_se": spectrum.lockin.gain_se}
         row["lockin"] = spectrum.lockin.verdict
-    if spectrum.superconductor is not None:
-        fit = spectrum.superconductor
-        row |= {"superconducting_gap_meV": fit.gap_meV, "superconducting_gap_se_meV": fit.gap_se_meV}
-        row["superconductor"] = fit.verdict
+    for model in MODELS:
+        if model.key in spectrum.fits:
+            row |= model.row(spectrum.fits[model.key])
     return row
 
 

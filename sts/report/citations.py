@@ -7,13 +7,14 @@ from dataclasses import dataclass
 from importlib.resources import files
 
 from sts.analysis import Analysis
+from sts.spectra.models import MODELS
 
 
 @dataclass(frozen=True)
 class Work:
     """One published work, an entry of ``citations.toml``."""
 
-    cited: str  # with what: "always", "barrier", "spectra" or "superconductor"
+    cited: str  # with what: "always", "barrier", "spectra" or (a fit of) a "model"
     key: str
     kind: str  # BibTeX entry type
     authors: str  # BibTeX form: "A. Name and B. Name"
@@ -50,10 +51,11 @@ def works_used(analysis: Analysis) -> list[Work]:
         "always": True,
         "barrier": analysis.barrier is not None,
         "spectra": analysis.spectra is not None,
-        "superconductor": any(s.superconductor is not None for s in spectra),
+        "model": False,
     }
+    fitted = {model.cites for model in MODELS if any(model.key in s.fits for s in spectra)}
     entries = tomllib.loads((files("sts.report") / "citations.toml").read_text(encoding="utf-8"))["work"]
-    return [work for work in (Work(**entry) for entry in entries) if used[work.cited]]
+    return [work for work in (Work(**entry) for entry in entries) if used[work.cited] or work.key in fitted]
 
 
 def bibtex(analysis: Analysis) -> str:

@@ -1,4 +1,4 @@
-"""What stands in a spectrum: gap, peaks, lock-in calibration, superconducting gap; and what cannot be believed."""
+"""What stands in a spectrum: gap, peaks, lock-in calibration, fitted models; and what cannot be believed."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ from sts.plan import Plan
 from sts.quantities import BOLTZMANN_EV
 from sts.spectra.gap import gap_edges, soft_gap_width, steepest_rise
 from sts.spectra.lock_in import calibrate_lockin
+from sts.spectra.models import MODELS, LineFit, Measured
 from sts.spectra.peaks import find_peaks
 from sts.spectra.smoothing_width import same_level
 from sts.spectra.spectrum import Spectrum
@@ -26,7 +27,7 @@ LEAST_FOR_COVARIANCE = 6  # repeats; the scatter of fewer is no estimate of how 
 
 
 def with_features(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Spectrum:
-    """The spectrum with gap, peaks and lock-in calibration found, and flags for what is doubtful.
+    """The spectrum with gap, peaks, lock-in calibration and the fits of the plan found, and flags for what is doubtful.
 
     Parameters
     ----------
@@ -68,14 +69,13 @@ def with_features(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Spectrum:
         lockin, words = _lockin(spectrum, used, plan)
         if words:
             flags.append(flag_rows([""], [True], "lock-in mismatch", [words]))
-    superconductor = None
-    if settings.superconductor:
-        superconductor = _superconductor(spectrum, each, sweeps, plan)
-        if not superconductor.verdict.startswith("good"):
-            flags.append(flag_rows([""], [True], "poor fit", [superconductor.verdict]))
-    return replace(
-        spectrum, gaps=gaps, peaks=peaks, lockin=lockin, superconductor=superconductor, flags=join_flags(flags)
-    )
+    fits = _fits(spectrum, each, sweeps, plan)
+    several = len(fits) > 1
+    doubts = [f"{m.title}: {fits[m.key].verdict}" if several else fits[m.key].verdict for m in MODELS
+              if m.key in fits and not fits[m.key].verdict.startswith("good")]  # fmt: skip
+    if words := "; ".join(doubts):
+        flags.append(flag_rows([""], [True], "poor fit", [words]))
+    return replace(spectrum, gaps=gaps, peaks=peaks, lockin=lockin, fits=fits, flags=join_flags(flags))
 
 
 def _repeat_means(spectrum: Spectrum, sweeps: SweepSet) -> Any:
@@ -115,24 +115,28 @@ def _smoother(spectrum: Spectrum, points: Any, plan: Plan) -> Smoother | None:
     )  # fmt: skip
 
 
-def _superconductor(spectrum: Spectrum, each: Any, sweeps: SweepSet, plan: Plan) -> Any:
-    """Fit of the superconducting gap; from three repeats on, their scatter about a common level is its noise."""
-    from sts.spectra.models.superconductor import fit_superconducting_gap
-
+def _fits(spectrum: Spectrum, each: Any, sweeps: SweepSet, plan: Plan) -> dict[str, LineFit]:
+    """Fits of the models that the plan asks for; from three repeats on, their scatter about a common level is its noise."""
+    wanted = [model for model in MODELS if getattr(plan.features, model.key)]
+    if not wanted:
+        return {}
     good = np.isfinite(spectrum.didv) & np.isfinite(each).all(axis=0)
-    didv, error, covariance = spectrum.didv[good], spectrum.didv_se[good], None
+    error, covariance = spectrum.didv_se[good], None
     if len(each) >= 3:
         error, covariance = _noise(same_level(each[:, good]))
         if len(each) < LEAST_FOR_COVARIANCE:
             covariance = None
-    fit = fit_superconducting_gap(
-        spectrum.bias[good], didv, error, temperature_K=common_value(sweeps.table["temperature_K"]),
-        modulation_rms_V=common_value(sweeps.table["modulation_V"]), smoother=_smoother(spectrum, good, plan),
-        covariance=covariance, fit_temperature=plan.features.fit_temperature,
+    measured = Measured(
+        spectrum.bias[good], spectrum.didv[good], error, common_value(sweeps.table["temperature_K"]),
+        common_value(sweeps.table["modulation_V"]), _smoother(spectrum, good, plan), covariance,
     )  # fmt: skip
-    fitted = np.full(spectrum.bias.size, np.nan)
-    fitted[good] = fit.fitted
-    return replace(fit, fitted=fitted)
+    found = {}
+    for model in wanted:
+        fit = model.fit(measured, **{key: getattr(plan.features, key) for key in model.options})
+        fitted, residual = np.full((2, spectrum.bias.size), np.nan)
+        fitted[good], residual[good] = fit.fitted, fit.residual
+        found[model.key] = replace(fit, fitted=fitted, residual=residual)
+    return found
 
 
 def _noise(each: Any) -> tuple[Any, Any]:

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+
+if TYPE_CHECKING:
+    from sts.spectra.models.fitting import LineFit
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,7 +72,7 @@ class Spectrum:
     )
     peaks: pd.DataFrame | None = None  # position_V(_se), width_V(_se), area(_se)
     lockin: Any = None  # LockinCalibration where there was a lock-in channel
-    superconductor: Any = None  # fit of the superconducting gap where the plan asks for it
+    fits: dict[str, LineFit] = field(default_factory=dict)  # of the models that the plan asks for, by their key
 
     @property
     def label(self) -> str:

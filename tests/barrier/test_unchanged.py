@@ -337,7 +337,8 @@ def test_features(unchanged):
         )
         found = with_features(average_spectrum(sweeps, plan), sweeps, plan)
         lines += line(f"group {case}", gaps=found.gaps, peaks=found.peaks, flags=found.flags)
-        for name in ("lockin", "superconductor"):
-            if getattr(found, name) is not None:
-                lines += line(f"group {case}", **{name: vars(getattr(found, name))})
+        if found.lockin is not None:
+            lines += line(f"group {case}", lockin=vars(found.lockin))
+        for name, fit in found.fits.items():
+            lines += line(f"group {case}", **{name: {"verdict": fit.verdict, **fit.values, "fitted": fit.fitted}})
     unchanged(lines)

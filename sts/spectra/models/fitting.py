@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
-import lmfit
 import numpy as np
 from numpy.typing import NDArray
 from scipy import interpolate, signal
@@ -18,6 +17,7 @@ from sts.spectra.resolution import modulation_kernel, thermal_kernel
 
 Array = NDArray[np.float64]
 Values = dict[str, float]
+Start = dict[str, tuple[float, float, float]]
 
 FEWEST_POINTS = 10
 NAN = float("nan")
@@ -109,6 +109,7 @@ class LineFit:
 
     verdict: str  # "good", "poor: ..." or "refused: ..."
     fitted: Array  # (n,) in the unit of the data; NaN where there was nothing to fit
+    residual: Array  # (n,) data - model, over the standard uncertainty of the data
     values: Values  # by parameter, SI; empty where refused
     errors: Values  # standard uncertainties of those that were free
     correlation: Array  # of the free parameters, (k, k)
@@ -160,6 +161,11 @@ class Model:
                 found[error] = p.scale * fit.errors.get(p.name, NAN)
         return {**found, self.key: fit.verdict, f"{self.stem}_reduced_chi2": fit.reduced_chi2}
 
+    def numbers(self, fit: LineFit) -> dict[str, Any]:
+        """Everything a fit found, for results.json: all parameters in SI, uncertainties of the free ones, how good it is."""
+        return {"verdict": fit.verdict, "values": fit.values, "errors": fit.errors, "reduced_chi2": fit.reduced_chi2,
+                "run_test_p": fit.run_test_p, "correlation": fit.correlation.tolist(), "misfit": fit.misfit}  # fmt: skip
+
     def meanings(self) -> dict[str, str]:
         """Each of its columns with what stands there."""
         found: dict[str, str] = {}
@@ -175,13 +181,14 @@ class Model:
 
 def refused(why: str, measured: Measured) -> LineFit:
     """No fit, and why."""
-    return LineFit(f"refused: {why}", np.full(measured.bias.shape, NAN), {}, {}, np.empty((0, 0)))
+    nothing = np.full(measured.bias.shape, NAN)
+    return LineFit(f"refused: {why}", nothing, nothing, {}, {}, np.empty((0, 0)))
 
 
 def fit_line(
     measured: Measured,
     line: Callable[[Values], Array],
-    starts: Sequence[lmfit.Parameters],
+    starts: Sequence[Start],
     *,
     steps: Callable[[Values], Values],
     height: float,
@@ -193,8 +200,9 @@ def fit_line(
     measured : Measured
     line : callable
         dI/dV (n,) of parameters by name.
-    starts : sequence of lmfit.Parameters
-        A later one is tried where the earlier ones miss the data.
+    starts : sequence of dict
+        Value, least and largest value of each parameter, which is fixed where these are equal. A later start is tried
+        where the earlier ones miss the data.
     steps : callable
         Of the fitted values: the size of a parameter, where that is not its value.
     height : float
@@ -230,17 +238,22 @@ def fit_line(
     error = np.sqrt(np.diag(spread) * max(chi2, 1.0))
     with np.errstate(divide="ignore", invalid="ignore"):
         correlation = spread * max(chi2, 1.0) / np.outer(error, error)
-    return LineFit(
-        words, np.where(good, line(value), NAN), dict(value), dict(zip(best.var_names, error.tolist(), strict=True)),
-        correlation, chi2, p_run, misfit,
-    )  # fmt: skip
+    fitted = np.where(good, line(value), NAN)
+    errors = dict(zip(best.var_names, error.tolist(), strict=True))
+    return LineFit(words, fitted, (g - fitted) / s, dict(value), errors, correlation, chi2, p_run, misfit)
 
 
-def _minimise(residual: Callable[[Values], Array], starts: Sequence[lmfit.Parameters]) -> Any:
+def _minimise(residual: Callable[[Values], Array], starts: Sequence[Start]) -> Any:
     """The better of the fits; later starts are for those that ended beside the data."""
+    import lmfit  # slow, and wanted only where something is fitted
+
     best = None
     for start in starts:
-        found = lmfit.minimize(lambda p: residual(p.valuesdict()), start, method="leastsq")
+        parameters = lmfit.Parameters()
+        for name, (value, low, high) in start.items():
+            ends = {"min": low, "max": high} if low < high else {"vary": False}
+            parameters.add(name, value=value, **ends)
+        found = lmfit.minimize(lambda p: residual(p.valuesdict()), parameters, method="leastsq")
         if best is None or found.chisqr < best.chisqr:
             best = found
         if best.redchi < 2:
@@ -307,17 +320,21 @@ def _broadening(v: Array, temperature_K: float, rms_V: float) -> tuple[Array, Ar
     return grid, kernel / kernel.sum()
 
 
-def not_at_ends(fit: LineFit, starts: Sequence[lmfit.Parameters]) -> LineFit:
+def not_at_ends(fit: LineFit, starts: Sequence[Start]) -> LineFit:
     """The fit, called poor and without uncertainties if a parameter went to the end of what was allowed."""
-    limits = starts[0]
-    stuck = [k for k, x in fit.values.items() if np.isclose(x, [limits[k].min, limits[k].max], rtol=1e-3, atol=0).any()]
+    ends = starts[0]
+    stuck = [name for name, x in fit.values.items() if np.isclose(x, ends[name][1:], rtol=1e-3, atol=0).any()]
     if not stuck:
         return fit
     words = f"poor: {', '.join(stuck)} at the end of what was allowed: the data do not hold it"
-    nothing = np.full(fit.correlation.shape, NAN)
-    return LineFit(
-        words, fit.fitted, fit.values, dict.fromkeys(fit.errors, NAN), nothing, fit.reduced_chi2, fit.run_test_p, fit.misfit
-    )  # fmt: skip
+    return replace(
+        fit, verdict=words, errors=dict.fromkeys(fit.errors, NAN), correlation=np.full(fit.correlation.shape, NAN)
+    )
+
+
+def starts_within(ends: dict[str, tuple[float, float]], *values: Sequence[float]) -> list[Start]:
+    """Starts from the values of each (in the order of `ends`) and the ends of what is allowed."""
+    return [{name: (x, *ends[name]) for name, x in zip(ends, one, strict=True)} for one in values]
 
 
 def straight_starts(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-import lmfit
 import numpy as np
 from numpy.typing import NDArray
 
@@ -14,11 +13,13 @@ from sts.spectra.models.fitting import (
     Measured,
     Model,
     Parameter,
+    Start,
     Values,
     blurred,
     fit_line,
     not_at_ends,
     refused,
+    starts_within,
     straight_starts,
 )
 
@@ -98,7 +99,7 @@ def fit_inelastic_step(measured: Measured) -> LineFit:
     return not_at_ends(fit_line(measured, line, starts, steps=steps, height=height), starts)
 
 
-def _starts(measured: Measured) -> list[lmfit.Parameters]:
+def _starts(measured: Measured) -> list[Start]:
     """Half-way to the end of the bias; and where a pair of steps meets the data best."""
     v, g, _ = measured.points
     reach = float(np.max(np.abs(v)))
@@ -111,16 +112,10 @@ def _starts(measured: Measured) -> list[lmfit.Parameters]:
     (energy,), (up, down, level, slope) = straight_starts(measured, shapes, grid)
     size = (up + down) / 2
     tilt = float(np.clip((up - down) / (up + down), -0.9, 0.9)) if up + down else 0.0
-    found = []
-    for start in ((0.5 * reach, float(np.ptp(g)) / 2, float(g.min()), 0.0, 0.0), (energy, size, level, tilt, slope)):
-        p = lmfit.Parameters()
-        p.add("energy", value=start[0], min=0.02 * reach, max=reach)
-        p.add("size", value=start[1])
-        p.add("background", value=start[2])
-        p.add("asymmetry", value=start[3], min=-1, max=1)
-        p.add("slope", value=start[4])
-        found.append(p)
-    return found
+    free = (-np.inf, np.inf)
+    ends = {"energy": (0.02 * reach, reach), "size": free, "background": free, "asymmetry": (-1.0, 1.0), "slope": free}
+    plain = 0.5 * reach, float(np.ptp(g)) / 2, float(g.min()), 0.0, 0.0
+    return starts_within(ends, plain, (energy, size, level, tilt, slope))
 
 
 INELASTIC_STEP = Model(

@@ -5,7 +5,6 @@ from __future__ import annotations
 from itertools import product
 from typing import Any
 
-import lmfit
 import numpy as np
 from numpy.typing import NDArray
 
@@ -14,11 +13,13 @@ from sts.spectra.models.fitting import (
     Measured,
     Model,
     Parameter,
+    Start,
     Values,
     blurred,
     fit_line,
     not_at_ends,
     refused,
+    starts_within,
     straight_starts,
 )
 
@@ -72,7 +73,7 @@ def fit_fano(measured: Measured) -> LineFit:
     return not_at_ends(fit_line(measured, line, starts, steps=steps, height=height), starts)
 
 
-def _starts(measured: Measured) -> list[lmfit.Parameters]:
+def _starts(measured: Measured) -> list[Start]:
     """In the middle; and where a resonance that is not broadened meets the data best."""
     v, g, _ = measured.points
     wide, middle = float(np.ptp(v)), 0.0 if v[0] < 0 < v[-1] else float(v.mean())
@@ -85,19 +86,11 @@ def _starts(measured: Measured) -> list[lmfit.Parameters]:
     grid = list(product(np.linspace(v[0], v[-1], 33)[1:-1].tolist(), (wide / np.array([3, 6, 12, 24, 48])).tolist()))
     (centre, width), (even, odd, level) = straight_starts(measured, shapes, grid)
     amplitude = (np.hypot(even, odd) - even) / 2  # from even = A (q² - 1), odd = 2 A q
-    found = []
-    for start in (
-        (middle, wide / 6, float(np.sign(g[-1] - g[0]) or 1) * 0.5, float(np.ptp(g)), float(g.min())),
-        (centre, width, float(np.clip(odd / (2 * amplitude), -40, 40)), amplitude, level - amplitude),
-    ):
-        p = lmfit.Parameters()
-        p.add("centre", value=start[0], min=v[0], max=v[-1])
-        p.add("width", value=start[1], min=wide / 600, max=2 * wide)
-        p.add("q", value=start[2], min=-50, max=50)
-        p.add("amplitude", value=start[3], min=0)
-        p.add("background", value=start[4])
-        found.append(p)
-    return found
+    ends = {"centre": (v[0], v[-1]), "width": (wide / 600, 2 * wide), "q": (-50.0, 50.0), "amplitude": (0.0, np.inf),
+            "background": (-np.inf, np.inf)}  # fmt: skip
+    plain = middle, wide / 6, float(np.sign(g[-1] - g[0]) or 1) * 0.5, float(np.ptp(g)), float(g.min())
+    near = centre, width, float(np.clip(odd / (2 * amplitude), -40, 40)), amplitude, level - amplitude
+    return starts_within(ends, plain, near)
 
 
 RESONANCE = Model(

@@ -5,14 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any
 
-import lmfit
 import numpy as np
 from numpy.typing import NDArray
 from scipy import interpolate, optimize, signal
 
 from sts.curves.smoothing import Smoother
 from sts.quantities import BOLTZMANN_EV
-from sts.spectra.models.fitting import LineFit, Measured, Model, Parameter, Values, fit_line, refused
+from sts.spectra.models.fitting import LineFit, Measured, Model, Parameter, Start, Values, fit_line, refused
 from sts.spectra.resolution import modulation_kernel, thermal_kernel
 
 Array = NDArray[np.float64]
@@ -287,21 +286,22 @@ def _normal_level(v: Array, g: Array) -> tuple[float, str]:
     return outside, ""
 
 
-def _starts(v: Array, g: Array, outside: float, temperature_K: float, fit_temperature: bool) -> list[lmfit.Parameters]:
+def _starts(v: Array, g: Array, outside: float, temperature_K: float, fit_temperature: bool) -> list[Start]:
     """Two sets of parameters to begin with: the gap near the coherence peaks, and well inside them."""
     reach = float(np.max(np.abs(v)))
     peak = float(np.abs(v[np.argmax(np.where(np.abs(v) < 0.8 * reach, g, -np.inf))]))
-    starts = []
-    for gap in (max(peak - BOLTZMANN_EV * temperature_K, 0.3 * peak), 0.6 * peak):
-        p = lmfit.Parameters()
-        p.add("gap", value=gap, min=1e-3 * peak, max=reach)
-        p.add("broadening", value=0.05 * gap, min=1e-4 * gap, max=reach)
-        p.add("temperature", value=temperature_K, min=0.1 * temperature_K, max=10 * temperature_K, vary=fit_temperature)
-        p.add("offset", value=0.0, min=-0.3 * reach, max=0.3 * reach)
-        p.add("level", value=outside, min=0)
-        p.add("slope", value=0.0, min=-1, max=1)
-        starts.append(p)
-    return starts
+    warm = (0.1 * temperature_K, 10 * temperature_K) if fit_temperature else (temperature_K, temperature_K)
+    return [
+        {
+            "gap": (gap, 1e-3 * peak, reach),
+            "broadening": (0.05 * gap, 1e-4 * gap, reach),
+            "temperature": (temperature_K, *warm),
+            "offset": (0.0, -0.3 * reach, 0.3 * reach),
+            "level": (outside, 0.0, np.inf),
+            "slope": (0.0, -1.0, 1.0),
+        }
+        for gap in (max(peak - BOLTZMANN_EV * temperature_K, 0.3 * peak), 0.6 * peak)
+    ]
 
 
 SUPERCONDUCTOR = Model(
