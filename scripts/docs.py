@@ -22,6 +22,7 @@ import sts
 from sts.cli import cli
 from sts.flags import FLAGS
 from sts.plan import Plan
+from sts.spectra.models import MODELS
 
 FOLDER = Path(__file__).resolve().parent.parent / "docs" / "reference"
 MARK = "<!-- Written by scripts/docs.py from the code; do not edit. -->"
@@ -375,6 +376,11 @@ def _columns() -> str:
     for file, columns in TABLES.items():
         rows = [[f"`{name}`", meaning] for name, meaning in columns.items()]
         parts += [f"## {file}", _table(["column", "meaning"], rows)]
+        if file == "spectra_summary.csv":
+            parts += ["Columns of the models that the plan asks for follow on the right:"]
+            rows = [[f"`{name}`", meaning, f"`features.{model.key}`"] for model in MODELS
+                    for name, meaning in model.meanings().items()]  # fmt: skip
+            parts += [_table(["column", "meaning", "plan key"], rows)]
     return "\n\n".join(parts)
 
 

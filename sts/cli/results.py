@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from sts.analysis import Analysis, SpectraAnalysis
     from sts.plan import Plan
+    from sts.spectra.models import Model
 
 MAYBE_OUT = click.option("--out", type=FOLDER, help="Folder to write to.")
 PLAN = click.option("--plan", "plan_file", type=PATH, help="TOML file with settings to change.")
@@ -184,10 +185,26 @@ def spectra_command(
 
 def print_spectra(spectra: SpectraAnalysis) -> None:
     """The summary of the spectra as a table, then what could not be said."""
+    from sts.spectra.models import MODELS
+
     if len(spectra.summary):
         shown = spectra.summary.assign(label=[spectrum.label for spectrum in spectra.spectra])
         print_frame("Spectra", shown, _SPECTRA, spare=("sweeps_omitted", "gap_method"))
+        for model in MODELS:
+            if model.key in shown:
+                _print_model(model, shown)
     _notes(spectra.notes)
+
+
+def _print_model(model: Model, shown: pd.DataFrame) -> None:
+    """Parameters of a model with their uncertainties and the verdict, one row per spectrum."""
+    columns: dict[str, tuple[str, Any]] = {"label": ("spectrum", text)}
+    for parameter in model.parameters:
+        value, error = model.columns(parameter)
+        if value in shown:
+            columns[value] = (f"{parameter.symbol} {parameter.unit}".strip(), number(3))
+            columns[error] = (f"± {parameter.unit}".strip(), number(3))
+    print_frame(model.title, shown, {**columns, model.key: ("fit", text)})
 
 
 @click.command("barrier")

@@ -1,6 +1,7 @@
 """Figures: each function takes a finished result and ``ax=None``, draws, and returns the axes."""
 
 from sts.figures.barrier import plot_iz_fits, plot_local_barrier, plot_window_sensitivity
+from sts.figures.models import plot_model_fit
 from sts.figures.spectra import (
     plot_direction_difference,
     plot_normalised,
@@ -20,6 +21,7 @@ __all__ = [
     "plot_direction_difference",
     "plot_iz_fits",
     "plot_local_barrier",
+    "plot_model_fit",
     "plot_normalised",
     "plot_session_timeline",
     "plot_setpoint_series",

@@ -18,6 +18,7 @@ from sts.flags import FLAGS
 from sts.quantities import thermal_width
 from sts.report.lookup import low_barrier_tips
 from sts.report.number_words import count, level_words, listed, value_with_interval, value_with_uncertainty
+from sts.spectra.models import MODELS, LineFit, Model
 from sts.spectra.resolution import FIRST_HARMONIC_WIDTH
 from sts.spectra.spectrum import Spectrum
 
@@ -187,6 +188,13 @@ def gaps_words(spectra: Sequence[Spectrum]) -> str:
     return f"gap {listed(parts)}"
 
 
+def model_words(model: Model, fit: LineFit) -> str:
+    """What a model fitted to a spectrum says: each free parameter with twice its standard uncertainty, and the verdict."""
+    parts = [f"{p.symbol} = {value_with_uncertainty(p.scale * fit.values[p.name], 2 * p.scale * fit.errors[p.name], p.unit)}"
+             for p in model.parameters if p.name in fit.errors]  # fmt: skip
+    return f"{listed(parts)}{TWICE}; fit {fit.verdict}" if parts else fit.verdict
+
+
 def resolution_words(spectra: Sequence[Spectrum]) -> str:
     """The energy resolution of spectra or its range; a lower bound where the modulation is not known."""
     widths = [s.resolution.total_V * 1e3 for s in spectra if s.resolution.total_V > 0]
@@ -218,6 +226,9 @@ def _spectra(spectra: SpectraAnalysis) -> Answer:
         if widest := sum(widest_chosen(s) for s in group):
             seen += f" (in {widest} of {len(group)} the widest smoothing tried: no structure asks for a finer one)"
         name = group[0].label if len(group) == 1 else f"{sample or 'all sweeps'} ({len(group)} spectra)"
+        fits = [f"{m.title.lower()}, {model_words(m, group[0].fits[m.key])}" for m in MODELS
+                if len(group) == 1 and m.key in group[0].fits]  # fmt: skip
+        seen = ", ".join([*fits, seen])
         return f"{name}: {gaps_words(group)}, {seen}, {count(len({name for s in group for name in s.sweeps}), 'sweep')}"
 
     named = list(by_sample.items())[:MOST_NAMED]

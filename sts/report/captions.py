@@ -60,6 +60,11 @@ READING = {
         "1 at zero bias is there by construction and says nothing. Heights depend on the broadening; positions do not.",
         "Large shaded part: measure the offsets (three set-points, or a sweep with the tip drawn back).",
     ),
+    "model": Reading(
+        "The mean dI/dV with the line shape fitted to it; below, what is left over in standard uncertainties.",
+        "Good: residuals around zero, nearly all within ±2. Bad: waves, or a verdict that is not good.",
+        "Bad: another line shape, or a smaller range of bias. Do not quote parameters of a poor fit.",
+    ),
     "directions": Reading(
         "Half the difference between upward and downward sweeps, with the model that splits it into causes.",
         "Constant: displacement current. Like dI/dV: the amplifier lags. Like the current itself: the gap drifts.",

@@ -21,6 +21,7 @@ from sts.report.lookup import all_sweeps
 from sts.report.methods import checklist, methods_paragraph
 from sts.report.number_words import count
 from sts.report.pictures import MOST_SETS, MOST_SPECTRA, MOST_TIPS, gallery
+from sts.spectra.models import MODELS, Model
 
 MOST_ROWS = 1500  # sweeps listed on the page; flagged ones come first, all stand in the CSV
 
@@ -236,6 +237,9 @@ def _tables(analysis: Analysis) -> dict[str, list[dict[str, Any]]]:
     if spectra is not None and len(spectra.summary):
         shown = spectra.summary.assign(label=[s.label for s in spectra.spectra])
         add("spectra", "Spectra", shown, (("Spectrum", "label", None), *_SPECTRA_COLUMNS), "spectra_summary.csv")
+        for model in MODELS:
+            if model.key in shown.columns:
+                add("spectra", model.title, shown, _model_columns(model), "spectra_summary.csv")
     return found
 
 
@@ -246,6 +250,15 @@ def _cells(frame: pd.DataFrame, columns: Any) -> tuple[list[tuple[str, bool]], l
     for record in frame.to_dict(orient="records"):
         rows.append([_cell(record[name], record.get(d, d)) for _, name, d in present])
     return head, rows
+
+
+def _model_columns(model: Model) -> list[tuple[str, str, Any]]:
+    """Parameters with their uncertainties, then how good the fit is."""
+    columns: list[tuple[str, str, Any]] = [("Spectrum", "label", None)]
+    for parameter in model.parameters:
+        value, error = model.columns(parameter)
+        columns += [(parameter.heading, value, error), (f"u{parameter.heading[len(parameter.symbol) :]}", error, error)]
+    return [*columns, ("Reduced chi²", f"{model.stem}_reduced_chi2", 2), ("Verdict", model.key, None)]
 
 
 def _all_columns(frame: pd.DataFrame) -> tuple[tuple[str, str, int], ...]:

@@ -18,6 +18,7 @@ from sts.figures import (
     plot_direction_difference,
     plot_iz_fits,
     plot_local_barrier,
+    plot_model_fit,
     plot_normalised,
     plot_session_timeline,
     plot_setpoint_series,
@@ -29,11 +30,12 @@ from sts.figures import (
     plot_window_sensitivity,
 )
 from sts.figures.style import rows_of
-from sts.report.answers import TWICE, answers, gap_words, gaps_words, resolution_words, tip_name
+from sts.report.answers import TWICE, answers, gap_words, gaps_words, model_words, resolution_words, tip_name
 from sts.report.captions import READING, Reading
 from sts.report.lookup import all_sweeps
 from sts.report.number_words import count, listed, minus, value_with_uncertainty
 from sts.spectra import setpoint_trends
+from sts.spectra.models import MODELS, Model
 from sts.spectra.spectrum import Spectrum
 from sts.sweeps import SweepSet
 
@@ -335,6 +337,7 @@ def _spectrum_pictures(one: Spectrum, number: int, level: float) -> list[Picture
                 height_in=3.0,
             )
         )
+    pictures += [_model_picture(one, model, number) for model in MODELS if model.key in one.fits]
     if one.half_difference is not None:
         pictures.append(
             Picture(
@@ -362,6 +365,19 @@ def _spectrum_pictures(one: Spectrum, number: int, level: float) -> list[Picture
             )
         )
     return pictures
+
+
+def _model_picture(one: Spectrum, model: Model, number: int) -> Picture:
+    return Picture(
+        f"{model.key}_{number}",
+        "spectra",
+        f"{model.title}: {one.label}",
+        f"{one.label}: {model_words(model, one.fits[model.key])}.",
+        READING["model"],
+        lambda axes: plot_model_fit(one, model, axes=axes),
+        rows=(2.5, 1.0),
+        height_in=3.6,
+    )
 
 
 def _direction_words(one: Spectrum) -> str:

@@ -27,6 +27,7 @@ from sts.report.page import render_page
 from sts.report.pictures import gallery
 from sts.report.tables import csv_text, json_text
 from sts.spectra import setpoint_trends
+from sts.spectra.models import MODELS
 
 PARTS = {
     "report": ("session", "barrier", "tips", "spectra"),
@@ -205,6 +206,7 @@ def _summary(analysis: Analysis) -> dict[str, Any]:
                     "directions": s.directions,
                     "gaps": s.gaps,
                     "peaks": s.peaks,
+                    "fits": {m.key: m.numbers(s.fits[m.key]) for m in MODELS if m.key in s.fits},
                 }
                 for s in analysis.spectra.spectra
             ],
@@ -237,6 +239,13 @@ def _arrays(analysis: Analysis) -> bytes:
                 for name, unit in _SPECTRUM_ARRAYS:
                     if getattr(one, name) is not None:
                         _put(group, name, getattr(one, name), one.didv_unit if unit == "didv" else unit)
+                for key, model in sorted(one.fits.items()):
+                    into = group.create_group(f"fits/{key}")
+                    into.attrs["verdict"] = model.verdict
+                    for name, value in model.values.items():
+                        into.attrs[name], into.attrs[f"{name}_se"] = value, model.errors.get(name, 0.0)
+                    _put(into, "fitted", model.fitted, one.didv_unit)
+                    _put(into, "residual", model.residual, "1")  # over the standard uncertainty
         file.flush()
         return bytes(file.id.get_file_image())
 

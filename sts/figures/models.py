@@ -1,0 +1,69 @@
+"""Figures of models fitted to spectra."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+from matplotlib.axes import Axes
+
+from sts.figures.style import (
+    BLACK,
+    GREY,
+    STYLES,
+    VERMILLION,
+    draw_band,
+    draw_line,
+    draw_points,
+    given_or_new_rows,
+    legend,
+    scale_for,
+)
+from sts.figures.sweeps import BIAS_LABEL
+
+if TYPE_CHECKING:
+    from sts.spectra.models import Model
+    from sts.spectra.spectrum import Spectrum
+
+
+def plot_model_fit(spectrum: Spectrum, model: Model, *, axes: Sequence[Axes] | None = None) -> list[Axes]:
+    """The mean dI/dV with a model fitted to it, and the residuals below in standard uncertainties.
+
+    Parameters
+    ----------
+    spectrum : Spectrum
+    model : Model
+        One of `sts.spectra.models.MODELS`.
+    axes : sequence of two matplotlib.axes.Axes, optional
+        For the curves and for the residuals.
+
+    Raises
+    ------
+    ValueError
+        If the model was not fitted to this spectrum.
+    """
+    if model.key not in spectrum.fits:
+        raise ValueError(
+            f"{model.title} was not fitted to {spectrum.label}; set features.{model.key} = true in the plan."
+        )
+    fit = spectrum.fits[model.key]
+    upper, lower = given_or_new_rows(axes, (2.5, 1.0), height_in=3.6)
+    unit = spectrum.didv_unit or "unit not recorded"
+    factor, shown = scale_for(spectrum.didv, unit) if unit == "S" else (1.0, unit)
+    x, y, u = spectrum.bias, spectrum.didv * factor, spectrum.didv_se * factor
+    draw_band(upper, x, y - 2 * u, y + 2 * u, series="mean, ±2 u", colour=GREY, label="mean ± 2 u")
+    draw_points(upper, x, y, series="mean", label=f"mean: n = {len(spectrum.sweeps)} sweeps", mark=".", size=2.5)
+    drawn = np.isfinite(fit.fitted).any()
+    draw_line(upper, x, fit.fitted * factor, series="model", colour=VERMILLION,
+              label=model.title if drawn else "no fit (see the verdict)")  # fmt: skip
+    upper.set_ylabel(f"dI/dV ({shown})" if unit == "S" else f"Lock-in signal ({unit})")
+    legend(upper)
+    draw_points(lower, x, fit.residual, series="residual", mark=".", size=2.5)
+    draw_line(lower, x[[0, -1]], np.zeros(2), series="zero", colour=BLACK, width=0.5)
+    for level in (-2.0, 2.0):
+        draw_line(lower, x[[0, -1]], np.full(2, level), series=f"{level:g} standard uncertainties", colour=GREY, width=0.5,
+                  style=STYLES[1])  # fmt: skip
+    lower.set_xlabel(BIAS_LABEL)
+    lower.set_ylabel("Residual / u")
+    return [upper, lower]
