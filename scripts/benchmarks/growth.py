@@ -1,8 +1,7 @@
 """How time grows with the number of sweeps (64 to 262,144) and of points (32 to 4,096), for both paths.
 
 ``slope`` is the slope of log time against log size over the larger sizes, where what a call costs at least no longer
-counts: 1 is in proportion. The window of the smoothing stays at 25 points. Where I(V) grows faster with points it is the
-search for the band of the smoother's matrix, once a call, whatever the number of sweeps.
+counts: 1 is in proportion. The window of the smoothing stays at 25 points.
 """
 
 from __future__ import annotations
@@ -23,7 +22,7 @@ BOUNDS: dict[str, Bound] = {
     "I(z) slope with sweeps": 1.1,
     "I(z) slope with points": 1.2,
     "I(V) slope with sweeps": 1.15,
-    "I(V) slope with points": 1.8,
+    "I(V) slope with points": 1.15,
 }
 
 

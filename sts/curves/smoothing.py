@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy import linalg
 
 Array = NDArray[np.float64]
+Band = tuple[NDArray[np.int64], NDArray[np.int64]]
 
 METHODS = ("local polynomial", "gaussian", "penalised")
 SIGMA_TO_WIDTH = 2 * np.sqrt(2 * np.log(2))  # full width at half height of a Gaussian, in standard deviations
@@ -35,15 +36,41 @@ class Smoother:
     axis: Array  # (n,) [V]
     smooth: Array  # S, (n, n)
     derivative: Array  # D, (n, n) [1/V]
+    band: Band  # first and last column of each row of both that may differ from zero, (n,) each
     form: str  # what was asked for, in words
 
     def apply(self, current: Any) -> Array:
         """Smoothed current, shape (..., n), unit of `current`."""
-        return multiply(current, self.smooth)
+        return self._multiply(current, self.smooth)
 
     def differentiate(self, current: Any) -> Array:
         """Derivative with respect to the axis, shape (..., n), unit of `current` per volt."""
-        return multiply(current, self.derivative)
+        return self._multiply(current, self.derivative)
+
+    def _multiply(self, values: Any, matrix: Array) -> Array:
+        values = np.asarray(values, float)
+        rows = values.reshape(-1, values.shape[-1])
+        result = np.empty((len(rows), self.axis.size))
+        self.multiply(rows, matrix, out=result)
+        return result.reshape(*values.shape[:-1], self.axis.size)
+
+    def multiply(self, rows: Array, matrix: Array, *, out: Array) -> Array:
+        """``rows @ matrix.T`` in blocks of columns, only the band: thousands of sweeps cost a few passes over memory.
+
+        Parameters
+        ----------
+        rows : ndarray, shape (m, n)
+        matrix : ndarray, shape (n, n)
+            `smooth` or `derivative`.
+        out : ndarray, shape (m, n)
+            Takes the result, and is returned.
+        """
+        first, last = self.band
+        for start in range(0, self.axis.size, _BLOCK):
+            stop = min(start + _BLOCK, self.axis.size)
+            low, high = int(first[start:stop].min()), int(last[start:stop].max()) + 1
+            np.matmul(rows[:, low:high], matrix[start:stop, low:high].T, out=out[:, start:stop])
+        return out
 
     @property
     def noise_gain(self) -> Array:
@@ -132,11 +159,11 @@ def make_smoother(axis: Any, *, width_V: float, method: str = "local polynomial"
             "Record more points, or use a lower order."
         )
     if method == "penalised":
-        smooth, derivative = _penalised(axis, width_V / _PENALTY_WIDTH)
+        smooth, derivative, band = _penalised(axis, width_V / _PENALTY_WIDTH)
         words = "penalised least squares, third difference"
     elif method == "gaussian":
         sigma = width_V / SIGMA_TO_WIDTH
-        smooth, derivative = _local(axis, axis, _GAUSS_REACH * sigma, 2, sigma)
+        smooth, derivative, band = _local(axis, axis, _GAUSS_REACH * sigma, 2, sigma)
         words = f"derivative of a Gaussian, standard deviation {_millivolt(sigma)}"
     else:
         half = min(_WINDOW[order] * width_V / 2, np.ptp(axis) / 2)
@@ -144,9 +171,9 @@ def make_smoother(axis: Any, *, width_V: float, method: str = "local polynomial"
         first = axis[np.searchsorted(axis, axis[0] + half + slack) - 1]
         last = axis[np.searchsorted(axis, axis[-1] - half - slack)]
         centre = np.clip(axis, first, last) if first <= last else np.full(axis.size, (axis[0] + axis[-1]) / 2)
-        smooth, derivative = _local(axis, centre, half, order, None)
+        smooth, derivative, band = _local(axis, centre, half, order, None)
         words = f"local polynomial of order {order}, window {_millivolt(2 * half)}"
-    return Smoother(method, axis, smooth, derivative, words)
+    return Smoother(method, axis, smooth, derivative, band, words)
 
 
 def narrowest_width(axis: Any, *, order: int = 2) -> float:
@@ -155,35 +182,8 @@ def narrowest_width(axis: Any, *, order: int = 2) -> float:
     return (order + 2) * step / float(_WINDOW[order])
 
 
-Band = tuple[NDArray[np.int64], NDArray[np.int64]]
-
-
-def multiply(values: Any, matrix: Array, *, out: Array | None = None, band: Band | None = None) -> Array:
-    """``values @ matrix.T`` for a banded matrix, in blocks of columns; shape (..., n).
-
-    Only the band is multiplied, so thousands of sweeps cost a few passes over memory. `out`, if given, is a contiguous
-    array that takes the result; `band` is `find_band` of the matrix, for a caller that multiplies with it often.
-    """
-    values = np.asarray(values, float)
-    columns = matrix.shape[0]
-    first, last = find_band(matrix) if band is None else band
-    rows = values.reshape(-1, values.shape[-1])
-    result = np.empty((len(rows), columns)) if out is None else out.reshape(len(rows), columns)
-    for start in range(0, columns, _BLOCK):
-        stop = min(start + _BLOCK, columns)
-        low, high = int(first[start:stop].min()), int(last[start:stop].max()) + 1
-        np.matmul(rows[:, low:high], matrix[start:stop, low:high].T, out=result[:, start:stop])
-    return result.reshape(*values.shape[:-1], columns)
-
-
-def find_band(matrix: Array) -> Band:
-    """First and last column of each row of a matrix (n, n) that is not zero; looks at all n² elements."""
-    there = matrix != 0
-    return np.argmax(there, axis=1), matrix.shape[1] - 1 - np.argmax(there[:, ::-1], axis=1)
-
-
-def _local(axis: Array, centre: Array, half: float, order: int, sigma: float | None) -> tuple[Array, Array]:
-    """Operators of a local polynomial fit: window `centre` ± `half`, with Gaussian weights if `sigma` is given."""
+def _local(axis: Array, centre: Array, half: float, order: int, sigma: float | None) -> tuple[Array, Array, Band]:
+    """Operators and band of a local polynomial fit: window `centre` ± `half`, with Gaussian weights if `sigma` is given."""
     points = axis.size
     needed = min(max(order + 1, 3), points)
     slack = 1e-9 * np.ptp(axis)
@@ -213,11 +213,11 @@ def _local(axis: Array, centre: Array, half: float, order: int, sigma: float | N
     result = np.zeros((2, points, points))
     where = np.broadcast_to(np.arange(points)[:, None], index.shape)
     result[:, where[inside], index[inside]] = rows[:, inside]
-    return result[0], result[1]
+    return result[0], result[1], (first, last - 1)
 
 
-def _penalised(axis: Array, length: float) -> tuple[Array, Array]:
-    """Operators of penalised least squares; the transfer function is 1/(1 + (k length)^6) far from the ends."""
+def _penalised(axis: Array, length: float) -> tuple[Array, Array, Band]:
+    """Operators and band of penalised least squares; the transfer function is 1/(1 + (k length)^6) far from the ends."""
     points = axis.size
     share = np.gradient(
         axis
@@ -240,7 +240,8 @@ def _penalised(axis: Array, length: float) -> tuple[Array, Array]:
     # Parabolas pass unchanged; taking them out first keeps the rounding of the stiff system (1e-5) away from them.
     parabolas, _ = np.linalg.qr((axis - axis.mean())[:, None] ** np.arange(3) / np.ptp(axis) ** np.arange(3))
     smooth += (parabolas - smooth @ parabolas) @ parabolas.T
-    return smooth, np.gradient(smooth, axis, axis=0, edge_order=2)
+    everywhere = np.zeros(points, int), np.full(points, points - 1)  # small, but not zero, far away
+    return smooth, np.gradient(smooth, axis, axis=0, edge_order=2), everywhere
 
 
 def _half_widths(position: Array, density: Array, step: Array) -> Array:

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sts.curves.smoothing import Smoother, find_band, multiply
+from sts.curves.smoothing import Smoother
 from sts.spectra.normalised import denominator, is_zero
 
 Array = NDArray[np.float64]
@@ -49,15 +49,11 @@ def spectra_of_grid(
     zero = is_zero(bias)
     inverse = 1 / np.where(zero, np.inf, bias)
     height = max(1, _BLOCK_BYTES // (8 * points))
-    bands = (
-        find_band(smoother.smooth),
-        find_band(smoother.derivative),
-    )  # once: with many points it costs more than a block
     work = np.empty((min(height, len(rows)), points))
     for start in range(0, len(rows), height):
         block = slice(start, start + height)
-        smooth = multiply(rows[block], smoother.smooth, out=work[: len(rows[block])], band=bands[0])
-        slope = multiply(rows[block], smoother.derivative, out=didv[block], band=bands[1])
+        smooth = smoother.multiply(rows[block], smoother.smooth, out=work[: len(rows[block])])
+        slope = smoother.multiply(rows[block], smoother.derivative, out=didv[block])
         if kind == "plain":
             below = np.multiply(smooth, inverse, out=smooth)
             below[:, zero] = slope[:, zero]
