@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from sts.curves.electronics import MAD_SCALE, noise_level
+from sts.curves.resampling import resampled_counts
 from sts.sweeps import SweepSet
 
 Array = NDArray[np.float64]
@@ -185,7 +186,7 @@ def average_units(units: Array, kind: str, *, seed: int = 0) -> Average:
 def _median(units: Array, seed: int) -> Average:
     count = len(units)
     centre = np.median(units, axis=0)
-    draws = np.random.default_rng(seed).multinomial(count, np.full(count, 1 / count), size=400)
+    draws = resampled_counts(count, 400, seed)
     order = np.argsort(units, axis=0)
     ranked = np.take_along_axis(units, order, axis=0)
     medians = np.empty((len(draws), units.shape[1]))

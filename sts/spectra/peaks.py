@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 from scipy import signal
 from scipy.ndimage import uniform_filter1d
 
+from sts.curves.resampling import resampled_counts
+
 Array = NDArray[np.float64]
 
 COLUMNS = ("position_V", "position_se_V", "width_V", "width_se_V", "height", "area", "area_se", "flag")
@@ -56,9 +58,7 @@ def find_peaks(
     each = np.where(np.isfinite(each), each, mean)
     noise = float(np.median(each.std(axis=0, ddof=1))) / np.sqrt(m)
     found, about = signal.find_peaks(mean, prominence=max(significance * noise, 1e-12 * np.ptp(mean)))
-    weights = np.random.default_rng(seed).multinomial(m, np.full(m, 1 / m), RESAMPLES) / m
-    curves = weights @ each
-    curves = np.concatenate([mean[None], curves])
+    curves = np.concatenate([mean[None], resampled_counts(m, RESAMPLES, seed) / m @ each])
     level = uniform_filter1d(curves, 7, axis=1, mode="nearest")  # the lowest single point is low by chance
     feet = np.maximum(level[:, about["left_bases"]], level[:, about["right_bases"]])
     step = float(np.median(np.diff(v)))
