@@ -15,12 +15,14 @@ from sts.curves.smoothing import Smoother, make_smoother
 from sts.flags import flag_rows, join_flags, no_flags
 from sts.plan import Plan
 from sts.quantities import BOLTZMANN_EV
-from sts.spectra.gap import gap_edges, soft_gap_width, steepest_rise
+from sts.spectra.gap import gap_edges
 from sts.spectra.lock_in import calibrate_lockin
 from sts.spectra.models import MODELS, LineFit, Measured
 from sts.spectra.peaks import find_peaks
 from sts.spectra.smoothing_width import same_level
+from sts.spectra.soft_gap import soft_gap_width
 from sts.spectra.spectrum import Spectrum
+from sts.spectra.steepness import steepest_rise
 from sts.sweeps import SweepSet
 
 LEAST_FOR_COVARIANCE = 6  # repeats; the scatter of fewer is no estimate of how points are tied together

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy import stats
 from scipy.ndimage import uniform_filter1d
 
+from sts.curves.resampling import resampled_counts
 from sts.quantities import BOLTZMANN_EV, THERMAL_WIDTH_FACTOR
 
 Array = NDArray[np.float64]
@@ -30,7 +31,6 @@ OTHER_RANGES = ((0.12, 0.45), (0.12, 0.75), (0.2, 0.45), (0.2, 0.6), (0.2, 0.75)
 FLOOR_BAND = 0.04  # of the value at the ends: what lies below the minimum and this much more is taken for the floor
 NEAR = 0.6  # of the shorter side of the axis: where the floor is looked for
 RESAMPLES = 400
-NO_SHOULDER = 1.25  # a dip that is this much deeper against the ends than against its shoulders has none
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,8 +106,7 @@ def gap_edges(
     whole = np.where(np.isfinite(each), each, mean)  # a missing sample must not pull a resample to zero
     if doubt := _floor_doubt(v, whole, middle, ends):
         return _nothing(exponent, doubt)
-    generator = np.random.default_rng(seed)
-    weights = generator.multinomial(m, np.full(m, 1 / m), RESAMPLES) / m if m >= 3 else np.zeros((0, m))
+    weights = resampled_counts(m, RESAMPLES if m >= 3 else 0, seed) / m
     curves = np.concatenate([mean[None], weights @ whole])
     reach = stats.norm.ppf(0.5 + confidence / 2) / 1.96 * FLOOR_SD
     floor, limit = _floor(v, curves, middle, reach)
@@ -126,15 +125,8 @@ def gap_edges(
     ]
     each_floor, each_limit = _floor(v, whole, middle, reach)
     shares = (floor[0], floor[0] / ends)
-    onset_note = f"limit {limit[0] / ends:.1e} of the ends; reads low: "
-    onset_note += f"the thermal tail may bring each edge in by up to {1e3 * tail:.0f} meV, " if kT > 0 else ""
-    onset_note += "smoothing by half of its width"
     rounding = _rounding(v, line, window, exponent, resolution_V)
-    line_note = "straight above the edge assumed"
-    if exponent != 1 and resolution_V > 0:
-        line_note += (
-            f"; the resolution moves it by about {1e3 * float(_gap(rounding)[0]):+.0f} meV, counted as uncertainty"
-        )
+    onset_note, line_note = _notes(limit[0] / ends, tail if kT > 0 else None, rounding, exponent, resolution_V)
     drawn = _Edges(np.array([drawn_in / 3**0.5]), np.array([-drawn_in / 3**0.5]))
     rows = [
         _row("log onset", _log_onset(v, curves, limit, middle), _log_onset(v, whole, each_limit, middle), m,
@@ -143,6 +135,17 @@ def gap_edges(
              _mean_square(shifts) + _mean_square([rounding]), (*shares, exponent, line_note)),
     ]  # fmt: skip
     return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+def _notes(limit: float, tail: float | None, rounding: _Edges, exponent: float, resolution_V: float) -> tuple[str, str]:
+    """What limits the two definitions, in words."""
+    onset = f"limit {limit:.1e} of the ends; reads low: "
+    onset += f"the thermal tail may bring each edge in by up to {1e3 * tail:.0f} meV, " if tail is not None else ""
+    onset += "smoothing by half of its width"
+    line = "straight above the edge assumed"
+    if exponent != 1 and resolution_V > 0:
+        line += f"; the resolution moves it by about {1e3 * float(_gap(rounding)[0]):+.0f} meV, counted as uncertainty"
+    return onset, line
 
 
 def _floor_doubt(v: Array, each: Array, middle: tuple[float, float], ends: float) -> str:
@@ -179,100 +182,6 @@ def _floor(v: Array, curves: Array, middle: tuple[float, float], reach: float) -
     floor = part.mean(axis=1)
     scatter = np.maximum(part.std(axis=1, ddof=1), 1e-4 * curves.max(axis=1))
     return floor, np.maximum(floor, 0) + reach * scatter
-
-
-def soft_gap_width(bias: Any, didv: Any) -> tuple[float, float, float]:
-    """Width [V] of a dip around zero bias at half of its depth, for gaps that do not reach zero; and its two edges.
-
-    Parameters
-    ----------
-    bias, didv : array_like, shape (n,)
-
-    Returns
-    -------
-    (width, lower, upper)
-        NaN where there is no dip, or dI/dV goes on rising to the ends: a V or a parabola has a half depth that only says
-        how far the sweep went. The level beside the dip is the higher of the shoulders' medians on each side; the
-        outermost crossings of half depth count, so that structure inside the gap does not end it.
-    """
-    v, g = np.asarray(bias, float), np.asarray(didv, float)
-    good = np.isfinite(g)
-    v, g = v[good], g[good]
-    nothing = (float("nan"),) * 3
-    if not v.size or not (v[0] < 0 < v[-1]):
-        return nothing
-    distance = np.abs(v) / min(-v[0], v[-1])
-    inner = distance < 0.3
-    if not inner.any():
-        return nothing
-    bottom = float(np.min(g[inner]))
-    sides = []
-    for side in (v < 0, v > 0):
-        outer = side & (distance > 0.5) & (distance < 0.75)
-        if not outer.any():
-            return nothing
-        level = float(np.median(g[outer]))
-        end = float(np.median(g[side & (distance > 0.85)]))
-        if end - bottom > NO_SHOULDER * (level - bottom):
-            return nothing
-        half = (level + bottom) / 2
-        below = side & (g < half) & (distance < 0.6)
-        if not below.any():
-            return nothing
-        sides.append(float(v[below][np.argmax(np.abs(v[below]))]))
-    return sides[1] - sides[0], sides[0], sides[1]
-
-
-def dip_width(bias: Any, didv: Any) -> tuple[float, float]:
-    """Depth (relative to the level far away) and full width at half depth [V] of a dip at zero bias.
-
-    For a Coulomb-blockade array the width is 5.439 N kT/e (J. P. Pekola et al., Phys. Rev. Lett. 73, 2903, 1994).
-    """
-    v, g = np.asarray(bias, float), np.asarray(didv, float)
-    good = np.isfinite(g)
-    v, g = v[good], g[good]
-    edge = max(3, v.size // 12)
-    level = float(np.median(np.r_[g[:edge], g[-edge:]]))
-    bottom = int(np.argmin(g))
-    half = (level + g[bottom]) / 2
-    left = np.flatnonzero(g[:bottom] > half)
-    right = bottom + np.flatnonzero(g[bottom:] > half)
-    if not left.size or not right.size:
-        return float(1 - g[bottom] / level), float("nan")
-    low = np.interp(half, [g[left[-1] + 1], g[left[-1]]], [v[left[-1] + 1], v[left[-1]]])
-    high = np.interp(half, [g[right[0] - 1], g[right[0]]], [v[right[0] - 1], v[right[0]]])
-    return float(1 - g[bottom] / level), float(high - low)
-
-
-def steepest_rise(bias: Any, didv: Any, didv_se: Any) -> tuple[float, float]:
-    """Steepest rise of dI/dV away from zero bias that noise leaves certain: volts per decade, and where [V].
-
-    Parameters
-    ----------
-    bias, didv, didv_se : array_like, shape (n,)
-        Bias [V], dI/dV and its standard uncertainty.
-
-    Returns
-    -------
-    (rise, place)
-        NaN where there is none.
-
-    Notes
-    -----
-    The steepest of many noisy slopes is steep by chance, so every slope counts with so many standard uncertainties less
-    that chance alone passes once in a hundred spectra.
-    An ungapped tip cannot rise faster than a decade per kT ln10/e (58 mV at 295 K, 15 mV at 77 K).
-    """
-    v, g, se = (np.asarray(a, float) for a in (bias, didv, didv_se))
-    clear = np.isfinite(g) & (g > 6 * se) & (g > 0)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        slope = np.diff(np.log10(np.where(clear, g, np.nan))) / np.diff(v) * np.sign(v[1:] + v[:-1])
-        noise = np.hypot(se[1:] / g[1:], se[:-1] / g[:-1]) / np.log(10) / np.diff(v)
-    certain = np.nan_to_num(slope - stats.norm.isf(0.01 / slope.size) * noise, nan=-np.inf)
-    best = int(np.argmax(certain))
-    if not certain[best] > 0:
-        return float("nan"), float("nan")
-    return float(1 / certain[best]), float((v[best] + v[best + 1]) / 2)
 
 
 def _gap_middle(v: Array, mean: Array, ends: float) -> tuple[float, float] | None:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -15,6 +13,7 @@ from sts.curves.electronics import find_saturation, find_step, noise_level
 from sts.curves.replicates import direction_signs, repeat_codes
 from sts.flags import flag_rows, join_flags
 from sts.plan import CheckPlan
+from sts.spectra.jumps import Comparison, compare_with_median, jumps_against_median, jumps_alone
 from sts.sweeps import SweepSet
 
 Array = NDArray[np.float64]
@@ -23,10 +22,6 @@ _SCATTER_FLOOR = 0.02  # of ln I: less than 1 pm of gap never makes an outlier
 _BORROWED_FLOOR = 0.15  # the same where other sites had to be borrowed: sites differ, and that is no fault
 _SHAPE_FLOOR = 0.25  # of the logarithm of the scatter about a sweep's own level
 _SHAPE_SIGMAS = 2.0  # a shape differs only if it does by more than the noise and 1 % of the current allow
-_CLEAR = 3.0  # a point counts where the median current is this many times the noise
-_WINDOWS = (4, 12, 40)  # points either side of a possible jump
-_SIGMAS = 5.5  # a jump must stand out this far from the noise of the same statistic
-_STAYS = 0.5  # share of the smallest jump that must still be there over the longest window
 _STEP_SIGMAS = 5.0
 
 
@@ -90,40 +85,6 @@ def judge_iv(sweeps: SweepSet, plan: CheckPlan | None = None) -> pd.DataFrame:
     return join_flags(parts)
 
 
-@dataclass(frozen=True, eq=False)
-class _Comparison:
-    """Sweeps (rows) against the median curve of their group, on the points where that is clear of the noise."""
-
-    axis: Array  # (k,) bias of the clear points
-    current: Array  # (m, k)
-    median: Array  # (k,)
-    weight: Array  # (k,) 1/variance, of noise and 1 % of the current
-
-    @property
-    def level(self) -> Array:
-        """ln of each sweep's size relative to the median, shape (m,)."""
-        return np.asarray(np.log(np.maximum(_ratio(self.current, self.median, self.weight), 1e-3)))
-
-
-def _compare(axis: Array, current: Array, noise: float) -> _Comparison:
-    missing = ~np.isfinite(current).any(axis=0)
-    median = np.full(axis.size, np.nan)
-    median[~missing] = np.nanmedian(current[:, ~missing], axis=0)
-    noise = noise if np.isfinite(noise) else 0.0
-    with np.errstate(invalid="ignore"):
-        clear = np.abs(median) > max(_CLEAR * noise, 1e-3 * float(np.nanmax(np.abs(median), initial=0.0)))
-    weight = 1 / (noise**2 + (0.01 * median[clear]) ** 2)
-    return _Comparison(axis[clear], current[:, clear], median[clear], weight)
-
-
-def _ratio(current: Array, median: Array, weight: Array) -> Array:
-    """Least-squares factor of each row relative to `median`, missing samples left out."""
-    there = np.isfinite(current)
-    top = np.where(there, current * median * weight, 0.0).sum(axis=1)
-    bottom = (there * (median**2 * weight)).sum(axis=1)
-    return np.asarray(np.divide(top, bottom, out=np.full(len(current), np.nan), where=bottom > 0))
-
-
 def _judge_group(
     sweeps: SweepSet,
     signal: Array,
@@ -147,11 +108,11 @@ def _judge_group(
     if reference.size < 3:
         return join_flags(parts)
     quiet = float(np.nanmedian(noise[reference]))
-    comparison = _compare(sweeps.axis, clean[reference], quiet)
+    comparison = compare_with_median(sweeps.axis, clean[reference], quiet)
     if comparison.axis.size < 6:
         return join_flags(parts)
     if not alone:
-        position, factor = _jumps(comparison, quiet, plan.jump_factor)
+        position, factor = jumps_against_median(comparison, quiet, plan.jump_factor)
         jumped |= np.isfinite(position)
         parts.append(_jump_rows(names, position[inside], factor[inside]))
     level = comparison.level
@@ -170,7 +131,7 @@ def _judge_group(
     return join_flags(parts)
 
 
-def _distances(comparison: _Comparison, level: Array, floor: float) -> tuple[Array, Array]:
+def _distances(comparison: Comparison, level: Array, floor: float) -> tuple[Array, Array]:
     """Robust distances of every sweep from its group, in level and in shape, shape (m,) each."""
     wide = small_sample_factor(len(level))
     scatter = max(float(scaled_mad(level)) * wide, floor)
@@ -191,92 +152,6 @@ def small_sample_factor(count: int) -> float:
     """
     effective = count - 1.3 * (count % 2)
     return 1 + 6 / effective + 35 / effective**2
-
-
-def _jumps(comparison: _Comparison, noise: float, factor: float) -> tuple[Array, Array]:
-    """Bias and factor of the largest step of each sweep relative to the group's median; NaN where there is none.
-
-    For windows of several lengths left and right of every point, the least-squares factors of the sweep to the
-    median are compared. A step must exceed `factor`, the electronics' noise, and the scatter of the same
-    statistic over all sweeps and points (slow noise of the gap), and it must stay.
-    """
-    there = np.isfinite(comparison.current)
-    weight = comparison.weight * comparison.median**2
-    top = _running(np.where(there, comparison.current * comparison.median * comparison.weight, 0.0))
-    bottom = _running(there * weight)
-    blur = _running(there * (comparison.weight**2 * comparison.median**2 * noise**2))
-    points = comparison.axis.size
-    split = np.arange(3, points - 2)
-    changes, scores = [], []
-    for window in _WINDOWS:
-        low, high = np.maximum(split - window, 0), np.minimum(split + window, points)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            left, right = (
-                (top[:, b] - top[:, a]) / (bottom[:, b] - bottom[:, a]) for a, b in ((low, split), (split, high))
-            )
-            change = np.log(right / left)
-            error = np.sqrt(
-                sum(
-                    (blur[:, b] - blur[:, a]) / (bottom[:, b] - bottom[:, a]) ** 2
-                    for a, b in ((low, split), (split, high))
-                )
-            )
-        change[~(np.isfinite(change) & np.isfinite(error))] = 0.0
-        common = float(scaled_mad(change.ravel()))
-        score = np.abs(change) / np.maximum(_SIGMAS * np.hypot(np.nan_to_num(error), common), np.log(factor))
-        changes.append(change)
-        scores.append(score)
-    stays = np.abs(changes[-1]) > _STAYS * np.log(factor)  # else it is a spike, or an offset that moved near V = 0
-    total = np.where(stays, np.maximum.reduce(scores), 0.0)
-    at = np.argmax(total, axis=1)
-    rows = np.arange(len(total))
-    found = total[rows, at] > 1.0
-    which = np.argmax(np.stack(scores)[:, rows, at], axis=0)
-    size = np.exp(np.stack(changes)[which, rows, at])
-    return np.where(found, comparison.axis[split[at]], np.nan), np.where(found, size, np.nan)
-
-
-def _running(values: Array) -> Array:
-    """Sums of each row up to every position, shape (m, k + 1)."""
-    return np.concatenate([np.zeros((len(values), 1)), np.cumsum(values, axis=1)], axis=1)
-
-
-def jumps_alone(axis: Array, current: Array, noise: Array, *, factor: float) -> tuple[Array, Array]:
-    """Bias and factor of the largest step within each sweep, judged without other sweeps; NaN where there is none.
-
-    A jump is a single step of the current that is four times as large as each of the two steps before and after
-    it, eight times the noise, 3 % of the range and `factor` in the current itself, and that stays: a spike returns.
-    """
-    position, size = np.full(len(current), np.nan), np.full(len(current), np.nan)
-    if current.shape[1] < 8:
-        return position, size
-    jump = np.diff(current, axis=1)
-    height = np.abs(jump)
-    inner = height[:, 2:-2]
-    around = np.fmax.reduce([height[:, :-4], height[:, 1:-3], height[:, 3:-1], height[:, 4:]])
-    # a jump caught half way takes two steps: the larger is compared without its neighbour
-    pair = np.fmax.reduce([height[:, :-4], height[:, 1:-3], height[:, 4:]])
-    pair_left = np.fmax.reduce([height[:, :-4], height[:, 3:-1], height[:, 4:]])
-    around = np.where((jump[:, 3:-1] * jump[:, 2:-2] > 0), np.minimum(around, pair), around)
-    around = np.where((jump[:, 1:-3] * jump[:, 2:-2] > 0), np.minimum(around, pair_left), around)
-    size_of = np.abs(current)
-    before = np.fmax(size_of[:, 1:-4], size_of[:, 2:-3])
-    after = np.fmax(size_of[:, 3:-2], size_of[:, 4:-1])
-    span = (np.fmax.reduce(current, axis=1) - np.fmin.reduce(current, axis=1))[:, None]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        change = after / before
-        found = (inner > 4 * around) & (inner > 8 * noise[:, None]) & (inner > 0.03 * span)
-        found &= np.abs(np.log(change)) > np.log(factor)
-        found &= (
-            np.abs(np.fmax(current[:, 3:-2], current[:, 4:-1]) - np.fmax(current[:, 1:-4], current[:, 2:-3]))
-            > 0.5 * inner
-        )
-    at = np.argmax(np.where(found, inner, 0.0), axis=1)
-    rows = np.arange(len(current))
-    hit = found[rows, at]
-    position[hit] = axis[3:-2][at[hit]]
-    size[hit] = change[rows, at][hit]
-    return position, size
 
 
 def _jump_rows(names: list[str], position: Array, factor: Array) -> pd.DataFrame:

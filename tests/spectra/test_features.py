@@ -10,9 +10,11 @@ from numpy.testing import assert_allclose
 
 from sts.quantities import BOLTZMANN_EV
 from sts.simulate import Bench, BiasRamp, gapped, simulate_iv
-from sts.spectra.gap import dip_width, gap_edges, soft_gap_width, steepest_rise
+from sts.spectra.gap import gap_edges
 from sts.spectra.lock_in import calibrate_lockin
 from sts.spectra.peaks import find_peaks
+from sts.spectra.soft_gap import dip_width, soft_gap_width
+from sts.spectra.steepness import steepest_rise
 from sts.spectra.varying_gap import to_constant_separation
 
 QUIET = Bench(white_A=5e-13, setpoint_scatter=0.05)

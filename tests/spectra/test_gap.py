@@ -11,7 +11,8 @@ from sts.simulate import Bench, flat, gapped, v_shaped
 from sts.simulate.densities import Density
 from sts.spectra import average_spectrum
 from sts.spectra.features import with_features
-from sts.spectra.gap import gap_edges, soft_gap_width
+from sts.spectra.gap import gap_edges
+from sts.spectra.soft_gap import soft_gap_width
 
 PLAN = Plan.model_validate({"features": {"peaks": False}})
 AXIS = np.linspace(-1.0, 1.0, 201)

@@ -12,7 +12,8 @@ from spectra.bench import measured
 from sts.plan import CheckPlan
 from sts.simulate import Bench
 from sts.spectra import judge_iv
-from sts.spectra.judging import jumps_alone, level_trend, small_sample_factor
+from sts.spectra.judging import level_trend, small_sample_factor
+from sts.spectra.jumps import jumps_alone
 from sts.sweeps import SweepSet, sweep_table
 
 QUIET = Bench(white_A=2e-12, shot_bandwidth_Hz=1e4, setpoint_scatter=0.03)

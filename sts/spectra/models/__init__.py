@@ -1,7 +1,8 @@
 """Models of spectra, each in a file of its own: line shape, starts, fit, parameters, source. `MODELS` lists them."""
 
-from sts.spectra.models.fitting import LineFit, Measured, Model, Parameter
+from sts.spectra.models.fitting import LineFit, Measured
 from sts.spectra.models.inelastic import INELASTIC_STEP
+from sts.spectra.models.model import Model, Parameter
 from sts.spectra.models.resonance import RESONANCE
 from sts.spectra.models.superconductor import SUPERCONDUCTOR, SuperconductingGap, fit_superconducting_gap, gap_ratio
 

@@ -11,8 +11,6 @@ from sts.quantities import BOLTZMANN_EV
 from sts.spectra.models.fitting import (
     LineFit,
     Measured,
-    Model,
-    Parameter,
     Start,
     Values,
     blurred,
@@ -22,6 +20,7 @@ from sts.spectra.models.fitting import (
     starts_within,
     straight_starts,
 )
+from sts.spectra.models.model import Model, Parameter
 
 Array = NDArray[np.float64]
 

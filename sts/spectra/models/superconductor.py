@@ -11,7 +11,8 @@ from scipy import interpolate, optimize, signal
 
 from sts.curves.smoothing import Smoother
 from sts.quantities import BOLTZMANN_EV
-from sts.spectra.models.fitting import LineFit, Measured, Model, Parameter, Start, Values, fit_line, refused
+from sts.spectra.models.fitting import LineFit, Measured, Start, Values, fit_line, refused
+from sts.spectra.models.model import Model, Parameter
 from sts.spectra.resolution import modulation_kernel, thermal_kernel
 
 Array = NDArray[np.float64]

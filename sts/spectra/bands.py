@@ -1,0 +1,123 @@
+"""Current, dI/dV and normalised conductance of an average, and the uncertainty of each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from sts.curves.averaging import Average
+from sts.curves.smoothing import Smoother
+from sts.plan import Plan, SpectraPlan
+from sts.spectra.normalised import denominator, normalise
+
+Array = NDArray[np.float64]
+
+_FIRM = 5.0  # standard uncertainties by which I/V must differ from zero to be divided by
+
+
+@dataclass(frozen=True, eq=False)
+class Means:
+    """Averages on the points kept, with standard uncertainties; `quantile` times these is half a band."""
+
+    current: Array
+    current_se: Array
+    didv: Array
+    didv_se: Array
+    normalised: Array
+    normalised_se: Array
+    below: Array  # denominator of the normalised conductance [S]
+    firm: NDArray[np.bool_]  # where that is known well enough to divide by
+    quantile: float
+
+
+def derive(bias: Array, average: Average, smoother: Smoother, plan: Plan, notes: dict[str, str], unit: str) -> Means:
+    """Current with I(0) = 0, dI/dV and normalised conductance, and the uncertainty of each.
+
+    Rows of deviations carry the uncertainty: those of the units, or where there is one unit only, white noise at each
+    point as large as the residuals. The variance of anything linear in the current is the sum of squares of what it makes of the
+    rows; the normalised conductance N = g/q changes by (δg - N δq)/q to first order.
+    """
+    zero = _zero_weights(bias, smoother, plan.spectra)
+    current = average.current - zero @ average.current
+    count = len(average.influence)
+    if count > 1:
+        quantile = float(stats.t.ppf(0.5 + plan.compare.confidence / 2, count - 1))
+        rows = (average.influence - average.influence.mean(axis=0)) / np.sqrt(count * (count - 1))
+    else:
+        quantile = float(stats.norm.ppf(0.5 + plan.compare.confidence / 2))
+        sigma = _residual_noise(smoother, current)
+        rows = sigma * np.eye(bias.size)
+        notes["no band"] = f"one {unit}: band from the residuals, {sigma * 1e12:.3g} pA rms; slow noise is not in it"
+    rows = rows - (rows @ zero)[:, None]
+    smooth, didv = smoother.apply(current), smoother.differentiate(current)
+    smooth_rows, didv_rows = smoother.apply(rows), smoother.differentiate(rows)
+    form: dict[str, Any] = {
+        "kind": plan.spectra.normalise,
+        "broadening_V": plan.spectra.broadening_V or np.nan,
+        "floor_S": plan.spectra.floor_S or np.nan,
+    }
+    ratio, below = normalise(bias, smooth, didv, **form)
+    step = 1e-4  # a difference quotient: exact for the linear forms, and close enough to a derivative for the root
+    below_rows = (denominator(bias, smooth + step * smooth_rows, didv + step * didv_rows, **form) - below) / step
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio_se = _root_sum_square((didv_rows - ratio * below_rows) / below)
+    return Means(
+        current=current,
+        current_se=_root_sum_square(rows),
+        didv=didv,
+        didv_se=_root_sum_square(didv_rows),
+        normalised=ratio,
+        normalised_se=np.where(np.isfinite(ratio_se), ratio_se, np.nan),
+        below=below,
+        firm=np.abs(below) > _FIRM * _root_sum_square(below_rows),
+        quantile=quantile,
+    )
+
+
+def widened_where_few(means: Means, there: Array, units: int, confidence: float) -> Means:
+    """Bands where only a share `there` (k,) of the sweeps has a sample: what was filled in is no repeat.
+
+    So many fewer units are counted, in the scatter of the mean and in Student's t; with fewer than two there is no band.
+    """
+    if units < 2 or (there == 1).all():
+        return means
+    counted = np.floor(units * there + 1e-9)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        reach = stats.t.ppf(0.5 + confidence / 2, np.where(counted >= 2, counted - 1, np.nan)) / means.quantile
+        # What was filled in lies at the middle of the others, and adds nothing to their scatter.
+        scatter = np.sqrt((units - 1) / (counted - 1) * units / counted)
+        wider = np.where(counted >= 2, scatter * reach, np.nan)
+    return replace(
+        means,
+        current_se=means.current_se * wider,
+        didv_se=means.didv_se * wider,
+        normalised_se=means.normalised_se * wider,
+    )
+
+
+def _zero_weights(bias: Array, smoother: Smoother, plan: SpectraPlan) -> Array:
+    """Weights (n,) of the smoothed current at V = 0, which is taken off; none where V = 0 lies outside the sweep.
+
+    What remains at V = 0 (all of the offset where one set-point cannot separate it, its uncertainty otherwise) counts
+    as a current offset: for an ohmic junction the same as a shift of bias, and in a gap the only thing it can be.
+    """
+    if plan.offsets == "keep" or not bias[0] < 0 < bias[-1]:
+        return np.zeros(bias.size)
+    right = int(np.searchsorted(bias, 0.0))
+    share = -bias[right - 1] / (bias[right] - bias[right - 1])
+    return np.asarray((1 - share) * smoother.smooth[right - 1] + share * smoother.smooth[right])
+
+
+def _root_sum_square(rows: Array) -> Array:
+    return np.asarray(np.sqrt((rows**2).sum(axis=0)))
+
+
+def _residual_noise(smoother: Smoother, current: Array) -> float:
+    """Noise [A] from the residuals of smoothing, allowing for the degrees of freedom that smoothing took."""
+    residual = current - smoother.apply(current)
+    freedom = np.trace((np.eye(len(current)) - smoother.smooth).T @ (np.eye(len(current)) - smoother.smooth))
+    return float(np.sqrt(residual @ residual / max(freedom, 1.0)))

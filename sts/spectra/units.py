@@ -1,0 +1,95 @@
+"""What averages of a current and of a lock-in channel share: the units behind the bands, the whole axis, the notes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sts.curves.averaging import common_value, group_codes, unit_means
+from sts.curves.smoothing import Smoother
+from sts.flags import flag_rows, join_flags
+from sts.plan import SpectraPlan
+from sts.spectra.half_difference import DirectionFit
+from sts.spectra.resolution import resolution
+from sts.spectra.spectrum import Resolution
+from sts.sweeps import SweepSet
+
+Array = NDArray[np.float64]
+
+
+def units_of(
+    used: SweepSet, each_repeat: Array, repeats: NDArray[np.int64], plan: SpectraPlan, notes: dict[str, str]
+) -> tuple[Array, str]:
+    """The curves whose scatter makes the bands: repeats, or means of sites or tips."""
+    first = np.unique(repeats, return_index=True)[1]
+    levels = {
+        "tip": group_codes(used.table, ["sample", "tip"])[first],
+        "site": group_codes(used.table, ["sample", "tip", "site"])[first],
+    }
+    counts = {name: int(codes.max()) + 1 for name, codes in levels.items()}
+    level: str = plan.replicates
+    if level == "auto":
+        level = next((name for name in ("tip", "site") if counts[name] >= 3), "repeat")
+        if level == "repeat" and counts["site"] == 2:
+            notes["few sites"] = "two sites: the band is that of the repeats and holds for these two only"
+    elif level != "repeat" and counts[level] < 2:
+        raise ValueError(
+            f"The bands are to come from the scatter between {level}s, but there is only one. Set 'replicates' to "
+            "'repeat'."
+        )
+    return (each_repeat, "repeat") if level == "repeat" else (unit_means(each_repeat, levels[level]), level)
+
+
+@dataclass(frozen=True, eq=False)
+class Whole:
+    """Puts arrays on the points kept back on the whole axis: NaN (or false) where every sweep misses a sample."""
+
+    size: int
+    points: NDArray[np.bool_]
+
+    def __call__(self, values: Array) -> Array:
+        result = np.full((*values.shape[:-1], self.size), np.nan)
+        result[..., self.points] = values
+        return result
+
+    def mask(self, values: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        result = np.zeros(self.size, bool)
+        result[self.points] = values
+        return result
+
+    def axis(self, axis: Array, bias: Array) -> Array:
+        return np.asarray(axis + (bias[0] - axis[self.points][0]))
+
+
+def resolution_of(
+    temperature: float, used: SweepSet, smoother: Smoother | None, fit: DirectionFit | None
+) -> Resolution:
+    """Thermal, modulation, smoothing and lag broadening, each and together.
+
+    A modulation that was on broadens the recorded current, and so its numerical derivative, too: the amplifier
+    averages over it.
+    """
+    return resolution(
+        temperature_K=temperature,
+        modulation_rms_V=common_value(used.table["modulation_V"]),
+        smoothing_kernel=smoother.kernel() if smoother else None,
+        lag_V=_clear_lag(fit),
+    )
+
+
+def _clear_lag(fit: DirectionFit | None) -> float:
+    """The lag [V] where it exceeds twice its uncertainty; else it is no broadening that could be told."""
+    lag, error = (fit.values["lag_V"], fit.values["lag_V_se"]) if fit else (np.nan, np.nan)
+    return float(lag) if lag > 2 * error else float("nan")
+
+
+def note_rows(notes: dict[str, str]) -> pd.DataFrame:
+    return join_flags([flag_rows([""], [True], flag, [detail]) for flag, detail in notes.items()])
+
+
+def hole_note(points: NDArray[np.bool_]) -> str:
+    """How many points (n,) have no usable sample."""
+    return f"{int((~points).sum())} of {points.size} points have no usable sample"
