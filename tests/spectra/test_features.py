@@ -8,13 +8,10 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from sts.quantities import BOLTZMANN_EV
 from sts.simulate import Bench, BiasRamp, gapped, simulate_iv
 from sts.spectra.gap import gap_edges
 from sts.spectra.lock_in import calibrate_lockin
 from sts.spectra.peaks import find_peaks
-from sts.spectra.soft_gap import dip_width, soft_gap_width
-from sts.spectra.steepness import steepest_rise
 from sts.spectra.varying_gap import to_constant_separation
 
 QUIET = Bench(white_A=5e-13, setpoint_scatter=0.05)
@@ -60,41 +57,6 @@ def test_a_metal_has_no_gap_and_no_number():
 
 def test_a_one_sided_axis_is_said_so():
     assert "both sides" in gap_edges(np.linspace(0.1, 1, 50), np.ones((3, 50))).iloc[0]["note"]
-
-
-def test_measured_soft_gaps_are_of_the_published_order(opendata):
-    """sts-nbs2-line: "a pronounced gap of the order of 20 meV" (abstract); its README finds 8 to 20 mV."""
-    table = np.loadtxt(opendata / "sts-nbs2-line" / "figure3b_sts.txt", delimiter="\t", skiprows=1)[::-1]
-    widths = [soft_gap_width(table[:, 0] * 1e-3, table[:, c])[0] for c in range(1, 8)]
-    assert 8e-3 < np.nanmedian(widths) < 24e-3
-
-
-@pytest.mark.parametrize(("name", "temperature_mK"), [("d475", 9.65), ("d483", 22.81), ("d489", 38.57)])
-def test_measured_coulomb_blockade_dips_have_the_width_of_theory(opendata, name, temperature_mK):
-    """5.439 N kT/e with N = 33 (J. P. Pekola et al. 1994); the measured ones are 5 to 13 % below (README)."""
-    table = np.genfromtxt(opendata / "cbt-array-calibration" / f"{name}.csv", delimiter=",", names=True)
-    g = np.mean([table[f"g_Cu_S_s{i}"] for i in range(1, 5)], axis=0)
-    g = np.convolve(g, np.ones(15) / 15, mode="same")
-    depth, width = dip_width(table["bias_mV"][10:-10] * 1e-3, g[10:-10])
-    theory = 5.439 * 33 * BOLTZMANN_EV * temperature_mK * 1e-3
-    assert_allclose(width, theory, rtol=0.17)
-    assert 0.004 < depth < 0.04
-
-
-def test_a_rise_that_no_thermal_edge_can_show_is_measured():
-    v = np.linspace(-1, 1, 401)
-    g = 1e-3 + np.where(np.abs(v) > 0.5, 1.0, 0.0) + 10.0 ** ((np.abs(v) - 0.6) / 0.02)  # a decade in 20 mV
-    rise, place = steepest_rise(v, np.minimum(g, 1e3), np.full(v.size, 1e-5))
-    assert rise < 0.025
-    assert abs(place) > 0.4
-
-
-def test_noise_makes_no_rise_steeper_than_it_is():
-    """A step that rises a decade in 58 mV, under 10 % noise: the steepest of 200 noisy slopes is not what counts."""
-    v = np.linspace(-0.3, 0.3, 401)
-    g = 10.0 ** (np.abs(v) / 0.058) * (1 + 0.1 * np.random.default_rng(3).standard_normal(v.size))
-    rise, _ = steepest_rise(v, g, 0.1 * g)
-    assert np.isnan(rise) or rise > 0.058
 
 
 def test_two_planted_peaks_come_back():

@@ -12,7 +12,6 @@ from sts.simulate.densities import Density
 from sts.spectra import average_spectrum
 from sts.spectra.features import with_features
 from sts.spectra.gap import gap_edges
-from sts.spectra.soft_gap import soft_gap_width
 
 PLAN = Plan.model_validate({"features": {"peaks": False}})
 AXIS = np.linspace(-1.0, 1.0, 201)
@@ -102,13 +101,6 @@ def test_the_onset_counts_the_tail_and_the_smoothing():
     cold, warm = (gap_edges(AXIS, each, temperature_K=t, resolution_V=0.05).iloc[0] for t in (4.0, 295.0))
     assert warm["gap_se_meV"] > cold["gap_se_meV"] > 2 * 25 / 3**0.5
     assert "reads low" in warm["note"]
-
-
-def test_a_v_has_no_width_at_half_depth_and_a_dip_with_shoulders_has():
-    assert np.isnan(soft_gap_width(AXIS, 0.1 + np.abs(AXIS))[0])
-    assert np.isnan(soft_gap_width(AXIS[AXIS >= 0], 0.1 + AXIS[AXIS >= 0])[0])  # one side of zero only
-    dip = 1 - 0.4 * np.exp(-((AXIS / 0.2) ** 2))
-    assert soft_gap_width(AXIS, dip)[0] == pytest.approx(2 * 0.2 * np.log(2) ** 0.5, abs=0.03)  # closed form
 
 
 def test_gap_where_every_sweep_reached_the_limit():

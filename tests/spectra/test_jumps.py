@@ -1,0 +1,32 @@
+"""Steps of the current within a sweep, against those that operators noted."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from sts.spectra import judge_iv
+from sts.spectra.jumps import jumps_alone
+from sts.sweeps import SweepSet, sweep_table
+
+
+def test_jumps_of_measured_cells_are_where_their_operator_noted_them(opendata: Path):
+    """Notes in the files: 3.85, 4.35, 1.7, 4.3 and -1.3 V; one sweep each, so nothing to compare with."""
+    for name, noted in (
+        ("w1_form_50uA", 3.85),
+        ("w1_set_50uA", 4.35),
+        ("w1_set_20uA_a", 1.7),
+        ("w1_set_20uA_b", 4.3),
+        ("w1_reset_8mA", -1.3),
+    ):
+        lines = (opendata / "rram-cu-taox-pt-iv" / f"{name}.csv").read_text(encoding="utf-8").splitlines()
+        start = next(i for i, line in enumerate(lines) if line.startswith("Time"))
+        values = np.array([[float(x) for x in line.split(",")] for line in lines[start + 1 :]])
+        order = np.argsort(values[:, 4])
+        sweeps = SweepSet("iv", values[order, 4], values[order, 3][None], sweep_table([name]))
+        rows = judge_iv(sweeps)
+        assert {"jump", "saturated"} <= set(rows["flag"])
+        position, _ = jumps_alone(sweeps.axis, sweeps.current, np.zeros(1), factor=1.2)
+        assert position[0] == pytest.approx(noted, abs=0.051)
