@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -12,7 +10,6 @@ from sts.simulate import Bench, BiasRamp, gapped, simulate_iv
 from sts.spectra.gap import gap_edges
 from sts.spectra.lock_in import calibrate_lockin
 from sts.spectra.peaks import find_peaks
-from sts.spectra.varying_gap import to_constant_separation
 
 QUIET = Bench(white_A=5e-13, setpoint_scatter=0.05)
 
@@ -57,44 +54,6 @@ def test_a_metal_has_no_gap_and_no_number():
 
 def test_a_one_sided_axis_is_said_so():
     assert "both sides" in gap_edges(np.linspace(0.1, 1, 50), np.ones((3, 50))).iloc[0]["note"]
-
-
-def test_two_planted_peaks_come_back():
-    rng = np.random.default_rng(2)
-    v = np.linspace(-0.5, 0.5, 501)
-    clean = 1 + 2 * np.exp(-4 * np.log(2) * ((v + 0.1) / 0.06) ** 2) + np.exp(-4 * np.log(2) * ((v - 0.2) / 0.04) ** 2)
-    peaks = find_peaks(v, clean + 0.01 * rng.standard_normal((10, v.size)), resolution_V=0.045, significance=12)
-    assert len(peaks) == 2
-    assert_allclose(peaks["position_V"], [-0.1, 0.2], atol=2e-3)
-    assert_allclose(peaks["width_V"], [0.06, 0.04], rtol=0.1)
-    assert list(peaks["flag"]) == ["", "no wider than the resolution"]
-
-
-def test_position_width_and_area_of_peaks_lie_within_their_uncertainties():
-    """Closed forms of a Gaussian: area within one width on either side erf(2 √ln 2) h w √(π/ln 2)/2; no multiple of a step."""
-    v = np.linspace(-0.5, 0.5, 201)
-    true = [(-0.1033, 0.06, 2.0), (0.2017, 0.043, 1.0)]
-    clean = 1 + sum(h * np.exp(-4 * np.log(2) * ((v - c) / w) ** 2) for c, w, h in true)
-    inside = []
-    for seed in range(25):
-        rows = clean + 0.02 * np.random.default_rng(seed).standard_normal((10, v.size))
-        peaks = find_peaks(v, rows, significance=12)
-        assert len(peaks) == 2
-        for (c, w, h), row in zip(true, peaks.to_dict("records"), strict=True):
-            area = math.erf(2 * math.log(2) ** 0.5) * h * w * math.sqrt(math.pi / math.log(2)) / 2
-            for name, value in (("position_V", c), ("width_V", w), ("area", area)):
-                error = row["area_se" if name == "area" else name.replace("_V", "_se_V")]
-                inside.append((name, abs(row[name] - value) <= 2 * error))
-    for name in ("position_V", "width_V", "area"):
-        assert np.mean([hit for what, hit in inside if what == name]) >= 0.8
-
-
-def test_noise_alone_has_no_peaks():
-    rng = np.random.default_rng(2)
-    noise = np.convolve(rng.standard_normal(900), np.ones(9) / 9, mode="valid")[:801]
-    v = np.linspace(-1, 1, 801)
-    rows = noise + 0.5 * rng.standard_normal((8, 801))
-    assert len(find_peaks(v, rows, significance=12)) == 0
 
 
 def test_a_hole_makes_no_peak_and_moves_no_edge():
@@ -152,23 +111,3 @@ def test_too_few_common_points_are_refused():
 
 
 # --- varying gap ------------------------------------------------------------------------------------------------------
-
-
-def test_a_varying_gap_is_brought_back_to_constant_separation():
-    """A factor of 55 at 2 V for 1 Å/V and 2κ = 2 per Å (closed form)."""
-    v = np.linspace(-2, 2, 101)
-    at_constant = 1e-12 * v
-    measured = at_constant * np.exp(-2e10 * 1e-10 * np.abs(v))
-    assert_allclose(at_constant[-1] / measured[-1], 54.6, rtol=1e-3)
-    current, relative = to_constant_separation(
-        v, measured, gap_slope_m_per_V=1e-10, decay_per_m=2e10, decay_se_per_m=2e9
-    )
-    assert_allclose(current, at_constant, rtol=1e-12)
-    assert_allclose(relative[-1], 0.4)
-    _, unknown = to_constant_separation(v, measured, gap_slope_m_per_V=1e-10, decay_per_m=2e10)
-    assert_allclose(unknown, 0.0)
-
-
-def test_without_a_decay_the_step_is_refused():
-    with pytest.raises(ValueError, match="no decay of the current is known"):
-        to_constant_separation([1.0], [1e-9], gap_slope_m_per_V=1e-10, decay_per_m=float("nan"))
