@@ -44,6 +44,17 @@ def judge_iv(sweeps: SweepSet, plan: CheckPlan | None = None) -> pd.DataFrame:
     ------
     ValueError
         If the set is not of kind ``"iv"``.
+
+    Examples
+    --------
+    >>> from dataclasses import replace
+    >>> import sts
+    >>> sweeps = sts.simulate_iv(density="flat", bias=(-0.5, 0.5, 101), sweeps=5, temperature_K=4.2).sweeps
+    >>> current = sweeps.current.copy()
+    >>> current[3, 70:] *= 2  # the tip changes within the fourth sweep
+    >>> flags = sts.judge_iv(replace(sweeps, current=current))
+    >>> set(flags.loc[flags["flag"] == "jump", "sweep"]) == {sweeps.names[3]}
+    True
     """
     plan = plan or CheckPlan()
     if sweeps.kind != "iv":

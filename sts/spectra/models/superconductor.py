@@ -200,6 +200,17 @@ def fit_superconducting_gap(
     -----
     Δ, Γ, offset of bias, normal conductance and a linear background by `sts.spectra.models.fitting.fit_line`, from two
     starts, on the line shape of `superconducting_conductance`.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import sts
+    >>> from sts.spectra.models.superconductor import superconducting_conductance
+    >>> bias = np.linspace(-6e-3, 6e-3, 241)
+    >>> didv = superconducting_conductance(bias, 1.35e-3, 5e-5, temperature_K=1.8)
+    >>> fit = sts.fit_superconducting_gap(bias, didv, np.full(241, 0.01), temperature_K=1.8)
+    >>> fit.verdict, round(fit.gap_meV, 3), round(fit.broadening_meV, 3)
+    ('good', 1.35, 0.05)
     """
     measured = Measured(bias, didv, didv_se, temperature_K, modulation_rms_V, smoother, covariance)
     fit = fit_gap(measured, fit_temperature=fit_temperature)
