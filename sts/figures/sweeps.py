@@ -146,7 +146,7 @@ def plot_session_timeline(
         ax.set_xlabel("Time since the first sweep (min)")
     else:
         x = np.arange(1, len(table) + 1, dtype=float)
-        ax.set_xlabel(f"Sweep number, {order} (start times not recorded)")
+        ax.set_xlabel(f"Sweep number, {order}\n(start times not recorded)")
     used = table["used"].to_numpy(bool)
     lanes = list(dict.fromkeys(zip(table["tip"], table["kind"], strict=True)))
     for lane, (tip, kind) in enumerate(lanes):

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from matplotlib.figure import Figure
 
+from sts.figures.margins import set_margins
 from sts.figures.saving import save
 from sts.figures.style import data_behind, house_style, new_figure, points_drawn
 from sts.report.pictures import Picture
@@ -34,10 +35,8 @@ def draw(picture: Picture, *, width: str, formats: Sequence[str] = ()) -> Drawn:
         picture.draw(axes)
         figure = axes[0].figure
         assert isinstance(figure, Figure)
-        engine = figure.get_layout_engine()
-        if engine is not None:
-            engine.execute(figure)
-            figure.set_layout_engine(None)  # laid out once: savefig would draw twice for an engine, even for "none"
+        figure.set_layout_engine(None)
+        set_margins(figure, axes)
         if points_drawn(axes) > MOST_SVG_POINTS:
             for artist in (artist for ax in axes for artist in (*ax.lines, *ax.collections)):
                 artist.set_rasterized(True)  # pixels within the SVG; axes and words stay lines

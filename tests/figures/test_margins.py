@@ -1,0 +1,42 @@
+"""Margins leave room for every word, and no more; matplotlib's own measure of a drawing is the judge."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import pytest
+from figures.test_figures import DRAWINGS, drawn
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+from sts import figures
+from sts.figures.margins import EDGE_PT, TICK_PT, set_margins
+
+
+@pytest.mark.parametrize("name", DRAWINGS)
+def test_every_word_stands_within_the_figure_and_no_room_is_wasted(name: str) -> None:
+    with figures.house_style():
+        axes = drawn(name)
+        figure = axes[0].figure
+        assert isinstance(figure, Figure)
+        figure.set_layout_engine(None)
+        set_margins(figure, axes)
+        canvas = figure.canvas
+        assert isinstance(canvas, FigureCanvasAgg)
+        renderer = canvas.get_renderer()  # type: ignore[no-untyped-call]
+        boxes = [ax.get_tightbbox(renderer) for ax in axes]
+        legends = [legend.get_window_extent(renderer) for legend in figure.legends]
+    point = figure.dpi / 72
+    found = [box for box in (*boxes, *legends) if box is not None]
+    width, height = figure.bbox.size
+    for free in (
+        min(box.x0 for box in found),
+        min(box.y0 for box in found),
+        width - max(box.x1 for box in boxes if box is not None),
+        height - max(box.y1 for box in found),
+    ):
+        assert 0 <= free / point <= 2 * EDGE_PT + TICK_PT
+    for upper, lower in pairwise(boxes):
+        assert upper is not None
+        assert lower is not None
+        assert (upper.y0 - lower.y1) / point >= 0
