@@ -145,14 +145,13 @@ def _pyplot_axes(
 
 # --- drawing, with the numbers kept ---------------------------------------------------------------------------------
 
-_BEHIND: WeakKeyDictionary[Axes, list[pd.DataFrame]] = WeakKeyDictionary()
+_BEHIND: WeakKeyDictionary[Axes, list[tuple[str, str, list[np.ndarray]]]] = WeakKeyDictionary()
 DATA_COLUMNS = ("panel", "series", "mark", "x", "y", "low", "high", "x_axis", "y_axis")
 
 
 def _keep(ax: Axes, series: str, mark: str, x: Any, y: Any, low: Any = np.nan, high: Any = np.nan) -> None:
-    x, y, low, high = np.broadcast_arrays(*(np.asarray(v, float) for v in (x, y, low, high)))
-    columns = {"x": x.ravel(), "y": y.ravel(), "low": low.ravel(), "high": high.ravel()}
-    _BEHIND.setdefault(ax, []).append(pd.DataFrame({"series": series, "mark": mark, **columns}))
+    values = np.broadcast_arrays(*(np.atleast_1d(np.asarray(v, float)) for v in (x, y, low, high)))
+    _BEHIND.setdefault(ax, []).append((series, mark, [v.ravel() for v in values]))
 
 
 def data_behind(axes: Sequence[Axes]) -> pd.DataFrame:
@@ -166,17 +165,23 @@ def data_behind(axes: Sequence[Axes]) -> pd.DataFrame:
     """
     parts = []
     for number, ax in enumerate(axes, 1):
-        shared = ax.get_xlabel() or (axes[-1].get_xlabel() if len(axes) > 1 else "")
-        labels = {"x_axis": shared.replace("\n", " "), "y_axis": ax.get_ylabel().replace("\n", " ")}
-        parts += [part.assign(panel=number, **labels) for part in _BEHIND.get(ax, [])]
+        shared = ax.get_xlabel() or axes[-1].get_xlabel()
+        labels = [shared.replace("\n", " "), ax.get_ylabel().replace("\n", " ")]
+        parts += [([number, series, mark], values, labels) for series, mark, values in _BEHIND.get(ax, [])]
     if not parts:
         return pd.DataFrame({c: pd.Series(dtype=object) for c in DATA_COLUMNS})
-    return pd.concat(parts, ignore_index=True)[list(DATA_COLUMNS)]
+    sizes = [len(values[0]) for _, values, _ in parts]
+    names, numbers, words = zip(*parts, strict=True)
+    said = [np.repeat(np.array(column, object), sizes) for column in zip(*names, strict=True)]
+    drawn = [np.concatenate(column) for column in zip(*numbers, strict=True)]
+    axis = [np.repeat(np.array(column, object), sizes) for column in zip(*words, strict=True)]
+    table = pd.DataFrame(dict(zip(DATA_COLUMNS, [*said, *drawn, *axis], strict=True)), dtype=object)
+    return table.astype({"panel": int, "x": float, "y": float, "low": float, "high": float})
 
 
 def points_drawn(axes: Sequence[Axes]) -> int:
     """How many points `axes` hold: decides between a vector drawing and a picture on the page."""
-    return sum(len(part) for ax in axes for part in _BEHIND.get(ax, []))
+    return sum(len(values[0]) for ax in axes for _, _, values in _BEHIND.get(ax, []))
 
 
 def draw_line(

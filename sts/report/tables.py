@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 import math
 from typing import Any
@@ -16,17 +18,19 @@ DIGITS = ".10g"
 
 def csv_text(frame: pd.DataFrame) -> str:
     """A table as CSV: comma, point, ``\\n``, ten significant digits, true/false, unknown empty."""
-    shown = pd.DataFrame({column: _cells(frame[column]) for column in frame.columns}, dtype=object)
-    shown.columns = pd.Index([inert(str(c)) for c in frame.columns], dtype=object)
-    return str(shown.to_csv(index=False, lineterminator="\n"))
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow([inert(str(c)) for c in frame.columns])
+    writer.writerows(zip(*(_cells(frame[column]) for column in frame.columns), strict=True))
+    return text.getvalue()
 
 
 def _cells(column: pd.Series[Any]) -> list[str]:
     if column.dtype == np.float64:
         return ["" if value != value else format(value, DIGITS) for value in column.tolist()]
     values = column.tolist()
-    if set(map(type, values)) == {str}:
-        known = {value: _cell(value) for value in set(values)}  # names repeat
+    if len(kinds := set(map(type, values))) == 1 and kinds <= {str, int}:
+        known = {value: _cell(value) for value in set(values)}  # names and numbers of panels repeat
         return [known[value] for value in values]
     return [_cell(value) for value in values]
 
