@@ -1,14 +1,18 @@
-"""How to read each kind of figure: what it shows, what good and bad look like, what to do about bad."""
+"""Figures with their captions: title, finding, and how to read each kind (good and bad, what to do about bad)."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+
+from matplotlib.axes import Axes
 
 
 @dataclass(frozen=True)
 class Reading:
-    """Three short lines under a figure."""
+    """Three short lines under a figure, and the section of the page that it stands in."""
 
+    section: str  # "session", "barrier", "tips", "spectra"
     shows: str
     good: str
     remedy: str
@@ -16,73 +20,122 @@ class Reading:
 
 READING = {
     "barrier_by_tip": Reading(
+        "tips",
         "Every sweep as a dot, each site's mean as an open mark, each tip's mean with its interval; counts beside.",
         "Good: sites of a tip agree within about 5 %. Bad: sites far apart, or a mean below 1 eV.",
         "Far apart: more sites, and look whether the tip changed between them. Below 1 eV: clean tip and sample.",
     ),
     "tip_pairs": Reading(
+        "tips",
         "The ratio of the barriers of two tips with intervals that hold for all pairs together; 1 means equal.",
         "An interval that leaves out 1 shows a difference. One that holds 1 shows none: it does not prove equality.",
         "Wide intervals: more sites a tip. An error of the height scale cancels here, so calibration changes nothing.",
     ),
     "window": Reading(
+        "barrier",
         "The median barrier of each tip when the near part of the sweep is cut away; the band is the middle half.",
         "Good: level. Bad: a slope; then the number depends on where the fit begins.",
         "A slope comes from an offset, contact, or a gap that is compressed: look at the residuals and at φ(z).",
     ),
     "trend": Reading(
+        "barrier",
         "The barrier of each sweep against its number, from the median of its tip (in the legend); open: left out.",
         "Good: level within a tip. Bad: a slope (drift, a tip that gets dirty) or a step (the tip changed).",
         "A step: treat the parts as two tips. A slope: wait longer after approach, or measure tips in mixed order.",
     ),
     "iz_fits": Reading(
+        "barrier",
         "One sweep a site (that with the middle barrier), offset removed, with its fit. Below: what is left over.",
         "Good: straight lines; residuals around zero, one in 20 beyond the dashed lines. Bad: waves or steps.",
         "Waves: drift, creep or a soft film. A step: the tip changed; the sweep should be left out.",
     ),
     "local_barrier": Reading(
+        "barrier",
         "The barrier from the local slope of ln I, one sweep a tip, with its band.",
         "Good: level within the band. Bad: falling towards contact, or rising where the noise begins.",
         "Falling near contact: start the sweep further out. Wide bands far out: the current is lost in noise.",
     ),
     "setpoints": Reading(
+        "spectra",
         "The normalised conductance of each group, and below the gap that each gives.",
         "Good: curves and gaps agree within bands. Bad: a gap that widens at smaller distance (larger set-point).",
         "A trend tells of band bending by the tip or of an offset: extrapolate, and say so, or use less current.",
     ),
     "didv": Reading(
+        "spectra",
         "Each sweep's derivative, their mean and its band from the scatter between sweeps.",
         "Good: thin band, sweeps side by side. Bad: sweeps apart, or features below the resolution bar.",
         "Apart: the gap differed between sweeps; use the geometric mean or scale to the set-point. Narrow: not real.",
     ),
     "normalised": Reading(
+        "spectra",
         "Conductance divided by I/V: follows the density of states where the shaded part ends.",
         "1 at zero bias is there by construction and says nothing. Heights depend on the broadening; positions do not.",
         "Large shaded part: measure the offsets (three set-points, or a sweep with the tip drawn back).",
     ),
     "model": Reading(
+        "spectra",
         "The mean dI/dV with the line shape fitted to it; below, what is left over in standard uncertainties.",
         "Good: residuals around zero, nearly all within ±2. Bad: waves, or a verdict that is not good.",
         "Bad: another line shape, or a smaller range of bias. Do not quote parameters of a poor fit.",
     ),
     "directions": Reading(
+        "spectra",
         "Half the difference between upward and downward sweeps, with the model that splits it into causes.",
         "Constant: displacement current. Like dI/dV: the amplifier lags. Like the current itself: the gap drifts.",
         "Ramp slower against displacement and lag, wait longer against drift; the mean of both cancels them.",
     ),
     "smoothing": Reading(
+        "spectra",
         "How well the other sweeps predict the one left out, against the energy width of the smoothing.",
         "Good: a clear valley. Bad: flat (noise decides little) or falling to an edge (too few widths or sweeps).",
         "Flat: any width there serves, say which. At an edge: more sweeps, or set the width in the plan.",
     ),
     "timeline": Reading(
+        "session",
         "When each sweep was taken, one row a tip and kind; crosses were left out.",
         "Good: crosses scattered. Bad: crosses in a row (something happened then), tips measured in blocks.",
         "In a row: look in the logbook for that time. Blocks: mix the order, so that drift is not taken for a tip.",
     ),
     "sweeps": Reading(
+        "session",
         "Every sweep of one set as it was recorded; those left out dashed.",
         "Good: kept sweeps side by side. Bad: a kept sweep far from the others, or many left out.",
         "Look at the reasons in the table of sweeps; keep or omit by hand with a reason where the rules are wrong.",
     ),
 }
+
+
+@dataclass(frozen=True, eq=False)
+class Picture:
+    """One figure of the report."""
+
+    kind: str  # of `READING`
+    name: str  # of its files
+    title: str
+    finding: str  # one sentence: the alternative text
+    plot: Callable[..., object]  # given `ax`, or `axes` where `rows` are named; can go to another process
+    width: str = ""  # the plan's, if empty
+    height_in: float = 2.6
+    rows: tuple[float, ...] = ()  # relative heights of several axes
+    share: bool = True
+
+    @property
+    def reading(self) -> Reading:
+        """How to read it."""
+        return READING[self.kind]
+
+    @property
+    def section(self) -> str:
+        """Of the page."""
+        return self.reading.section
+
+    def draw(self, axes: list[Axes]) -> None:
+        """Draw it.
+
+        Parameters
+        ----------
+        axes : list of matplotlib.axes.Axes
+            As many as `rows`, or one.
+        """
+        self.plot(axes=axes) if self.rows else self.plot(ax=axes[0])

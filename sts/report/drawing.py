@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from sts.figures.margins import set_margins
 from sts.figures.saving import save
 from sts.figures.style import data_behind, house_style, new_figure, points_drawn
-from sts.report.pictures import Picture
+from sts.report.captions import Picture
 from sts.report.tables import csv_text
 
 MOST_SVG_POINTS = 30_000  # beyond this a page with vector drawings gets slow and large
@@ -30,7 +30,7 @@ def draw(picture: Picture, *, width: str, formats: Sequence[str] = ()) -> Drawn:
     """Draw a picture for the page and, in other formats, as files beside the CSV behind it."""
     with house_style():
         axes = new_figure(
-            width=picture.width or width, height_in=picture.height_in, rows=picture.rows, share=picture.share
+            width=picture.width or width, height_in=picture.height_in, rows=picture.rows or (1.0,), share=picture.share
         )
         picture.draw(axes)
         figure = axes[0].figure

@@ -20,7 +20,10 @@ from sts.report.drawing import Drawn, draw, inline
 from sts.report.lookup import all_sweeps
 from sts.report.methods import checklist, methods_paragraph
 from sts.report.number_words import count
-from sts.report.pictures import MOST_SETS, MOST_SPECTRA, MOST_TIPS, gallery
+from sts.report.pictures import gallery
+from sts.report.pictures_barrier import MOST_TIPS
+from sts.report.pictures_session import MOST_SETS
+from sts.report.pictures_spectra import MOST_SPECTRA
 from sts.spectra.models import MODELS, Model
 
 MOST_ROWS = 1500  # sweeps listed on the page; flagged ones come first, all stand in the CSV

@@ -1,0 +1,225 @@
+"""Figures of apparent barrier heights: tips, pairs, fits, window, local barrier, trend."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import numpy as np
+import pandas as pd
+
+from sts.analysis import Analysis, BarrierAnalysis
+from sts.barrier import LocalBarrier, local_barrier
+from sts.barrier.fit import BarrierFit
+from sts.figures import (
+    plot_barrier_by_tip,
+    plot_iz_fits,
+    plot_local_barrier,
+    plot_sweep_trend,
+    plot_tip_pairs,
+    plot_window_sensitivity,
+)
+from sts.figures.style import rows_of
+from sts.report.answers import answers, tip_name
+from sts.report.captions import Picture
+from sts.report.number_words import listed, minus, value_with_uncertainty
+
+MOST_TIPS = 8  # figures of single tips beyond this are not drawn, and the page says so
+
+
+def barrier_pictures(analysis: Analysis, barrier: BarrierAnalysis) -> list[Picture]:
+    """Figures of the tips, then those of fits and sweeps.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    barrier : BarrierAnalysis
+        That of `analysis`; has at least one tip.
+    """
+    return [*_tip_pictures(analysis, barrier), *_fit_pictures(analysis, barrier)]
+
+
+def _tip_pictures(analysis: Analysis, barrier: BarrierAnalysis) -> list[Picture]:
+    level = analysis.plan.compare.confidence
+    said = {a.question: a for a in answers(analysis)}
+    first = said["What are the barriers?"]
+    pictures = [
+        Picture(
+            "barrier_by_tip",
+            "barrier_by_tip",
+            "Apparent barrier height by tip",
+            f"{first.sentence} {first.warning}".strip(),
+            partial(plot_barrier_by_tip, barrier.sweeps, barrier.sites, barrier.tips, confidence=level),
+            width="double",
+            height_in=0.9 + 0.42 * len(barrier.tips),
+        )
+    ]
+    if len(barrier.pairs) and np.isfinite(barrier.pairs["ratio"].to_numpy(float)).any():
+        pictures.append(
+            Picture(
+                "tip_pairs",
+                "tip_pairs",
+                "Pairs of tips",
+                said["Do the tips differ?"].sentence,
+                partial(plot_tip_pairs, barrier.pairs, confidence=level),
+                width="double",
+                height_in=0.95 + 0.25 * len(barrier.pairs),
+            )
+        )
+    return pictures
+
+
+def typical_rows(fit: BarrierFit, sample: str, tip: str, most: int = 3) -> list[int]:
+    """One used sweep a site of a tip: that with the middle barrier; at most `most`."""
+    table = fit.table.reset_index(drop=True)
+    mine = table[(table["sample"] == sample) & (table["tip"] == tip) & table["used"].astype(bool)]
+    rows = []
+    for _, group in mine.groupby("site", sort=False):
+        ordered = group["barrier_eV"].sort_values(kind="stable")
+        rows.append(int(ordered.index[len(ordered) // 2]))
+    return rows[:most]
+
+
+def _fit_pictures(analysis: Analysis, barrier: BarrierAnalysis) -> list[Picture]:
+    pictures = []
+    for number, tip in enumerate(list(rows_of(barrier.tips))[:MOST_TIPS], 1):
+        for fit in barrier.fits:
+            rows = typical_rows(fit, tip.sample, tip.tip)
+            if rows:
+                name = tip_name(tip.sample, tip.tip, barrier.tips)
+                pictures.append(_fit_picture(fit, rows, f"iz_fits_{number}_{tip.tip}", name))
+                break
+    if len(barrier.window):
+        pictures.append(
+            Picture(
+                "window",
+                "window_sensitivity",
+                "The barrier and the window of the fit",
+                _window_words(barrier),
+                partial(plot_window_sensitivity, barrier.window, _named(barrier.sweeps)),
+            )
+        )
+    pictures += _local_picture(barrier)
+    order = analysis.judged[analysis.judged["kind"] == "iz"][["sweep"]]
+    order = order.merge(_named(barrier.sweeps), on="sweep", how="inner")
+    words = analysis.order.words
+    if len(order) > 2:
+        pictures.append(
+            Picture(
+                "trend",
+                "barrier_trend",
+                f"The barrier {words}",
+                _trend_words(order, words, told=analysis.order.told),
+                partial(
+                    plot_sweep_trend,
+                    _against_median(order),
+                    value="percent",
+                    label="Barrier − median of the tip (%)",
+                    order=words,
+                ),
+            )
+        )
+    return pictures
+
+
+def _fit_picture(fit: BarrierFit, rows: list[int], name: str, tip: str) -> Picture:
+    chi2 = fit.table["reduced_chi2"].to_numpy(float)[rows]
+    words = [
+        f"{r.sweep} {value_with_uncertainty(r.barrier_eV, r.barrier_se_eV, 'eV')}"
+        for r in rows_of(fit.table.iloc[rows])
+    ]
+    return Picture(
+        "iz_fits",
+        name,
+        f"I(z) with fits: {tip}",
+        f"{tip}: {listed(words)}; reduced chi-squared {_range_words(chi2)}.",
+        partial(plot_iz_fits, fit, rows),
+        rows=(2.2, 1.0),
+        height_in=3.4,
+    )
+
+
+def _range_words(values: np.ndarray) -> str:
+    low, high = f"{np.nanmin(values):.2g}", f"{np.nanmax(values):.2g}"
+    return low if low == high else f"{low} to {high}"
+
+
+def _local_picture(barrier: BarrierAnalysis) -> list[Picture]:
+    """One panel a tip, whichever set its sweeps are in; a set is computed only where a sweep of it is drawn."""
+    chosen: list[tuple[BarrierFit, str]] = []
+    for tip in list(rows_of(barrier.tips))[:MOST_TIPS]:
+        for fit in barrier.fits:
+            if rows := typical_rows(fit, tip.sample, tip.tip, 1):
+                chosen.append((fit, str(fit.table["sweep"].iloc[rows[0]])))
+                break
+    if not chosen:
+        return []
+    local = {id(fit): local_barrier(fit) for fit, _ in {id(fit): (fit, name) for fit, name in chosen}.values()}
+    parts = [(local[id(fit)], name) for fit, name in chosen]
+    return [
+        Picture(
+            "local_barrier",
+            "local_barrier",
+            "Local barrier against height",
+            f"Local apparent barrier height φ(z): {listed([_local_words(*part) for part in parts])}.",
+            partial(plot_local_barrier, parts),
+            rows=(1.0,) * len(parts),
+            share=False,
+            height_in=0.5 + 1.1 * len(parts),
+        )
+    ]
+
+
+def _local_words(local: LocalBarrier, name: str) -> str:
+    """Where the bands are narrower than a fifth: from which to which barrier the sweep goes."""
+    row = local.sweeps.index(name)
+    good = local.high_eV[row] - local.low_eV[row] < 0.2 * local.barrier_eV[row]
+    seen = local.barrier_eV[row][good]
+    if not seen.size:
+        return f"{name} nowhere within 10 %"
+    return f"{name} {seen.min():.2f} to {seen.max():.2f} eV up to {local.height[good].max() * 1e9:.2f} nm"
+
+
+def _window_words(barrier: BarrierAnalysis) -> str:
+    named = _named(barrier.sweeps)
+    used = named.loc[named["used"].astype(bool), ["sweep", "tip"]]
+    table = barrier.window.merge(used, on="sweep", how="inner")
+    parts = []
+    for tip, rows in table.groupby(table["tip"].astype(str), sort=False):
+        medians = rows.groupby("lower_cut_nm")["barrier_eV"].median().to_numpy(float)
+        medians = medians[np.isfinite(medians)]
+        if medians.size > 1:
+            parts.append(f"{tip or 'tip'} {abs(medians[-1] / medians[0] - 1) * 100:.1f} %")
+    if not parts:
+        return "How the barrier moves with the lower cut of the fit window."
+    return f"Cutting away the near part moves the median barrier by {listed(parts[:8])}."
+
+
+def _named(sweeps: pd.DataFrame) -> pd.DataFrame:
+    """The sweeps that have a tip."""
+    rows: pd.DataFrame = sweeps[sweeps["unassigned"] == ""]
+    return rows
+
+
+def _against_median(order: pd.DataFrame) -> pd.DataFrame:
+    """Barriers as deviation from the median of the used sweeps of their tip: a drift shows beside any barrier."""
+    used = order[order["used"].astype(bool)]
+    middle = order["tip"].map(used.groupby("tip")["barrier_eV"].median())
+    named = [f"{tip or 'all'}, {m:.2f} eV" for tip, m in zip(order["tip"], middle, strict=True)]
+    return order.assign(percent=100 * (order["barrier_eV"] / middle - 1), tip=named)
+
+
+def _trend_words(order: pd.DataFrame, words: str, *, told: bool) -> str:
+    """How far barriers moved from the first to the second half; nothing of it where only names tell an order."""
+    if not told:
+        return f"The barrier of each sweep {words}: no start times are recorded, so nothing is said of a trend."
+    used = order[order["used"].astype(bool) & np.isfinite(order["barrier_eV"])]
+    parts = []
+    for tip, rows in used.groupby(used["tip"].astype(str), sort=False):
+        y = rows["barrier_eV"].to_numpy(float)
+        if len(y) > 3:
+            half = len(y) // 2
+            change = 100 * (np.median(y[half:]) / np.median(y[:half]) - 1)
+            parts.append(f"{tip or 'tip'} {minus(f'{change:+.1f}')} %")
+    if not parts:
+        return f"The barrier of each sweep {words}."
+    return f"From the first to the second half of each tip's sweeps the median barrier moved by {listed(parts[:8])}."

@@ -1,0 +1,66 @@
+"""Figures of a session: sweeps as measured, and when each was taken."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import numpy as np
+
+from sts.analysis import Analysis
+from sts.figures import plot_session_timeline, plot_sweeps
+from sts.report.captions import Picture
+from sts.report.lookup import all_sweeps
+from sts.report.number_words import count, listed, minus
+from sts.sweeps import SweepSet
+
+MOST_SETS = 3  # of each kind
+
+
+def session_pictures(analysis: Analysis) -> list[Picture]:
+    """The largest sets of each kind as measured, then the session in time.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    """
+    used = dict(zip(analysis.judged["sweep"], analysis.judged["used"].astype(bool), strict=True))
+    pictures = []
+    for kind in ("iv", "iz"):
+        numbered = [(i, s) for i, s in enumerate(analysis.sets, 1) if s.kind == kind]
+        largest = sorted(numbered, key=lambda entry: -len(entry[1]))[:MOST_SETS]
+        pictures += [_sweeps_picture(s, i, used) for i, s in sorted(largest, key=lambda entry: entry[0])]
+    table = all_sweeps(analysis)
+    if len(table) and "started" in table:
+        lanes = len(table[["tip", "kind"]].drop_duplicates())
+        out = int((~table["used"].astype(bool)).sum())
+        if lanes <= 25:
+            pictures.append(
+                Picture(
+                    "timeline",
+                    "session_timeline",
+                    "The session in time",
+                    f"{count(len(table), 'sweep')} in {count(lanes, 'row')} of tip and kind; {out} left out.",
+                    partial(plot_session_timeline, table, order=analysis.order.words),
+                    height_in=0.9 + 0.22 * lanes,
+                )
+            )
+    return pictures
+
+
+def _sweeps_picture(sweeps: SweepSet, number: int, used: dict[str, bool]) -> Picture:
+    mask = np.array([used.get(name, True) for name in sweeps.names], bool)
+    kind = "I(V)" if sweeps.kind == "iv" else "I(z)"
+    samples = listed(list(dict.fromkeys(str(v) for v in sweeps.table["sample"] if v))[:3])
+    scale, unit = (1e9, "nm") if sweeps.kind == "iz" else (1.0, "V")
+    reach = minus(f"{sweeps.axis[0] * scale:.3g} to {sweeps.axis[-1] * scale:.3g} {unit}")
+    what = ", ".join(part for part in (kind, samples, reach) if part)
+    out = [name for name in sweeps.names if not used.get(name, True)]
+    finding = f"{what}: {mask.sum()} of {count(len(sweeps), 'sweep')} kept"
+    finding += f"; left out: {listed(out[:4])}{f' and {len(out) - 4} more' if len(out) > 4 else ''}." if out else "."
+    return Picture(
+        "sweeps",
+        f"sweeps_{number}_{sweeps.kind}",
+        f"Sweeps as measured: {what}",
+        finding,
+        partial(plot_sweeps, sweeps, used=mask),
+    )

@@ -1,0 +1,152 @@
+"""Figures of averaged spectra: conductance, normalised conductance, directions, smoothing, set-points."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import numpy as np
+
+from sts.analysis import SpectraAnalysis
+from sts.figures import (
+    plot_direction_difference,
+    plot_model_fit,
+    plot_normalised,
+    plot_setpoint_series,
+    plot_smoothing_criterion,
+    plot_spectrum,
+)
+from sts.figures.style import rows_of
+from sts.report.answers import TWICE, gap_words, gaps_words, model_words, resolution_words
+from sts.report.captions import Picture
+from sts.report.number_words import count, listed, value_with_uncertainty
+from sts.spectra import setpoint_trends
+from sts.spectra.models import MODELS
+from sts.spectra.spectrum import Spectrum
+
+MOST_SPECTRA = 8  # beyond this they are not drawn, and the page says so
+
+
+def spectra_pictures(analysis: SpectraAnalysis, level: float) -> list[Picture]:
+    """All figures of the group with most sweeps of each sample, the conductance of the others, then the set-points.
+
+    Parameters
+    ----------
+    analysis : SpectraAnalysis
+    level : float
+        Confidence of the bands.
+    """
+    spectra = analysis.spectra
+    pictures: list[Picture] = []
+    by_sample: dict[str, list[Spectrum]] = {}
+    for one in spectra:
+        by_sample.setdefault(str(one.keys.get("sample", "")), []).append(one)
+    fullest = [max(group, key=lambda s: len(s.sweeps)) for group in by_sample.values()]
+    for number, one in enumerate(spectra[:MOST_SPECTRA], 1):
+        whole = _spectrum_pictures(one, number, level)
+        pictures += whole if any(one is main for main in fullest) else whole[:1]
+    for number, (sample, group) in enumerate(by_sample.items(), 1):
+        series = [s for s in group if np.isfinite(s.normalised).any()]
+        if 2 <= len(series) <= MOST_SPECTRA:
+            pictures.append(
+                Picture(
+                    "setpoints",
+                    f"setpoint_series_{number}",
+                    f"Spectra of {sample or 'the sample'} together",
+                    _series_words(series),
+                    partial(plot_setpoint_series, series, confidence=level),
+                    rows=(2.0, 1.0),
+                    share=False,
+                    height_in=4.0,
+                )
+            )
+    return pictures
+
+
+def _spectrum_pictures(one: Spectrum, number: int, level: float) -> list[Picture]:
+    label, n = one.label, count(len(one.sweeps), "sweep")
+    pictures = [
+        Picture(
+            "didv",
+            f"didv_{number}",
+            f"dI/dV: {label}",
+            f"{label}, mean of {n}: {gap_words(one)}; energy {resolution_words([one])}.",
+            partial(plot_spectrum, one, confidence=level),
+            height_in=3.0,
+        )
+    ]
+    if np.isfinite(one.normalised).any():
+        trusted = np.abs(one.bias[one.trusted])
+        reach = f"trusted beyond ±{trusted.min() * 1e3:.3g} mV" if trusted.size else "nowhere trusted"
+        pictures.append(
+            Picture(
+                "normalised",
+                f"normalised_{number}",
+                f"(dI/dV)/(I/V): {label}",
+                f"{label}, {n}: {gap_words(one)}; {reach}.",
+                partial(plot_normalised, one, confidence=level),
+                height_in=3.0,
+            )
+        )
+    for model in MODELS:
+        if model.key in one.fits:
+            pictures.append(
+                Picture(
+                    "model",
+                    f"{model.key}_{number}",
+                    f"{model.title}: {label}",
+                    f"{label}: {model_words(model, one.fits[model.key])}.",
+                    partial(plot_model_fit, one, model),
+                    rows=(2.5, 1.0),
+                    height_in=3.6,
+                )
+            )
+    if one.half_difference is not None:
+        pictures.append(
+            Picture(
+                "directions",
+                f"directions_{number}",
+                f"Upward and downward sweeps: {label}",
+                f"{label}: {_direction_words(one)}.",
+                partial(plot_direction_difference, one),
+            )
+        )
+    if one.criterion is not None and len(one.criterion):
+        chosen = one.criterion.loc[one.criterion["chosen"].astype(bool), "width_V"].to_numpy(float)
+        found = f"{chosen[0] * 1e3:.3g} meV was chosen" if chosen.size else "no width was chosen"
+        if chosen.size and chosen[0] >= one.criterion["width_V"].max():
+            found += ", the widest tried (a curve without structure asks for no finer one),"
+        pictures.append(
+            Picture(
+                "smoothing",
+                f"smoothing_{number}",
+                f"Strength of smoothing: {label}",
+                f"{label}: {found} from {n}.",
+                partial(plot_smoothing_criterion, one),
+            )
+        )
+    return pictures
+
+
+def _direction_words(one: Spectrum) -> str:
+    parts = []
+    for key, word, unit in (
+        ("displacement_fF", "displacement capacitance", "fF"),
+        ("lag_ms", "lag", "ms"),
+        ("drift_per_s", "drift of ln I", "per s"),
+    ):
+        value, se = one.directions.get(key, np.nan), one.directions.get(f"{key}_se", np.nan)
+        if np.isfinite(value):
+            parts.append(
+                f"{word} {value_with_uncertainty(value, se, unit) if np.isfinite(se) else f'{value:.3g} {unit}'}"
+            )
+    return listed(parts) or "the sizes of its causes need the duration of the sweeps, which is not recorded"
+
+
+def _series_words(series: list[Spectrum]) -> str:
+    words = "; ".join(f"{s.label}: {gaps_words([s])}" for s in series)
+    trends = setpoint_trends(series)
+    for row in rows_of(trends):
+        change = value_with_uncertainty(row.gap_change_meV_per_decade, 2 * row.gap_change_se_meV_per_decade, "meV")
+        whose = f" of {row.tip}" if row.tip and trends["tip"].nunique() > 1 else ""
+        words += f"; by {row.gap_method} the gap{whose} changes by {change} a decade of current: {'a' if row.trend else 'no'} trend"
+    return f"{words}{TWICE}." if "±" in words else f"{words}."
