@@ -159,7 +159,7 @@ class ReportPlan(Section):
     author: str = Field("", description="who made it; printed if given")
     figure_width: Literal["single", "double"] = Field("single", description="columns of a journal page (85 or 178 mm)")
     figure_formats: list[Literal["svg", "png", "pdf"]] = Field(
-        ["svg", "png"], description="files of each figure, beside its numbers as CSV"
+        ["svg"], description="files of each figure, beside its numbers as CSV"
     )
     facts: dict[Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9_-]+$")], str] = Field(
         default={},
