@@ -13,7 +13,8 @@ from pathlib import Path
 
 import sts
 from sts.figures import plot_session_timeline
-from sts.report.answers import answers, improvements
+from sts.report.advice import improvements
+from sts.report.answers import answers
 from sts.report.lookup import all_sweeps
 
 

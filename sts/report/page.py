@@ -14,7 +14,8 @@ from markupsafe import Markup
 from sts.analysis import Analysis
 from sts.figures.style import decimals_for
 from sts.plan import write_toml
-from sts.report.answers import answers, flag_panel, improvements
+from sts.report.advice import improvements
+from sts.report.answers import answers, flag_panel
 from sts.report.citations import works_used
 from sts.report.drawing import Drawn, draw, inline
 from sts.report.lookup import all_sweeps

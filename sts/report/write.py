@@ -19,7 +19,8 @@ from sts.barrier.fit import SWEEP_COLUMNS
 from sts.comparing.pairs import PAIR_COLUMNS
 from sts.comparing.sites_and_tips import SITE_COLUMNS, TIP_COLUMNS
 from sts.plan import write_toml
-from sts.report.answers import answers, flag_panel, improvements
+from sts.report.advice import improvements
+from sts.report.answers import answers, flag_panel
 from sts.report.citations import bibtex
 from sts.report.drawing import Drawn, draw
 from sts.report.methods import checklist, methods_paragraph

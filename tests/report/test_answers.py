@@ -14,7 +14,8 @@ from numpy.testing import assert_allclose
 from sts.analysis import Analysis
 from sts.flags import FLAGS
 from sts.plan import Plan
-from sts.report.answers import answers, flag_panel, improvements
+from sts.report.advice import improvements
+from sts.report.answers import answers, flag_panel
 from sts.report.methods import methods_paragraph
 from sts.report.number_words import count, listed, value_with_interval, value_with_uncertainty
 from sts.report.pictures import gallery
