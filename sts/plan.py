@@ -132,6 +132,13 @@ class BarrierPlan(Section):
         0.1, gt=0, description="samples above this conductance, in units of 2e^2/h, are near contact and masked"
     )
     settling_points: int = Field(0, ge=0, description="samples masked at the start of every ramp")
+    offset_pA: float | None = Field(
+        None, description="zero of the current where it was measured otherwise; not set: found from the sweeps"
+    )
+    offset_se_pA: float = Field(1.0, gt=0, description="its standard uncertainty")
+    slowest_decay_per_nm: float = Field(
+        1.0, ge=0, description="|d ln I/dz| below this is no tunnelling decay: such a sweep has no barrier"
+    )
     height_modulation_pm: float = Field(
         0.0, ge=0, description="rms amplitude of the height behind a lock-in channel of I(z) in amperes; 0: not stated"
     )

@@ -161,7 +161,7 @@ def test_what_was_measured_is_summarised_again_without_measuring(session, copy, 
     def never(*arguments, **named):
         raise AssertionError("measured again")
 
-    for name in ("fit_barrier", "judge_iv", "window_sensitivity"):
+    for name in ("fit_together", "judge_iv", "window_sensitivity"):
         monkeypatch.setattr(f"sts.analysis.measured.{name}", never)
     again = measured.summarise(copy.decisions())
     for part in ("sweeps", "sites", "tips", "pairs", "directions", "budget", "components", "window"):

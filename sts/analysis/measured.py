@@ -16,8 +16,9 @@ from sts.analysis.calibrated import calibrated, current_note
 from sts.analysis.results import Analysis
 from sts.analysis.spectra import SpectraOf
 from sts.analysis.versions import versions
-from sts.barrier import fit_barrier, window_sensitivity
-from sts.barrier.fit import BarrierFit
+from sts.barrier import window_sensitivity
+from sts.barrier.bench_offset import KnownOffset
+from sts.barrier.fit import BarrierFit, fit_together
 from sts.curves.replicates import with_replicates
 from sts.flags import flags_of, join_flags
 from sts.plan import Plan
@@ -25,6 +26,7 @@ from sts.provenance import Order, measurement_order, series_of
 from sts.selection import select, standing_decisions
 from sts.session import Session
 from sts.spectra import judge_iv
+from sts.spectra.zero_current import zero_currents
 from sts.sweeps import SweepSet
 
 Progress = Callable[[int, int], None]
@@ -171,15 +173,16 @@ def measure(
     if not sets:
         kinds = {"iv": "I(V) sweeps", "iz": "I(z) sweeps", "": "sweeps"}[only]
         raise ValueError(f"{opened.path}: there are no {kinds} in this session. Import some with 'sts import'.")
-    fits, flags = [], []
-    for done, part in enumerate(sorted(sets, key=lambda part: part.kind == "iv"), 1):
-        if part.kind == "iz":
-            fits.append(fit_barrier(part, settings))
-            flags.append(fits[-1].flags)
-        else:
-            flags.append(judge_iv(part, settings.check))
+    spectra, ramps = ([part for part in sets if part.kind == kind] for kind in ("iv", "iz"))
+    judged = []
+    for part in spectra:
+        judged.append(judge_iv(part, settings.check))
         if progress is not None:
-            progress(done, len(sets) + 1)
+            progress(len(judged), len(sets) + 1)
+    fits = fit_together(ramps, settings, _zeros_of_current(spectra, join_flags(judged), settings))
+    if progress is not None:
+        progress(len(sets), len(sets) + 1)
+    flags = [*(fit.flags for fit in fits), *judged]
     return Measured(
         session=opened.path.name,
         plan=settings,
@@ -215,6 +218,17 @@ def judge(session: Session | str | Path, plan: Plan | None = None, *, progress: 
     """
     opened = opened_session(session)
     return measure(opened, plan, progress=progress).judge(opened.decisions())
+
+
+def _zeros_of_current(spectra: Sequence[SweepSet], flags: pd.DataFrame, plan: Plan) -> list[KnownOffset]:
+    """What the I(V) sweeps that the rules let pass say of the zero of the current."""
+    names = [name for part in spectra for name in part.names]
+    judged = select(names, flags, rules=plan.check.omit)
+    rows = zero_currents(spectra, set(judged.loc[~judged["used"], "sweep"]))
+    return [
+        KnownOffset(value, u, f"{count:.0f} I(V) sweeps at zero bias", scale)
+        for scale, value, u, count in rows.to_numpy(float).tolist()
+    ]
 
 
 def _with_series(sets: Sequence[SweepSet], sources: pd.DataFrame) -> list[SweepSet]:

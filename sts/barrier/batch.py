@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sts.barrier.bench_offset import ROUNDS, KnownOffset, Prior, Seen, find_offsets
 from sts.barrier.blocks import Array, blocks, joined
+from sts.barrier.humps import Humps, find_humps, without
 from sts.barrier.lag import Lags, find_lags
 from sts.barrier.masks import Masks, find_masks
 from sts.barrier.pooled_noise import NoiseModel, find_noise, noise_groups
@@ -15,22 +18,42 @@ from sts.barrier.sweep_fits import Fits, fit_block
 from sts.plan import BarrierPlan
 from sts.sweeps import SweepSet
 
+HUMP_ROUNDS = 2  # of looking for humps beside those that were found
+
 
 @dataclass(frozen=True, eq=False)
-class Batch:
-    """All that is found about the m sweeps of a set on n heights, in SI."""
+class Prepared:
+    """What is found about the m sweeps of a set on n heights before they are fitted, in SI."""
 
     sweeps: SweepSet
     masks: Masks
     noise: NoiseModel
     lags: Lags
+    humps: Humps
+
+    def without_humps(self, humps: Humps) -> Prepared:
+        """The same with these humps masked, and the noise of the rest.
+
+        Parameters
+        ----------
+        humps : Humps
+        """
+        masks = without(self.masks, humps)
+        noise = find_noise(self.sweeps, masks, self.noise.group)
+        return replace(self, masks=masks, noise=noise, humps=self.humps.and_those(humps))
+
+
+@dataclass(frozen=True, eq=False)
+class Batch(Prepared):
+    """What is found, and the fits."""
+
     fits: Fits
     fitted: Array  # (m, n) the fitted curve [A]; NaN where the fit failed
     residual: NDArray[np.float32]  # (m, n) in standard deviations; 7 digits do for what is only looked at
 
 
-def fit_batch(sweeps: SweepSet, plan: BarrierPlan) -> Batch:
-    """Fit every sweep of a set.
+def prepare(sweeps: SweepSet, plan: BarrierPlan) -> Prepared:
+    """Masks, noise and lag of a set.
 
     Parameters
     ----------
@@ -43,9 +66,72 @@ def fit_batch(sweeps: SweepSet, plan: BarrierPlan) -> Batch:
     lags, masks = find_lags(sweeps, masks, noise)
     if lags.masked.any():
         noise = find_noise(sweeps, masks, group)  # what the lag spoiled looked like slow noise
+    return Prepared(sweeps, masks, noise, lags, Humps.none(sweeps))
+
+
+def fit_prepared(ready: Prepared, plan: BarrierPlan, prior: Prior | None = None) -> Batch:
+    """Fit every sweep of a set.
+
+    Parameters
+    ----------
+    ready : Prepared
+        Of m sweeps.
+    plan : BarrierPlan
+    prior : Prior, optional
+        What is known of their offsets.
+    """
+    sweeps = ready.sweeps
     fitted, residual = np.empty(sweeps.current.shape), np.empty(sweeps.current.shape, np.float32)
     parts = []
     for rows in blocks(*sweeps.current.shape):
-        part, fitted[rows], residual[rows] = fit_block(sweeps, masks, noise, rows, plan)
+        part, fitted[rows], residual[rows] = fit_block(sweeps, ready.masks, ready.noise, rows, plan, prior)
         parts.append(part)
-    return Batch(sweeps, masks, noise, lags, joined(parts), fitted, residual)
+    found = {field.name: getattr(ready, field.name) for field in fields(Prepared)}
+    return Batch(**found, fits=joined(parts), fitted=fitted, residual=residual)
+
+
+def fit_batches(sets: Sequence[SweepSet], plan: BarrierPlan, known: Sequence[KnownOffset] = ()) -> list[Batch]:
+    """Fit the sets of one bench and day, which share the zero of the current.
+
+    Parameters
+    ----------
+    sets : sequence of SweepSet
+        I(z) sweeps.
+    plan : BarrierPlan
+    known : sequence of KnownOffset
+        What else says where the zero is.
+
+    Notes
+    -----
+    Where a free offset is not determined (`find_offsets`), the offset is found about the curves that it makes, in `ROUNDS`: about
+    the free fits, a sweep that happens to decay fast would also seem to know its offset well, and pull it.
+    """
+    if plan.offset_pA is not None:
+        known = [*known, KnownOffset(plan.offset_pA * 1e-12, plan.offset_se_pA * 1e-12, "the plan")]
+    batches = [_humps_masked(fit_prepared(prepare(sweeps, plan), plan), plan) for sweeps in sets]
+    for number in range(ROUNDS):
+        priors = find_offsets([_offsets_seen(batch) for batch in batches], known)
+        for place, prior in enumerate(priors):
+            if prior.there.any():
+                batch = batches[place]
+                if not number:  # slow noise too weak to be significant matters where there are few decades
+                    noise = find_noise(batch.sweeps, batch.masks, batch.noise.group, never_white=True)
+                    batch = replace(batch, noise=noise)
+                batches[place] = fit_prepared(batch, plan, prior)
+    return batches
+
+
+def _offsets_seen(batch: Batch) -> Seen:
+    """What a set says of the zero of the current, without the sweeps that a lag has spoiled."""
+    seen = batch.fits.seen
+    return replace(seen, counts=seen.counts & ~batch.lags.too_long)
+
+
+def _humps_masked(batch: Batch, plan: BarrierPlan) -> Batch:
+    """The sweeps fitted again without their humps, where there are any."""
+    for _ in range(HUMP_ROUNDS):
+        humps = find_humps(batch.sweeps, batch.masks, batch.noise, batch.fits, batch.residual)
+        if not humps.mask.any():
+            break
+        batch = fit_prepared(batch.without_humps(humps), plan)
+    return batch

@@ -33,6 +33,9 @@ class Samples:
     u: Array  # (n,) height scaled to 0 ... 1
     current: Array  # (m, n) finite everywhere (masked samples may hold anything finite)
     usable: Array  # (m, n) 1, or 0 where masked
+    expected: Array | None = (
+        None  # (m, 2) offset [A] that is known beforehand, and 1/variance of that [1/A²]; 0: not known
+    )
 
     @cached_property
     def points(self) -> Array:
@@ -40,14 +43,25 @@ class Samples:
         return np.asarray(self.usable.sum(axis=1))
 
     def rows(self, rows: Any) -> Samples:
-        """Those of some sweeps.
+        """Those of some sweeps."""
+        expected = None if self.expected is None else self.expected[rows]
+        return Samples(self.u, self.current[rows], self.usable[rows], expected)
+
+    def equations(self, curve: Exponential, products: Products, windows: Array) -> tuple[Array, Array]:
+        """Normal equations over parts of the range (`Products.normal`), with what is known of the offset.
 
         Parameters
         ----------
-        rows : index
-            Slice, positions or mask.
+        curve, products : Exponential, Products
+            Where the m sweeps stand.
+        windows : ndarray, shape (n, k)
         """
-        return Samples(self.u, self.current[rows], self.usable[rows])
+        matrix, right = products.normal(self.u, windows)
+        if self.expected is not None:
+            value, weight = self.expected.T
+            matrix[..., 1, 1] += weight[:, None]
+            right[..., 1] += (weight * (value - curve.offset))[:, None]
+        return matrix, right
 
 
 @dataclass(frozen=True, eq=False)
@@ -200,14 +214,17 @@ def start(samples: Samples) -> Exponential:
     """
     stride = max(1, samples.u.size // TRIAL_POINTS)
     u, current, weight = samples.u[::stride], samples.current[:, ::stride], samples.usable[:, ::stride]
+    known = np.zeros((len(current), 2)) if samples.expected is None else samples.expected
+    fixed = known[:, 1:] > 0  # a free offset may be anywhere
+    current = current - np.where(fixed, known[:, :1], 0.0)
     e = np.exp(-np.outer(GRID, u))  # (g, n)
     weighted = weight * current
     s1, si, sii = weight.sum(axis=1)[:, None], weighted.sum(axis=1)[:, None], np.vecdot(weighted, current)[:, None]
     se, see, sei = weight @ e.T, weight @ (e * e).T, weighted @ e.T  # (m, g)
     with np.errstate(divide="ignore", invalid="ignore"):
         determinant = see * s1 - se * se
-        amplitude = (s1 * sei - se * si) / determinant
-        offset = (see * si - se * sei) / determinant
+        amplitude = np.where(fixed, sei / see, (s1 * sei - se * si) / determinant)
+        offset = np.where(fixed, 0.0, (see * si - se * sei) / determinant)
         misfit = sii - amplitude * sei - offset * si
         misfit = np.where(np.isfinite(misfit) & (determinant > 1e-12 * see * s1), misfit, np.inf)
     best = np.argmin(misfit, axis=1)
@@ -219,7 +236,7 @@ def start(samples: Samples) -> Exponential:
     shift = np.where((best == middle) & (np.abs(shift) < 1), shift, 0.0)
     decay = GRID[best] * (GRID[1] / GRID[0]) ** shift
     good = np.isfinite(misfit[row, best]) & (samples.points > PARAMETERS + 1)
-    return Exponential(amplitude[row, best], decay, offset[row, best], good)
+    return Exponential(amplitude[row, best], decay, offset[row, best] + np.where(fixed[:, 0], known[:, 0], 0.0), good)
 
 
 def fit(first: Exponential, samples: Samples, variance: Variance) -> Fitted:
@@ -240,8 +257,8 @@ def fit(first: Exponential, samples: Samples, variance: Variance) -> Fitted:
     rows: Any = slice(None)  # sweeps still moving
     for _ in range(MOST_STEPS):
         part = take(present, rows)
-        products = _fitted(part, samples.rows(rows), variance, rows).products
-        step = solve(*(sums[:, 0] for sums in products.normal(samples.u, whole)))
+        products = evaluated(part, samples.rows(rows), variance, rows).products
+        step = solve(*(sums[:, 0] for sums in samples.rows(rows).equations(part, products, whole)))
         good = part.good & np.isfinite(step.decay) & (step.information > 0)
         moved = _move(part, step, good)
         for name in ("amplitude", "decay", "offset"):
@@ -256,10 +273,21 @@ def fit(first: Exponential, samples: Samples, variance: Variance) -> Fitted:
         if moving.mean() < 0.5:
             rows = np.arange(len(settled))[rows][moving]
     present = Exponential(present.amplitude, present.decay, present.offset, present.good & settled)
-    return _fitted(present, samples, variance, slice(None))
+    return evaluated(present, samples, variance)
 
 
-def _fitted(curve: Exponential, samples: Samples, variance: Variance, rows: Any) -> Fitted:
+def evaluated(curve: Exponential, samples: Samples, variance: Variance, rows: Any = slice(None)) -> Fitted:
+    """Residuals, weights and products at a curve, without a step.
+
+    Parameters
+    ----------
+    curve, samples : Exponential, Samples
+        Of k sweeps.
+    variance : callable
+        As for `fit`.
+    rows : index
+        What these sweeps are called when the variance is asked for.
+    """
     signal = curve.signal(samples.u)
     spread = variance(signal, rows)
     residual = samples.current - signal

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sts.barrier.batch import Batch, fit_batch
+from sts.barrier.batch import Batch, fit_batches
+from sts.barrier.bench_offset import KnownOffset
 from sts.barrier.blocks import Array, Mask
 from sts.barrier.flags import sweep_flags
 from sts.barrier.sweep_fits import Fits
@@ -23,6 +25,13 @@ SWEEP_COLUMNS = (
     "barrier_high_eV", "decay_per_nm", "decades", "offset_pA", "noise_pA", "points", "from_nm", "to_nm",
     "reduced_chi2", "barrier_log_eV", "flags", "used",
 )  # fmt: skip
+
+
+INTERVAL = ("barrier_se_eV", "barrier_low_eV", "barrier_high_eV")
+WITHHELD = {  # what is not said of a sweep with a flag
+    "no tunnelling decay": ("barrier_eV", "decay_per_nm", "decay_se_per_nm", *INTERVAL),
+    "offset unknown": INTERVAL,
+}
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,15 +107,45 @@ def fit_barrier(sweeps: SweepSet, plan: Plan | None = None, *, confidence: float
     >>> int(table["used"].sum())
     20
     """
-    if sweeps.kind != "iz":
+    return fit_together([sweeps], plan, confidence=confidence)[0]
+
+
+def fit_together(
+    sets: Sequence[SweepSet],
+    plan: Plan | None = None,
+    known: Sequence[KnownOffset] = (),
+    *,
+    confidence: float | None = None,
+) -> list[BarrierFit]:
+    """Fit the I(z) sets of one bench and day, which share the zero of the current.
+
+    Parameters
+    ----------
+    sets : sequence of SweepSet
+        Of kind ``"iz"``.
+    plan : Plan, optional
+    known : sequence of KnownOffset
+        What else says where the zero of the current is.
+    confidence : float, optional
+        As for `fit_barrier`.
+
+    Raises
+    ------
+    ValueError
+        If a set is not of kind ``"iz"``.
+    """
+    if any(sweeps.kind != "iz" for sweeps in sets):
         raise ValueError("fit_barrier needs I(z) sweeps (kind 'iz'); these are I(V) sweeps. Use average_spectrum.")
     settings = plan or Plan()
-    return _result(fit_batch(sweeps, settings.barrier), settings, confidence or settings.compare.confidence)
+    level = confidence or settings.compare.confidence
+    return [_result(batch, settings, level) for batch in fit_batches(sets, settings.barrier, known)]
 
 
 def _result(batch: Batch, plan: Plan, confidence: float) -> BarrierFit:
     names, table = batch.sweeps.names, sweep_rows(batch, confidence)
     flags = sweep_flags(batch, plan.barrier, confidence)
+    for flag, columns in WITHHELD.items():
+        table.loc[table["sweep"].isin(flags.loc[flags["flag"] == flag, "sweep"]), list(columns)] = np.nan
     place = list(table.columns).index("barrier_log_eV") + 1
     table.insert(place, "flags", flags_of(names, flags))
     chosen = select(names, flags, rules=plan.check.omit)["used"].to_numpy(bool)

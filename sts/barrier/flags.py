@@ -12,7 +12,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sts.barrier.batch import Batch
-from sts.barrier.blocks import Array
+from sts.barrier.bench_offset import COST
+from sts.barrier.blocks import Array, Mask
 from sts.barrier.exponential import PARAMETERS
 from sts.curves.averaging import comparison_groups
 from sts.curves.dead_channel import dead_rows
@@ -33,18 +34,30 @@ class Evidence:
         # Numbers of the texts
         self.samples = np.full(len(table), batch.sweeps.axis.size)
         self.points = batch.masks.points
-        self.saturated, self.contact, self.late = batch.masks.saturated, batch.masks.contact, batch.lags.masked
+        self.settling, self.saturated, self.contact = batch.masks.settling, batch.masks.saturated, batch.masks.contact
+        self.late, self.hump, self.hump_nm = batch.lags.masked, batch.humps.factor, self.near_nm(batch.humps.place)
         self.G0 = np.full(len(table), plan.contact_conductance_G0)
         self.least = np.full(len(table), PARAMETERS + 2)
         self.step_pA = fits.noise.step * 1e12
-        self.jump, self.jump_nm, self.hinge_nm = shape.jump_factor, shape.jump_at * 1e9, shape.hinge_at * 1e9
+        self.jump, self.jump_nm, self.hinge_nm = (
+            shape.jump_factor,
+            self.near_nm(shape.jump_at),
+            self.near_nm(shape.hinge_at),
+        )
         self.before, self.after = shape.slope_before * 1e-9, shape.slope_after * 1e-9
         self.bend_percent = 100 * shape.curvature
         self.decades, self.chi2 = fits.decades, fits.reduced_chi2
         self.barrier_eV = barrier_from_decay(fits.decay)
-        self.highest_eV = barrier_from_decay(np.abs(fits.decay) + fits.reach(confidence))
+        self.reach = fits.reach(confidence)
+        self.highest_eV = barrier_from_decay(np.abs(fits.decay) + self.reach)
+        self.slope_per_nm, self.range_nm = fits.decay * 1e-9, np.full(len(table), np.ptp(batch.sweeps.axis) * 1e9)
+        self.shared = fits.decay_common != 0  # the offset is the bench's
         self.bias_V = np.abs(table["bias_V"].to_numpy(float))
-        self.widened = np.sqrt(shape.inflation)
+        self.widened = np.sqrt(fits.inflation)
+
+    def near_nm(self, height: Array) -> Array:
+        """Heights [m] counted from the near end of the ramps [nm]: a piezo's position may start anywhere."""
+        return np.asarray((height - self.batch.sweeps.axis[0]) * 1e9)
 
     # --- whether there is a fit ------------------------------------------------------------------------------------
 
@@ -91,6 +104,12 @@ class Evidence:
         """The current falls with height, as it should."""
         return self.good & ~self.growing
 
+    @cached_property
+    def not_tunnelling(self) -> Mask:
+        """The current falls far too slowly for tunnelling, whatever the noise."""
+        fastest = (np.abs(self.fits.decay) + self.reach) * 1e-9
+        return np.asarray(self.falling & (fastest < self.plan.slowest_decay_per_nm))
+
     @property
     def short(self) -> Any:
         """Less than a decade of current is seen."""
@@ -100,7 +119,11 @@ class Evidence:
     def low(self) -> Any:
         """The barrier is low: all of its interval is, or the sweep is long enough to tell."""
         limit = self.plan.low_eV
-        return self.falling & ((self.highest_eV < limit) | ((self.barrier_eV < limit) & ~self.short))
+        return (
+            self.falling
+            & ~self.not_tunnelling
+            & ((self.highest_eV < limit) | ((self.barrier_eV < limit) & ~self.short))
+        )
 
     # --- straightness ------------------------------------------------------------------------------------------------
 
@@ -181,6 +204,7 @@ class Evidence:
 
 BROKEN = "ln I falls by {before:.1f}/nm below {hinge_nm:.3f} nm and {after:.1f}/nm above"
 RULES: tuple[tuple[str, Callable[[Evidence], Any], str], ...] = (
+    ("settling", lambda e: e.settling > 0, "{settling} samples at an end of the ramp still belong to the set-point, masked"),
     ("saturated", lambda e: e.saturated > 0, "{saturated} of {samples} samples at the limit, masked"),
     ("all saturated", lambda e: e.empty & (e.saturated > 0), "every sample is at the limit or masked"),
     ("too few points", lambda e: e.empty & (e.saturated == 0), "no finite sample"),
@@ -188,14 +212,19 @@ RULES: tuple[tuple[str, Callable[[Evidence], Any], str], ...] = (
     ("contact", lambda e: e.contact > 0, "{contact} samples above {G0:g} G0, masked"),
     ("dead channel", lambda e: e.dead != "", "{dead}"),
     ("fit failed", lambda e: ~(e.good | e.empty | e.few | e.batch.masks.still), "no exponential describes this sweep"),
+    ("no tunnelling decay", lambda e: e.not_tunnelling,
+     "ln I falls by {slope_per_nm:.2g}/nm over {range_nm:.3g} nm: a water film, contact, leakage, or no height"),
     ("coarse steps", lambda e: e.coarse, "converter step {step_pA:.3g} pA, larger than the noise"),
     ("wrong sign", lambda e: e.growing, "the current grows with height: height or direction is reversed in the file"),
     ("negative current", lambda e: e.negative, "the current is negative throughout; its size was fitted"),
     ("jump", lambda e: e.jumped, "current × {jump:.2f} at {jump_nm:.3f} nm"),
+    ("hump", lambda e: e.hump != 1, "current × {hump:.2f} and back at {hump_nm:.3f} nm, masked"),
     ("plateau", lambda e: e.plateau, BROKEN),
     ("two slopes", lambda e: e.two, BROKEN),
     ("curved", lambda e: e.curved, "the slope of ln I changes by {bend_percent:+.0f} % over the visible range"),
     ("few decades", lambda e: e.short, "{decades:.2f} decades above the noise; at least 1 is needed"),
+    ("offset unknown", lambda e: e.short & ~e.shared & (e.fits.seen.cost > COST),
+     "{decades:.2f} decades, and nothing says where the zero of the current is: no interval"),
     ("low barrier", lambda e: e.low, "{barrier_eV:.2f} eV: not a work function: contaminated or compliant gap"),
     ("high barrier", lambda e: e.falling & (e.barrier_eV > e.plan.high_eV),
      "{barrier_eV:.2f} eV: check the height scale"),

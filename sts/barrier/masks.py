@@ -1,4 +1,4 @@
-"""Which samples of an I(z) sweep a fit may use: what is missing, saturated, in contact, settling or stuck is masked."""
+"""Which samples of an I(z) sweep a fit may use: what is missing, settling, saturated, in contact or stuck is masked."""
 
 from __future__ import annotations
 
@@ -8,8 +8,10 @@ from typing import Any
 
 import numpy as np
 
+from sts.barrier.bench_offset import Prior
 from sts.barrier.blocks import Array, Mask, Rows, blocks, joined
 from sts.barrier.exponential import Samples, scaled_height
+from sts.barrier.settling import find_settling
 from sts.curves.dead_channel import stuck
 from sts.curves.electronics import find_saturation
 from sts.plan import BarrierPlan
@@ -23,6 +25,7 @@ class Masks:
 
     usable: Mask  # (m, n)
     still: Mask  # (m,) one number throughout: a dead channel
+    settling: Rows  # (m,) samples at an end that still belong to the set-point
     saturated: Rows  # (m,) samples at the limit
     contact: Rows  # (m,) samples above the conductance of contact
     largest: Array  # (m,) largest current before the lag is looked for [A]
@@ -32,7 +35,7 @@ class Masks:
         """Number of usable samples, shape (m,)."""
         return np.asarray(self.usable.sum(axis=1))
 
-    def samples(self, sweeps: SweepSet, rows: Any) -> Samples:
+    def samples(self, sweeps: SweepSet, rows: Any, prior: Prior | None = None) -> Samples:
         """What is left of some sweeps, for a fit.
 
         Parameters
@@ -41,10 +44,13 @@ class Masks:
             Those that the masks belong to.
         rows : index
             Slice or positions (k,).
+        prior : Prior, optional
+            What is known of the offsets of all of them.
         """
         usable = self.usable[rows]
         u, _ = scaled_height(sweeps.axis)
-        return Samples(u, np.where(usable, sweeps.current[rows], 0.0), usable.astype(float))
+        expected = None if prior is None else np.column_stack([prior.value, prior.weight])[rows]
+        return Samples(u, np.where(usable, sweeps.current[rows], 0.0), usable.astype(float), expected)
 
 
 def find_masks(sweeps: SweepSet, plan: BarrierPlan) -> Masks:
@@ -64,20 +70,24 @@ def _masks(sweeps: SweepSet, plan: BarrierPlan, rows: slice) -> Masks:
     current, table = sweeps.current[rows], sweeps.table.iloc[rows]
     full_scale = table["full_scale_A"].to_numpy(float)
     still = stuck(current, full_scale)
-    saturated = _saturated(current, full_scale) & ~still[:, None]
+    usable = np.isfinite(current) & ~still[:, None]
+    with np.errstate(invalid="ignore"):
+        within = usable & ~(np.abs(current) >= 0.98 * np.where(full_scale > 0, full_scale, np.inf)[:, None])
+    u, _ = scaled_height(sweeps.axis)
+    settling = find_settling(Samples(u, np.where(within, current, 0.0), within.astype(float)))
+    saturated = _saturated(np.where(settling, np.nan, current), full_scale) & ~still[:, None]
     bias = np.abs(table["bias_V"].to_numpy(float))
     limit = plan.contact_conductance_G0 * CONDUCTANCE_QUANTUM * bias
-    usable = np.isfinite(current) & ~saturated & ~still[:, None]
+    usable &= ~settling & ~saturated
     with np.errstate(invalid="ignore"):
         contact = usable & (np.abs(current) > np.where(bias > 0, limit, np.inf)[:, None])
     usable &= ~contact
-    settling = plan.settling_points
-    if settling:
+    if plan.settling_points:
         from_top = (table["direction"] == "approach").to_numpy(bool)
-        usable[~from_top, :settling] = False
-        usable[from_top, current.shape[1] - settling :] = False
+        usable[~from_top, : plan.settling_points] = False
+        usable[from_top, current.shape[1] - plan.settling_points :] = False
     largest = np.max(np.abs(np.where(usable, current, 0.0)), axis=1)
-    return Masks(usable, still, saturated.sum(axis=1), contact.sum(axis=1), largest)
+    return Masks(usable, still, settling.sum(axis=1), saturated.sum(axis=1), contact.sum(axis=1), largest)
 
 
 def _saturated(current: Array, full_scale: Array) -> Mask:

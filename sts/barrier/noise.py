@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from sts.barrier.blocks import Array, Rows
+from sts.barrier.blocks import Array, Mask, Rows
 from sts.quantities import ELEMENTARY_CHARGE
 
 CLIP = 9.0  # squared standardised residuals count at most this much: a jump must not become the noise
@@ -72,7 +72,7 @@ class PooledNoise(Noise):
     step: Array  # (m,) converter step [A], NaN if none is seen
     floor: Array  # (m,) least α [A²]
     correlation: Array  # (m,) of neighbours in the noise of the gap, 0 where white noise may give it
-    memory: Array  # (m,) the same of all other noise
+    slow: Mask  # (m,) whether any of the noise is significantly alike from sample to sample
 
 
 @dataclass(frozen=True, eq=False)

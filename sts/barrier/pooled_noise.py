@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -10,11 +10,11 @@ import numpy as np
 import pandas as pd
 
 from sts.barrier import exponential as engine
-from sts.barrier.blocks import Array, Mask, Rows, blocks, replaced, take
+from sts.barrier.blocks import Array, Mask, Rows, blocks, joined, replaced, take
 from sts.barrier.exponential import PARAMETERS, Exponential, Fitted, Samples
 from sts.barrier.masks import Masks
 from sts.barrier.noise import CLIP, CLIP_MEAN, NoiseSums, PooledNoise, noise_sums, solve_noise
-from sts.barrier.slow_noise import slow_correlation
+from sts.barrier.slow_noise import Covariance, Whitened, find_covariance, slow_correlation
 from sts.curves.electronics import find_step
 from sts.sweeps import SweepSet
 
@@ -23,6 +23,7 @@ NOISE_SWEEPS = 300  # of a group that its noise is found from
 NOISE_GROUP = ("sample", "tip", "unassigned", "full_scale_A")  # sweeps that share their noise
 UNUSUAL = 3.0  # standard deviations by which a sweep's noise must differ from its group's to be taken as its own
 OWN_POINTS, PRIOR_POINTS, OWN_ROUNDS = 20, 15.0, 2
+ENOUGH = 6  # sweeps that tell how slow the noise of their group is; fewer go by those of all groups
 LEAST_SHARE = 0.1  # of the variance seen at the far end that the electronics have at least: a misfit may say none
 
 
@@ -32,6 +33,7 @@ class NoiseModel:
 
     pooled: PooledNoise  # of the g groups
     group: Rows  # (m,) which of them a sweep belongs to
+    slow: Mapping[int, Covariance]  # of those groups whose noise is not white
 
     def of(self, rows: Any) -> PooledNoise:
         """The noise of some sweeps.
@@ -67,7 +69,7 @@ def noise_groups(sweeps: SweepSet) -> Rows:
     return np.asarray(np.unique(whole, return_inverse=True)[1])
 
 
-def find_noise(sweeps: SweepSet, masks: Masks, group: Rows) -> NoiseModel:
+def find_noise(sweeps: SweepSet, masks: Masks, group: Rows, *, never_white: bool = False) -> NoiseModel:
     """Noise of each group from a sample of its sweeps: 300 sweeps tell it to a percent.
 
     Parameters
@@ -77,6 +79,8 @@ def find_noise(sweeps: SweepSet, masks: Masks, group: Rows) -> NoiseModel:
         Of its m sweeps.
     group : ndarray of int, shape (m,)
         Of `noise_groups`.
+    never_white : bool
+        Allow for slow noise that is too weak to be significant: it matters where a sweep covers few decades.
 
     Notes
     -----
@@ -98,8 +102,10 @@ def find_noise(sweeps: SweepSet, masks: Masks, group: Rows) -> NoiseModel:
         good = [part.group[count & part.curve.good] for part, count in zip(parts, counted, strict=True)]
         some = np.bincount(np.concatenate(good), minlength=len(terms)) > 0
         pooled = replace(pooled, terms=np.where(some[:, None], terms, pooled.terms))
-    correlation, memory = _slow(parts, pooled)
-    return NoiseModel(replace(pooled, correlation=correlation, memory=memory), group)
+    correlation, memory, drift = _slow(parts, pooled)
+    slow = (correlation > 0) | (memory > 0) | (drift > 0) | never_white
+    pooled = replace(pooled, correlation=correlation, slow=slow)
+    return NoiseModel(pooled, group, _covariances(parts, pooled))
 
 
 def _first_part(samples: Samples, group: Rows) -> _Part:
@@ -120,7 +126,7 @@ def _first_noise(current: Array, largest: Array, parts: Sequence[_Part], groups:
     floor = np.maximum.reduce([step**2 / 12, (1e-10 * scale) ** 2, quiet_floor])
     alpha = np.maximum(median["level"].fillna(0.0).to_numpy(float) ** 2, floor)
     terms = np.stack([alpha, np.zeros(groups), np.full(groups, 4e-4)], axis=1)
-    return PooledNoise(terms, scale, step, floor, np.zeros(groups), np.zeros(groups))
+    return PooledNoise(terms, scale, step, floor, np.zeros(groups), np.zeros(groups, bool))
 
 
 def _next(part: _Part, pooled: PooledNoise, counted: Mask) -> tuple[_Part, NoiseSums]:
@@ -172,7 +178,7 @@ def _row_median(values: Array) -> Array:
 
 
 def _slow(parts: Sequence[_Part], pooled: PooledNoise) -> list[Array]:
-    """Slow noise of each group: the median correlation of its sweeps (g,), of the gap and of all other noise."""
+    """Slow noise of each group: the median correlation of its sweeps (g,), of the gap, of all other noise, and over a distance."""
     found = []
     for part in parts:
         noise, signal = take(pooled, part.group), part.curve.signal(part.samples.u)
@@ -184,13 +190,40 @@ def _slow(parts: Sequence[_Part], pooled: PooledNoise) -> list[Array]:
     return [_significant(c, s, group, len(pooled.terms)) for c, s in zip(each, spread, strict=True)]
 
 
+def _covariances(parts: Sequence[_Part], pooled: PooledNoise) -> dict[int, Covariance]:
+    """Of each group with slow noise, from its sweeps that count; of small groups from those of all."""
+    slow = np.flatnonzero(pooled.slow)
+    if not slow.size:
+        return {}
+    whites, groups = [], []
+    for part, counted in zip(parts, _counted(parts), strict=True):
+        rows = np.flatnonzero(counted & pooled.slow[part.group])
+        samples, noise = part.samples.rows(rows), take(pooled, part.group[rows])
+        fitted = engine.evaluated(take(part.curve, rows), samples, noise.variance)
+        whites.append(Whitened.of(samples, fitted, noise))
+        groups.append(part.group[rows])
+    white, group = joined(whites), np.concatenate(groups)
+    sizes = np.bincount(group, minlength=len(pooled.terms))
+    small = [int(g) for g in slow if sizes[g] < ENOUGH]
+    found = {int(g): find_covariance(white.rows(np.flatnonzero(group == g))) for g in slow if sizes[g] >= ENOUGH}
+    if small and len(group):
+        found |= dict.fromkeys(small, find_covariance(white))
+    return found
+
+
 def _significant(each: Array, spread: Array, group: Rows, groups: int) -> Array:
-    """Median correlation of each group (g,), 0 where white noise may give it."""
-    by_group = pd.DataFrame({"each": each, "spread": spread}).groupby(group)
-    median = by_group["each"].median()
+    """Median correlation of each group (g,), 0 where white noise may give it; small groups go by all sweeps together."""
+
     # 1.25: a median scatters more than a mean (normal distribution).
-    limit: Any = 3 * 1.25 * by_group["spread"].median() / np.sqrt(by_group.size())
-    return median.where(median > limit, 0.0).reindex(range(groups)).fillna(0.0).to_numpy(float)
+    def clear(values: pd.DataFrame) -> Any:
+        return values["each"].median() > 3 * 1.25 * values["spread"].median() / np.sqrt(len(values))
+
+    frame = pd.DataFrame({"each": each, "spread": spread})
+    by_group = frame.groupby(group)
+    size, median = by_group.size(), by_group["each"].median()
+    limit: Any = 3 * 1.25 * by_group["spread"].median() / np.sqrt(size)
+    there = (median > limit) | ((size < ENOUGH) & (median > 0) & bool(len(frame) and clear(frame)))
+    return median.where(there, 0.0).reindex(range(groups)).fillna(0.0).to_numpy(float)
 
 
 def own_noise(samples: Samples, found: Fitted, noise: PooledNoise) -> tuple[Fitted, PooledNoise]:
@@ -219,7 +252,7 @@ def own_noise(samples: Samples, found: Fitted, noise: PooledNoise) -> tuple[Fitt
         # The variance of (Δe)²/2 is 2, and its neighbours share half a unit each: 3 in sums.
         unusual = [np.vecdot(part, excess) / np.sqrt(3 * np.vecdot(part, part)) for part in (share, both - share)]
     apart = np.fmax(*np.abs(unusual)) > UNUSUAL
-    white = noise.correlation + noise.memory == 0
+    white = ~noise.slow
     some = np.flatnonzero(apart & found.curve.good & white & (both.sum(axis=1) >= OWN_POINTS))
     if not some.size:
         return found, noise

@@ -88,9 +88,10 @@ def slopes_by_repeat(sweeps: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        `sample`, `tip`, `site`, `repeat`, `decay_per_nm`, `decay_se_per_nm`, `dof`, `sweeps`, `flags`, then the user's
-        own columns. Where a site has pairs, a repeat with one direction left is
-        taken too, with its drift uncorrected: the flags and the count `sweeps` say so.
+        `sample`, `tip`, `site`, `repeat`, `decay_per_nm`, `decay_se_per_nm` (without what the repeats of a bench share),
+        `dof`, `decay_common_per_nm` (by how much one standard uncertainty of the bench's offset moves it), `sweeps`, `flags`,
+        then the user's own columns. Where a site has pairs, a repeat with one direction left is taken too, with its drift
+        uncorrected: the flags and the count `sweeps` say so.
 
     Raises
     ------
@@ -100,24 +101,27 @@ def slopes_by_repeat(sweeps: pd.DataFrame) -> pd.DataFrame:
     there = _measured(sweeps)
     used = sweeps[there].reset_index(drop=True)
     if used.empty:
-        return pd.DataFrame(columns=[*REPEAT, *KNOWN[2:], "sweeps", "flags"])
+        return pd.DataFrame(columns=[*REPEAT, *KNOWN[2:], "decay_common_per_nm", "sweeps", "flags"])
     place = repeats_among(sweeps, "iz", there)
     count = np.bincount(place)
     slope = np.bincount(place, weights=used["decay_per_nm"]) / count
-    variance = np.bincount(place, weights=used["decay_se_per_nm"] ** 2) / count**2
-    fourth = np.bincount(place, weights=used["decay_se_per_nm"] ** 4 / used["dof"]) / count**4
+    common = used["decay_common_per_nm"]
+    own = np.maximum(used["decay_se_per_nm"] ** 2 - common**2, 0.0)
+    variance = np.bincount(place, weights=own) / count**2
+    fourth = np.bincount(place, weights=own**2 / used["dof"]) / count**4
     first = np.unique(place, return_index=True)[1]
     names = list(used.columns)
-    own = [name for name in names[names.index("range_nm") + 1 :] if name != REPLICATE]
+    columns = [name for name in names[names.index("range_nm") + 1 :] if name != REPLICATE]
     table = used.loc[first, [*REPEAT]].reset_index(drop=True)
     values: dict[str, Any] = {
         "decay_per_nm": slope,
         "decay_se_per_nm": np.sqrt(variance),
         "dof": variance**2 / np.maximum(fourth, 1e-300),
+        "decay_common_per_nm": np.bincount(place, weights=common) / count,
         "sweeps": count,
         "flags": _together(used["flags"].tolist(), place),
     }
-    result: pd.DataFrame = pd.concat([table.assign(**values), used.loc[first, own].reset_index(drop=True)], axis=1)
+    result: pd.DataFrame = pd.concat([table.assign(**values), used.loc[first, columns].reset_index(drop=True)], axis=1)
     return result
 
 

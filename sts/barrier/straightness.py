@@ -13,7 +13,6 @@ import numpy as np
 from sts.barrier.blocks import Array
 from sts.barrier.exponential import Fitted, Products, Samples
 from sts.barrier.noise import PooledNoise
-from sts.barrier.slow_noise import slow_inflation
 
 JUMP_LOCAL = 4.8  # difference of neighbouring window means, in its standard deviations, that is a jump by itself
 JUMP_LOCAL_WITH_SCORE, JUMP_SCORE = 3.7, 5.5  # or this much, where a step in the model is as significant as this
@@ -35,11 +34,10 @@ class Shape:
     hinge_t: Array
     slope_before: Array  # d ln I / du on both sides of the hinge (positive: decaying)
     slope_after: Array
-    inflation: Array  # variance of the decay with slow noise, relative to that with white noise (>= 1)
 
 
 def examine(
-    samples: Samples, fitted: Fitted, *, inverse: Array, right: Array, chi2: Array, noise: PooledNoise
+    samples: Samples, fitted: Fitted, *, inverse: Array, right: Array, scatter: Array, noise: PooledNoise
 ) -> Shape:
     """Run the tests on one block of sweeps.
 
@@ -49,8 +47,8 @@ def examine(
         Of m sweeps.
     inverse, right : ndarray, shapes (m, 3, 3) and (m, 3)
         Inverse normal matrix of the fit, and the products of its columns with the residual.
-    chi2 : ndarray, shape (m,)
-        Reduced chi².
+    scatter : ndarray, shape (m,)
+        By how much what follows from the residuals scatters more than the noise terms say.
     noise : PooledNoise
         Of the m sweeps.
     """
@@ -58,8 +56,6 @@ def examine(
     factor, at = _jumps(samples.u, products, inverse)
     u, ws, wss, wsr = samples.u, products.ws, products.wss, products.wsr
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        inflation, misfit = slow_inflation(samples, fitted, inverse, noise)
-        scatter = np.sqrt(np.maximum(chi2, 1e-300) * np.where(misfit, 1.0, inflation))[:, None]
         first = np.abs(products.signal[:, 0])
         visible = np.clip(
             np.log(np.maximum(first / np.maximum(noise.electronics, 1e-300), 1.0)) / np.abs(decay), 0.05, 1.0
@@ -70,7 +66,7 @@ def examine(
         load = cross @ inverse
         information = wss @ shapes**2 - np.vecdot(load, cross)
         score = wsr @ shapes - np.vecdot(load, right[:, None, :])
-        size, t = score / information, score / np.sqrt(information) / scatter
+        size, t = score / information, score / np.sqrt(information) / scatter[:, None]
         after = decay[:, None] - size + load[..., 2] * size
     best = 1 + np.argmax(np.nan_to_num(np.abs(t[:, 1:])), axis=1)
     row = np.arange(len(decay))
@@ -83,7 +79,6 @@ def examine(
         hinge_t=t[row, best],
         slope_before=(after + size)[row, best],
         slope_after=after[row, best],
-        inflation=inflation,
     )
 
 

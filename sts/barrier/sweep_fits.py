@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import stats
 
 from sts.barrier import exponential as engine
-from sts.barrier.blocks import Array, Mask, Rows
+from sts.barrier.bench_offset import Prior, Seen
+from sts.barrier.blocks import Array, Mask, Rows, take
 from sts.barrier.exponential import PARAMETERS, Exponential, Fitted, Samples
 from sts.barrier.masks import Masks
 from sts.barrier.modulation import fit_modulation
 from sts.barrier.noise import PooledNoise
 from sts.barrier.pooled_noise import NoiseModel, own_noise
+from sts.barrier.slow_noise import Whitened
 from sts.barrier.straightness import Shape, examine
 from sts.plan import BarrierPlan
 from sts.sweeps import SweepSet
 
+LEAST_REACH = 3.0  # standard errors above the mean at the far end up to which the zero of the current may lie
 WINDOWS = ((0.1, 1.0), (0.2, 1.0), (0.0, 0.9), (0.0, 0.8))  # cuts of the choice spread, as shares of the range
 
 
@@ -28,12 +32,17 @@ class Fits:
     good: Mask  # (m,)
     amplitude: Array  # (m,) tunnelling current at the first height [A]
     decay: Array  # (m,) 2κ [1/m]
-    decay_se: Array  # (m,) standard uncertainty, slow noise allowed for [1/m]
+    decay_se: Array  # (m,) standard uncertainty, slow noise and the offset allowed for [1/m]
+    decay_common: (
+        Array  # (m,) by how much it moves with one standard uncertainty of the offset that all sweeps share [1/m]
+    )
     offset: Array  # (m,) [A]
     offset_se: Array  # (m,) [A]
+    seen: Seen  # what the sweep alone says of the offset
     reduced_chi2: Array  # (m,)
     points: Rows  # (m,) samples that entered
-    dof: Rows  # (m,)
+    dof: Array  # (m,) of the uncertainty of the decay
+    inflation: Array  # (m,) its variance relative to that with white noise of the same size
     lowest: Array  # (m,) height of the first sample that entered [m]
     highest: Array  # (m,) of the last [m]
     decades: Array  # (m,) of current above the noise
@@ -57,7 +66,7 @@ class Fits:
 
 
 def fit_block(
-    sweeps: SweepSet, masks: Masks, noise: NoiseModel, rows: slice, plan: BarrierPlan
+    sweeps: SweepSet, masks: Masks, noise: NoiseModel, rows: slice, plan: BarrierPlan, prior: Prior | None = None
 ) -> tuple[Fits, Array, Array]:
     """Fit one block of the sweeps of a set.
 
@@ -71,44 +80,57 @@ def fit_block(
         The k sweeps of the block.
     plan : BarrierPlan
         The amplitude of a modulated height.
+    prior : Prior, optional
+        What is known of the offsets of all m sweeps.
 
     Returns
     -------
     (Fits, ndarray, ndarray)
         Of the k sweeps; the fitted curves [A] and the residuals in standard deviations of the noise, shape (k, n).
     """
-    samples = masks.samples(sweeps, rows)
+    samples = masks.samples(sweeps, rows, prior)
     start = engine.start(samples)
     own = noise.of(rows)
     fitted, own = own_noise(samples, engine.fit(start, samples, own.variance), own)
     curve, products = fitted.curve, fitted.products
     points = masks.points[rows]
-    dof = np.maximum(points - PARAMETERS, 1)
-    chi2 = np.vecdot(products.wr, products.residual) / dof
+    freedom = np.maximum(points - PARAMETERS, 1)
+    chi2 = np.vecdot(products.wr, products.residual) / freedom
     good = curve.good & np.isfinite(chi2)
     u, span = engine.scaled_height(sweeps.axis)
-    matrix, right = products.normal(u, _windows(u))
+    matrix, right = samples.equations(curve, products, _windows(u))
     step = engine.solve(matrix, right)
     inverse = np.where(curve.good[:, None, None], engine.inverse(matrix[:, 0]), 0.0)
-    shape = examine(samples, fitted, inverse=inverse, right=right[:, 0], chi2=chi2, noise=own)
+    spread = _spread(samples, fitted, inverse, noise, rows, chi2)
+    scatter = np.sqrt(np.maximum(chi2, 1e-300) * spread.inflation)
+    shape = examine(samples, fitted, inverse=inverse, right=right[:, 0], scatter=scatter, noise=own)
     lowest, highest, decades = _seen(samples, sweeps.axis, curve, own)
     modulated = _modulated(sweeps, rows, fitted, samples.usable * good[:, None], plan)
 
     def known(values: Array) -> Array:
         return np.where(good, values, np.nan)
 
-    with np.errstate(invalid="ignore", divide="ignore"):
-        decay_se = np.sqrt(chi2 * shape.inflation / step.information[:, 0]) / span
+    own_part, dof, common = spread.variance, spread.dof, np.zeros(len(chi2))
+    if prior is not None:
+        pull = inverse[:, 2, 1] * prior.weight[rows]  # of the decay per ampere of the known offset
+        common = np.where(prior.there[rows], pull * prior.common[rows], 0.0)
+        shared = common**2 + np.where(prior.there[rows], pull * prior.scatter[rows], 0.0) ** 2
+        with np.errstate(invalid="ignore", divide="ignore"):
+            dof = (own_part + shared) ** 2 / (own_part**2 / dof + shared**2 / prior.dof[rows])
+        own_part = own_part + shared
     fits = Fits(
         good=good,
         amplitude=known(curve.amplitude),
         decay=known(curve.decay / span),
-        decay_se=known(decay_se),
+        decay_se=known(np.sqrt(own_part) / span),
+        decay_common=known(common / span),
         offset=known(curve.offset),
         offset_se=known(np.sqrt(np.maximum(inverse[:, 1, 1] * chi2, 0.0))),
         reduced_chi2=known(chi2),
         points=points,
         dof=dof,
+        inflation=spread.inflation,
+        seen=_offset_alone(samples, fitted, noise, rows, chi2, shape, sweeps),
         lowest=lowest,
         highest=highest,
         decades=known(decades),
@@ -132,6 +154,78 @@ def fit_block(
     return fits, current, residual
 
 
+@dataclass(frozen=True, eq=False)
+class _Spread:
+    """How far the samples' noise moves the decay of k sweeps; (k,) each."""
+
+    variance: Array  # per unit of u, squared
+    dof: Array
+    inflation: Array  # relative to white noise of the sweep's own size
+
+
+def _spread(
+    samples: Samples, fitted: Fitted, inverse: Array, noise: NoiseModel, rows: slice, chi2: Array, of: int = 2
+) -> _Spread:
+    """Of the decay, or of the parameter with number `of`; `inverse` (k, 3, 3) may have a prior in it."""
+    free = fitted.products.normal(samples.u, np.ones((samples.u.size, 1)))[0][:, 0]
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+        alone = inverse[:, of, of] if samples.expected is None else np.einsum(
+            "ki,kij,kj->k", inverse[:, of], free, inverse[:, of]
+        )  # fmt: skip
+        white = np.where(fitted.curve.good, chi2 * alone, np.nan)
+        group_of = noise.group[rows]
+        variance, dof = white.copy(), np.maximum(samples.points - PARAMETERS, 1).astype(float)
+        for group, covariance in noise.slow.items():
+            some = np.flatnonzero((group_of == group) & fitted.curve.good)
+            if some.size:
+                whitened = Whitened.of(samples.rows(some), take(fitted, some), take(noise.pooled, group_of[some]))
+                variance[some], dof[some] = covariance.uncertainty(whitened, inverse[some], of)
+        return _Spread(variance, dof, np.where(white > 0, variance / white, 1.0))
+
+
+def _offset_alone(
+    samples: Samples, fitted: Fitted, noise: NoiseModel, rows: slice, chi2: Array, shape: Shape, sweeps: SweepSet
+) -> Seen:
+    """What each sweep says of the zero of the current, one step from where its fit ended to where a free offset would be."""
+    curve, u = fitted.curve, samples.u
+    matrix, right = (part[:, 0] for part in fitted.products.normal(u, np.ones((u.size, 1))))
+    inverse = np.where(curve.good[:, None, None], engine.inverse(matrix), 0.0)
+    spread = _spread(replace(samples, expected=None), fitted, inverse, noise, rows, chi2, of=1)
+    se = np.sqrt(spread.variance)
+    with np.errstate(all="ignore"):
+        move = np.clip(np.einsum("kj,kj->k", inverse[:, 1], right), -5 * se, 5 * se)
+        known = matrix[:, 2, 2] - matrix[:, 0, 2] ** 2 / matrix[:, 0, 0]  # information of the decay, the offset known
+        cost = np.sqrt(known * inverse[:, 2, 2])
+    sign = np.sign(curve.amplitude)
+    far = samples.usable[:, -max(5, u.size // 20) :] > 0
+    last = np.where(far, samples.current[:, -far.shape[1] :] * sign[:, None], np.nan)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # of rows without any sample
+        least = sign * (np.nanmean(last, axis=1) + LEAST_REACH * np.nanstd(last, axis=1) / np.sqrt(far.sum(axis=1)))
+    flat, level, level_se = _level(samples)
+    counts = ~flat & curve.good & np.isfinite(chi2) & (shape.jump_factor == 1) & (curve.decay > 0)
+    full_scale = sweeps.table["full_scale_A"].to_numpy(float)[rows]
+    largest = np.max(np.abs(samples.current) * samples.usable, axis=1)
+    slack = np.maximum(spread.inflation, 1.0)
+    return Seen(full_scale, curve.offset + move, se, cost, least, sign, slack, counts, level, level_se, largest)
+
+
+def _level(samples: Samples) -> tuple[Mask, Array, Array]:
+    """Which sweeps do not depend on the height at all, their mean current [A] and its standard error; (k,) each.
+
+    Level is what rises or falls by less than four standard errors of a straight line, with scatter but no more of it at one end.
+    """
+    n, u = np.maximum(samples.points, 1), samples.u
+    mean = np.vecdot(samples.usable, samples.current) / n
+    residual = (samples.current - mean[:, None]) * samples.usable
+    spread = np.sqrt(np.vecdot(residual, residual) / n)
+    tilt = samples.usable * (u - (samples.usable @ u / n)[:, None])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        t = np.vecdot(tilt, residual) / np.sqrt(np.vecdot(tilt, tilt)) / spread
+    flat = (np.abs(t) < 4) & (spread > 0) & (samples.points > PARAMETERS + 1)
+    return flat, np.where(flat, mean, np.nan), np.where(flat, spread / np.sqrt(n), np.nan)
+
+
 def _windows(u: Array) -> Array:
     """1 for the samples of the whole range and of each of `WINDOWS`, else 0, shape (n, k + 1)."""
     return np.column_stack([(u >= lower) & (u <= upper) for lower, upper in ((0.0, 1.0), *WINDOWS)]).astype(float)
@@ -142,7 +236,11 @@ def _moved(samples: Samples, fitted: Fitted, step: engine.Step) -> Array:
     decay, products = fitted.curve.decay, fitted.products
     equal = engine.Products.of(samples.usable, products.signal, products.residual)
     whole = np.ones((samples.u.size, 1))
-    other = engine.solve(*(sums[:, 0] for sums in equal.normal(samples.u, whole)))
+    even = samples
+    if samples.expected is not None:  # in the same proportion to the samples as where they have weights
+        middle = np.median(fitted.variance, axis=1)
+        even = replace(samples, expected=np.column_stack([samples.expected[:, 0], samples.expected[:, 1] * middle]))
+    other = engine.solve(*(sums[:, 0] for sums in even.equations(fitted.curve, equal, whole)))
     moved = np.column_stack([step.decay[:, 1:], other.decay])
     reach = 0.5 * np.abs(decay)[:, None]
     return np.where(np.isfinite(moved), decay[:, None] + np.clip(moved, -reach, reach), np.nan)

@@ -62,8 +62,9 @@ def _pairs_of_sample(tips: pd.DataFrame, confidence: float) -> list[dict[str, An
     sites, calibration = tips["sites"].to_numpy(), tips["calibration_se_eV"].to_numpy(float)
     barrier, barrier_se = tips["barrier_eV"].to_numpy(float), tips["barrier_se_eV"].to_numpy(float)
     with np.errstate(invalid="ignore", divide="ignore"):
+        shared = tips["decay_common_per_nm"].to_numpy(float) / slope if "decay_common_per_nm" in tips else 0.0 * slope
         value = np.where(slope > 0, np.log(slope), np.nan)
-        pairs = simultaneous_pairs(value, se / slope, tips["dof"].to_numpy(float), confidence=confidence)
+        pairs = simultaneous_pairs(value, se / slope, tips["dof"].to_numpy(float), shared=shared, confidence=confidence)
     rows = []
     for a, b, log_ratio, log_se, dof, quantile, p in pairs.itertuples(index=False, name=None):
         half = quantile * log_se
@@ -93,13 +94,15 @@ def _pairs_of_sample(tips: pd.DataFrame, confidence: float) -> list[dict[str, An
     return rows
 
 
-def simultaneous_pairs(value: Any, se: Any, dof: Any, *, confidence: float = 0.95) -> pd.DataFrame:
+def simultaneous_pairs(value: Any, se: Any, dof: Any, *, shared: Any = 0.0, confidence: float = 0.95) -> pd.DataFrame:
     """Differences of every two of k independent values with unequal uncertainties, adjusted for their number.
 
     Parameters
     ----------
     value, se, dof : array_like, shape (k,)
         Values, standard uncertainties and degrees of freedom; those with a NaN are left out of the count of pairs.
+    shared : array_like, shape (k,)
+        By how much one standard uncertainty of something common moves each value: in a difference only its difference counts.
 
     Returns
     -------
@@ -111,7 +114,9 @@ def simultaneous_pairs(value: Any, se: Any, dof: Any, *, confidence: float = 0.9
     a, b = np.triu_indices(len(value), 1)
     k = int(np.sum(np.isfinite(value) & np.isfinite(se) & ~np.isnan(dof)))
     family = max(k * (k - 1) // 2, 1)
-    difference, variance = value[a] - value[b], se[a] ** 2 + se[b] ** 2
+    own = se[a] ** 2 + se[b] ** 2
+    shared = np.broadcast_to(np.asarray(shared, float), value.shape)
+    difference, variance = value[a] - value[b], own + (shared[a] - shared[b]) ** 2
     with np.errstate(invalid="ignore", divide="ignore"):
         pair_dof = variance**2 / (se[a] ** 4 / dof[a] + se[b] ** 4 / dof[b])
         statistic = np.abs(difference) / np.sqrt(variance)

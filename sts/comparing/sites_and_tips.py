@@ -6,6 +6,7 @@ scatter (20 % scatter: +4 %).
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -22,8 +23,17 @@ SITE_COLUMNS = (
     "between_site_sd_eV", "calibration_se_eV", "total_se_eV",
 )  # fmt: skip
 TIP_COLUMNS = ("sample", "tip", "sweeps", "sites", *SITE_COLUMNS[4:])
-SITE_EXTRAS = ("decay_per_nm", "decay_se_per_nm", "dof", "repeats", "repeat_sd_eV", "scatter_ratio", "note")
-TIP_EXTRAS = ("decay_per_nm", "decay_se_per_nm", "dof", "repeats", "site_noise_eV", "note")
+SITE_EXTRAS = (
+    "decay_per_nm",
+    "decay_se_per_nm",
+    "decay_common_per_nm",
+    "dof",
+    "repeats",
+    "repeat_sd_eV",
+    "scatter_ratio",
+    "note",
+)
+TIP_EXTRAS = ("decay_per_nm", "decay_se_per_nm", "decay_common_per_nm", "dof", "repeats", "site_noise_eV", "note")
 
 TIP = ["sample", "tip"]
 SITE = ["sample", "tip", "site"]
@@ -90,7 +100,8 @@ def site_level(
         own_sd = np.where(n > 1, np.sqrt(squares / (n - 1)), np.nan)
         ratio = np.sqrt(pooled_ratio * unit / variance)
 
-    values = _barrier_columns(mean, se, se_dof, confidence, calibration)
+    common = _sum(site, rows["decay_common_per_nm"].to_numpy(float)) / n
+    values = _barrier_columns(_Slope(mean, se, se_dof, common), confidence, calibration)
     values["between_site_sd_eV"] = np.nan
     values["repeats"] = n
     values["repeat_sd_eV"] = 2 * BARRIER_PER_NM2 * np.abs(mean) * own_sd
@@ -142,10 +153,11 @@ def tip_level(sites: pd.DataFrame, *, confidence: float = 0.95, calibration: Cal
         pooled.propagated_se, pooled.propagated_dof, pooled.observed_se, pooled.observed_dof, confidence=confidence
     )
     single = pooled.count < 2
-    values = _barrier_columns(pooled.mean, se, np.where(single, np.nan, dof), confidence, calibration)
+    tip, _ = _grouped(sites, TIP)
+    common = _sum(tip, sites["decay_common_per_nm"].to_numpy(float)) / pooled.count
+    values = _barrier_columns(_Slope(pooled.mean, se, np.where(single, np.nan, dof), common), confidence, calibration)
     scale = 2 * BARRIER_PER_NM2 * np.abs(pooled.mean)
     values["between_site_sd_eV"] = scale * np.sqrt(pooled.tau2)
-    tip, _ = _grouped(sites, TIP)
     values["site_noise_eV"] = scale * np.sqrt(_sum(tip, sites["decay_se_per_nm"].to_numpy(float) ** 2) / pooled.count)
     values["note"] = _notes(
         len(se),
@@ -170,7 +182,12 @@ def _checked(repeats: pd.DataFrame) -> pd.DataFrame:
     if rows.empty:
         raise ValueError("No repeat has a fitted slope; look at the flags of the sweeps, and keep some of them.")
     noise, dof = rows["decay_se_per_nm"].to_numpy(float), rows["dof"].to_numpy(float)
-    return rows.assign(decay_se_per_nm=np.where(noise > 0, noise, np.nan), dof=np.where(dof > 0, dof, np.inf))
+    common = rows.get("decay_common_per_nm", 0.0)
+    return rows.assign(
+        decay_se_per_nm=np.where(noise > 0, noise, np.nan),
+        dof=np.where(dof > 0, dof, np.inf),
+        decay_common_per_nm=common,
+    )
 
 
 def _pooled_ratio(tip: np.ndarray, chi2: np.ndarray, dof: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -208,24 +225,36 @@ def _known_variance(sites: pd.DataFrame, tip: np.ndarray) -> np.ndarray:
     return np.where(np.isfinite(variance) & (variance > 0), variance, nominal)
 
 
-def _barrier_columns(
-    slope: np.ndarray, se: np.ndarray, dof: np.ndarray, confidence: float, calibration: Calibration | None
-) -> dict[str, Any]:
+@dataclass(frozen=True, eq=False)
+class _Slope:
+    """Slopes of sites or tips [1/nm], (k,) each."""
+
+    value: np.ndarray
+    se: np.ndarray  # of what differs between repeats
+    dof: np.ndarray
+    common: np.ndarray  # change with one standard uncertainty of the bench's offset, which all repeats share
+
+
+def _barrier_columns(slope: _Slope, confidence: float, calibration: Calibration | None) -> dict[str, Any]:
     # A slope that is not positive is no barrier: squaring would make one of a current that grows with height.
-    barrier = BARRIER_PER_NM2 * np.maximum(slope, 0) ** 2
-    barrier_se = 2 * BARRIER_PER_NM2 * np.abs(slope) * se
+    barrier = BARRIER_PER_NM2 * np.maximum(slope.value, 0) ** 2
+    se = np.hypot(slope.se, slope.common)
+    with np.errstate(invalid="ignore", divide="ignore"):  # Welch and Satterthwaite; the common part is taken as known
+        dof = np.where(slope.common == 0, slope.dof, slope.dof * (se / slope.se) ** 4)
     half = t_quantile(dof, confidence) * se
+    barrier_se = 2 * BARRIER_PER_NM2 * np.abs(slope.value) * se
     calibration_se = np.full_like(barrier, np.nan) if calibration is None else calibration.barrier_se(barrier)
     return {
         "barrier_eV": barrier,
         "barrier_se_eV": barrier_se,
-        "barrier_low_eV": BARRIER_PER_NM2 * np.maximum(slope - half, 0) ** 2,
-        "barrier_high_eV": BARRIER_PER_NM2 * np.maximum(slope + half, 0) ** 2,
+        "barrier_low_eV": BARRIER_PER_NM2 * np.maximum(slope.value - half, 0) ** 2,
+        "barrier_high_eV": BARRIER_PER_NM2 * np.maximum(slope.value + half, 0) ** 2,
         "calibration_se_eV": calibration_se,
         "total_se_eV": np.hypot(barrier_se, np.nan_to_num(calibration_se)),
-        "decay_per_nm": slope,
-        "decay_se_per_nm": se,
-        "dof": dof,
+        "decay_per_nm": slope.value,
+        "decay_se_per_nm": slope.se,
+        "decay_common_per_nm": slope.common,
+        "dof": slope.dof,
     }
 
 
