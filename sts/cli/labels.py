@@ -27,6 +27,7 @@ class _Reading:
     """How files are read where they do not say it."""
 
     columns: tuple[str, ...]
+    rows: tuple[str, ...]
     recipe: tuple[Path, ...]
     decimal: str | None
 
@@ -39,6 +40,10 @@ class _Reading:
     click.option(
         "--columns", multiple=True, metavar="NAMES",
         help="Names for columns that have none: 'V (V), I (A)'; for some files only: 'c_z*: z (nm), I (pA)'.",
+    ),
+    click.option(
+        "--rows", multiple=True, metavar="NAMES",
+        help="Names for rows of many numbers, axis first: 'z (m), I (A)'. Repeat for another kind; sizes tell which fits.",
     ),
     click.option("--recipe", multiple=True, type=PATH, help="TOML file that says how to read files. Repeat for more."),
     click.option("--decimal", type=DECIMAL, help="The decimal mark, where a comma may be either."),
@@ -67,7 +72,7 @@ def import_command(
     with progress("importing") as report:
         result = sts.import_files(
             files, session, recipe=reading.recipe, logbook=labels.logbook, names=labels.names, values=labels.values,
-            columns=reading.columns, decimal=reading.decimal or "", prefer_logbook=labels.prefer_logbook,
+            columns=reading.columns, rows=reading.rows, decimal=reading.decimal or "", prefer_logbook=labels.prefer_logbook,
             keep_copies=keep_copies, strict=strict, progress=report,
         )  # fmt: skip
     for line in _left_out(result.left_out):
@@ -83,7 +88,7 @@ def import_command(
 def _try(files: Sequence[Path], reading: _Reading) -> int:
     from sts.importing import how_to_read, preview_kinds
 
-    how = how_to_read(reading.recipe, reading.columns, reading.decimal or "")
+    how = how_to_read(reading.recipe, reading.columns, reading.decimal or "", rows=reading.rows)
     kinds, found = preview_kinds(files, how, but_not=reading.recipe)
     for preview, names in kinds:
         if len(names) > 1:
@@ -168,15 +173,19 @@ def say_unassigned(table: pd.DataFrame, session: Path) -> None:
 
 
 def notes_alike(notes: Sequence[str]) -> list[str]:
-    """Notes ``file: text``; where several files have the same, one line for all of them."""
-    files: dict[str, list[str]] = {}
+    """Notes ``file: text``; where several files have the same (but for names in it), one line for all of them."""
+    files: dict[str, list[tuple[str, str]]] = {}
     for note in notes:
         name, colon, said = note.partition(": ")
-        files.setdefault(said if colon else note, []).append(name if colon else "")
-    return [
-        said if names == [""] else f"{names[0] if len(names) == 1 else f'{len(names)} files'}: {said}"
-        for said, names in files.items()
-    ]
+        name, said = (name, said) if colon else ("", note)
+        files.setdefault(re.sub(r"'[^']*'", "''", said), []).append((name, said))
+    lines = []
+    for alike in files.values():
+        name, said = alike[0]
+        different = len({text for _, text in alike}) > 1
+        who = name if len(alike) == 1 else f"{len(alike)} files like {name}" if different else f"{len(alike)} files"
+        lines.append(f"{who}: {said}" if name else said)
+    return lines
 
 
 def _by_kind(conflicts: Sequence[str]) -> list[str]:

@@ -39,6 +39,9 @@ class ImportOptions:
         Column to text, for all files of the call: ``{"tip": "heron"}``.
     columns : sequence of str
         Names for tables that have none: ``"V (V), I (A)"``, or ``"c_z*: z (nm), I (pA)"`` for some files.
+    rows : sequence of str
+        Names for files that hold their values in rows: ``"z (m), I (A)"``. Of several the one is taken whose quantities
+        fit the numbers of a file.
     decimal : str
         ``"comma"`` or ``"point"``, for files in which a comma may be either.
     prefer_logbook : bool
@@ -54,6 +57,7 @@ class ImportOptions:
     names: Sequence[str] = ()
     values: Mapping[str, str] | None = None
     columns: Sequence[str] = ()
+    rows: Sequence[str] = ()
     decimal: str = ""
     prefer_logbook: bool = False
     keep_copies: bool = False
@@ -61,13 +65,14 @@ class ImportOptions:
 
 
 def how_to_read(
-    recipe: str | Path | Sequence[str | Path] | None = None, columns: Sequence[str] = (), decimal: str = ""
-) -> HowToRead:
+    recipe: str | Path | Sequence[str | Path] | None = None, columns: Sequence[str] = (), decimal: str = "",
+    *, rows: Sequence[str] = (),
+) -> HowToRead:  # fmt: skip
     """How each file of a call is read.
 
     Parameters
     ----------
-    recipe, columns, decimal
+    recipe, columns, decimal, rows
         As in `ImportOptions`.
 
     Raises
@@ -78,7 +83,8 @@ def how_to_read(
     if decimal not in DECIMALS:
         raise ValueError(f"the decimal mark is '{decimal}'; use comma or point.")
     recipes = tuple(read_recipe(path) for path in _paths(recipe))
-    return HowToRead(recipes, tuple(named_columns(text) for text in columns), DECIMALS[decimal])
+    named, in_rows = (tuple(named_columns(text) for text in texts) for texts in (columns, rows))
+    return HowToRead(recipes, named, in_rows, DECIMALS[decimal])
 
 
 def _paths(recipe: str | Path | Sequence[str | Path] | None) -> list[str | Path]:
@@ -103,7 +109,7 @@ def import_files(
     options : ImportOptions, optional
     progress : callable(done, total), optional
     **more
-        Fields of `ImportOptions`, each as a keyword: `recipe`, `logbook`, `names`, `values`, `columns`, `decimal`,
+        Fields of `ImportOptions`, each as a keyword: `recipe`, `logbook`, `names`, `values`, `columns`, `rows`, `decimal`,
         `prefer_logbook`, `keep_copies`, `strict`.
 
     Returns
@@ -135,7 +141,7 @@ def import_files(
     path = Path(session)
     if path.exists():
         Session.open(path)  # a file that is no session is refused before any work
-    how = how_to_read(options.recipe, options.columns, options.decimal)
+    how = how_to_read(options.recipe, options.columns, options.decimal, rows=options.rows)
     found = find_files(files, but_not=[*_paths(options.recipe), options.logbook, session])
     if not found.files and not found.unreadable:
         raise SessionError("There is no file to import in what was named. Give files, or a folder that holds some.")

@@ -15,6 +15,7 @@ from sts.loaders.metadata import read_metadata
 from sts.loaders.numbered import settle_numbered
 from sts.loaders.path_names import labels_of_title
 from sts.loaders.recipe import Recipe
+from sts.loaders.rows import values_in_rows
 from sts.loaders.runs import Run, largest, numbers, runs_of, span
 from sts.loaders.sets import sets_of
 from sts.loaders.signs import SIGN_KEYS
@@ -62,6 +63,8 @@ def _without_what_stands_beside(blocks: list[Block], notes: Notes) -> list[Block
 
 
 def _runs_of_block(block: Block, recipe: Recipe, notes: Notes, *, forward: list[int], several: bool) -> list[Run]:
+    if block.in_rows and not any(column.name for column in block.columns):
+        raise values_in_rows([column.values for column in block.columns], block.place)
     roles = roles_of(block, recipe, notes)
     kind = _kind_of(roles, recipe, block.place)
     _refuse_logarithms(roles, kind, block.place)

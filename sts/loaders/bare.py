@@ -67,7 +67,7 @@ def propose_array(values: np.ndarray, signal: np.ndarray | None = None) -> tuple
     signal : ndarray, shape (n,), optional
         What may have been recorded over it.
     """
-    name = _signal_name(values) if signal is None else _axis_name(values, signal)
+    name = signal_name(values) if signal is None else axis_name(values, signal)
     word, unit = name.rstrip(")").split(" (")
     return {"V": "bias", "z": "height", "I": "current"}[word], unit
 
@@ -91,16 +91,30 @@ def _proposal(values: Sequence[np.ndarray]) -> str:
     axis = course.index(True) if True in course else 0
     signal = next((i for i in range(len(values)) if i != axis), None)
     if signal is not None:
-        names[axis] = _axis_name(values[axis], values[signal])
-        names[signal] = _signal_name(values[signal])
+        names[axis] = axis_name(values[axis], values[signal])
+        names[signal] = signal_name(values[signal])
     return ", ".join(names)
 
 
-def _signal_name(values: np.ndarray) -> str:
+def signal_name(values: np.ndarray) -> str:
+    """A name with its unit for numbers (n,) taken for a current, by their size.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        As written.
+    """
     return f"I ({_unit(values, (('A', 1e-6), ('nA', 1e2), ('pA', np.inf)))})"
 
 
-def _axis_name(axis: np.ndarray, signal: np.ndarray) -> str:
+def axis_name(axis: np.ndarray, signal: np.ndarray) -> str:
+    """A name with its unit for numbers (n,) taken for an axis, by their size and by whether the signal decays over it.
+
+    Parameters
+    ----------
+    axis, signal : ndarray, shape (n,)
+        As written.
+    """
     low, high = float(np.fmin.reduce(axis)), float(np.fmax.reduce(axis))
     level = np.abs(signal[np.isfinite(signal)])
     tenth = max(1, level.size // 10)

@@ -38,3 +38,4 @@ class Block:
     place: str = ""  # for messages: "line 12", "sheet 'A'"
     notes: list[str] = field(default_factory=list)
     title: str = ""  # of one table among several: sheet, group, structure or the line above it
+    in_rows: bool = False  # whether the file holds a line of numbers for each column

@@ -140,6 +140,16 @@ def row_width(line: str, dialect: Dialect, missing: frozenset[str]) -> int:
 # ---- dialect
 
 
+def wanted_delimiters(recipe: Recipe) -> Sequence[str]:
+    """The delimiters that a recipe leaves, in the order in which they are tried.
+
+    Parameters
+    ----------
+    recipe : Recipe
+    """
+    return {"": DELIMITERS, "tab": ("\t",), "spaces": (" ",)}.get(recipe.delimiter, (recipe.delimiter,))
+
+
 def find_dialect(lines: list[str], recipe: Recipe, marks: Sequence[str]) -> Dialect:
     """The dialect that makes rows of numbers of the lines at the end of a file.
 
@@ -165,7 +175,7 @@ def find_dialect(lines: list[str], recipe: Recipe, marks: Sequence[str]) -> Dial
     if not filled:
         raise _refusal(lines, marks)("no line with numbers; expected a table of sweeps. Export it again.")
     sample = (filled[1:] if len(filled) > 4 else filled)[::-1]  # without the last line, which may be cut off
-    wanted = {"": DELIMITERS, "tab": ("\t",), "spaces": (" ",)}.get(recipe.delimiter, (recipe.delimiter,))
+    wanted = wanted_delimiters(recipe)
     length = _SAMPLE
     dialect = _plain_dialect(sample[-_SAMPLE:], wanted, recipe.decimal)
     if dialect is None:

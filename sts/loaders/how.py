@@ -9,10 +9,12 @@ from typing import TypeVar
 from sts.loaders.bare import AmbiguousComma, BareColumns, NamedColumns
 from sts.loaders.folders import FoundFile
 from sts.loaders.loaded import LoadedFile, Preview, UnreadableFile
+from sts.loaders.path_names import kind_from_path
 from sts.loaders.patterns import fits
 from sts.loaders.preview import preview_bytes
 from sts.loaders.reading import bytes_and_time, bytes_of, read_bytes
 from sts.loaders.recipe import NO_RECIPE, Recipe
+from sts.loaders.rows import ValuesInRows, names_that_fit
 
 T = TypeVar("T")
 
@@ -27,12 +29,15 @@ class HowToRead:
         The first whose `files` fits a file is used for it.
     columns : sequence of NamedColumns
         For files without names above their columns only.
+    rows : sequence of NamedColumns
+        For files that hold their values in rows; of several that speak of a file the one whose quantities fit its numbers.
     decimal : str
         ``"."`` or ``","``, for files in which a comma may be either only.
     """
 
     recipes: Sequence[Recipe] = ()
     columns: Sequence[NamedColumns] = ()
+    rows: Sequence[NamedColumns] = ()
     decimal: str = ""
 
     def recipe_for(self, path: str) -> Recipe:
@@ -84,6 +89,15 @@ class HowToRead:
                 if not self.decimal or recipe.decimal:
                     raise
                 recipe = recipe.model_copy(update={"decimal": self.decimal})
+            except ValuesInRows as in_rows:
+                said = [rows for rows in self.rows if rows.speaks_of(file.name)]
+                try:
+                    names = names_that_fit(said, in_rows, kind_from_path(file.name))
+                except UnreadableFile as error:
+                    raise error.inside(file.path.name) from None
+                if not names:
+                    raise
+                recipe = recipe.model_copy(update={"rows": [name or "-" for name in names]})
             except BareColumns as bare:
                 if recipe.column_names or not (names := self._names_for(file, bare.width)):
                     raise

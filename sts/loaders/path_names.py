@@ -9,9 +9,13 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 from sts.loaders.patterns import without_copy_mark
-from sts.loaders.words import meanings
+from sts.loaders.words import among, meanings
 
 _WORDS = meanings("names")
+_SAMPLES = among("samples", "surface")
+_KIND_AND_SAMPLE = re.compile(  # a folder or a name that begins or ends with both: IZ_Gold, hopg-iv
+    r"(?i:(?:iz|iv)[\s_\-]+(?P<after>[a-z][a-z0-9]*)(?:[\s_\-].*)?|(?:.*[\s_\-])?(?P<before>[a-z][a-z0-9]*)[\s_\-]+(?:iz|iv))"
+)
 _WORD = "|".join(sorted(_WORDS, key=len, reverse=True))
 _NAMED = re.compile(
     rf"(?<![A-Za-z])(?P<word>(?i:{_WORD}))(?P<between>[\s_\-.=#]{{0,2}})"
@@ -80,7 +84,8 @@ class _Found:
 def labels_from_paths(paths: Iterable[str]) -> Labels:
     """Tip, site, sample, repeat and direction from folder and file names.
 
-    Only what a word in the name calls so is taken: ``tipB``, ``site3``, ``spot_2``, ``run 4``. The number at the end of a
+    Only what a word in the name calls so is taken: ``tipB``, ``site3``, ``spot_2``, ``run 4``; and a sample of a known
+    material where it stands beside the kind of sweep, ``IZ_Gold``. The number at the end of a
     name is the repeat where a site is named beside it, and it tells the files there apart. ``up``, ``down``, ``retract``
     and ``approach`` are directions where both of a pair occur in names that are otherwise alike. Where two names of one
     path disagree, neither is taken.
@@ -97,6 +102,18 @@ def labels_from_paths(paths: Iterable[str]) -> Labels:
     patterns = Counter(re.sub(r"\d+", "*", one.pattern) for one in found.values() if one.values)
     clashes = tuple(path for path, one in found.items() if one.clash)
     return Labels(values, tuple(patterns.most_common()), clashes)
+
+
+def kind_from_path(path: str) -> str:
+    """``iv`` or ``iz`` where folder or file name say it as a word of its own (``IZ_gold/spec3``); "" if not, or both.
+
+    Parameters
+    ----------
+    path : str
+        With ``/`` between folders.
+    """
+    found = {match.lower() for match in re.findall(r"(?<![A-Za-z0-9])(?i:iv|iz)(?![A-Za-z0-9])", path)}
+    return found.pop() if len(found) == 1 else ""
 
 
 def labels_of_title(title: str) -> dict[str, str | float]:
@@ -136,6 +153,8 @@ def _read(path: str) -> _Found:
         number = last[1]
         texts[-1] = f"{texts[-1][: last.start(1)]}\x02repeat\x03{texts[-1][last.end(1) :]}"
     values = {column: next(iter(found)) for column, found in said.items() if len(found) == 1}
+    if not said["sample"] and len(named := _samples(*folders, stem)) == 1:
+        values["sample"] = named.pop()
     if number and "repeat" in values:  # run 5/..._4: that of the name; scan1_..._4: either may be
         del values["repeat"]
         number = "" if in_stem else number
@@ -188,6 +207,13 @@ def _no_name(column: str, value: str, before: str, after: str, *, joined: bool) 
     if value.upper() == "W" and re.match(r"[\s_\-]\d", after):
         return True  # tip_W_1, tip_W_2: tungsten
     return value.lower() in _GASES or bool(_BEFORE_TIP.search(before))
+
+
+def _samples(*parts: str) -> set[str]:
+    """Materials that stand beside the kind of sweep: Gold of ``IZ_Gold``."""
+    found = (_KIND_AND_SAMPLE.fullmatch(part) for part in parts)
+    words = {match["after"] or match["before"] for match in found if match}
+    return {word for word in words if word.lower() in _SAMPLES}
 
 
 def _settle_directions(found: dict[str, _Found]) -> None:
@@ -299,7 +325,7 @@ def propose_pattern(paths: Sequence[str]) -> str:
                 column = "site"
             elif digits and (prefix == "r" or order == len(slots) - 1) and "repeat" not in used:
                 column = "repeat"
-            elif not digits and "tip" not in used and not {row[order].lower() for row in cells} & _KINDS:
+            elif not digits and "tip" not in used and not {row[order].lower() for row in cells} & (_KINDS | _SAMPLES):
                 column = "tip"
         used |= {column} - {""}
         same = {row[order] for row in cells}

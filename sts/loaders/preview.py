@@ -18,6 +18,7 @@ from sts.loaders.loaded import Notes, Preview, UnreadableFile
 from sts.loaders.metadata import read_metadata
 from sts.loaders.reading import bytes_of, format_of, scan
 from sts.loaders.recipe import NO_RECIPE, Recipe, recipe_text
+from sts.loaders.rows import proposed_names, rows_key
 from sts.plan import toml_value
 from sts.sweeps import SweepSet
 
@@ -84,7 +85,8 @@ def preview_bytes(content: bytes, name: str, settled: Callable[[Callable[[Recipe
     try:
         settled(attempt)
     except UnreadableFile as error:
-        problem, no_table = str(error.inside(name)), isinstance(error, NoTable)
+        problem = str(error if error.place.startswith(name) else error.inside(name))
+        no_table = isinstance(error, NoTable)
     columns = pd.DataFrame([_column_row(r) for b in blocks[:20] for r in _roles(b, used)], columns=_COLUMNS)
     arrays = {} if blocks else _arrays_in(content)
     if arrays:
@@ -192,6 +194,9 @@ def _starting_recipe(blocks: list[Block], recipe: Recipe, name: str, metadata: p
     if len(unused):
         lines += ["", "# [header]  # key as the file writes it = column of the table"]
         lines += [f'# {toml_value(str(key))} = ""' for key in dict.fromkeys(unused["key"])][:20]
+    if blocks and blocks[0].in_rows and not any(column.name for column in blocks[0].columns):
+        names = proposed_names([column.values for column in blocks[0].columns])
+        return "\n".join([*lines, "", "# proposed by size, so check it", rows_key(names)]) + "\n"
     for role in _roles(blocks[0], recipe) if blocks else []:
         who, unit, word = role.column.path or role.column.name, _unit_of(role), role.read_as
         entry = [f"name = {toml_value(who)}" if who else f"number = {role.number}"]

@@ -72,6 +72,9 @@ class Recipe(Section):
     skip_last_lines: int = Field(0, ge=0, description="lines to leave out at the end")
     column_line: int | None = Field(None, ge=1, description="the line that names the columns, counted from 1")
     column_names: list[str] = Field(default=[], description="names of the columns, where the file has none")
+    rows: list[str] = Field(
+        default=[], description="names of the rows, where a line of many numbers holds all values of a quantity"
+    )
     missing: list[str] = Field(default=[], description="marks of a missing number, beside the usual ones")
     blocks: list[int] = Field(default=[], description="which tables of the file to read, from 1; empty: all")
     sheet: str = Field("", description="sheet of a workbook to read; empty: all with sweeps")

@@ -132,3 +132,28 @@ def test_options_are_one_object_or_keywords_and_a_keyword_that_is_none_is_refuse
     with pytest.raises(TypeError, match="colums"):
         import_files([folder], tmp_path / "d.h5", colums=["V (V), I (A)"])
     assert not (tmp_path / "d.h5").exists()
+
+
+def test_a_mixed_folder_of_rows_needs_each_kind_said_once_and_names_copies(tmp_path: Path) -> None:
+    rng = np.random.default_rng(1)
+
+    def write(name: str, axis: np.ndarray, current: np.ndarray) -> None:
+        path = tmp_path / "bench" / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        current = np.minimum(np.round(current / 5e-12) * 5e-12, 8.5e-9)  # steps of a converter, and its end
+        path.write_text("\n".join(";".join(f"{v:.8E}" for v in row) for row in (axis, current)) + "\n")
+
+    depth = np.linspace(1e-9, 0, 256)
+    for i in range(1, 4):
+        write(f"IZ_Gold/spec{i}.csv", 75e-9 + depth, 12e-9 * np.exp(-1e10 * depth) + rng.normal(0, 4e-12, 256))
+        write(f"IV_Graphite/spec{i}.csv", np.linspace(-0.5, 0.5, 256), rng.normal(0, 4e-12, 256) + 1e-9 * depth / 1e-9)
+    spec = (tmp_path / "bench/IZ_Gold/spec2.csv").read_text()
+    (tmp_path / "bench/IZ_Gold/spec7.csv").write_text(spec)
+    (tmp_path / "bench/IZ_Gold/spec8.csv").write_text(spec.replace("E-08", "E-8"))  # other bytes, the same numbers
+    path = tmp_path / "s.h5"
+    result = import_files([tmp_path / "bench"], path, rows=["z (m), I (A)", "V (V), I (A)"])
+    assert (result.sweeps, result.left_out, len(result.repeated), len(result.copied)) == (6, [], 1, 1)
+    assert any("spec7.csv: has the same content as 'spec2" in note for note in result.notes)
+    assert "spec8.csv: sweep 'spec8' has the same numbers as 'spec2" in result.copies[0]
+    table = Session.open(path).sweeps()
+    assert sorted(zip(table["kind"], table["sample"], strict=True)) == [("iv", "Graphite")] * 3 + [("iz", "Gold")] * 3

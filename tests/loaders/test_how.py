@@ -9,6 +9,7 @@ from sts.loaders.bare import AmbiguousComma, BareColumns, named_columns
 from sts.loaders.folders import find_files
 from sts.loaders.how import HowToRead
 from sts.loaders.recipe import NO_RECIPE, Recipe
+from sts.loaders.rows import ValuesInRows
 
 BARE = "-1 -2\n0 0\n1 2\n"
 
@@ -66,3 +67,23 @@ def test_a_preview_hears_the_same(tmp_path):
     how = HowToRead(columns=[named_columns("V (mV), I (nA)")])
     assert how.preview(found(tmp_path, BARE)).problem == ""
     assert "Perhaps --columns" in HowToRead().preview(found(tmp_path, BARE)).problem
+
+
+def test_rows_take_the_names_that_fit_their_numbers_and_errors_name_the_file_once(tmp_path):
+    ramp = [i / 100 for i in range(-20, 21)]
+    lines = {"iv.csv": (ramp, [1e-9 * v for v in ramp]), "iz.csv": ([75e-9 + 1e-9 * v for v in ramp], [1e-9] * 41)}
+    texts = {name: "".join(";".join(f"{v:.8e}" for v in row) + "\n" for row in rows) for name, rows in lines.items()}
+    iz, iv = named_columns("z (m), I (A)"), named_columns("V (V), I (A)")
+    for name, text in texts.items():
+        read = HowToRead(rows=[iz, iv]).read(found(tmp_path, text, name))
+        assert read.sets[0].kind == name[:2]
+        assert read.sets[0].axis.tolist() == pytest.approx(lines[name][0], abs=1e-17)
+        assert read.recipe.startswith("rows = [")
+        with pytest.raises(ValuesInRows, match=f"^{name}, line 1: values in rows .2 lines of 41 numbers"):
+            HowToRead().read(found(tmp_path, text, name))
+    file = found(tmp_path, texts["iv.csv"], "iv.csv")
+    with pytest.raises(UnreadableFile, match=r"^iv.csv: no --rows fits its 2 lines"):
+        HowToRead(rows=[iz]).read(file)
+    assert HowToRead(rows=[iz]).preview(file).problem.startswith("iv.csv: no --rows fits")
+    assert 'rows = ["V (V)", "I (A)"]' in HowToRead().preview(file).recipe
+    assert 'rows = ["V (V)", "I (A)"]' in HowToRead(rows=[iv]).preview(file).recipe

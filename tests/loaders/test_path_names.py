@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from sts.loaders.path_names import in_words, labels_from_paths, natural_key, propose_pattern
+from sts.loaders.path_names import in_words, kind_from_path, labels_from_paths, natural_key, propose_pattern
 from sts.loaders.patterns import values_from
 
 
@@ -147,3 +147,25 @@ def test_people_count_like_this():
     assert in_words("site", ["1", "2", "3"]) == "sites 1 to 3"
     assert in_words("tip", ["A", "B"]) == "tips A, B"
     assert in_words("tip", ["A"]) == "tip A"
+
+
+def test_a_material_beside_the_kind_of_sweep_is_the_sample():
+    paths = {
+        "bench/IZ_Gold/spec3.csv": "Gold", "IV_HOPG/spec1.csv": "HOPG", "a/Au111-iz/x.txt": "Au111",
+        "IZ_graphite_2/a1.csv": "graphite",
+        "IZ_day/spec1.csv": None, "IZ_tipB/a.csv": None, "gold/a.csv": None, "IZ_gold/IV_hopg/a.csv": None, "IZ_W/a.csv": None,
+        "IZ_gold/sample2_1.csv": "2",
+    }  # fmt: skip
+    said = labels_from_paths(paths).values
+    assert {path: said.get(path, {}).get("sample") for path in paths} == paths
+
+
+@pytest.mark.parametrize(
+    ("path", "kind"), [("IZ_Gold/spec3.csv", "iz"), ("a/iv/1.csv", "iv"), ("iv/iz_3.csv", ""), ("ivory/z1.csv", "")]
+)
+def test_the_kind_of_sweep_that_names_say(path, kind):
+    assert kind_from_path(path) == kind
+
+
+def test_a_material_is_proposed_as_no_tip():
+    assert propose_pattern([f"bench/IZ_{name}/spec{i}.csv" for name in ("Gold", "HOPG") for i in range(4)]) == ""

@@ -13,6 +13,7 @@ from sts.loaders.decode import decode
 from sts.loaders.dialect import DELIMITERS, MISSING, Dialect, find_dialect, first_row, is_comment, row_width
 from sts.loaders.loaded import UnreadableFile, shown
 from sts.loaders.readers.text_numbers import parse_rows
+from sts.loaders.readers.text_rows import rows_block
 from sts.loaders.readers.text_walk import Walk, make_block
 from sts.loaders.recipe import Recipe
 
@@ -60,6 +61,9 @@ def read_text(text: str, recipe: Recipe) -> list[Block]:
         lines = lines[: [*filled, len(lines)][-recipe.skip_last_lines - 1] if filled else 0]
     _refuse_endless_lines(lines)
     cut = not text.endswith("\n")
+    if in_rows := rows_block(lines, recipe, cut=cut):
+        _refuse_thousands(lines, in_rows[1], recipe)
+        return [in_rows[0]]
     dialect = find_dialect(lines, recipe, tuple(recipe.comment))
     _refuse_thousands(lines, dialect, recipe)
     simple = None if cut or recipe.blocks else _simple_block(lines, dialect, recipe)
