@@ -30,6 +30,7 @@ class _Reading:
     rows: tuple[str, ...]
     recipe: tuple[Path, ...]
     decimal: str | None
+    height_grows: str | None
 
 
 @click.command("import")
@@ -47,6 +48,10 @@ class _Reading:
     ),
     click.option("--recipe", multiple=True, type=PATH, help="TOML file that says how to read files. Repeat for more."),
     click.option("--decimal", type=DECIMAL, help="The decimal mark, where a comma may be either."),
+    click.option(
+        "--height-grows", type=click.Choice(["away", "towards"]),
+        help="Which way the height of I(z) grows: away from the surface or towards it, where files do not say it.",
+    ),
 )  # fmt: skip
 @LABELS
 @click.option("--keep-copies", is_flag=True, help="Take sweeps whose numbers are there already as new ones.")
@@ -72,7 +77,8 @@ def import_command(
     with progress("importing") as report:
         result = sts.import_files(
             files, session, recipe=reading.recipe, logbook=labels.logbook, names=labels.names, values=labels.values,
-            columns=reading.columns, rows=reading.rows, decimal=reading.decimal or "", prefer_logbook=labels.prefer_logbook,
+            columns=reading.columns, rows=reading.rows, decimal=reading.decimal or "",
+            height_grows=reading.height_grows or "", prefer_logbook=labels.prefer_logbook,
             keep_copies=keep_copies, strict=strict, progress=report,
         )  # fmt: skip
     for line in _left_out(result.left_out):

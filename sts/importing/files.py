@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from sts.importing.heights import GROWS, Heights
 from sts.importing.labels import propose_names
 from sts.loaders import LoadedFile, UnreadableFile, read_recipe
 from sts.loaders.bare import named_columns
@@ -44,6 +45,9 @@ class ImportOptions:
         fit the numbers of a file.
     decimal : str
         ``"comma"`` or ``"point"``, for files in which a comma may be either.
+    height_grows : str
+        ``"away"`` from the surface or ``"towards"`` it, where the files of I(z) do not say it. Without, heights are turned
+        where the current of all sweeps grows with them, and a note says so.
     prefer_logbook : bool
         Whether the logbook wins where a header disagrees with it.
     keep_copies : bool
@@ -59,6 +63,7 @@ class ImportOptions:
     columns: Sequence[str] = ()
     rows: Sequence[str] = ()
     decimal: str = ""
+    height_grows: str = ""
     prefer_logbook: bool = False
     keep_copies: bool = False
     strict: bool = False
@@ -110,7 +115,7 @@ def import_files(
     progress : callable(done, total), optional
     **more
         Fields of `ImportOptions`, each as a keyword: `recipe`, `logbook`, `names`, `values`, `columns`, `rows`, `decimal`,
-        `prefer_logbook`, `keep_copies`, `strict`.
+        `height_grows`, `prefer_logbook`, `keep_copies`, `strict`.
 
     Returns
     -------
@@ -141,6 +146,8 @@ def import_files(
     path = Path(session)
     if path.exists():
         Session.open(path)  # a file that is no session is refused before any work
+    if options.height_grows not in GROWS:
+        raise ValueError(f"the height grows '{options.height_grows}'; use away or towards (the surface).")
     how = how_to_read(options.recipe, options.columns, options.decimal, rows=options.rows)
     found = find_files(files, but_not=[*_paths(options.recipe), options.logbook, session])
     if not found.files and not found.unreadable:
@@ -160,6 +167,7 @@ class _Import:
         self.books = logbooks_of(options.logbook, options.values)
         guess = list(options.names) != ["none"]
         self.labels = PathLabels([file.name for file in found.files], options.names if guess else (), guess=guess)
+        self.heights = Heights(how, options.height_grows)
         self.left_out: list[tuple[str, str]] = list(found.unreadable)
         self.no_sweeps: list[str] = list(found.no_sweeps)
         self.conflicts: list[str] = []
@@ -183,7 +191,8 @@ class _Import:
         total = len(self.found.files)
         for done, file in enumerate(self.found.files, 1):
             try:
-                yield self._labelled(self.how.read(file))
+                for loaded in self.heights.take(file, self.how.read(file)):
+                    yield self._labelled(loaded)
             except NoTable as error:
                 if file.by_itself:
                     self.left_out.append((str(file.path), str(error)))
@@ -200,6 +209,9 @@ class _Import:
                 self.left_out.append((str(file.path), why))
             if self.progress is not None:
                 self.progress(done, total)
+        for loaded in self.heights.rest():
+            yield self._labelled(loaded)
+        self.left_out += self.heights.left_out
         if self.options.strict and self.left_out:
             raise UnreadableFile(
                 f"{self.left_out[0][1]} (with --strict nothing was imported; {len(self.left_out)} of {total} files cannot "
@@ -208,7 +220,8 @@ class _Import:
 
     def told(self, result: ImportResult, session: Path) -> ImportResult:
         """The result with what was left out, how sweeps were labelled, and what is missing."""
-        notes = [*result.notes, *self._of_labels(), *self._of_logbooks(result)]
+        heights = [self.heights.note] if self.heights.note else []
+        notes = [*result.notes, *heights, *self._of_labels(), *self._of_logbooks(result)]
         unassigned = total = 0
         proposal = ""
         if session.exists():

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from sts.loaders.block import Block
+from sts.loaders.column_names import understand
 from sts.loaders.columns import Role
 from sts.loaders.loaded import Notes, UnreadableFile, shown
-from sts.loaders.metadata import Metadata
+from sts.loaders.metadata import Metadata, read_metadata
 from sts.loaders.recipe import Recipe
 from sts.loaders.words import DIRECTION_WORDS
 from sts.sweeps import DIRECTIONS, KINDS
@@ -94,6 +97,25 @@ def signs_of(kind: str, roles: Sequence[Role], meta: Metadata, recipe: Recipe, n
     if kind == "iz" and sign["height"] < 0:
         notes.add(f"{TURNED}height turned: {by['height']} says it grows towards the surface")
     return Signs(**sign)
+
+
+def says_height(block: Block, recipe: Recipe) -> bool:
+    """Whether anybody says which way the height grows: the recipe, the header, or the name of a column.
+
+    Parameters
+    ----------
+    block, recipe : Block, Recipe
+    """
+    entries = [recipe.entry(column.path or column.name, i) for i, column in enumerate(block.columns, 1)]
+    if recipe.height_sign is not None or any(entry is not None and entry.scale < 0 for entry in entries):
+        return True
+    heights = [c.name for c in block.columns if understand(c.name, c.unit).quantity == "height"]
+    if any(understand(name).sign < 0 or _OF_THE_GAP.search(name) for name in heights):
+        return True
+    return "height" in read_metadata(block.header, "iz", block.decimal, recipe).signs
+
+
+_OF_THE_GAP = re.compile(r"(?i)distance|separation")  # between tip and surface: it grows away from it
 
 
 def _of_tip(roles: Sequence[Role]) -> int | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TypeVar
+from typing import Literal, TypeVar
 
 from sts.loaders.bare import AmbiguousComma, BareColumns, NamedColumns
 from sts.loaders.folders import FoundFile
@@ -50,19 +50,21 @@ class HowToRead:
         """
         return next((r for r in self.recipes if not r.files or fits(path, r.files)), NO_RECIPE)
 
-    def read(self, file: FoundFile) -> LoadedFile:
+    def read(self, file: FoundFile, *, height_sign: Literal[-1, 1] | None = None) -> LoadedFile:
         """Read a file.
 
         Parameters
         ----------
         file : FoundFile
+        height_sign : int, optional
+            As in a recipe, where that of the file does not say it.
 
         Raises
         ------
         UnreadableFile
         """
         (content, modified), name = bytes_and_time(file.path), file.path.name
-        loaded = self._settled(file, lambda recipe: read_bytes(content, name, recipe=recipe))
+        loaded = self._settled(file, lambda recipe: read_bytes(content, name, recipe=recipe), height_sign)
         return replace(loaded, folder=file.folder, above=file.above, modified=modified)
 
     def preview(self, file: FoundFile) -> Preview:
@@ -79,9 +81,11 @@ class HowToRead:
         """
         return preview_bytes(bytes_of(file.path), file.path.name, lambda attempt: self._settled(file, attempt))
 
-    def _settled(self, file: FoundFile, attempt: Callable[[Recipe], T]) -> T:
+    def _settled(self, file: FoundFile, attempt: Callable[[Recipe], T], height_sign: Literal[-1, 1] | None = None) -> T:
         """What an attempt to read makes of a file, its recipe filled up with what the user says of such files."""
         recipe = self.recipe_for(file.name)
+        if height_sign is not None and recipe.height_sign is None:
+            recipe = recipe.model_copy(update={"height_sign": height_sign})
         while True:
             try:
                 return attempt(recipe)

@@ -77,6 +77,8 @@ class LoadedFile:
         Where the file lay: from the imported folder down, and the folders above, with ``/`` between.
     modified : str
         When it was last written, ISO 8601.
+    height_said : bool
+        Whether recipe, header or a column's name say which way the height of its I(z) sweeps grows; true without such.
 
     Examples
     --------
@@ -95,6 +97,7 @@ class LoadedFile:
     folder: str = ""
     above: str = ""
     modified: str = ""
+    height_said: bool = True
 
     @property
     def path(self) -> str:

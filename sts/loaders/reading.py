@@ -10,6 +10,7 @@ from pathlib import Path
 from sts.loaders import limits
 from sts.loaders.assemble import assemble
 from sts.loaders.block import Block
+from sts.loaders.conventions import says_height
 from sts.loaders.formats import FORMATS, Format
 from sts.loaders.labels import PathLabels, filled
 from sts.loaders.loaded import LoadedFile, UnreadableFile
@@ -73,7 +74,8 @@ def read_bytes(content: bytes, name: str, *, recipe: Recipe | None = None) -> Lo
         sets, more = assemble(blocks, name, used)
     except UnreadableFile as error:
         raise error.inside(name) from None
-    return LoadedFile(name, content, reader, recipe_text(used), sets, (*notes, *more))
+    said = not any(part.kind == "iz" for part in sets) or any(says_height(block, used) for block in blocks)
+    return LoadedFile(name, content, reader, recipe_text(used), sets, (*notes, *more), height_said=said)
 
 
 def scan(content: bytes, recipe: Recipe) -> tuple[str, list[Block], list[str]]:
