@@ -18,7 +18,7 @@ from sts.flags import flag_rows, join_flags, no_flags
 from sts.plan import Plan
 from sts.spectra import average_spectrum, find_offsets
 from sts.spectra.features import with_features
-from sts.spectra.spectrum import Offsets, Spectrum, group_label
+from sts.spectra.spectrum import Offsets, Spectrum, axis_differences, group_label
 from sts.spectra.varying_gap import to_constant_separation
 from sts.sweeps import SweepSet
 
@@ -69,16 +69,19 @@ class SpectraOf:
         chosen = frozenset(used)
         offsets, decay = self._offsets(chosen), _decay_by_site(barrier)
         axes: dict[Any, set[int]] = {}
-        for number, keys, group in self._groups:
+        names = [group_label(keys) for _, keys, _ in self._groups]
+        apart = axis_differences([group.axis for _, _, group in self._groups], names)
+        for (number, keys, group), word in zip(self._groups, apart, strict=True):
             axes.setdefault(tuple(keys.items()), set()).add(number)
             slope = _decay_for(group, self.plan, decay) if self.plan.spectra.gap_slope_A_per_V is not None else None
             zero = offsets.get(_setting(group))
             made = self._spectrum((number, tuple(keys.items())), group, keys, self.plan, chosen, zero, slope)
             if isinstance(made, str):
-                said.append(f"{group_label(keys)}: {made}")
+                said.append(f"{group_label(keys, word)}: {made}")
             else:
                 spectra.append(made)
-        spectra += self._over_tips(spectra, chosen, offsets)
+        spectra = self._told_apart(spectra)
+        spectra += self._told_apart(self._over_tips(spectra, chosen, offsets))
         for group_keys, numbers in axes.items():
             if len(numbers) > 1:
                 said.append(
@@ -87,6 +90,14 @@ class SpectraOf:
                 )
         table, summary = self._again("tables", tuple(spectra), lambda: spectra_tables(spectra, self.plan))
         return SpectraAnalysis(tuple(spectra), table, summary, tuple(said))
+
+    def _told_apart(self, spectra: Sequence[Spectrum]) -> list[Spectrum]:
+        """Spectra of which no two have the same label."""
+        words = axis_differences([s.bias for s in spectra], [s.label for s in spectra])
+        return [
+            self._again(("apart", s.label, word), s, partial(replace, s, apart=word)) if word else s
+            for s, word in zip(spectra, words, strict=True)
+        ]
 
     def _again(self, place: Any, made_of: Any, make: Callable[[], Any]) -> Any:
         """What stands at a place; made anew only where what it is made of is not what it was."""

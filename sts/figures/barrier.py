@@ -25,7 +25,7 @@ from sts.figures.style import (
     log_ticks,
     scale_for,
 )
-from sts.figures.sweeps import HEIGHT_LABEL
+from sts.figures.sweeps import HEIGHT_LABEL, height_axis
 
 if TYPE_CHECKING:
     from sts.barrier.fit import BarrierFit
@@ -51,7 +51,7 @@ def plot_iz_fits(fit: BarrierFit, rows: Sequence[int], *, axes: Sequence[Axes] |
     drawn above; the fit uses it all the same, and the residuals show it.
     """
     upper, lower = given_or_new_rows(axes, (2.2, 1.0), height_in=3.4)
-    z = fit.height * 1e9
+    z, label_z = height_axis(fit.height)
     factor, unit = scale_for(fit.current[list(rows)], "A")
     table = fit.table
     for i, row in enumerate(rows):
@@ -86,7 +86,7 @@ def plot_iz_fits(fit: BarrierFit, rows: Sequence[int], *, axes: Sequence[Axes] |
         draw_line(lower, z[[0, -1]], [level, level], series=f"{level} standard deviations", colour=GREY, width=0.5,
                   style=STYLES[1])  # fmt: skip
     lower.set_ylim(-5, 5)
-    lower.set_xlabel(HEIGHT_LABEL)
+    lower.set_xlabel(label_z)
     lower.set_ylabel("Residual / noise")
     return [upper, lower]
 
@@ -103,10 +103,11 @@ def plot_local_barrier(
     axes : sequence of matplotlib.axes.Axes, optional
         As many as `parts`; heights may differ from set to set, so they need not share an axis.
     """
+    label = HEIGHT_LABEL
     panels = given_or_new_rows(axes, (1.0,) * len(parts), height_in=0.5 + 1.1 * len(parts), share=False)
     for i, (ax, (local, name)) in enumerate(zip(panels, parts, strict=True)):
         row = list(local.sweeps).index(name)
-        z, barrier = np.asarray(local.height) * 1e9, local.barrier_eV[row]
+        (z, label), barrier = height_axis(np.asarray(local.height)), local.barrier_eV[row]
         draw_band(ax, z, local.low_eV[row], local.high_eV[row], series=f"{name}: band", colour=COLOURS[i % len(COLOURS)],
                   label="95 % band" if i == 0 else "")  # fmt: skip
         draw_line(ax, z, barrier, series=name, label=name, colour=COLOURS[i % len(COLOURS)])
@@ -115,7 +116,7 @@ def plot_local_barrier(
             ax.set_ylim(0, 1.8 * float(np.median(known)))  # noise far out must not flatten the rest
         ax.set_ylabel("Local φ (eV)")
         legend(ax)
-    panels[-1].set_xlabel(HEIGHT_LABEL)
+    panels[-1].set_xlabel(label)
     return panels
 
 

@@ -30,6 +30,18 @@ if TYPE_CHECKING:
 
 BIAS_LABEL = "Bias, sample relative to tip (V)"
 HEIGHT_LABEL = "Height, away from the surface (nm)"
+FROM_NEAR_END = "Height from the sweep's near end (nm)"
+
+
+def height_axis(height: np.ndarray) -> tuple[np.ndarray, str]:
+    """Heights (n,) in nm from the end near the surface, and what to call them: where a piezo stood tells nobody anything.
+
+    Parameters
+    ----------
+    height : ndarray, shape (n,)
+        Ascending [m].
+    """
+    return (height - height[0]) * 1e9, HEIGHT_LABEL if height[0] == 0 else FROM_NEAR_END
 
 
 def plot_sweeps(sweeps: SweepSet, *, used: np.ndarray | None = None, ax: Axes | None = None) -> Axes:
@@ -56,7 +68,7 @@ def plot_sweeps(sweeps: SweepSet, *, used: np.ndarray | None = None, ax: Axes | 
     if not sweeps.has_current and sweeps.lockin is not None:
         rows, unit, quantity = sweeps.lockin, sweeps.lockin_unit or "unit not recorded", "Lock-in signal"
     falling = sweeps.kind == "iz"
-    x = sweeps.axis * (1e9 if falling else 1.0)
+    x, label = height_axis(sweeps.axis) if falling else (sweeps.axis, BIAS_LABEL)
     factor, shown = (1.0, unit) if "not recorded" in unit else scale_for(rows, unit)
     logarithmic = falling and bool((np.abs(rows) > 0).any())  # a dead channel may hold nothing but zero
     rows = np.where(rows != 0, np.abs(rows), np.nan) * factor if logarithmic else rows * factor
@@ -66,13 +78,13 @@ def plot_sweeps(sweeps: SweepSet, *, used: np.ndarray | None = None, ax: Axes | 
     ):
         if mask.any():
             drawn, words = thin_out(np.flatnonzero(mask))
-            label = f"{word}: n = {mask.sum()}{words}"
+            count = f"{word}: n = {mask.sum()}{words}"
             names = [f"{word}: {sweeps.names[i]}" for i in drawn]
-            draw_many(ax, x, rows[drawn], series=names, label=label, colour=colour, style=style, width=width)
+            draw_many(ax, x, rows[drawn], series=names, label=count, colour=colour, style=style, width=width)
     if logarithmic:
         ax.set_yscale("log")
         log_ticks(ax.yaxis)
-    ax.set_xlabel(HEIGHT_LABEL if falling else BIAS_LABEL)
+    ax.set_xlabel(label)
     ax.set_ylabel(f"{'|Current|' if falling else quantity} ({shown})")
     legend(ax, below=True, columns=2)
     return ax

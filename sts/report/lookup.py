@@ -50,10 +50,11 @@ def stated(analysis: Analysis, item: str, columns: Sequence[str]) -> str:
 
 
 def axis_words(analysis: Analysis, kind: str) -> str:
-    """The ranges and numbers of points of the sweeps of a kind."""
+    """The ranges and numbers of points of the sweeps of a kind; heights from the end near the surface."""
     scale, unit = (1.0, AXIS_UNITS["iv"]) if kind == "iv" else (1e9, "nm")
     parts = dict.fromkeys(
-        minus(f"{s.axis[0] * scale:.4g} to {s.axis[-1] * scale:.4g} {unit} in {len(s.axis)} points")
+        minus(f"{(s.axis[0] - near) * scale:.4g} to {(s.axis[-1] - near) * scale:.4g} {unit} in {len(s.axis)} points")
         for s in analysis.sets if s.kind == kind
+        for near in [s.axis[0] if kind == "iz" else 0.0]
     )  # fmt: skip
     return listed(list(parts)[:6]) + (f" and {len(parts) - 6} more" if len(parts) > 6 else "")

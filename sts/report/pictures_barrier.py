@@ -176,7 +176,7 @@ def _local_words(local: LocalBarrier, name: str) -> str:
     seen = local.barrier_eV[row][good]
     if not seen.size:
         return f"{name} nowhere within 10 %"
-    return f"{name} {seen.min():.2f} to {seen.max():.2f} eV up to {local.height[good].max() * 1e9:.2f} nm"
+    return f"{name} {seen.min():.2f} to {seen.max():.2f} eV up to {(local.height[good].max() - local.height[0]) * 1e9:.2f} nm"
 
 
 def _window_words(barrier: BarrierAnalysis) -> str:

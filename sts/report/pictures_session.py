@@ -11,6 +11,7 @@ from sts.figures import plot_session_timeline, plot_sweeps
 from sts.report.captions import Picture
 from sts.report.lookup import all_sweeps
 from sts.report.number_words import count, listed, minus
+from sts.spectra.spectrum import told_apart
 from sts.sweeps import SweepSet
 
 MOST_SETS = 3  # of each kind
@@ -28,7 +29,9 @@ def session_pictures(analysis: Analysis) -> list[Picture]:
     for kind in ("iv", "iz"):
         numbered = [(i, s) for i, s in enumerate(analysis.sets, 1) if s.kind == kind]
         largest = sorted(numbered, key=lambda entry: -len(entry[1]))[:MOST_SETS]
-        pictures += [_sweeps_picture(s, i, used) for i, s in sorted(largest, key=lambda entry: entry[0])]
+        shown = sorted(largest, key=lambda entry: entry[0])
+        names = told_apart([(s.axis, _what(s)) for _, s in shown], reach=False)
+        pictures += [_sweeps_picture(s, i, what, used) for (i, s), what in zip(shown, names, strict=True)]
     table = all_sweeps(analysis)
     if len(table) and "started" in table:
         lanes = len(table[["tip", "kind"]].drop_duplicates())
@@ -47,13 +50,17 @@ def session_pictures(analysis: Analysis) -> list[Picture]:
     return pictures
 
 
-def _sweeps_picture(sweeps: SweepSet, number: int, used: dict[str, bool]) -> Picture:
-    mask = np.array([used.get(name, True) for name in sweeps.names], bool)
+def _what(sweeps: SweepSet) -> str:
+    """Kind, samples and range; heights from the end near the surface."""
     kind = "I(V)" if sweeps.kind == "iv" else "I(z)"
     samples = listed(list(dict.fromkeys(str(v) for v in sweeps.table["sample"] if v))[:3])
-    scale, unit = (1e9, "nm") if sweeps.kind == "iz" else (1.0, "V")
-    reach = minus(f"{sweeps.axis[0] * scale:.3g} to {sweeps.axis[-1] * scale:.3g} {unit}")
-    what = ", ".join(part for part in (kind, samples, reach) if part)
+    scale, unit, near = (1e9, "nm", sweeps.axis[0]) if sweeps.kind == "iz" else (1.0, "V", 0.0)
+    reach = minus(f"{(sweeps.axis[0] - near) * scale:.3g} to {(sweeps.axis[-1] - near) * scale:.3g} {unit}")
+    return ", ".join(part for part in (kind, samples, reach) if part)
+
+
+def _sweeps_picture(sweeps: SweepSet, number: int, what: str, used: dict[str, bool]) -> Picture:
+    mask = np.array([used.get(name, True) for name in sweeps.names], bool)
     out = [name for name in sweeps.names if not used.get(name, True)]
     finding = f"{what}: {mask.sum()} of {count(len(sweeps), 'sweep')} kept"
     finding += f"; left out: {listed(out[:4])}{f' and {len(out) - 4} more' if len(out) > 4 else ''}." if out else "."

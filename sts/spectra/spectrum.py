@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -73,16 +74,70 @@ class Spectrum:
     peaks: pd.DataFrame | None = None  # position_V(_se), width_V(_se), area(_se)
     lockin: Any = None  # LockinCalibration where there was a lock-in channel
     fits: dict[str, LineFit] = field(default_factory=dict)  # of the models that the plan asks for, by their key
+    apart: str = ""  # what tells it from others of the same group: range or points of its axis
 
     @property
     def label(self) -> str:
         """The group in a few words, for legends and headings."""
-        return group_label(self.keys)
+        return group_label(self.keys, self.apart)
 
 
-def group_label(keys: dict[str, Any]) -> str:
-    """What defines a group of sweeps in a few words, such as "gold film, 100 pA"; what is unknown is left out."""
-    return ", ".join(_show(k, v) for k, v in keys.items() if v == v and v != "") or "all sweeps"
+def group_label(keys: dict[str, Any], apart: str = "") -> str:
+    """What defines a group of sweeps in a few words, such as "gold film, 100 pA"; what is unknown is left out.
+
+    Parameters
+    ----------
+    keys : dict
+        Column of the table to value.
+    apart : str
+        What tells the group from others of the same keys.
+    """
+    known = [_show(k, v) for k, v in keys.items() if v == v and v != ""]
+    return ", ".join([*known, *([apart] if apart else [])]) or "all sweeps"
+
+
+def told_apart(named: Sequence[tuple[np.ndarray, str]], *, reach: bool = True) -> list[str]:
+    """Names that are each there once: with what differs of the axis, its range or its points, else with a number.
+
+    Parameters
+    ----------
+    named : sequence of (ndarray, str)
+        Axis (n,) [V] and name.
+    reach : bool
+        Whether the range may be named; False where names hold it already.
+    """
+    words = axis_differences([axis for axis, _ in named], [name for _, name in named], reach=reach)
+    return [f"{name}, {word}" if word else name for (_, name), word in zip(named, words, strict=True)]
+
+
+def axis_differences(axes: Sequence[np.ndarray], names: Sequence[str], *, reach: bool = True) -> list[str]:
+    """For each name that is there several times what differs of its axis: range, points, else a number; "" for others.
+
+    Parameters
+    ----------
+    axes : sequence of ndarray, shape (n,)
+        [V].
+    names : sequence of str
+    reach : bool
+        As in `told_apart`.
+    """
+    words: list[list[str]] = [[] for _ in names]
+    ways: list[Callable[[np.ndarray], str]] = [
+        lambda axis: f"{axis[0]:.3g} to {axis[-1]:.3g} V",
+        lambda axis: f"{axis.size} points",
+    ]
+    for way in ways if reach else ways[1:]:
+        so_far = [(name, *said) for name, said in zip(names, words, strict=True)]
+        for key in {key for key in so_far if so_far.count(key) > 1}:
+            mine = [i for i, own in enumerate(so_far) if own == key]
+            if len({way(axes[i]) for i in mine}) > 1:
+                for i in mine:
+                    words[i].append(way(axes[i]))
+    final = [(name, *said) for name, said in zip(names, words, strict=True)]
+    for i, key in enumerate(final):
+        if final.count(key) > 1:
+            words[i].append(f"axis {final[: i + 1].count(key)}")
+    return [", ".join(said) for said in words]
 
 
 def _show(key: str, value: Any) -> str:

@@ -22,6 +22,7 @@ from numpy.testing import assert_allclose
 from sts import figures
 from sts.barrier import local_barrier
 from sts.figures import style
+from sts.figures.sweeps import height_axis
 
 HEIGHTS = example.height_sweeps()
 BARRIER = example.barrier_analysis(HEIGHTS)
@@ -290,3 +291,10 @@ def blurred(image: np.ndarray) -> np.ndarray:
 def test_pandas_text_columns_of_either_kind_are_drawn() -> None:
     table = BARRIER.sweeps.assign(tip=pd.array(BARRIER.sweeps["tip"], dtype="str"))
     assert figures.plot_sweep_trend(table, ax=figures.new_figure()[0]).get_ylabel() == "Apparent barrier height (eV)"
+
+
+def test_heights_count_from_the_near_end_and_the_axis_says_so() -> None:
+    values, label = height_axis(np.array([-75.2e-9, -75.0e-9]))
+    assert values == pytest.approx([0, 0.2])
+    assert label == "Height from the sweep's near end (nm)"
+    assert height_axis(np.array([0, 1e-9]))[1] == "Height, away from the surface (nm)"

@@ -1,0 +1,42 @@
+"""What groups of sweeps are called: by what they have, and where that is the same by what differs."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from sts.spectra.spectrum import axis_differences, group_label, told_apart
+
+HALF, FULL, FINE = np.linspace(-0.5, 0.5, 101), np.linspace(-1, 1, 101), np.linspace(-1, 1, 201)
+SHIFTED = FINE + 1e-6
+
+
+def test_a_label_says_what_is_known_and_what_tells_apart():
+    assert group_label({"sample": "gold", "setpoint_current_A": 1e-10, "tip": ""}) == "gold, 100 pA"
+    assert group_label({}) == "all sweeps"
+    assert group_label({}, "-1 to 1 V") == "-1 to 1 V"
+    assert group_label({"sample": "gold"}, "101 points") == "gold, 101 points"
+
+
+def test_names_that_are_there_once_stay():
+    assert axis_differences([HALF, FULL], ["gold", "graphite"]) == ["", ""]
+
+
+def test_ranges_then_points_then_a_number_tell_groups_apart():
+    assert axis_differences([HALF, FULL], ["a", "a"]) == ["-0.5 to 0.5 V", "-1 to 1 V"]
+    assert axis_differences([FULL, FINE], ["a", "a"]) == ["101 points", "201 points"]
+    assert axis_differences([FINE, SHIFTED], ["a", "a"]) == ["axis 1", "axis 2"]
+    four = axis_differences([HALF, FULL, FINE, SHIFTED], ["a"] * 4)
+    assert four == [
+        "-0.5 to 0.5 V",
+        "-1 to 1 V, 101 points",
+        "-1 to 1 V, 201 points, axis 1",
+        "-1 to 1 V, 201 points, axis 2",
+    ]
+    assert axis_differences([HALF, FULL, FULL], ["a", "a", "b"])[2] == ""
+
+
+def test_a_range_that_is_named_already_is_not_named_again():
+    assert told_apart([(FULL, "I(V), -1 to 1 V"), (FINE, "I(V), -1 to 1 V")], reach=False) == [
+        "I(V), -1 to 1 V, 101 points", "I(V), -1 to 1 V, 201 points",
+    ]  # fmt: skip
+    assert told_apart([(HALF, "a"), (FULL, "a")]) == ["a, -0.5 to 0.5 V", "a, -1 to 1 V"]
