@@ -9,6 +9,7 @@ import numpy as np
 from scipy.stats import rankdata
 
 from sts.loaders import LoadedFile, UnreadableFile
+from sts.loaders.conventions import HEIGHT_TURNED
 from sts.loaders.folders import FoundFile
 from sts.loaders.how import HowToRead
 
@@ -92,7 +93,7 @@ class Heights:
         """
         unsaid = [part for part in loaded.sets if part.kind == "iz"] if not loaded.height_said else []
         if self.sign < 0 and unsaid:
-            loaded = self.how.read(file, height_sign=-1)
+            loaded = self._turned(file, "--height-grows")
         elif not self.sign:
             rows = (
                 (part, part.current[i]) for part in unsaid for i in range(0, len(part), 1 + len(part) // MOST_OF_A_SET)
@@ -138,14 +139,24 @@ class Heights:
         """The files that wait, read again: what they hold would fill the memory."""
         waiting, self._waiting = self._waiting, []
         growing, _ = self._count()
-        why = f"sign: no file says which way its height grows; the current of all {growing} I(z) sweeps that tell grows with it"
+        by = f"the current of all {growing} I(z) sweeps of the import that tell, and no file,"
         for file in waiting:
             try:
                 loaded = self.how.read(file)
                 if turn and not loaded.height_said:
-                    loaded = self.how.read(file, height_sign=-1)
-                    loaded = replace(loaded, notes=(*loaded.notes, why))
+                    loaded = self._turned(file, by)
             except UnreadableFile as error:
                 self.left_out.append((str(file.path), str(error)))
                 continue
             yield loaded
+
+    def _turned(self, file: FoundFile, by: str) -> LoadedFile:
+        """A file with its height turned, and a note on who says so: not a recipe of the user."""
+        loaded = self.how.read(file, height_sign=-1)
+        before, now = HEIGHT_TURNED.format("the recipe"), HEIGHT_TURNED.format(by)
+
+        def told(notes: tuple[str, ...]) -> tuple[str, ...]:
+            return tuple(now if note == before else note for note in notes)
+
+        parts = tuple(replace(part, notes=told(part.notes)) for part in loaded.sets)
+        return replace(loaded, notes=told(loaded.notes), sets=parts)

@@ -18,6 +18,7 @@ from sts.loaders.words import DIRECTION_WORDS
 from sts.sweeps import DIRECTIONS, KINDS
 
 TURNED = "sign: "  # how a note begins that tells of a sign; `sts check` repeats them
+HEIGHT_TURNED = f"{TURNED}height turned: {{}} says it grows towards the surface"
 
 
 @dataclass(frozen=True)
@@ -95,7 +96,7 @@ def signs_of(kind: str, roles: Sequence[Role], meta: Metadata, recipe: Recipe, n
         if isinstance(meta.values.get("setpoint_current_A"), float) and float(meta.values["setpoint_current_A"]) < 0:
             meta.values["setpoint_current_A"] = -float(meta.values["setpoint_current_A"])
     if kind == "iz" and sign["height"] < 0:
-        notes.add(f"{TURNED}height turned: {by['height']} says it grows towards the surface")
+        notes.add(HEIGHT_TURNED.format(by["height"]))
     return Signs(**sign)
 
 
