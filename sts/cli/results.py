@@ -126,11 +126,12 @@ def judged_alike(shown: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
     rows: list[tuple[Any, ...]] = []
     key: tuple[Any, ...]
     for key, group in shown.groupby([*tip, "flags", "used", "decided_by"], sort=False, dropna=False):
-        kind, _, name, flags, used, decided_by = key
+        kind, sample, name, flags, used, decided_by = key
         whole = len(group) == total[key[:3]]
         if len(group) > 1 and decided_by == "rule" and (whole or (used and not flags)):
             sites = list(dict.fromkeys(group["site"]))
             sweeps = f"{'all ' if whole else ''}{len(group)} {KIND_WORDS[str(kind)]} sweeps"
+            sweeps += f", {sample or 'no sample'}" if table["sample"].nunique() > 1 else ""
             site = sites[0] if len(sites) == 1 else f"{len(sites)} sites"
             why = _why(str(flags), _common_words(list(group["reasons"])))
             rows.append((sweeps, name, site, yes(used), why))

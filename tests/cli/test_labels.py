@@ -9,6 +9,7 @@ import pytest
 from cli.calling import DEMO, SWEEP, run, said
 
 from sts.cli import main
+from sts.cli.labels import notes_alike
 from sts.session import Session
 
 
@@ -124,3 +125,36 @@ def test_changes_by_the_logbook_are_told_to_programs(session: Path, capsys: pyte
     assert [(row["column"], row["before"], row["after"]) for row in told["changes"]] == [("site", "", "s1")]
     assert told["conflicts"] == told["unmatched"] == []
     assert [row["after"] for row in json.loads(said(capsys, "annotate", session, "--json"))] == ["s1"]
+
+
+def test_notes_that_differ_in_names_only_share_a_line():
+    notes = ["a.csv: kept as 'a-2'.", "b.csv: kept as 'b-2'.", "c.csv: cut off", "d.csv: cut off", "names look alike"]
+    assert notes_alike(notes) == ["2 files like a.csv: kept as 'a-2'.", "2 files: cut off", "names look alike"]
+
+
+def test_rows_are_proposed_and_then_settled_once_for_a_mixed_folder(tmp_path, capsys):
+    for i in range(3):
+        bias = [v / 50 - 0.5 + i / 1000 for v in range(51)]
+        height = [75e-9 + v * 2e-11 for v in range(51)]
+        lines = {
+            "IV_Gold": (bias, [1e-9 * v for v in bias]),
+            "IZ_Gold": (height, [1e-9 * 1.2 ** (v + i - 50) for v in range(51)]),
+        }
+        for folder, rows in lines.items():
+            (tmp_path / "bench" / folder).mkdir(parents=True, exist_ok=True)
+            text = "".join(";".join(f"{v:.8E}".replace(".", ",") for v in row) + "\n" for row in rows)
+            (tmp_path / "bench" / folder / f"spec{i}.csv").write_text(text)
+    path = tmp_path / "s.h5"
+    status, _, err = run(capsys, "import", tmp_path / "bench", "--into", path)
+    assert status == 2
+    assert "--rows 'V (V), I (A)'" in err
+    assert "--rows 'z (m), I (A)'" in err
+    named = ("--rows", "z (m), I (A)", "--rows", "V (V), I (A)")
+    status, out, _ = run(capsys, "import", tmp_path / "bench", "--try", *named)
+    assert status == 0
+    assert 'rows = ["z (m)", "I (A)"]' in out
+    status, out, _ = run(capsys, "import", tmp_path / "bench", "--into", path, *named)
+    assert status == 0
+    assert "6 files with 6 sweeps imported" in out
+    assert "--height-grows away on import leaves it" in " ".join(out.split())
+    assert {part.kind: len(part.names) for part in Session.open(path).sets("iz")} == {"iz": 3}

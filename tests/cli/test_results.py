@@ -45,6 +45,12 @@ def test_a_tip_whose_sweeps_all_carry_a_flag_is_one_line_with_the_range():
     assert [row[0] for row in rows[2:]] == ["b3", "b4"]  # their names are needed for a decision
 
 
+def test_rows_of_two_samples_name_theirs():
+    table = judged(*((f"a{i}", "a", "1", "", True, "") for i in range(4)))
+    table["sample"] = ["gold", "gold", "graphite", "graphite"]
+    assert judged_alike(table, table)["sweep"].tolist() == ["all 2 I(z) sweeps, gold", "all 2 I(z) sweeps, graphite"]
+
+
 def test_reasons_of_other_words_are_given_for_one():
     table = judged(("a1", "a", "1", "jump", False, "at 1 nm"), ("a2", "a", "1", "jump", False, "twice, at 2 and 3 nm"))
     assert judged_alike(table, table)["why"].tolist() == ["jump: for one, at 1 nm"]
