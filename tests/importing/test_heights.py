@@ -25,6 +25,13 @@ def write(folder: Path, name: str, current: np.ndarray, *, towards: bool, header
     (folder / name).write_text(header + "\n".join(";".join(f"{v:.8E}" for v in row) for row in (z, current)) + "\n")
 
 
+def pink(rng: np.random.Generator) -> np.ndarray:
+    """Noise of density 1/f."""
+    frequency = np.maximum(np.fft.rfftfreq(OUT.size), 1 / OUT.size)
+    parts = rng.normal(size=(2, frequency.size)) / np.sqrt(frequency)
+    return np.fft.irfft(parts[0] + 1j * parts[1], OUT.size)
+
+
 @pytest.mark.parametrize("offset", [0, 20e-12, -20e-12, 400e-12])
 @pytest.mark.parametrize("slope", [1.5e9, 8e9, 25e9])
 def test_decays_tell_whatever_offset_and_sign_the_current_has(slope, offset):
@@ -42,9 +49,18 @@ def test_noise_drifts_and_humps_do_not_tell():
     drift = [
         growth(OUT, np.linspace(0, k * 1e-11, OUT.size) + rng.normal(0, 1e-12, OUT.size))[0] for k in range(-50, 50)
     ]
+    steps = [
+        growth(OUT, 9e-12 * np.round(np.linspace(0, 1.2, OUT.size) + rng.normal(0, 0.1, OUT.size)))[0]
+        for _ in range(200)
+    ]
+    slow = [growth(OUT, pink(rng))[0] for _ in range(500)]
+    walk = [growth(OUT, np.cumsum(rng.normal(0, 1e-12, OUT.size)))[0] for _ in range(500)]
     hump = [growth(OUT, np.exp(-((OUT - c) ** 2) / 1e-20))[0] for c in np.linspace(4e-10, 6e-10, 20)]
     assert not any(white)
     assert not any(drift)
+    assert not any(steps)
+    assert np.count_nonzero(slow) <= 15  # expected 6
+    assert np.count_nonzero(walk) <= 165  # expected 125; told in the docstring
     assert not any(hump)
     assert growth(OUT[:20], decay(rng)[:20]) == (0, 0.0)
     assert growth(OUT, np.zeros(OUT.size)) == (0, 0.0)
