@@ -15,6 +15,7 @@ from sts.figures.style import (
     GREY,
     MARKS,
     STYLES,
+    Look,
     decimals_for,
     draw_band,
     draw_line,
@@ -60,17 +61,17 @@ def plot_iz_fits(fit: BarrierFit, rows: Sequence[int], *, axes: Sequence[Axes] |
         current, fitted = (fit.current[row] - fit.offset[row]) * factor, (fit.fitted[row] - fit.offset[row]) * factor
         inside = fit.used_points[row] & (current > 0)
         outside = ~fit.used_points[row] & (current > 0)
-        draw_points(upper, z[inside], current[inside], series=f"{entry.sweep}: used", colour=colour, mark=mark,
-                    size=1.8, alpha=0.6)  # fmt: skip
+        draw_points(upper, z[inside], current[inside], series=f"{entry.sweep}: used",
+                    look=Look(colour=colour, mark=mark, alpha=0.6, size=1.8))  # fmt: skip
         if outside.any():
-            draw_points(upper, z[outside], current[outside], series=f"{entry.sweep}: masked", colour=GREY, mark="x",
-                        size=2.2)  # fmt: skip
+            draw_points(upper, z[outside], current[outside], series=f"{entry.sweep}: masked",
+                        look=Look(colour=GREY, mark="x", size=2.2))  # fmt: skip
         digits = decimals_for(entry.barrier_se_eV)
         label = f"{entry.sweep}: {entry.barrier_eV:.{digits}f} ± {entry.barrier_se_eV:.{digits}f} eV"
-        draw_line(upper, z, fitted, series=f"{entry.sweep}: fit", label=label, colour=colour, width=0.9,
-                  style=STYLES[i % len(STYLES)])  # fmt: skip
-        draw_points(lower, z, fit.residual[row], series=f"{entry.sweep}: residual", colour=colour, mark=mark, size=1.5,
-                    alpha=0.6)  # fmt: skip
+        draw_line(upper, z, fitted, series=f"{entry.sweep}: fit", label=label,
+                  look=Look(colour=colour, style=STYLES[i % len(STYLES)], width=0.9))  # fmt: skip
+        draw_points(lower, z, fit.residual[row], series=f"{entry.sweep}: residual",
+                    look=Look(colour=colour, mark=mark, alpha=0.6, size=1.5))  # fmt: skip
     good = [fit.fitted[row] - fit.offset[row] for row in rows]
     heights = np.concatenate([g[np.isfinite(g) & (g > 0)] for g in good]) if good else np.array([])
     if heights.size:
@@ -81,10 +82,10 @@ def plot_iz_fits(fit: BarrierFit, rows: Sequence[int], *, axes: Sequence[Axes] |
         log_ticks(upper.yaxis)
     upper.set_ylabel(f"Current − offset ({unit})")
     legend(upper)
-    draw_line(lower, z[[0, -1]], [0, 0], series="zero", colour=BLACK, width=0.5)
+    draw_line(lower, z[[0, -1]], [0, 0], series="zero", look=Look(colour=BLACK, width=0.5))
     for level in (-2, 2):
-        draw_line(lower, z[[0, -1]], [level, level], series=f"{level} standard deviations", colour=GREY, width=0.5,
-                  style=STYLES[1])  # fmt: skip
+        draw_line(lower, z[[0, -1]], [level, level], series=f"{level} standard deviations",
+                  look=Look(colour=GREY, style=STYLES[1], width=0.5))  # fmt: skip
     lower.set_ylim(-5, 5)
     lower.set_xlabel(label_z)
     lower.set_ylabel("Residual / noise")
@@ -110,7 +111,7 @@ def plot_local_barrier(
         (z, label), barrier = height_axis(np.asarray(local.height)), local.barrier_eV[row]
         draw_band(ax, z, local.low_eV[row], local.high_eV[row], series=f"{name}: band", colour=COLOURS[i % len(COLOURS)],
                   label="95 % band" if i == 0 else "")  # fmt: skip
-        draw_line(ax, z, barrier, series=name, label=name, colour=COLOURS[i % len(COLOURS)])
+        draw_line(ax, z, barrier, series=name, label=name, look=Look(colour=COLOURS[i % len(COLOURS)]))
         known = barrier[np.isfinite(barrier)]
         if known.size:
             ax.set_ylim(0, 1.8 * float(np.median(known)))  # noise far out must not flatten the rest
@@ -144,9 +145,10 @@ def plot_window_sensitivity(window: pd.DataFrame, sweeps: pd.DataFrame, *, ax: A
         colour = COLOURS[i % len(COLOURS)]
         draw_band(ax, x, low, high, series=f"{name}: middle half", colour=colour, alpha=0.18,
                   label="band: middle half of the sweeps" if i == 0 else "")  # fmt: skip
-        draw_line(ax, x, middle, series=f"{name}: median", colour=colour, style=STYLES[i % len(STYLES)])
-        draw_points(ax, x, middle, series=f"{name}: median", colour=colour, mark=MARKS[i % len(MARKS)],
-                    label=f"{name}: median, n = {rows['sweep'].nunique()} sweeps")  # fmt: skip
+        draw_line(ax, x, middle, series=f"{name}: median", look=Look(colour=colour, style=STYLES[i % len(STYLES)]))
+        draw_points(ax, x, middle, series=f"{name}: median",
+                    label=f"{name}: median, n = {rows['sweep'].nunique()} sweeps",
+                    look=Look(colour=colour, mark=MARKS[i % len(MARKS)]))  # fmt: skip
     ax.set_ylim(bottom=0)
     ax.set_xlabel("Lower cut of the fit window (nm)")
     ax.set_ylabel(BARRIER_LABEL)

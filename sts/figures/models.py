@@ -13,6 +13,7 @@ from sts.figures.style import (
     GREY,
     STYLES,
     VERMILLION,
+    Look,
     draw_band,
     draw_line,
     draw_points,
@@ -53,17 +54,19 @@ def plot_model_fit(spectrum: Spectrum, model: Model, *, axes: Sequence[Axes] | N
     factor, shown = scale_for(spectrum.didv, unit) if unit == "S" else (1.0, unit)
     x, y, u = spectrum.bias, spectrum.didv * factor, spectrum.didv_se * factor
     draw_band(upper, x, y - 2 * u, y + 2 * u, series="mean, ±2 u", colour=GREY, label="mean ± 2 u")
-    draw_points(upper, x, y, series="mean", label=f"mean: n = {len(spectrum.sweeps)} sweeps", mark=".", size=2.5)
+    draw_points(
+        upper, x, y, series="mean", label=f"mean: n = {len(spectrum.sweeps)} sweeps", look=Look(mark=".", size=2.5)
+    )
     drawn = np.isfinite(fit.fitted).any()
-    draw_line(upper, x, fit.fitted * factor, series="model", colour=VERMILLION,
-              label=model.title if drawn else "no fit (see the verdict)")  # fmt: skip
+    draw_line(upper, x, fit.fitted * factor, series="model",
+              label=model.title if drawn else "no fit (see the verdict)", look=Look(colour=VERMILLION))  # fmt: skip
     upper.set_ylabel(f"dI/dV ({shown})" if unit == "S" else f"Lock-in signal ({unit})")
     legend(upper)
-    draw_points(lower, x, fit.residual, series="residual", mark=".", size=2.5)
-    draw_line(lower, x[[0, -1]], np.zeros(2), series="zero", colour=BLACK, width=0.5)
+    draw_points(lower, x, fit.residual, series="residual", look=Look(mark=".", size=2.5))
+    draw_line(lower, x[[0, -1]], np.zeros(2), series="zero", look=Look(colour=BLACK, width=0.5))
     for level in (-2.0, 2.0):
-        draw_line(lower, x[[0, -1]], np.full(2, level), series=f"{level:g} standard uncertainties", colour=GREY, width=0.5,
-                  style=STYLES[1])  # fmt: skip
+        draw_line(lower, x[[0, -1]], np.full(2, level), series=f"{level:g} standard uncertainties",
+                  look=Look(colour=GREY, style=STYLES[1], width=0.5))  # fmt: skip
     lower.set_xlabel(BIAS_LABEL)
     lower.set_ylabel("Residual / u")
     return [upper, lower]

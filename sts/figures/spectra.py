@@ -16,6 +16,7 @@ from sts.figures.style import (
     MARKS,
     STYLES,
     VERMILLION,
+    Look,
     draw_band,
     draw_interval,
     draw_line,
@@ -46,8 +47,8 @@ def plot_spectrum(spectrum: Spectrum, *, confidence: float = 0.95, ax: Axes | No
     drawn, words = thin_out(np.arange(len(spectrum.didv_each)))
     names = [f"sweep {spectrum.sweeps[i]}" if i < len(spectrum.sweeps) else f"sweep {i + 1}" for i in drawn]
     if len(drawn):
-        draw_many(ax, x, spectrum.didv_each[drawn] * factor, series=names, label=f"each sweep{words}", width=0.3,
-                  alpha=0.45)  # fmt: skip
+        draw_many(ax, x, spectrum.didv_each[drawn] * factor, series=names, label=f"each sweep{words}",
+                  look=Look(colour=GREY, alpha=0.45, width=0.3))  # fmt: skip
     n = len(spectrum.sweeps)
     band = f"{confidence * 100:g} % band of the mean"
     draw_band(ax, x, spectrum.didv_low * factor, spectrum.didv_high * factor, series=band, label=band)
@@ -70,10 +71,10 @@ def plot_normalised(spectrum: Spectrum, *, confidence: float = 0.95, ax: Axes | 
     draw_band(ax, x, np.where(trusted, low, np.nan), np.where(trusted, high, np.nan), series=band, label=band)
     name = f"(dI/dV)/(I/V): n = {len(spectrum.sweeps)} sweeps"
     draw_line(ax, x, np.where(trusted, spectrum.normalised, np.nan), series="normalised, trusted", label=name)
-    draw_line(ax, x, np.where(trusted, np.nan, spectrum.normalised), series="normalised, not trusted", colour=GREY,
-              style=STYLES[2], width=0.5, alpha=0.6)  # fmt: skip
-    draw_line(ax, x[[0, -1]], [1.0, 1.0], series="ohmic", label="1: ohmic, and the limit at V = 0", colour=BLACK,
-              style=STYLES[1], width=0.6)  # fmt: skip
+    draw_line(ax, x, np.where(trusted, np.nan, spectrum.normalised), series="normalised, not trusted",
+              look=Look(colour=GREY, style=STYLES[2], alpha=0.6, width=0.5))  # fmt: skip
+    draw_line(ax, x[[0, -1]], [1.0, 1.0], series="ohmic", label="1: ohmic, and the limit at V = 0",
+              look=Look(colour=BLACK, style=STYLES[1], width=0.6))  # fmt: skip
     mute(ax, spans_where(x, ~spectrum.trusted), label="not trusted: offsets decide")
     _mark_gap(ax, spectrum)
     if trusted.any():
@@ -142,10 +143,11 @@ def plot_smoothing_criterion(spectrum: Spectrum, *, ax: Axes | None = None) -> A
     draw_line(
         ax, width[order], score[order], series="criterion", label=f"leave one sweep out, n = {len(spectrum.sweeps)}"
     )
-    draw_points(ax, width, score, series="widths tried", size=2.5)
+    draw_points(ax, width, score, series="widths tried", look=Look(size=2.5))
     chosen = table["chosen"].to_numpy(bool)
-    draw_points(ax, width[chosen], score[chosen], series="chosen", colour=VERMILLION, mark="D", size=5,
-                label=f"chosen: {width[chosen][0]:.3g} meV" if chosen.any() else "")  # fmt: skip
+    draw_points(ax, width[chosen], score[chosen], series="chosen",
+                label=f"chosen: {width[chosen][0]:.3g} meV" if chosen.any() else "",
+                look=Look(colour=VERMILLION, mark="D", size=5))  # fmt: skip
     if (width > 0).all() and width.max() > 8 * width.min():
         ax.set_xscale("log")
         log_ticks(ax.xaxis)
@@ -170,8 +172,9 @@ def plot_direction_difference(spectrum: Spectrum, *, ax: Axes | None = None) -> 
         raise ValueError("This spectrum has no pair of upward and downward sweeps; there is no difference to draw.")
     ax = given_or_new(ax)
     factor, unit = scale_for(spectrum.half_difference, "A")
-    draw_points(ax, spectrum.bias, spectrum.half_difference * factor, series="half difference", mark=".", size=3,
-                label=f"(up − down)/2, n = {len(spectrum.sweeps)} sweeps", colour=GREY)  # fmt: skip
+    draw_points(ax, spectrum.bias, spectrum.half_difference * factor, series="half difference",
+                label=f"(up − down)/2, n = {len(spectrum.sweeps)} sweeps",
+                look=Look(colour=GREY, mark=".", size=3))  # fmt: skip
     if spectrum.half_difference_fit is not None:
         parts = [
             f"{word} {spectrum.directions[key]:.3g} {unit_}".replace("-", "−")
@@ -212,8 +215,8 @@ def plot_setpoint_series(
         draw_band(upper, spectrum.bias, np.where(spectrum.trusted, spectrum.normalised_low, np.nan),
                   np.where(spectrum.trusted, spectrum.normalised_high, np.nan), series=f"{names[i]}: band",
                   colour=colour, alpha=0.15, label=f"{confidence * 100:g} % bands" if i == 0 else "")  # fmt: skip
-        draw_line(upper, spectrum.bias, values, series=names[i], label=label, colour=colour,
-                  style=STYLES[i % len(STYLES)])  # fmt: skip
+        draw_line(upper, spectrum.bias, values, series=names[i], label=label,
+                  look=Look(colour=colour, style=STYLES[i % len(STYLES)]))  # fmt: skip
     tops = [np.nanmax(s.normalised[s.trusted]) for s in spectra if np.isfinite(s.normalised[s.trusted]).any()]
     if tops:
         upper.set_ylim(-0.05 * max(tops), 1.15 * max(tops))
@@ -228,9 +231,9 @@ def plot_setpoint_series(
                     methods.setdefault(str(row.gap_method), []).append((i, row.gap_meV, row.gap_se_meV))
     for j, (method, points) in enumerate(methods.items()):
         where, gap, se = (np.array(column) for column in zip(*points, strict=True))
-        draw_interval(lower, gap, where + 0.18 * j - 0.09 * (len(methods) - 1), gap - 1.96 * se, gap + 1.96 * se,
-                      series=method, label=f"{method}, ±1.96 u", colour=COLOURS[j % len(COLOURS)],
-                      mark=MARKS[j % len(MARKS)], size=4, lying=True)  # fmt: skip
+        draw_interval(lower, gap, where + 0.18 * j - 0.09 * (len(methods) - 1), (gap - 1.96 * se, gap + 1.96 * se),
+                      series=method, label=f"{method}, ±1.96 u", lying=True,
+                      look=Look(colour=COLOURS[j % len(COLOURS)], mark=MARKS[j % len(MARKS)], size=4))  # fmt: skip
     lower.set_yticks(range(len(spectra)), names)
     lower.set_ylim(len(spectra) - 0.4, -0.6)
     lower.set_xlabel("Gap (meV)")

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from typing import Any
 from weakref import WeakKeyDictionary
 
@@ -184,44 +185,94 @@ def points_drawn(axes: Sequence[Axes]) -> int:
     return sum(len(values[0]) for ax in axes for _, _, values in _BEHIND.get(ax, []))
 
 
-def draw_line(
-    ax: Axes, x: Any, y: Any, *, series: str, label: str = "", colour: str = BLUE, style: Any = "-", width: float = 1.1,
-    alpha: float = 1.0, order: float = 3.0,
-) -> None:  # fmt: skip
-    """A line; `series` names it in the CSV, `label` (if any) in the legend."""
-    ax.plot(x, y, color=colour, ls=style, lw=width, alpha=alpha, zorder=order, label=label or "_")
+@dataclass(frozen=True)
+class Look:
+    """How something drawn looks; None is what its kind has by itself."""
+
+    colour: str = BLUE
+    style: Any = "-"
+    mark: str = "o"
+    filled: bool = True  # else the face of the page
+    alpha: float = 1.0
+    width: float | None = None  # of lines [pt]
+    size: float | None = None  # of marks [pt]
+    order: float | None = None  # what is higher lies above
+
+
+PLAIN = Look()
+FAINT = Look(GREY, alpha=0.7)
+
+
+def _or(value: float | None, default: float) -> float:
+    return default if value is None else value
+
+
+def draw_line(ax: Axes, x: Any, y: Any, *, series: str, label: str = "", look: Look = PLAIN) -> None:
+    """A line.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+    x, y : array_like, shape (n,)
+        In units of the axes.
+    series, label : str
+        Its name in the CSV, and in the legend if any.
+    look : Look
+    """
+    ax.plot(
+        x, y, color=look.colour, ls=look.style, lw=_or(look.width, 1.1), alpha=look.alpha,
+        zorder=_or(look.order, 3.0), label=label or "_",
+    )  # fmt: skip
     _keep(ax, series, "line", x, y)
 
 
-def draw_many(
-    ax: Axes, x: Any, rows: Any, *, series: Sequence[str], label: str = "", colour: str = GREY, style: Any = "-",
-    width: float = 0.4, alpha: float = 0.7, order: float = 2.0,
-) -> None:  # fmt: skip
-    """Many thin lines on one axis, `rows` (m, n): one a sweep."""
+def draw_many(ax: Axes, x: Any, rows: Any, *, series: Sequence[str], label: str = "", look: Look = FAINT) -> None:
+    """Many thin lines on one axis.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+    x : array_like, shape (n,)
+        In the unit of the axis.
+    rows : array_like, shape (m, n)
+        One row per sweep; NaN is left out.
+    series : sequence of str, length m
+        Their names in the CSV.
+    label : str
+        One name for all in the legend.
+    look : Look
+    """
     x, rows = np.asarray(x, float), np.asarray(rows, float)
     if not len(rows):
         return
+    width = _or(look.width, 0.4)
     lines = LineCollection(
         [np.column_stack([x[good], row[good]]) for row in rows for good in [np.isfinite(row)]],
-        colors=colour, linestyles=[style], linewidths=width, alpha=alpha, zorder=order,
+        colors=look.colour, linestyles=[look.style], linewidths=width, alpha=look.alpha, zorder=_or(look.order, 2.0),
     )  # fmt: skip
     ax.add_collection(lines)
     ax.autoscale_view()
     if label:
-        ax.plot([], [], color=colour, ls=style, lw=max(width, 0.8), alpha=alpha, label=label)
+        ax.plot([], [], color=look.colour, ls=look.style, lw=max(width, 0.8), alpha=look.alpha, label=label)
     for name, row in zip(series, rows, strict=True):
         _keep(ax, name, "line", x, row)
 
 
-def draw_points(
-    ax: Axes, x: Any, y: Any, *, series: str, label: str = "", colour: str = BLUE, mark: str = "o", size: float = 3.5,
-    filled: bool = True, alpha: float = 1.0, order: float = 4.0,
-) -> None:  # fmt: skip
-    """Marks without a line; open ones have the face of the page."""
-    face = colour if filled else "white"
+def draw_points(ax: Axes, x: Any, y: Any, *, series: str, label: str = "", look: Look = PLAIN) -> None:
+    """Marks without a line; open ones have the face of the page.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+    x, y : array_like, shape (n,)
+        In units of the axes.
+    series, label : str
+        Their name in the CSV, and in the legend if any.
+    look : Look
+    """
     ax.plot(
-        x, y, ls="none", marker=mark, ms=size, mfc=face, mec=colour, mew=0.6, alpha=alpha, zorder=order,
-        label=label or "_",
+        x, y, ls="none", marker=look.mark, ms=_or(look.size, 3.5), mfc=look.colour if look.filled else "white",
+        mec=look.colour, mew=0.6, alpha=look.alpha, zorder=_or(look.order, 4.0), label=label or "_",
     )  # fmt: skip
     _keep(ax, series, "points", x, y)
 
@@ -235,17 +286,31 @@ def draw_band(
 
 
 def draw_interval(
-    ax: Axes, x: Any, y: Any, low: Any, high: Any, *, series: str, label: str = "", colour: str = BLUE,
-    mark: str = "o", size: float = 5.0, width: float = 1.2, lying: bool = False, order: float = 5.0,
+    ax: Axes, x: Any, y: Any, ends: tuple[Any, Any], *, series: str, label: str = "", look: Look = PLAIN,
+    lying: bool = False,
 ) -> None:  # fmt: skip
-    """A mark with its interval; `lying` intervals run along x."""
-    centre = np.asarray(x if lying else y, float)
+    """Marks with their intervals.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+    x, y : array_like, shape (n,)
+        In units of the axes.
+    ends : two of array_like, shape (n,)
+        Lower and upper end; one that is not finite is not drawn.
+    series, label : str
+        Their name in the CSV, and in the legend if any.
+    look : Look
+    lying : bool
+        Whether the intervals run along x.
+    """
+    centre, (low, high), width = np.asarray(x if lying else y, float), ends, _or(look.width, 1.2)
     arms = np.abs(np.stack([centre - np.asarray(low, float), np.asarray(high, float) - centre]))
     arms = np.where(np.isfinite(arms), arms, 0.0).reshape(2, -1)
     ax.errorbar(
-        np.atleast_1d(x), np.atleast_1d(y), xerr=arms if lying else None, yerr=None if lying else arms, fmt=mark,
-        ms=size, mfc=colour, mec=colour, mew=0.9, ecolor=colour, elinewidth=width, capsize=2.2,
-        capthick=width, ls="none", zorder=order, label=label or "_",
+        np.atleast_1d(x), np.atleast_1d(y), xerr=arms if lying else None, yerr=None if lying else arms, fmt=look.mark,
+        ms=_or(look.size, 5.0), mfc=look.colour, mec=look.colour, mew=0.9, ecolor=look.colour, elinewidth=width,
+        capsize=2.2, capthick=width, ls="none", zorder=_or(look.order, 5.0), label=label or "_",
     )  # fmt: skip
     _keep(ax, series, "interval in x" if lying else "interval", x, y, low, high)
 

@@ -16,6 +16,7 @@ from sts.figures.style import (
     MARKS,
     STYLES,
     VERMILLION,
+    Look,
     draw_many,
     draw_points,
     given_or_new,
@@ -80,7 +81,8 @@ def plot_sweeps(sweeps: SweepSet, *, used: np.ndarray | None = None, ax: Axes | 
             drawn, words = thin_out(np.flatnonzero(mask))
             count = f"{word}: n = {mask.sum()}{words}"
             names = [f"{word}: {sweeps.names[i]}" for i in drawn]
-            draw_many(ax, x, rows[drawn], series=names, label=count, colour=colour, style=style, width=width)
+            draw_many(ax, x, rows[drawn], series=names, label=count,
+                      look=Look(alpha=0.7, colour=colour, style=style, width=width))  # fmt: skip
     if logarithmic:
         ax.set_yscale("log")
         log_ticks(ax.yaxis)
@@ -115,13 +117,11 @@ def plot_sweep_trend(
         mine = (table[by] == name).to_numpy()
         kwargs: dict[str, Any] = {"colour": COLOURS[i % len(COLOURS)], "mark": MARKS[i % len(MARKS)], "size": 3.0}
         shown = mine & used
-        draw_points(
-            ax, number[shown], values[shown], series=f"{name or 'all'}: kept",
-            label=f"{name or 'all'}: n = {shown.sum()}", **kwargs,
-        )  # fmt: skip
+        draw_points(ax, number[shown], values[shown], series=f"{name or 'all'}: kept",
+                    label=f"{name or 'all'}: n = {shown.sum()}", look=Look(**kwargs))  # fmt: skip
         if (mine & ~used & np.isfinite(values)).any():
             draw_points(ax, number[mine & ~used], values[mine & ~used], series=f"{name or 'all'}: left out",
-                        filled=False, **kwargs)  # fmt: skip
+                        look=Look(filled=False, **kwargs))  # fmt: skip
     kept, out = values[used & np.isfinite(values)], values[~used & np.isfinite(values)]
     if kept.size:
         low, high = kept.min(), kept.max()
@@ -167,10 +167,10 @@ def plot_session_timeline(
         mark = "|" if kind == "iz" else "d"
         name = f"{tip or 'no tip'}, {KIND_WORDS[kind]}"
         draw_points(ax, x[mine & used], np.full((mine & used).sum(), lane), series=f"{name}: kept",
-                    colour=colour, mark=mark, size=6 if kind == "iz" else 3.5)  # fmt: skip
+                    look=Look(colour=colour, mark=mark, size=6 if kind == "iz" else 3.5))  # fmt: skip
         if (mine & ~used).any():
             draw_points(ax, x[mine & ~used], np.full((mine & ~used).sum(), lane), series=f"{name}: left out",
-                        colour=VERMILLION, mark="x", size=4, order=6)  # fmt: skip
+                        look=Look(colour=VERMILLION, mark="x", size=4, order=6))  # fmt: skip
     if (~used).any():
         ax.plot([], [], ls="none", marker="x", color=VERMILLION, ms=4, label=f"left out: n = {(~used).sum()}")
         ax.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), borderaxespad=0.0)

@@ -16,6 +16,7 @@ from sts.figures.style import (
     GREY,
     MARKS,
     VERMILLION,
+    Look,
     decimals_for,
     draw_interval,
     draw_points,
@@ -55,12 +56,14 @@ def plot_barrier_by_tip(
         for k, (site, group) in enumerate(own.groupby("site", sort=False)):
             level = row + 0.14 + 0.2 * (k + 0.5) / max(own["site"].nunique(), 1)
             draw_points(ax, group["barrier_eV"], np.full(len(group), level), series=f"{name}, {site}: sweeps",
-                        colour=colour, mark=".", size=2.6, alpha=0.6, order=3)  # fmt: skip
+                        look=Look(colour=colour, mark=".", alpha=0.6, size=2.6, order=3))  # fmt: skip
         style: dict[str, Any] = {"colour": colour, "mark": mark}
-        draw_points(ax, mine["barrier_eV"], np.full(len(mine), row), series=f"{name}: sites", size=3.8,
-                    filled=False, **style)  # fmt: skip
+        draw_points(ax, mine["barrier_eV"], np.full(len(mine), row), series=f"{name}: sites",
+                    look=Look(filled=False, size=3.8, **style))  # fmt: skip
         low, high = [tip.barrier_low_eV], [tip.barrier_high_eV]
-        draw_interval(ax, [tip.barrier_eV], [row - 0.2], low, high, series=f"{name}: mean", lying=True, **style)
+        draw_interval(
+            ax, [tip.barrier_eV], [row - 0.2], (low, high), series=f"{name}: mean", lying=True, look=Look(**style)
+        )
     spread = sweeps.loc[sweeps["used"].astype(bool), "barrier_eV"].to_numpy(float)
     ends = np.concatenate([spread, tips["barrier_eV"].to_numpy(float)])
     ends = ends[np.isfinite(ends)]
@@ -92,8 +95,8 @@ def plot_tip_pairs(pairs: pd.DataFrame, *, confidence: float = 0.95, ax: Axes | 
         apart = pair.ratio_low > 1 or pair.ratio_high < 1
         names.append(f"{pair.tip_a} / {pair.tip_b}")
         verdicts.append(f"{_interval(pair.ratio, pair.ratio_low, pair.ratio_high)}: {pair.verdict}")
-        draw_interval(ax, [pair.ratio], [row], [pair.ratio_low], [pair.ratio_high], series=names[-1],
-                      colour=VERMILLION if apart else GREY, mark="s" if apart else "o", size=4, lying=True)  # fmt: skip
+        draw_interval(ax, [pair.ratio], [row], ([pair.ratio_low], [pair.ratio_high]), series=names[-1], lying=True,
+                      look=Look(colour=VERMILLION if apart else GREY, mark="s" if apart else "o", size=4))  # fmt: skip
     ax.axvline(1.0, color=BLACK, lw=0.7, zorder=2)
     ends = pairs[["ratio_low", "ratio_high"]].to_numpy(float)
     ends = ends[np.isfinite(ends) & (ends > 0)]
