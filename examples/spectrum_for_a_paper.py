@@ -15,7 +15,8 @@ import numpy as np
 
 import sts
 from sts.figures import plot_normalised
-from sts.figures.style import data_behind, house_style, new_figure
+from sts.figures.marks import data_behind
+from sts.figures.style import house_style, new_figure
 
 
 def main(folder: Path, picture: Path) -> None:

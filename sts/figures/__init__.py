@@ -1,6 +1,7 @@
 """Figures: each function takes a finished result and ``ax=None``, draws, and returns the axes."""
 
 from sts.figures.barrier import plot_iz_fits, plot_local_barrier, plot_window_sensitivity
+from sts.figures.marks import data_behind
 from sts.figures.models import plot_model_fit
 from sts.figures.spectra import (
     plot_direction_difference,
@@ -9,7 +10,7 @@ from sts.figures.spectra import (
     plot_smoothing_criterion,
     plot_spectrum,
 )
-from sts.figures.style import data_behind, house_style, new_figure
+from sts.figures.style import house_style, new_figure
 from sts.figures.sweeps import plot_session_timeline, plot_sweep_trend, plot_sweeps
 from sts.figures.tips import plot_barrier_by_tip, plot_tip_pairs
 

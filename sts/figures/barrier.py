@@ -9,17 +9,14 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from sts.figures.marks import Look, draw_band, draw_line, draw_points
 from sts.figures.style import (
     BLACK,
     COLOURS,
     GREY,
     MARKS,
     STYLES,
-    Look,
     decimals_for,
-    draw_band,
-    draw_line,
-    draw_points,
     given_or_new,
     given_or_new_rows,
     legend,

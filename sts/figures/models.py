@@ -8,19 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.axes import Axes
 
-from sts.figures.style import (
-    BLACK,
-    GREY,
-    STYLES,
-    VERMILLION,
-    Look,
-    draw_band,
-    draw_line,
-    draw_points,
-    given_or_new_rows,
-    legend,
-    scale_for,
-)
+from sts.figures.marks import Look, draw_band, draw_line, draw_points
+from sts.figures.style import BLACK, GREY, STYLES, VERMILLION, given_or_new_rows, legend, scale_for
 from sts.figures.sweeps import BIAS_LABEL
 
 if TYPE_CHECKING:

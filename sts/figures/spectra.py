@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.axes import Axes
 
+from sts.figures.marks import Look, draw_band, draw_interval, draw_line, draw_many, draw_points
 from sts.figures.style import (
     BLACK,
     COLOURS,
@@ -16,12 +17,6 @@ from sts.figures.style import (
     MARKS,
     STYLES,
     VERMILLION,
-    Look,
-    draw_band,
-    draw_interval,
-    draw_line,
-    draw_many,
-    draw_points,
     given_or_new,
     given_or_new_rows,
     legend,

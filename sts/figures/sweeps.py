@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from sts.figures.marks import Look, draw_many, draw_points
 from sts.figures.style import (
     BLUE,
     COLOURS,
@@ -16,9 +17,6 @@ from sts.figures.style import (
     MARKS,
     STYLES,
     VERMILLION,
-    Look,
-    draw_many,
-    draw_points,
     given_or_new,
     legend,
     log_ticks,

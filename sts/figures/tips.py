@@ -10,20 +10,8 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from sts.figures.barrier import BARRIER_LABEL
-from sts.figures.style import (
-    BLACK,
-    COLOURS,
-    GREY,
-    MARKS,
-    VERMILLION,
-    Look,
-    decimals_for,
-    draw_interval,
-    draw_points,
-    given_or_new,
-    log_ticks,
-    rows_of,
-)
+from sts.figures.marks import Look, draw_interval, draw_points
+from sts.figures.style import BLACK, COLOURS, GREY, MARKS, VERMILLION, decimals_for, given_or_new, log_ticks, rows_of
 
 ROW_IN = 0.42  # height of a row [inch]
 

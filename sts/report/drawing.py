@@ -9,8 +9,9 @@ from dataclasses import dataclass
 from matplotlib.figure import Figure
 
 from sts.figures.margins import set_margins
+from sts.figures.marks import data_behind, points_drawn
 from sts.figures.saving import save
-from sts.figures.style import data_behind, house_style, new_figure, points_drawn
+from sts.figures.style import house_style, new_figure
 from sts.report.captions import Picture
 from sts.report.tables import csv_text
 
