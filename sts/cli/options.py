@@ -6,9 +6,12 @@ import functools
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
+
+if TYPE_CHECKING:
+    from sts.plan import Plan
 
 _Value = TypeVar("_Value")
 
@@ -18,6 +21,24 @@ SESSION = click.argument("session", type=PATH)
 OUT = click.option("--out", required=True, type=FOLDER, help="Folder to write to.")
 JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON for machines instead of a table.")
 FORCE = click.option("--force", is_flag=True, help="Overwrite results that are there already.")
+PLAN = click.option("--plan", "plan_file", type=PATH, help="TOML file with settings to change.")
+
+
+def plan_from(path: Path | None) -> Plan:
+    """The plan in a file, or that of the defaults.
+
+    Parameters
+    ----------
+    path : pathlib.Path, optional
+
+    Raises
+    ------
+    PlanError
+        If the file is no plan; all mistakes at once.
+    """
+    from sts.plan import Plan, read_plan
+
+    return read_plan(path) if path else Plan()
 
 
 @dataclass(frozen=True)

@@ -1,16 +1,15 @@
-"""Commands about results: check, spectra, barrier, compare, report, simulate."""
+"""Commands about results: spectra, barrier, compare, report, simulate."""
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from sts.cli.labels import notes_alike, say_unassigned
-from sts.cli.options import FOLDER, FORCE, JSON, OUT, PATH, SESSION
-from sts.cli.terminal import Columns, number, print_frame, print_json, probability, progress, say, text, yes
+from sts.cli.labels import say_unassigned
+from sts.cli.options import FOLDER, FORCE, JSON, OUT, PATH, PLAN, SESSION, plan_from
+from sts.cli.terminal import Columns, number, print_frame, print_json, probability, progress, say, text
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -22,7 +21,6 @@ if TYPE_CHECKING:
     from sts.spectra.models import Model
 
 MAYBE_OUT = click.option("--out", type=FOLDER, help="Folder to write to.")
-PLAN = click.option("--plan", "plan_file", type=PATH, help="TOML file with settings to change.")
 BY = click.option(
     "--by", multiple=True,
     help="Column that groups I(V) sweeps (repeat for more): sample, tip, site ...; else sample, tip and set-point.",
@@ -71,93 +69,6 @@ def _folder(out: Path | None) -> Path:
     return out
 
 
-def _plan(path: Path | None) -> Plan:
-    from sts.plan import Plan, read_plan
-
-    return read_plan(path) if path else Plan()
-
-
-@click.command("check")
-@SESSION
-@PLAN
-@click.option("--flagged", is_flag=True, help="Show only sweeps with a flag or a decision.")
-@JSON
-def check_command(session: Path, plan_file: Path | None, *, flagged: bool, as_json: bool) -> int:
-    """Judge every sweep of SESSION: used or not, and why.
-
-    Sweeps of a tip that are judged alike share a line; --json gives each its own.
-    """
-    import sts
-
-    with progress("judging") as report:
-        table = sts.judge(session, _plan(plan_file), progress=report)
-    shown = table[(table["flags"] != "") | (table["decided_by"] == "person")] if flagged else table
-    if as_json:
-        print_json(shown)
-        return 0
-    rows = judged_alike(shown, table)
-    print_frame("", rows, {str(name): (str(name), text) for name in rows.columns})
-    used = int(table["used"].sum())
-    say(f"{len(table)} sweeps: {used} used, {len(table) - used} left out, {int((table['flags'] != '').sum())} flagged.")
-    sources = sts.Session.open(session).sources()
-    signs = [
-        f"{name}: {note.removeprefix('sign: ')}"
-        for name, notes in zip(sources["name"], sources["notes"], strict=True)
-        for note in notes.splitlines()
-        if note.startswith("sign: ")
-    ]
-    for line in notes_alike(signs):
-        say(f"note: {line}")
-    say_unassigned(table, session)
-    return 0
-
-
-def judged_alike(shown: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
-    """What is printed of the sweeps: those of a tip without any flag, or all with the same, share a row.
-
-    Where a few of many carry a flag each keeps its row: its name is needed for a decision.
-    """
-    import pandas as pd
-
-    from sts.sweeps import KIND_WORDS
-
-    tip = ["kind", "sample", "tip"]
-    total = table.groupby(tip, dropna=False).size().to_dict()
-    rows: list[tuple[Any, ...]] = []
-    key: tuple[Any, ...]
-    for key, group in shown.groupby([*tip, "flags", "used", "decided_by"], sort=False, dropna=False):
-        kind, sample, name, flags, used, decided_by = key
-        whole = len(group) == total[key[:3]]
-        if len(group) > 1 and decided_by == "rule" and (whole or (used and not flags)):
-            sites = list(dict.fromkeys(group["site"]))
-            sweeps = f"{'all ' if whole else ''}{len(group)} {KIND_WORDS[str(kind)]} sweeps"
-            sweeps += f", {sample or 'no sample'}" if table["sample"].nunique() > 1 else ""
-            site = sites[0] if len(sites) == 1 else f"{len(sites)} sites"
-            why = _why(str(flags), _common_words(list(group["reasons"])))
-            rows.append((sweeps, name, site, yes(used), why))
-        else:
-            rows += [
-                (row["sweep"], row["tip"], row["site"], yes(row["used"]), _why(row["flags"], row["reasons"]))
-                for row in group.to_dict(orient="records")
-            ]
-    return pd.DataFrame(rows, columns=["sweep", "tip", "site", "used", "why"], dtype=object)
-
-
-def _why(flags: str, reasons: str) -> str:
-    return f"{flags.replace(';', ', ')}: {reasons}" if flags and reasons else flags or reasons
-
-
-def _common_words(reasons: list[str]) -> str:
-    """Reasons that differ in their numbers only, with the range of each number; else the first for an example."""
-    numbers = re.compile(r"\d+(?:\.\d+)?")
-    if len({numbers.sub("#", reason) for reason in reasons}) > 1:
-        return f"for one, {reasons[0]}"
-    columns = zip(*(numbers.findall(reason) for reason in reasons), strict=True)
-    ends = [(min(column, key=float), max(column, key=float)) for column in columns]
-    ranges = iter(low if low == high else f"{low} to {high}" for low, high in ends)
-    return numbers.sub(lambda _: next(ranges), reasons[0])
-
-
 @click.command("spectra")
 @SESSION
 @OUT
@@ -171,7 +82,7 @@ def spectra_command(
     """Average the I(V) sweeps of SESSION to dI/dV and (dI/dV)/(I/V) with error bands."""
     import sts
 
-    plan = _grouped(_plan(plan_file), by)
+    plan = _grouped(plan_from(plan_file), by)
     with progress("averaging") as report:
         analysis = sts.analyse(session, plan, only="iv", progress=report)
     assert analysis.spectra is not None
@@ -219,7 +130,7 @@ def barrier_command(
     session: Path, out: Path | None, plan_file: Path | None, *, profile: str | None, force: bool, as_json: bool
 ) -> int:
     """Fit the apparent barrier heights of the I(z) sweeps of SESSION."""
-    plan = _plan(plan_file)
+    plan = plan_from(plan_file)
     if profile:
         return _profile(session, plan, profile)
     out = _folder(out)
@@ -252,7 +163,7 @@ def _profile(session: Path, plan: Plan, sweep: str) -> int:
 @JSON
 def compare_command(session: Path, by: str, out: Path, plan_file: Path | None, *, force: bool, as_json: bool) -> int:
     """Say whether tips, or groups of tips, really differ."""
-    plan = _plan(plan_file)
+    plan = plan_from(plan_file)
     plan = plan.model_copy(update={"compare": plan.compare.model_copy(update={"by": by})})
     return _barriers(session, out, plan, "compare", force=force, as_json=as_json)
 
@@ -317,7 +228,7 @@ def report_command(
         return 0
     out = _folder(out)
     with progress("analysing") as report:
-        analysis = sts.analyse(session, _grouped(_plan(plan_file), by), progress=report)
+        analysis = sts.analyse(session, _grouped(plan_from(plan_file), by), progress=report)
     with progress("writing") as report:
         written = sts.write_results(analysis, out, pdf=pdf, force=force, progress=report)
     if analysis.barrier is not None:
@@ -354,4 +265,4 @@ def simulate_command(plan_file: Path | None, preset: str | None, out: Path | Non
     return 0
 
 
-COMMANDS = (check_command, spectra_command, barrier_command, compare_command, report_command, simulate_command)
+COMMANDS = (spectra_command, barrier_command, compare_command, report_command, simulate_command)

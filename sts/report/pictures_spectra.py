@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import partial
 
 import numpy as np
+import pandas as pd
 
 from sts.analysis import SpectraAnalysis
 from sts.figures import (
@@ -111,20 +112,25 @@ def _spectrum_pictures(one: Spectrum, number: int, level: float) -> list[Picture
             )
         )
     if one.criterion is not None and len(one.criterion):
-        chosen = one.criterion.loc[one.criterion["chosen"].astype(bool), "width_V"].to_numpy(float)
-        found = f"{chosen[0] * 1e3:.3g} meV was chosen" if chosen.size else "no width was chosen"
-        if chosen.size and chosen[0] >= one.criterion["width_V"].max():
-            found += ", the widest tried (a curve without structure asks for no finer one),"
         pictures.append(
             Picture(
                 "smoothing",
                 f"smoothing_{number}",
                 f"Strength of smoothing: {label}",
-                f"{label}: {found} from {n}.",
+                f"{label}: {_smoothing_words(one.criterion)} from {n}.",
                 partial(plot_smoothing_criterion, one),
             )
         )
     return pictures
+
+
+def _smoothing_words(criterion: pd.DataFrame) -> str:
+    chosen = criterion.loc[criterion["chosen"].astype(bool), "width_V"].to_numpy(float)
+    if not chosen.size:
+        return "no width was chosen"
+    widest = chosen[0] >= criterion["width_V"].max()
+    note = ", the widest tried (a curve without structure asks for no finer one)," if widest else ""
+    return f"{chosen[0] * 1e3:.3g} meV was chosen{note}"
 
 
 def _direction_words(one: Spectrum) -> str:
