@@ -13,8 +13,6 @@ import pytest
 import sts
 
 NAMES = [name for name in sts.__all__ if name != "__version__"]
-# Names whose example is still to be written. Take a name off when it has one: the test fails while it is listed.
-WITHOUT_EXAMPLE: set[str] = {"analyse", "judge", "measure", "write_results"}
 
 
 def example(name: str) -> doctest.DocTest:
@@ -29,17 +27,10 @@ def example(name: str) -> doctest.DocTest:
 def test_every_name_has_an_example_that_prints_what_it_says(name, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)  # an example may write files
     test = example(name)
-    if name in WITHOUT_EXAMPLE:
-        assert not test.examples, f"{name} has an example now: take it off the list"
-        return
     assert any(step.want for step in test.examples), f"{name} has no example with a result"
     said: list[str] = []
     doctest.DocTestRunner(optionflags=doctest.NORMALIZE_WHITESPACE).run(test, out=said.append)
     assert not said, "".join(said)
-
-
-def test_the_list_of_names_without_example_holds_only_names():
-    assert set(NAMES) >= WITHOUT_EXAMPLE
 
 
 @pytest.mark.parametrize("path", sorted(Path(sts.__file__).parent.rglob("*.py")), ids=str)

@@ -165,6 +165,20 @@ def measure(
     ------
     ValueError
         If the session holds no sweeps of the kind asked for.
+
+    Examples
+    --------
+    >>> made = sts.simulate_iz(barrier_eV=4.0, sweeps=4, bench=sts.simulate.Bench(white_A=1e-12), seed=1)
+    >>> np.savez("heron.npz", height_m=made.sweeps.axis, current_A=made.sweeps.current)
+    >>> imported = sts.import_files(["heron.npz"], "session.h5", values={"tip": "heron"})
+    >>> measured = sts.measure("session.h5")
+
+    Each decision asks for a summary only, not for another fit:
+
+    >>> session = sts.Session.open("session.h5")
+    >>> session.mark(["heron_2"], "omit", "tip touched")
+    >>> measured.summarise(session.decisions()).barrier.tips["sweeps"].tolist()
+    [3]
     """
     opened = opened_session(session)
     settings = plan or Plan()
@@ -215,6 +229,15 @@ def judge(session: Session | str | Path, plan: Plan | None = None, *, progress: 
         One row a sweep, in order of measurement: `sweep`, `kind`, `sample`, `tip`, `site`, `direction`, `repeat`,
         `unassigned` (the series of a sweep that stands for no tip), `flags`, `reasons` (with sizes), `used`, `decided_by`
         ("rule" or "person").
+
+    Examples
+    --------
+    >>> made = sts.simulate_iz(barrier_eV=4.0, sweeps=4, bench=sts.simulate.Bench(white_A=1e-12), seed=1)
+    >>> np.savez("heron.npz", height_m=made.sweeps.axis, current_A=made.sweeps.current)
+    >>> imported = sts.import_files(["heron.npz"], "session.h5", values={"tip": "heron"})
+    >>> sts.Session.open("session.h5").mark(["heron_2"], "omit", "tip touched")
+    >>> sts.judge("session.h5")[["sweep", "used", "decided_by"]].values.tolist()[:2]
+    [['heron_1', True, 'rule'], ['heron_2', False, 'person']]
     """
     opened = opened_session(session)
     return measure(opened, plan, progress=progress).judge(opened.decisions())

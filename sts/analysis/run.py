@@ -37,6 +37,18 @@ def analyse(
     ------
     ValueError
         If the session holds no sweeps of the kind asked for.
+
+    Examples
+    --------
+    Two invented tips, four sweeps each:
+
+    >>> for tip, height_eV, seed in (("heron", 4.0, 1), ("stork", 5.0, 2)):
+    ...     made = sts.simulate_iz(barrier_eV=height_eV, sweeps=4, bench=sts.simulate.Bench(white_A=1e-12), seed=seed)
+    ...     np.savez(f"{tip}.npz", height_m=made.sweeps.axis, current_A=made.sweeps.current)
+    ...     imported = sts.import_files([f"{tip}.npz"], "session.h5", values={"tip": tip})
+    >>> results = sts.analyse("session.h5")
+    >>> results.barrier.tips[["tip", "sweeps", "barrier_eV"]].round({"barrier_eV": 1}).values.tolist()
+    [['heron', 4, 4.0], ['stork', 4, 5.0]]
     """
     opened = opened_session(session)
     measured = measure(opened, plan, only=only, progress=progress)

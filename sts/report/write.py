@@ -73,6 +73,15 @@ def write_results(
     ------
     ValueError
         If `what` is unknown, or a file would be overwritten without `force`.
+
+    Examples
+    --------
+    >>> made = sts.simulate_iz(barrier_eV=4.0, sweeps=4, bench=sts.simulate.Bench(white_A=1e-12), seed=1)
+    >>> np.savez("heron.npz", height_m=made.sweeps.axis, current_A=made.sweeps.current)
+    >>> imported = sts.import_files(["heron.npz"], "session.h5", values={"tip": "heron"})
+    >>> written = sts.write_results(sts.analyse("session.h5"), "results", what="compare")
+    >>> [path.name for path in written if path.suffix == ".csv" and "tips" in path.name]
+    ['barrier_tips.csv']
     """
     if what not in PARTS:
         raise ValueError(f"what is '{what}'; it must be one of {', '.join(PARTS)}.")
