@@ -15,8 +15,9 @@ from sts.analysis import Analysis
 from sts.barrier.fit import BarrierFit
 from sts.figures import house_style, new_figure, plot_iz_fits, plot_spectrum, plot_sweeps
 from sts.figures.saving import save
-from sts.report.answers import answers, gap_words, resolution_words
+from sts.report.answers import gap_words, resolution_words
 from sts.report.number_words import NOT_RECORDED, count, distinct, listed, value_with_uncertainty
+from sts.report.summary import Summary
 from sts.spectra.spectrum import Spectrum
 from sts.sweeps import AXIS_UNITS, KINDS, SweepSet
 
@@ -99,5 +100,5 @@ def barrier_html(fit: BarrierFit) -> str:
 
 def analysis_html(analysis: Analysis) -> str:
     """The first screen of the report: questions and answers."""
-    rows = {a.question: f"{a.sentence} {a.warning}".strip() for a in answers(analysis)}
+    rows = {a.question: f"{a.sentence} {a.warning}".strip() for a in Summary(analysis).answers}
     return html_table(rows, analysis.session)

@@ -14,6 +14,7 @@ import sts
 from sts.cli import main
 from sts.plan import BarrierPlan, Plan
 from sts.report import render_page
+from sts.report.summary import Summary
 from sts.report.write import result_tables
 
 DEMO = Path(__file__).resolve().parents[1] / "data" / "demo"
@@ -58,12 +59,12 @@ def test_every_planted_fault_is_flagged_and_nothing_else_of_the_kind(analysis, t
 
 def test_only_the_dirty_tip_is_called_no_work_function_and_it_is_said_on_the_page(analysis):
     assert {name.split("_")[0] for name in sweeps_with(analysis, "low barrier")} == {"sandpiper"}
-    page = render_page(analysis, [])
+    page = render_page(Summary(analysis), [])
     assert "sandpiper: 0.70 eV is not a work function" in page
 
 
 def test_the_page_of_the_demo_can_be_sent_by_mail(analysis):
-    assert len(render_page(analysis).encode()) < 2_000_000
+    assert len(render_page(Summary(analysis)).encode()) < 2_000_000
 
 
 def test_the_gap_of_every_set_point_is_near_the_planted_one(analysis, truth):

@@ -2,6 +2,7 @@
 
 from sts.report.differences import compare_results
 from sts.report.page import render_page
+from sts.report.summary import Summary
 from sts.report.write import write_results
 
-__all__ = ["compare_results", "render_page", "write_results"]
+__all__ = ["Summary", "compare_results", "render_page", "write_results"]

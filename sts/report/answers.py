@@ -31,8 +31,15 @@ class Answer:
     warning: str = ""  # said in so many words beside the answer
 
 
-def answers(analysis: Analysis) -> list[Answer]:
-    """The questions that these results can answer, each in a sentence."""
+def answers(analysis: Analysis, panel: Sequence[dict[str, Any]]) -> list[Answer]:
+    """The questions that these results can answer, each in a sentence.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    panel : sequence of dict
+        As `flag_panel` gives it.
+    """
     found = []
     level = analysis.plan.compare.confidence
     if unassigned := int((analysis.judged["unassigned"] != "").sum()):
@@ -42,7 +49,7 @@ def answers(analysis: Analysis) -> list[Answer]:
         found.append(_differ(analysis, analysis.barrier, level))
     if analysis.spectra is not None and analysis.spectra.spectra:
         found.append(_spectra(analysis.spectra))
-    found.append(_doubtful(analysis))
+    found.append(_doubtful(analysis, panel))
     return found
 
 
@@ -243,12 +250,11 @@ def _spectra(spectra: SpectraAnalysis) -> Answer:
     return Answer("What does the spectrum show?", sentence[:1].upper() + sentence[1:], warning)
 
 
-def _doubtful(analysis: Analysis) -> Answer:
+def _doubtful(analysis: Analysis, panel: Sequence[dict[str, Any]]) -> Answer:
     judged = analysis.judged
     out = judged[~judged["used"].astype(bool)]
     sentence = f"{len(out)} of {count(len(judged), 'sweep')} {'was' if len(out) == 1 else 'were'} left out"
     by_person = int((out["decided_by"] == "person").sum())
-    panel = flag_panel(analysis)
     reasons = [f"{row['flag']} {row['left_out']}" for row in panel if row["left_out"]]
     if reasons or by_person:
         several = "; one may have several" if sum(r["left_out"] for r in panel) + by_person > len(out) else ""

@@ -7,15 +7,17 @@ out.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from sts.analysis import Analysis, BarrierAnalysis
 from sts.analysis.calibrated import in_force
 from sts.report.answers import resolution_words
-from sts.report.lookup import all_sweeps, axis_words, stated
+from sts.report.lookup import axis_words, stated
 from sts.report.number_words import NOT_RECORDED, count, distinct, level_words, listed, numbers_in_words
 
 
@@ -51,9 +53,15 @@ CIRCUMSTANCES: dict[str, tuple[str, tuple[str, ...]]] = {
 }
 
 
-def checklist(analysis: Analysis) -> list[Item]:
-    """Everything a report must state, with what is known."""
-    table = all_sweeps(analysis)
+def checklist(analysis: Analysis, table: pd.DataFrame) -> list[Item]:
+    """Everything a report must state, with what is known.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    table : pandas.DataFrame
+        One row per sweep, as `all_sweeps` gives it.
+    """
     kinds = set(table["kind"]) if len(table) else set()
     has_lockin = any(s.lockin is not None for s in analysis.sets)
 
@@ -216,9 +224,16 @@ def _decisions(analysis: Analysis) -> str:
     )
 
 
-def methods_paragraph(analysis: Analysis) -> str:
-    """What was done, as text for a paper. What was not recorded is left to the checklist."""
-    items = {item.key: item.value for item in checklist(analysis)}
+def methods_paragraph(analysis: Analysis, stated_items: Sequence[Item]) -> str:
+    """What was done, as text for a paper. What was not recorded is left to the checklist.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    stated_items : sequence of Item
+        As `checklist` gives them.
+    """
+    items = {item.key: item.value for item in stated_items}
     text = [_taken(items)]
     if "smoothing" in items:
         text.append(

@@ -14,17 +14,14 @@ from markupsafe import Markup
 from sts.analysis import Analysis
 from sts.figures.style import decimals_for
 from sts.plan import write_toml
-from sts.report.advice import improvements
-from sts.report.answers import answers, flag_panel
 from sts.report.citations import works_used
 from sts.report.drawing import Drawn, draw, inline
-from sts.report.lookup import all_sweeps
-from sts.report.methods import checklist, methods_paragraph
 from sts.report.number_words import count
 from sts.report.pictures import gallery
 from sts.report.pictures_barrier import MOST_TIPS
 from sts.report.pictures_session import MOST_SETS
 from sts.report.pictures_spectra import MOST_SPECTRA
+from sts.report.summary import Summary
 from sts.spectra.models import MODELS, Model
 
 MOST_ROWS = 1500  # sweeps listed on the page; flagged ones come first, all stand in the CSV
@@ -41,21 +38,22 @@ CAUTIONS = (
 )
 
 
-def render_page(analysis: Analysis, drawn: Sequence[Drawn] | None = None, *, own_letters: bool = False) -> str:
+def render_page(summary: Summary, drawn: Sequence[Drawn] | None = None, *, own_letters: bool = False) -> str:
     """The whole report as one HTML page.
 
     Parameters
     ----------
-    analysis : Analysis
+    summary : Summary
     drawn : sequence of Drawn, optional
         Figures drawn before; drawn here if not given.
     own_letters : bool
         Keep the letters' shapes in every figure. Browsers find them anywhere on the page, which makes it smaller;
         makers of PDF do not.
     """
+    analysis = summary.analysis
     if drawn is None:
         width = analysis.plan.report.figure_width
-        drawn = [draw(picture, width=width) for picture in gallery(analysis)]
+        drawn = [draw(picture, width=width) for picture in gallery(summary)]
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("sts.report", "templates"),
         autoescape=True,
@@ -69,22 +67,21 @@ def render_page(analysis: Analysis, drawn: Sequence[Drawn] | None = None, *, own
     for number, one in enumerate(drawn, 1):
         svg = Markup(inline(one.svg, f"f{number}-", set() if own_letters else letters))
         sections.setdefault(one.picture.section, []).append({"picture": one.picture, "svg": svg})
-    items = checklist(analysis)
     text = environment.get_template("page.html.j2").render(
         analysis=analysis,
         style=Markup((here / "page.css").read_text(encoding="utf-8")),
         script=Markup((here / "page.js").read_text(encoding="utf-8")),
-        answers=answers(analysis),
-        flags=flag_panel(analysis),
-        improvements=improvements(analysis),
+        answers=summary.answers,
+        flags=summary.flags,
+        improvements=summary.improvements,
         figures=sections,
         tables=_tables(analysis),
-        sweeps=_sweep_rows(analysis),
+        sweeps=_sweep_rows(summary),
         sweep_total=len(analysis.judged),
         notes=_notes(analysis),
-        paragraph=methods_paragraph(analysis),
-        items=items,
-        missing=[item.name for item in items if item.missing],
+        paragraph=summary.methods,
+        items=summary.checklist,
+        missing=[item.name for item in summary.checklist if item.missing],
         works=works_used(analysis),
         plan=write_toml(analysis.plan),
         sources=analysis.sources.to_dict(orient="records"),
@@ -288,10 +285,10 @@ def _cell(value: Any, digits: Any) -> str:
     return "" if value is None else str(value)
 
 
-def _sweep_rows(analysis: Analysis) -> list[dict[str, Any]]:
-    table = all_sweeps(analysis)
-    if analysis.barrier is not None:
-        table = table.merge(analysis.barrier.sweeps[["sweep", "barrier_eV", "barrier_se_eV"]], on="sweep", how="left")
+def _sweep_rows(summary: Summary) -> list[dict[str, Any]]:
+    table, barrier = summary.sweeps, summary.analysis.barrier
+    if barrier is not None:
+        table = table.merge(barrier.sweeps[["sweep", "barrier_eV", "barrier_se_eV"]], on="sweep", how="left")
     flagged = (table["flags"] != "") | ~table["used"].astype(bool)
     table = table.assign(number=range(1, len(table) + 1), flagged=flagged)
     if len(table) > MOST_ROWS:

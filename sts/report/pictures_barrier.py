@@ -19,28 +19,29 @@ from sts.figures import (
     plot_window_sensitivity,
 )
 from sts.figures.style import rows_of
-from sts.report.answers import answers, tip_name
+from sts.report.answers import tip_name
 from sts.report.captions import Picture
 from sts.report.number_words import listed, minus, value_with_uncertainty
+from sts.report.summary import Summary
 
 MOST_TIPS = 8  # figures of single tips beyond this are not drawn, and the page says so
 
 
-def barrier_pictures(analysis: Analysis, barrier: BarrierAnalysis) -> list[Picture]:
+def barrier_pictures(summary: Summary, barrier: BarrierAnalysis) -> list[Picture]:
     """Figures of the tips, then those of fits and sweeps.
 
     Parameters
     ----------
-    analysis : Analysis
+    summary : Summary
     barrier : BarrierAnalysis
-        That of `analysis`; has at least one tip.
+        That of the analysis; has at least one tip.
     """
-    return [*_tip_pictures(analysis, barrier), *_fit_pictures(analysis, barrier)]
+    return [*_tip_pictures(summary, barrier), *_fit_pictures(summary.analysis, barrier)]
 
 
-def _tip_pictures(analysis: Analysis, barrier: BarrierAnalysis) -> list[Picture]:
-    level = analysis.plan.compare.confidence
-    said = {a.question: a for a in answers(analysis)}
+def _tip_pictures(summary: Summary, barrier: BarrierAnalysis) -> list[Picture]:
+    level = summary.analysis.plan.compare.confidence
+    said = {a.question: a for a in summary.answers}
     first = said["What are the barriers?"]
     pictures = [
         Picture(

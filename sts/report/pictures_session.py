@@ -6,24 +6,24 @@ from functools import partial
 
 import numpy as np
 
-from sts.analysis import Analysis
 from sts.figures import plot_session_timeline, plot_sweeps
 from sts.report.captions import Picture
-from sts.report.lookup import all_sweeps
 from sts.report.number_words import count, listed, minus
+from sts.report.summary import Summary
 from sts.spectra.spectrum import told_apart
 from sts.sweeps import SweepSet
 
 MOST_SETS = 3  # of each kind
 
 
-def session_pictures(analysis: Analysis) -> list[Picture]:
+def session_pictures(summary: Summary) -> list[Picture]:
     """The largest sets of each kind as measured, then the session in time.
 
     Parameters
     ----------
-    analysis : Analysis
+    summary : Summary
     """
+    analysis, table = summary.analysis, summary.sweeps
     used = dict(zip(analysis.judged["sweep"], analysis.judged["used"].astype(bool), strict=True))
     pictures = []
     for kind in ("iv", "iz"):
@@ -32,7 +32,6 @@ def session_pictures(analysis: Analysis) -> list[Picture]:
         shown = sorted(largest, key=lambda entry: entry[0])
         names = told_apart([(s.axis, _what(s)) for _, s in shown], reach=False)
         pictures += [_sweeps_picture(s, i, what, used) for (i, s), what in zip(shown, names, strict=True)]
-    table = all_sweeps(analysis)
     if len(table) and "started" in table:
         lanes = len(table[["tip", "kind"]].drop_duplicates())
         out = int((~table["used"].astype(bool)).sum())

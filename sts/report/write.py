@@ -19,13 +19,11 @@ from sts.barrier.fit import SWEEP_COLUMNS
 from sts.comparing.pairs import PAIR_COLUMNS
 from sts.comparing.sites_and_tips import SITE_COLUMNS, TIP_COLUMNS
 from sts.plan import write_toml
-from sts.report.advice import improvements
-from sts.report.answers import answers, flag_panel
 from sts.report.citations import bibtex
 from sts.report.drawing import Drawn, draw
-from sts.report.methods import checklist, methods_paragraph
 from sts.report.page import render_page
 from sts.report.pictures import gallery
+from sts.report.summary import Summary
 from sts.report.tables import csv_text, json_text
 from sts.spectra import setpoint_trends
 from sts.spectra.models import MODELS
@@ -89,23 +87,34 @@ def write_results(
     if folder.exists() and not folder.is_dir():
         raise ValueError(f"{folder} is a file; give the name of a folder.")
     maker = _pdf_maker() if pdf and what == "report" else None
-    pictures = [p for p in gallery(analysis) if p.section in PARTS[what]]
+    summary = Summary(analysis)
+    pictures = [p for p in gallery(summary) if p.section in PARTS[what]]
     tell = progress or (lambda done, total: None)
     wanted = analysis.plan.report
     drawn = []
     for picture in pictures:
         drawn.append(draw(picture, width=wanted.figure_width, formats=wanted.figure_formats))
         tell(len(drawn), len(pictures) + 1)
-    content = contents(analysis, drawn, what)
+    content = contents(summary, drawn, what)
     if maker is not None:
-        content["report.pdf"] = maker.HTML(string=render_page(analysis, drawn, own_letters=True)).write_pdf()
+        content["report.pdf"] = maker.HTML(string=render_page(summary, drawn, own_letters=True)).write_pdf()
     written = _write(folder, content, force=force)
     tell(len(pictures) + 1, len(pictures) + 1)
     return written
 
 
-def contents(analysis: Analysis, drawn: list[Drawn], what: str = "report") -> dict[str, bytes]:
-    """Every file of the results, by its name within the folder."""
+def contents(summary: Summary, drawn: Sequence[Drawn], what: str = "report") -> dict[str, bytes]:
+    """Every file of the results, by its name within the folder.
+
+    Parameters
+    ----------
+    summary : Summary
+    drawn : sequence of Drawn
+        The figures.
+    what : str
+        As in `write_results`.
+    """
+    analysis = summary.analysis
     tables = result_tables(analysis, what)
     texts = {name: csv_text(frame) for name, frame in tables.items()}
     texts["plan.toml"] = write_toml(analysis.plan)
@@ -116,9 +125,9 @@ def contents(analysis: Analysis, drawn: list[Drawn], what: str = "report") -> di
         files |= {f"figures/{name}.{suffix}": data for suffix, data in one.files.items()}
     files["results.h5"] = _arrays(analysis)
     if what == "report":
-        files["report.html"] = render_page(analysis, drawn).encode()
-    summary = {**_summary(analysis), "what": what, "files": sorted([*files, "results.json"])}
-    files["results.json"] = json_text(summary).encode()
+        files["report.html"] = render_page(summary, drawn).encode()
+    numbers = {**_numbers(summary), "what": what, "files": sorted([*files, "results.json"])}
+    files["results.json"] = json_text(numbers).encode()
     return dict(sorted(files.items()))
 
 
@@ -175,8 +184,9 @@ def _with_columns(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
     return frame if len(frame.columns) else pd.DataFrame({c: pd.Series(dtype=object) for c in columns})
 
 
-def _summary(analysis: Analysis) -> dict[str, Any]:
-    summary: dict[str, Any] = {
+def _numbers(summary: Summary) -> dict[str, Any]:
+    analysis = summary.analysis
+    found: dict[str, Any] = {
         "format": RESULTS_FORMAT,
         "session": analysis.session,
         "versions": analysis.versions,
@@ -187,21 +197,21 @@ def _summary(analysis: Analysis) -> dict[str, Any]:
         "calibrations": analysis.calibrations,
         "sweeps": analysis.judged,
         "order": {"basis": analysis.order.basis, "words": analysis.order.words},
-        "flags": flag_panel(analysis),
-        "findings": [{"question": a.question, "answer": a.sentence, "warning": a.warning} for a in answers(analysis)],
-        "improvements": improvements(analysis),
-        "methods": methods_paragraph(analysis),
+        "flags": summary.flags,
+        "findings": [{"question": a.question, "answer": a.sentence, "warning": a.warning} for a in summary.answers],
+        "improvements": summary.improvements,
+        "methods": summary.methods,
         "checklist": [
-            {"item": i.key, "name": i.name, "value": i.value, "missing": i.missing} for i in checklist(analysis)
+            {"item": i.key, "name": i.name, "value": i.value, "missing": i.missing} for i in summary.checklist
         ],
     }
     if analysis.barrier is not None:
         b = analysis.barrier
         parts = ("sweeps", "directions", "sites", "tips", "pairs", "groups", "components", "budget", "advice", "notes",
                  "unassigned")  # fmt: skip
-        summary["barrier"] = {name: getattr(b, name) for name in parts}
+        found["barrier"] = {name: getattr(b, name) for name in parts}
     if analysis.spectra is not None:
-        summary["spectra"] = {
+        found["spectra"] = {
             "summary": analysis.spectra.summary,
             "notes": analysis.spectra.notes,
             "each": [
@@ -221,7 +231,7 @@ def _summary(analysis: Analysis) -> dict[str, Any]:
                 for s in analysis.spectra.spectra
             ],
         }
-    return summary
+    return found
 
 
 def _arrays(analysis: Analysis) -> bytes:

@@ -15,16 +15,16 @@ from sts.analysis import Analysis
 from sts.flags import FLAGS
 from sts.plan import Plan
 from sts.report.advice import improvements
-from sts.report.answers import answers, flag_panel
-from sts.report.methods import methods_paragraph
+from sts.report.answers import flag_panel
 from sts.report.number_words import count, listed, value_with_interval, value_with_uncertainty
 from sts.report.pictures import gallery
+from sts.report.summary import Summary
 from sts.report.write import result_tables
 from sts.spectra.spectrum import Offsets
 
 
 def answer(analysis: Analysis, start: str) -> tuple[str, str]:
-    found = next(a for a in answers(analysis) if a.question.startswith(start))
+    found = next(a for a in Summary(analysis).answers if a.question.startswith(start))
     return found.sentence, found.warning
 
 
@@ -144,8 +144,8 @@ def lock_in_only(analysis: Analysis) -> Analysis:
 def test_a_page_of_lock_in_signals_only_is_not_told_what_cannot_be_divided(invented: Analysis) -> None:
     """Without a current there is no (dI/dV)/(I/V), so no part of it that cannot be read."""
     assert not any("cannot be read" in text for text in improvements(lock_in_only(invented), most=20))
-    assert "normalised" not in methods_paragraph(lock_in_only(invented))
-    assert "normalised" in methods_paragraph(invented)
+    assert "normalised" not in Summary(lock_in_only(invented)).methods
+    assert "normalised" in Summary(invented).methods
 
 
 def test_a_resolution_without_the_modulation_is_a_lower_bound(invented: Analysis) -> None:
@@ -224,8 +224,8 @@ def test_every_number_of_the_first_screen_and_the_main_figures_stands_in_a_table
                 *values,
                 *(2 * values if column.endswith("_se_meV") else []),
             ]  # "± twice the standard uncertainty"
-    said = [f"{a.sentence} {a.warning}" for a in answers(invented)]
-    said += [p.finding for p in gallery(invented) if p.name.startswith(("barrier_by", "tip_pairs", "didv"))]
+    said = [f"{a.sentence} {a.warning}" for a in Summary(invented).answers]
+    said += [p.finding for p in gallery(Summary(invented)) if p.name.startswith(("barrier_by", "tip_pairs", "didv"))]
     numbers = re.findall(r"\d+\.\d+|\d+(?= ±| meV| eV)|(?<=± )\d+", " ".join(said))
     assert len(numbers) > 50
     for number in numbers:

@@ -10,12 +10,13 @@ import pytest
 from sts.analysis import Analysis
 from sts.plan import Plan
 from sts.report import compare_results
+from sts.report.summary import Summary
 from sts.report.write import contents
 
 
 def put(analysis: Analysis, folder: Path) -> Path:
     folder.mkdir()
-    (folder / "results.json").write_bytes(contents(analysis, [], "compare")["results.json"])
+    (folder / "results.json").write_bytes(contents(Summary(analysis), [], "compare")["results.json"])
     return folder
 
 

@@ -9,10 +9,11 @@ import pytest
 from sts.analysis import Analysis
 from sts.report.drawing import draw, inline
 from sts.report.pictures import gallery
+from sts.report.summary import Summary
 
 
 def test_figures_within_a_page_share_no_ids_but_one_set_of_letters(invented: Analysis) -> None:
-    drawn = [draw(picture, width="single") for picture in gallery(invented)[:3]]
+    drawn = [draw(picture, width="single") for picture in gallery(Summary(invented))[:3]]
     letters: set[str] = set()
     figures = [ET.fromstring(inline(one.svg, f"f{i}-", letters)) for i, one in enumerate(drawn)]
     ids = [element.get("id") for figure in figures for element in figure.iter() if element.get("id")]
@@ -25,7 +26,7 @@ def test_figures_within_a_page_share_no_ids_but_one_set_of_letters(invented: Ana
 
 
 def test_a_figure_of_very_many_points_holds_them_as_pixels(invented: Analysis, monkeypatch: pytest.MonkeyPatch) -> None:
-    picture = next(p for p in gallery(invented) if p.section == "session")
+    picture = next(p for p in gallery(Summary(invented)) if p.section == "session")
     lines = draw(picture, width="single").svg
     monkeypatch.setattr("sts.report.drawing.MOST_SVG_POINTS", 10)
     pixels = draw(picture, width="single").svg

@@ -12,8 +12,8 @@ import pytest
 from sts.analysis import Analysis
 from sts.plan import Plan, PlanError, parse_toml, write_toml
 from sts.report.citations import bibtex, works_used
-from sts.report.methods import checklist, methods_paragraph
 from sts.report.page import render_page
+from sts.report.summary import Summary
 
 
 def without(analysis: Analysis, column: str) -> Analysis:
@@ -22,11 +22,11 @@ def without(analysis: Analysis, column: str) -> Analysis:
 
 
 def values(analysis: Analysis) -> dict[str, str]:
-    return {item.key: item.value for item in checklist(analysis)}
+    return {item.key: item.value for item in Summary(analysis).checklist}
 
 
 def test_paragraph_holds_the_numbers_of_the_session(invented: Analysis) -> None:
-    text = methods_paragraph(invented)
+    text = Summary(invented).methods
     for part in (
         "gold film", "heron, plover, curlew and sandpiper", "77 and 295 K", "sample relative to the tip",
         "100, 300 and 1000 pA", "etched W and etched Au", "71 points", "I(z): 48 taken, 1 left out, 47 used",
@@ -41,24 +41,22 @@ def test_paragraph_holds_the_numbers_of_the_session(invented: Analysis) -> None:
 def test_what_is_taken_away_is_said_to_be_not_recorded(invented: Analysis, column: str, key: str) -> None:
     assert "not recorded" not in values(invented)[key] or key == "ramp"
     assert "not recorded" in values(without(invented, column))[key]
-    assert "not recorded" not in methods_paragraph(without(invented, column))  # prose holds what is known
+    assert "not recorded" not in Summary(without(invented, column)).methods  # prose holds what is known
 
 
 def test_directions_that_were_not_paired_are_not_said_to_be(invented: Analysis) -> None:
     pairs = pd.DataFrame({"retract": ["a", "b"], "approach": ["c", "d"]})
     paired = replace(invented, barrier=replace(invented.barrier, directions=pairs))
-    assert "In 2 of 24 repeats retract and approach were paired, so that drift cancels there" in methods_paragraph(
-        paired
-    )
+    assert "In 2 of 24 repeats retract and approach were paired, so that drift cancels there" in Summary(paired).methods
     alone = replace(invented, barrier=replace(invented.barrier, directions=pairs.iloc[:0]))
-    text = methods_paragraph(alone)
+    text = Summary(alone).methods
     assert "paired" not in text
     assert "No repeat has both directions, so drift is in the slopes" in text
 
 
 def test_page_marks_a_missing_temperature(invented: Analysis) -> None:
     bare = replace(without(invented, "temperature_K"), barrier=None, spectra=None)
-    assert re.search(r'<tr class="missing"><th scope="row">Temperature</th>', render_page(bare, []))
+    assert re.search(r'<tr class="missing"><th scope="row">Temperature</th>', render_page(Summary(bare), []))
 
 
 def test_facts_of_the_plan_fill_the_checklist(invented: Analysis) -> None:
@@ -66,7 +64,7 @@ def test_facts_of_the_plan_fill_the_checklist(invented: Analysis) -> None:
     told = replace(invented, plan=plan)
     assert values(told)["environment"] == "air, 45 % RH"
     assert values(told)["operator"] == "J. D."
-    assert "environment: air, 45 % RH" in methods_paragraph(told)
+    assert "environment: air, 45 % RH" in Summary(told).methods
     assert parse_toml(Plan, write_toml(plan), "again") == plan
 
 

@@ -19,6 +19,7 @@ from sts.plan import Plan, parse_toml
 from sts.report import render_page, write_results
 from sts.report.drawing import draw
 from sts.report.pictures import gallery
+from sts.report.summary import Summary
 from sts.report.write import contents, safe_name
 
 # The columns other programs rely on, as promised in the documentation of the tables.
@@ -64,7 +65,10 @@ def test_equal_input_gives_equal_bytes(invented: Analysis, written: Path, tmp_pa
     for path in (tmp_path / "again").rglob("*"):
         if path.is_file() and path.name != "results.json":  # which lists the files of its part
             assert path.read_bytes() == (written / path.relative_to(tmp_path / "again")).read_bytes(), path.name
-    pages = [render_page(a, [draw(picture, width="single") for picture in gallery(a)[1:3]]) for a in (invented, again)]
+    pages = [
+        render_page(Summary(a), [draw(picture, width="single") for picture in gallery(Summary(a))[1:3]])
+        for a in (invented, again)
+    ]
     assert pages[0] == pages[1]
 
 
@@ -121,9 +125,9 @@ def test_a_hostile_tip_name_stays_text_everywhere(tmp_path: Path) -> None:
     fit = analysis.barrier.fits[0]
     barrier = replace(analysis.barrier, fits=(replace(fit, table=frames["sweeps"]),), **frames)
     analysis = replace(analysis, barrier=barrier, spectra=None, sets=analysis.sets[2:])
-    pictures = [p for p in gallery(analysis) if "script" in p.name or p.name == "barrier_by_tip"]
+    pictures = [p for p in gallery(Summary(analysis)) if "script" in p.name or p.name == "barrier_by_tip"]
     drawn = [draw(picture, width="single", formats=("svg",)) for picture in pictures]
-    files = contents(analysis, drawn)
+    files = contents(Summary(analysis), drawn)
     assert len([name for name in files if name.startswith("figures/")]) == 4
     for name in files:
         assert (tmp_path / name).resolve().is_relative_to(tmp_path.resolve())
