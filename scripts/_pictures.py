@@ -17,7 +17,7 @@ Row = dict[str, Any]
 
 
 def draw_findings(studies: Sequence[tuple[Row, Sequence[Row]]], path: Path) -> None:
-    """One line a measure, one dot a case, on a scale where 0 and 1 are the bounds of that case."""
+    """One line per measure, one dot per case, on a scale where 0 and 1 are the bounds of that case."""
     lines: list[tuple[str, list[Row]]] = []
     for about, rows in studies:
         measures: dict[str, list[Row]] = {}  # in the order of the table

@@ -190,7 +190,7 @@ def _triangle(name: str, setpoint: float, repeat: int, sweeps: SweepSet, row: in
 
 
 def _logbook() -> str:
-    """A spreadsheet saved as CSV on a machine with decimal commas: one line a pattern of file names."""
+    """A spreadsheet saved as CSV on a machine with decimal commas: one line per pattern of file names."""
     lines = ["file;tip;made_by;wire;sample;temperature (K);remark"]
     for tip, about in TIPS.items():
         remark = "touched the surface on the first approach" if tip == "sandpiper" else ""

@@ -77,7 +77,7 @@ def spectrum_html(spectrum: Spectrum) -> str:
 
 
 def barrier_html(fit: BarrierFit) -> str:
-    """Fits of I(z): one row a sweep, the first dozen; three of those used as a figure."""
+    """Fits of I(z): one row per sweep, the first dozen; three of those used as a figure."""
     rows = {}
     for record in fit.table.head(MOST_ROWS).to_dict(orient="records"):
         flags = f" [{record['flags']}]" if record["flags"] else ""

@@ -41,7 +41,7 @@ def run(quick: bool = False) -> dict[str, float]:
 
 
 def _many(path: Path, sweeps: int, tips: int = 10) -> None:
-    """A session of invented height sweeps, five sites a tip."""
+    """A session of invented height sweeps, five sites per tip."""
     files = []
     for tip in range(tips):
         repeats = sweeps // tips // 2

@@ -1,7 +1,7 @@
 """Do barriers come back, are their intervals honest, and are jumps told from noise? Nine benches, through the fit.
 
 Each bench of `BENCHES` is one of the regimes that decide: what an evaporated gold film in vacuum, a dirty tip in air or
-a grid with 40 points a sweep would give. Sites and tips are the matter of tips.py.
+a grid with 40 points per sweep would give. Sites and tips are the matter of tips.py.
 """
 
 from __future__ import annotations

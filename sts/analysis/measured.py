@@ -63,7 +63,7 @@ class Measured:
         return pd.concat([part.table[IDENTITY].assign(kind=part.kind) for part in self.sets], ignore_index=True)
 
     def judge(self, decisions: pd.DataFrame) -> pd.DataFrame:
-        """One row a sweep with flags, reasons, who decided and what; in order of measurement.
+        """One row per sweep with flags, reasons, who decided and what; in order of measurement.
 
         Parameters
         ----------
@@ -226,7 +226,7 @@ def judge(session: Session | str | Path, plan: Plan | None = None, *, progress: 
     Returns
     -------
     pandas.DataFrame
-        One row a sweep, in order of measurement: `sweep`, `kind`, `sample`, `tip`, `site`, `direction`, `repeat`,
+        One row per sweep, in order of measurement: `sweep`, `kind`, `sample`, `tip`, `site`, `direction`, `repeat`,
         `unassigned` (the series of a sweep that stands for no tip), `flags`, `reasons` (with sizes), `used`, `decided_by`
         ("rule" or "person").
 

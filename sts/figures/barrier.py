@@ -92,7 +92,7 @@ def plot_iz_fits(fit: BarrierFit, rows: Sequence[int], *, axes: Sequence[Axes] |
 def plot_local_barrier(
     parts: Sequence[tuple[LocalBarrier, str]], *, axes: Sequence[Axes] | None = None
 ) -> list[Axes]:  # fmt: skip
-    """φ(z): the barrier from the local slope, with its band; one panel a sweep. One exponential gives a level line.
+    """φ(z): the barrier from the local slope, with its band; one panel per sweep. One exponential gives a level line.
 
     Parameters
     ----------

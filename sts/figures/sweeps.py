@@ -138,12 +138,12 @@ def plot_sweep_trend(
 def plot_session_timeline(
     table: pd.DataFrame, *, order: str = "in order of measurement", ax: Axes | None = None
 ) -> Axes:
-    """When each sweep was taken, by tip: one row a tip and kind, left-out sweeps open.
+    """When each sweep was taken, by tip: one row per tip and kind, left-out sweeps open.
 
     Parameters
     ----------
     table : pandas.DataFrame
-        One row a sweep with `tip`, `kind`, `used` and `started` (text; empty where not recorded). Where any start is
+        One row per sweep with `tip`, `kind`, `used` and `started` (text; empty where not recorded). Where any start is
         missing, the order of the rows is drawn instead and the axis says so.
     order : str
         What order the rows are in.

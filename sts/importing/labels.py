@@ -18,7 +18,7 @@ from sts.session import Session, annotate
 class Annotated:
     """What a logbook changed in a session."""
 
-    changes: pd.DataFrame  # one row a cell: sweep, column, before, after, ...
+    changes: pd.DataFrame  # one row per cell: sweep, column, before, after, ...
     conflicts: list[str]  # where session and logbook disagree, and whose word was taken
     unmatched: list[str]  # patterns that fit no file of the session
     notes: list[str] = field(default_factory=list)

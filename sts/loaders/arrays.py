@@ -206,7 +206,7 @@ def _numbers_or_texts(array: np.ndarray) -> np.ndarray:
 
 
 def _per_sweep(path: str, array: np.ndarray, grid: tuple[int, ...]) -> np.ndarray | None:
-    """An array with one value a sweep, as (count,); the sides of a grid are spread over it."""
+    """An array with one value per sweep, as (count,); the sides of a grid are spread over it."""
     if not grid or array.ndim == 0:
         return None
     if array.shape == grid:

@@ -238,10 +238,13 @@ def _no_rows(lines: list[str], sample: list[str], marks: Sequence[str]) -> Unrea
         found = f"{shown(line.strip())}, with both comma and point in its numbers"
         hint = "Export with one decimal mark and without marks for thousands."
     elif all(map(_one_number, sample)):
-        found, hint = f"{shown(line.strip())}, one number a line", "Export the axis and the current with their numbers."
+        found, hint = (
+            f"{shown(line.strip())}, one number per line",
+            "Export the axis and the current with their numbers.",
+        )
         refused = UnreadableFile
     elif digits and all(len(cells_of(x, " ")) == 1 for x in sample):
-        found, hint = "one number a line", "Export the axis and the current side by side."
+        found, hint = "one number per line", "Export the axis and the current side by side."
         refused = UnreadableFile
     else:
         found = shown(line.strip())

@@ -114,11 +114,11 @@ class Preview:
     name, reader : str
         The file and what reads it.
     columns : pandas.DataFrame
-        One row a column: `column`, `unit`, `read_as` ("" if unused), `direction`, `repeat`, `first` (first values).
+        One row per column: `column`, `unit`, `read_as` ("" if unused), `direction`, `repeat`, `first` (first values).
     metadata : pandas.DataFrame
         One row an entry of the header: `key`, `value`, `place`, `read_as` ("" if unused).
     sweeps : pandas.DataFrame
-        One row a sweep that would be read: `sweep`, `kind`, `points`, `axis_from`, `axis_to`, and what is known of it.
+        One row per sweep that would be read: `sweep`, `kind`, `points`, `axis_from`, `axis_to`, and what is known of it.
     notes : tuple of str
         As in `LoadedFile`.
     problem : str

@@ -29,7 +29,7 @@ READING = {
         "tips",
         "The ratio of the barriers of two tips with intervals that hold for all pairs together; 1 means equal.",
         "An interval that leaves out 1 shows a difference. One that holds 1 shows none: it does not prove equality.",
-        "Wide intervals: more sites a tip. An error of the height scale cancels here, so calibration changes nothing.",
+        "Wide intervals: more sites per tip. An error of the height scale cancels here, so calibration changes nothing.",
     ),
     "window": Reading(
         "barrier",
@@ -45,13 +45,13 @@ READING = {
     ),
     "iz_fits": Reading(
         "barrier",
-        "One sweep a site (that with the middle barrier), offset removed, with its fit. Below: what is left over.",
+        "One sweep per site (that with the middle barrier), offset removed, with its fit. Below: what is left over.",
         "Good: straight lines; residuals around zero, one in 20 beyond the dashed lines. Bad: waves or steps.",
         "Waves: drift, creep or a soft film. A step: the tip changed; the sweep should be left out.",
     ),
     "local_barrier": Reading(
         "barrier",
-        "The barrier from the local slope of ln I, one sweep a tip, with its band.",
+        "The barrier from the local slope of ln I, one sweep per tip, with its band.",
         "Good: level within the band. Bad: falling towards contact, or rising where the noise begins.",
         "Falling near contact: start the sweep further out. Wide bands far out: the current is lost in noise.",
     ),
@@ -93,7 +93,7 @@ READING = {
     ),
     "timeline": Reading(
         "session",
-        "When each sweep was taken, one row a tip and kind; crosses were left out.",
+        "When each sweep was taken, one row per tip and kind; crosses were left out.",
         "Good: crosses scattered. Bad: crosses in a row (something happened then), tips measured in blocks.",
         "In a row: look in the logbook for that time. Blocks: mix the order, so that drift is not taken for a tip.",
     ),

@@ -12,7 +12,7 @@ from sts.sweeps import AXIS_UNITS
 
 
 def all_sweeps(analysis: Analysis) -> pd.DataFrame:
-    """One row a sweep: what was judged, with what the files and the logbook say beside it."""
+    """One row per sweep: what was judged, with what the files and the logbook say beside it."""
     tables = [
         s.table.assign(kind=s.kind, points=len(s.axis), axis_from=s.axis[0], axis_to=s.axis[-1]) for s in analysis.sets
     ]

@@ -145,7 +145,7 @@ def _range_words(values: np.ndarray) -> str:
 
 
 def _local_picture(barrier: BarrierAnalysis) -> list[Picture]:
-    """One panel a tip, whichever set its sweeps are in; a set is computed only where a sweep of it is drawn."""
+    """One panel per tip, whichever set its sweeps are in; a set is computed only where a sweep of it is drawn."""
     chosen: list[tuple[BarrierFit, str]] = []
     for tip in list(rows_of(barrier.tips))[:MOST_TIPS]:
         for fit in barrier.fits:

@@ -71,7 +71,7 @@ def gap_edges(
     Returns
     -------
     pandas.DataFrame
-        One row a definition, `COLUMNS`; a single row with NaN and the reason in `note` where there is no gap, or where noise
+        One row per definition, `COLUMNS`; a single row with NaN and the reason in `note` where there is no gap, or where noise
         is too large to tell a gap from a V or a parabola. `each_...` is the same read off each sweep alone: how many have
         it, the median, and the quantiles that hold the middle 68 %.
 

@@ -38,7 +38,7 @@ def judge_iv(sweeps: SweepSet, plan: CheckPlan | None = None) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        ``sweep, flag, detail``, one row a reason.
+        ``sweep, flag, detail``, one row per reason.
 
     Raises
     ------

@@ -37,7 +37,7 @@ def find_peaks(
     Returns
     -------
     pandas.DataFrame
-        `COLUMNS`, one row a peak by position. `height` is that above the higher foot, `width_V` the full width at half of
+        `COLUMNS`, one row per peak by position. `height` is that above the higher foot, `width_V` the full width at half of
         it, `area` what lies above that foot within one such width on either side (98 % of a Gaussian, 70 % of a
         Lorentzian), in the unit of dI/dV times volt.
 

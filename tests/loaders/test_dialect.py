@@ -49,7 +49,7 @@ def test_a_comma_for_both_is_refused_with_both_readings_and_decided_by_a_recipe(
         (["a note", "and another"], NoTable, "no line with numbers"),
         (["we met at 10", "and left at 12"], NoTable, "expected a row of two or more numbers"),
         (["V (mV),I (nA)"], UnreadableFile, "no line with numbers"),  # names of columns: a table was meant
-        (["1.5", "2.5", "3.5"], UnreadableFile, "one number a line"),
+        (["1.5", "2.5", "3.5"], UnreadableFile, "one number per line"),
         (["1,000.5 x 2", "2,000.5 y 3"], NoTable, "expected a row of two or more numbers"),
     ],
 )

@@ -58,7 +58,7 @@ REFUSALS = {
     "79_": "height is in volts.*height_scale_m_per_V",
     "80_": "current is in volts.*no gain.*scale = ",
     "81_": "no line above the numbers names the 2 columns",
-    "82_": "one number a line",
+    "82_": "one number per line",
     "83_": r"reaches 2e\+06 V.*mV, not MV",
     "84_": "unit 'mv' is not one of bias",
     "85_": "line 3: found 3 cells, '-1,-1.25,7', expected a row of 2 numbers",
