@@ -19,7 +19,7 @@ from sts.report.answers import gap_words, resolution_words
 from sts.report.number_words import NOT_RECORDED, count, distinct, listed, value_with_uncertainty
 from sts.report.summary import Summary
 from sts.spectra.spectrum import Spectrum
-from sts.sweeps import AXIS_UNITS, KINDS, SweepSet
+from sts.sweeps import AXIS_UNITS, KIND_WORDS, KINDS, SweepSet
 
 MOST_ROWS = 12
 NOTEBOOK_DPI = 160  # a picture, not a drawing: a notebook keeps every output, and a drawing of many sweeps is large
@@ -56,7 +56,7 @@ def sweeps_html(sweeps: SweepSet) -> str:
         **{name: listed(distinct(table[name])[:8]) or NOT_RECORDED for name in ("sample", "tip", "site", "direction")},
         "notes": "; ".join(sweeps.notes) or "none",
     }
-    title = "I(V) sweeps" if sweeps.kind == "iv" else "I(z) sweeps"
+    title = f"{KIND_WORDS[sweeps.kind]} sweeps"
     return html_table(rows, title) + figure_html(lambda axes: plot_sweeps(sweeps, ax=axes[0]), title)
 
 

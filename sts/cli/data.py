@@ -186,8 +186,8 @@ def calibrate_command(
             what,
             factor=found.factor,
             factor_se=found.factor_se,
-            measured=found.measured_nm * 1e-9,
-            known=found.known_nm * 1e-9,
+            measured=found.measured * 1e-9,
+            known=found.known * 1e-9,
             source=found.source,
         )
         if not as_json:

@@ -51,10 +51,10 @@ class Calibration:
     factor: float
     factor_se: float
     source: str
-    measured_nm: float = math.nan
-    measured_se_nm: float = math.nan
-    known_nm: float = math.nan
-    known_se_nm: float = math.nan
+    measured: float = math.nan  # [nm] of a height, [nA] of a current, and so are the next three
+    measured_se: float = math.nan
+    known: float = math.nan
+    known_se: float = math.nan
 
     @property
     def relative_se(self) -> float:
@@ -152,7 +152,7 @@ def calibrate(
     Returns
     -------
     Calibration
-        For a current, the `_nm` fields hold nanoampere.
+        With what was measured and known in nanometres or nanoamperes.
 
     Raises
     ------

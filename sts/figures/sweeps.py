@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -23,9 +23,7 @@ from sts.figures.style import (
     scale_for,
     thin_out,
 )
-
-if TYPE_CHECKING:
-    from sts.sweeps import SweepSet
+from sts.sweeps import KIND_WORDS, SweepSet
 
 BIAS_LABEL = "Bias, sample relative to tip (V)"
 HEIGHT_LABEL = "Height, away from the surface (nm)"
@@ -174,9 +172,6 @@ def plot_session_timeline(
         ax.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), borderaxespad=0.0)
     _name_rows(ax, [f"{tip or '(no tip)'}, {KIND_WORDS[kind]}" for tip, kind in lanes])
     return ax
-
-
-KIND_WORDS = {"iv": "I(V)", "iz": "I(z)"}
 
 
 def _name_rows(ax: Axes, names: Sequence[str]) -> None:

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from sts.loaders.runs import Run
+from sts.naming import unique
 from sts.sweeps import NUMBER_COLUMNS, SweepSet
 
 
@@ -158,7 +159,7 @@ def _sweep_names(sweeps: list[Run], name: str) -> list[str]:
             numbered = len(set(repeats)) == len(repeats) and not np.isnan(repeats).any()
             parts.append(f"{s.repeat:.9g}" if numbered else str(counts[key]))
         more = safe_name("_".join(p for p in parts if p)) if any(parts) else ""
-        names.append(_unique("_".join(p for p in (given or stem, more) if p), taken))
+        names.append(unique("_".join(p for p in (given or stem, more) if p), taken))
     return names
 
 
@@ -166,13 +167,3 @@ def _own_name(sweep: Run) -> str:
     """What the file calls a sweep; "" if it does not, or only counts."""
     text = " ".join("".join(c if c.isprintable() else " " for c in str(sweep.values.get("sweep", ""))).split())
     return "" if re.fullmatch(r"[\d.]*", text) else text
-
-
-def _unique(name: str, taken: dict[str, int]) -> str:
-    """The name, with ``-2``, ``-3`` ... where it is taken already."""
-    found = name
-    while found in taken:
-        taken[name] += 1
-        found = f"{name}-{taken[name]}"
-    taken[found] = 1
-    return found

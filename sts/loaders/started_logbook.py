@@ -12,7 +12,7 @@ import pandas as pd
 
 from sts.loaders.loaded import UnreadableFile
 from sts.loaders.values import number_text
-from sts.sweeps import COLUMNS, SAID_BY
+from sts.sweeps import COLUMNS, KIND_WORDS, SAID_BY
 
 # Column of the table -> heading, and what to multiply SI with for it.
 _HEADINGS: dict[str, tuple[str, float]] = {
@@ -51,7 +51,7 @@ def started_logbook(
         part = by_file.get(name)
         if part is None:
             continue
-        kinds = ", ".join({"iv": "I(V)", "iz": "I(z)"}[k] for k in dict.fromkeys(part["kind"]))
+        kinds = ", ".join(KIND_WORDS[k] for k in dict.fromkeys(part["kind"]))
         cells = [_common(part[column], _HEADINGS.get(column, ("", 1))[1]) for column in [*columns, *own]]
         row: list[str | float] = [path or name, kinds, float(len(part)), *cells]
         rows.append([_text(cell, decimal) if decimal != "." else cell for cell in row])

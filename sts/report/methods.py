@@ -19,6 +19,7 @@ from sts.analysis.calibrated import in_force
 from sts.report.answers import resolution_words
 from sts.report.lookup import axis_words, stated
 from sts.report.number_words import NOT_RECORDED, count, distinct, level_words, listed, numbers_in_words
+from sts.sweeps import KIND_WORDS
 
 
 @dataclass(frozen=True)
@@ -130,7 +131,7 @@ def _setpoint(table: Any) -> str:
 
 def _ramp(analysis: Analysis, table: Any) -> str:
     parts = []
-    for kind, name, scale, unit in (("iv", "I(V)", 1.0, "V/s"), ("iz", "I(z)", 1e9, "nm/s")):
+    for kind, scale, unit in (("iv", 1.0, "V/s"), ("iz", 1e9, "nm/s")):
         rows = table[table["kind"] == kind]
         if not len(rows):
             continue
@@ -138,7 +139,7 @@ def _ramp(analysis: Analysis, table: Any) -> str:
             rate = np.abs(rows["axis_to"] - rows["axis_from"]) / rows["duration_s"]
         seconds = numbers_in_words(rows["duration_s"], 1.0, "s")
         speed = "" if NOT_RECORDED in seconds else f", {numbers_in_words(rate, scale, unit)}"
-        parts.append(f"{name} {axis_words(analysis, kind)}, duration {seconds}{speed}")
+        parts.append(f"{KIND_WORDS[kind]} {axis_words(analysis, kind)}, duration {seconds}{speed}")
     return "; ".join(parts)
 
 
@@ -198,7 +199,7 @@ def _tips(table: Any, tips: list[str]) -> str:
 
 def _counts(analysis: Analysis, table: Any) -> str:
     parts = []
-    for kind, name in (("iv", "I(V)"), ("iz", "I(z)")):
+    for kind, name in KIND_WORDS.items():
         rows = table[table["kind"] == kind]
         if len(rows):
             used = int(rows["used"].astype(bool).sum())

@@ -23,6 +23,7 @@ from sts.report.pictures_session import MOST_SETS
 from sts.report.pictures_spectra import MOST_SPECTRA
 from sts.report.summary import Summary
 from sts.spectra.models import MODELS, Model
+from sts.sweeps import KIND_WORDS
 
 MOST_ROWS = 1500  # sweeps listed on the page; flagged ones come first, all stand in the CSV
 
@@ -98,7 +99,7 @@ def _subtitle(analysis: Analysis) -> str:
     parts = [f"session {analysis.session}"]
     parts += [
         count(int((judged["kind"] == kind).sum()), f"{name} sweep")
-        for kind, name in (("iv", "I(V)"), ("iz", "I(z)"))
+        for kind, name in KIND_WORDS.items()
         if (judged["kind"] == kind).any()
     ]
     if analysis.plan.report.author:
@@ -117,7 +118,7 @@ def _notes(analysis: Analysis) -> list[str]:
         notes.append(f"Fits are drawn for the first {MOST_TIPS} of {len(analysis.barrier.tips)} tips.")
     if analysis.spectra is not None and len(analysis.spectra.spectra) > MOST_SPECTRA:
         notes.append(f"The first {MOST_SPECTRA} of {len(analysis.spectra.spectra)} spectra are drawn.")
-    for kind, name in (("iv", "I(V)"), ("iz", "I(z)")):
+    for kind, name in KIND_WORDS.items():
         sets = sum(s.kind == kind for s in analysis.sets)
         if sets > MOST_SETS:
             notes.append(
@@ -299,7 +300,7 @@ def _sweep_rows(summary: Summary) -> list[dict[str, Any]]:
         rows.append(
             {
                 **{str(k): v for k, v in record.items()},
-                "kind": "I(V)" if record["kind"] == "iv" else "I(z)",
+                "kind": KIND_WORDS[record["kind"]],
                 "barrier": _cell(barrier, decimals_for(float(record.get("barrier_se_eV", math.nan)))),
                 "used": bool(record["used"]),
                 "repeat": _cell(record["repeat"], None),

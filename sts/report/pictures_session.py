@@ -11,7 +11,7 @@ from sts.report.captions import Picture
 from sts.report.number_words import count, listed, minus
 from sts.report.summary import Summary
 from sts.spectra.spectrum import told_apart
-from sts.sweeps import SweepSet
+from sts.sweeps import KIND_WORDS, SweepSet
 
 MOST_SETS = 3  # of each kind
 
@@ -51,7 +51,7 @@ def session_pictures(summary: Summary) -> list[Picture]:
 
 def _what(sweeps: SweepSet) -> str:
     """Kind, samples and range; heights from the end near the surface."""
-    kind = "I(V)" if sweeps.kind == "iv" else "I(z)"
+    kind = KIND_WORDS[sweeps.kind]
     samples = listed(list(dict.fromkeys(str(v) for v in sweeps.table["sample"] if v))[:3])
     scale, unit, near = (1e9, "nm", sweeps.axis[0]) if sweeps.kind == "iz" else (1.0, "V", 0.0)
     reach = minus(f"{(sweeps.axis[0] - near) * scale:.3g} to {(sweeps.axis[-1] - near) * scale:.3g} {unit}")

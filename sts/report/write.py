@@ -18,6 +18,7 @@ from sts.analysis import Analysis
 from sts.barrier.fit import SWEEP_COLUMNS
 from sts.comparing.pairs import PAIR_COLUMNS
 from sts.comparing.sites_and_tips import SITE_COLUMNS, TIP_COLUMNS
+from sts.naming import unique_files
 from sts.plan import write_toml
 from sts.report.citations import bibtex
 from sts.report.drawing import Drawn, draw
@@ -119,7 +120,7 @@ def contents(summary: Summary, drawn: Sequence[Drawn], what: str = "report") -> 
     texts = {name: csv_text(frame) for name, frame in tables.items()}
     texts["plan.toml"] = write_toml(analysis.plan)
     texts["references.bib"] = bibtex(analysis)
-    names = _file_names([one.picture.name for one in drawn])
+    names = unique_files(figure_name(one.picture.name) for one in drawn)
     files: dict[str, bytes] = {name: text.encode() for name, text in texts.items()}
     for one, name in zip(drawn, names, strict=True):
         files |= {f"figures/{name}.{suffix}": data for suffix, data in one.files.items()}
@@ -301,20 +302,10 @@ def _put(group: h5py.Group, name: str, values: Any, unit: str = "") -> None:
         data.attrs["units"] = unit
 
 
-def safe_name(text: str) -> str:
+def figure_name(text: str) -> str:
     """A file name from any text: letters, digits, ``-`` and ``_``; it cannot leave its folder on any system."""
     name = re.sub(r"[^A-Za-z0-9_-]+", "_", text).strip("_")[:60]
     return name or "figure"
-
-
-def _file_names(names: list[str]) -> list[str]:
-    """Safe names that differ also where letter case does not count."""
-    seen: dict[str, int] = {}
-    result = []
-    for name in map(safe_name, names):
-        times = seen[name.lower()] = seen.get(name.lower(), 0) + 1
-        result.append(name if times == 1 else f"{name}_{times}")
-    return result
 
 
 def _write(folder: Path, content: dict[str, bytes], *, force: bool) -> list[Path]:

@@ -11,11 +11,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from sts.naming import unique_files
 from sts.session import layout, tables
 from sts.session.change import reading
 from sts.session.store import Session
 from sts.session.tables import SessionError
-from sts.session.writer import unique
 from sts.sweeps import AXIS_UNITS, KINDS, SweepSet
 
 _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
@@ -40,7 +40,7 @@ def export_originals(session: Session, out: str | Path, *, force: bool = False) 
         If a file is there already (unless `force`), a stored copy is damaged, or the folder cannot be written.
     """
     names = list(session.sources()["name"])
-    paths = _targets(Path(out), _safe_file_names(names), force=force)
+    paths = _targets(Path(out), unique_files(map(safe_file_name, names)), force=force)
     for name, path in zip(names, paths, strict=True):
         with _writing(path):
             path.write_bytes(session.original(name))
@@ -158,16 +158,6 @@ def safe_file_name(name: str) -> str:
     if clean.strip(".") == "":
         return "file"
     return f"_{clean}" if _RESERVED.fullmatch(clean) else clean
-
-
-def _safe_file_names(names: Sequence[str]) -> list[str]:
-    """Safe names, all different also where capitals do not count; two different names may have become one."""
-    taken: dict[str, int] = {}
-    safe = []
-    for name in map(safe_file_name, names):
-        lower = unique(name.lower(), taken, before_ending=True)
-        safe.append(name if lower == name.lower() else lower)
-    return safe
 
 
 def _targets(out: Path, names: Sequence[str], *, force: bool) -> list[Path]:

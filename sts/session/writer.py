@@ -10,6 +10,7 @@ import h5py
 import numpy as np
 import pandas as pd
 
+from sts.naming import unique
 from sts.session import layout, tables
 from sts.session.copies import KnownSweeps, Numbers, keys_of, relation, signal_of
 from sts.session.originals import CHUNK_BYTES, Originals
@@ -294,25 +295,3 @@ def _joined(parts: list[Mapping[str, np.ndarray]]) -> dict[str, np.ndarray]:
             [part[column] if column in part else np.broadcast_to(unknown, len(part["sweep"])) for part in parts]
         )
     return joined
-
-
-def unique(name: str, taken: dict[str, int], *, before_ending: bool = False) -> str:
-    """The name, with ``-2``, ``-3`` ... where it is taken already.
-
-    Parameters
-    ----------
-    name : str
-    taken : dict
-        Each name with the last number tried for it; it is added to.
-    before_ending : bool
-        Whether the number stands before the ending of a file's name.
-    """
-    stem, dot, ending = name.rpartition(".") if before_ending and name.rfind(".") > 0 else (name, "", "")
-    found = name
-    number = taken.get(name, 1)
-    while found in taken:
-        number += 1
-        found = f"{stem}-{number}{dot}{ending}"
-    taken[name] = number
-    taken.setdefault(found, 1)
-    return found

@@ -112,7 +112,7 @@ def average_spectrum(
         notes["few repeats"] = why
     means = derive(bias, average, smoother, plan, notes, kind)
     means = widened_where_few(means, there, len(units), plan.compare.confidence)
-    trusted = filled.whole & means.firm & trusted_bias(bias, means.below, **_doubt(offsets))
+    trusted = filled.whole & means.firm & trusted_bias(bias, means.below, **_offsets_as_found(offsets))
     direction_fit = _directions(bias, halves, means.current, means.didv, chosen)
     notes |= _group_notes(units, each_repeat)
     whole = Whole(chosen.axis.size, filled.points)
@@ -220,7 +220,7 @@ def _remove_offsets(bias: Array, current: Array, offsets: Offsets, plan: Spectra
     return bias - shift, current - zero
 
 
-def _doubt(offsets: Offsets) -> dict[str, float]:
+def _offsets_as_found(offsets: Offsets) -> dict[str, float]:
     """Offsets as found, for the rule of trust: the zero crossing stands for both where they are not separable."""
     if offsets.separable or np.isfinite(offsets.current_A):
         return {"current_offset_A": offsets.current_A, "bias_offset_V": offsets.bias_V}

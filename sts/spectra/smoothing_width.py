@@ -77,7 +77,7 @@ def choose_smoother(
     slopes = [smoother.differentiate(scaled)[:, _inner(axis.size)] for smoother in smoothers]
     actual = np.array([smoother.width for smoother in smoothers])
     scores = np.array([_score(slopes, actual, k) for k in range(_THIRDS, len(widths))])
-    if _lost_something(slopes, actual, _THIRDS + int(np.argmin(scores))):
+    if _much_narrower_show_more(slopes, actual, _THIRDS + int(np.argmin(scores))):
         scores = np.array([_score(slopes, actual, k, far=True) for k in range(_THIRDS, len(widths))])
     widths, smoothers = widths[_THIRDS:], smoothers[_THIRDS:]
     best = int(np.argmin(scores))
@@ -132,18 +132,18 @@ def _score(slopes: list[Array], widths: Array, k: int, *, far: bool = False) -> 
     The bias is that against half the width, or with `far` the largest of those against half, a quarter, an eighth ...
     """
     variance = _variance(slopes[k])
-    half = _bias(slopes[k], slopes[k - _THIRDS], widths[k - _THIRDS] / widths[k], _DOUBT)
+    half = _squared_bias(slopes[k], slopes[k - _THIRDS], widths[k - _THIRDS] / widths[k], _DOUBT)
     if not far:
         return variance + half
-    narrower = [_bias(slopes[k], slopes[j], widths[j] / widths[k], _DOUBT_FAR) for j in _narrower(k)]
+    narrower = [_squared_bias(slopes[k], slopes[j], widths[j] / widths[k], _DOUBT_FAR) for j in _narrower(k)]
     return variance + max([half, *narrower])
 
 
-def _lost_something(slopes: list[Array], widths: Array, k: int) -> bool:
+def _much_narrower_show_more(slopes: list[Array], widths: Array, k: int) -> bool:
     """Whether much narrower widths surely see what width number `k` and half of it do not."""
     sure = float(stats.t.isf(_CHANCE, len(slopes[k]) - 1))
     variance = _variance(slopes[k])
-    return any(_bias(slopes[k], slopes[j], widths[j] / widths[k], sure) > variance for j in _narrower(k))
+    return any(_squared_bias(slopes[k], slopes[j], widths[j] / widths[k], sure) > variance for j in _narrower(k))
 
 
 def _variance(slopes: Array) -> float:
@@ -155,7 +155,7 @@ def _narrower(k: int) -> range:
     return range(k - 2 * _THIRDS, -1, -_THIRDS)
 
 
-def _bias(slopes: Array, narrower: Array, ratio: float, doubt: float) -> float:
+def _squared_bias(slopes: Array, narrower: Array, ratio: float, doubt: float) -> float:
     """Squared bias of `slopes` (R, points) seen against those of `ratio` of their width, beyond `doubt` errors [A²/V²]."""
     count = len(slopes)
     change = slopes - narrower

@@ -94,7 +94,7 @@ def test_a_known_height_may_be_given_with_its_uncertainty():
 
 def test_a_current_is_calibrated_by_a_known_one_and_a_there_is_ampere():
     found = calibrate("current", measured="1.02e-9 A", measured_se="10 pA", known="1 nA", known_se="5 pA")
-    assert_allclose([found.factor, found.measured_nm, found.known_nm], [1 / 1.02, 1.02, 1.0], rtol=1e-12)
+    assert_allclose([found.factor, found.measured, found.known], [1 / 1.02, 1.02, 1.0], rtol=1e-12)
     assert_allclose(found.relative_se, np.hypot(0.01 / 1.02, 0.005), rtol=1e-9)
     assert found.source == "current of 1 nA, as given"
 

@@ -21,7 +21,7 @@ from numpy.testing import assert_allclose
 
 from sts import figures
 from sts.barrier import local_barrier
-from sts.figures import style
+from sts.figures import marks, style
 from sts.figures.sweeps import height_axis
 
 HEIGHTS = example.height_sweeps()
@@ -96,7 +96,7 @@ def test_a_legend_or_the_rows_say_how_many_or_what_a_band_means(name: str) -> No
 def test_what_is_drawn_stands_in_the_table_behind_it(name: str) -> None:
     with figures.house_style():
         table = figures.data_behind(drawn(name))
-    assert list(table.columns) == list(style.DATA_COLUMNS)
+    assert list(table.columns) == list(marks.DATA_COLUMNS)
     assert len(table) > 3
     assert np.isfinite(table["x"]).all()
     assert (table["x_axis"] != "").all()

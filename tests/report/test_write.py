@@ -20,7 +20,7 @@ from sts.report import render_page, write_results
 from sts.report.drawing import draw
 from sts.report.pictures import gallery
 from sts.report.summary import Summary
-from sts.report.write import contents, safe_name
+from sts.report.write import contents, figure_name
 
 # The columns other programs rely on, as promised in the documentation of the tables.
 CONTRACT = {
@@ -111,7 +111,7 @@ def test_an_unknown_part_or_a_file_for_a_folder_is_refused(invented: Analysis, t
     "name", ["../../etc/passwd", "C:\\Windows\\x", "a/b", "..", "", "CON:", "tip\0name", "é/ü", "x" * 300, "-rf *"]
 )
 def test_names_from_metadata_cannot_leave_the_folder(name: str) -> None:
-    safe = safe_name(name)
+    safe = figure_name(name)
     assert re.fullmatch(r"[A-Za-z0-9_-]{1,60}", safe)
 
 
