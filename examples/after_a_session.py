@@ -13,9 +13,7 @@ from pathlib import Path
 
 import sts
 from sts.figures import plot_session_timeline
-from sts.report.advice import improvements
-from sts.report.answers import answers
-from sts.report.lookup import all_sweeps
+from sts.report import Summary
 
 
 def main(folder: Path, picture: Path) -> None:
@@ -23,17 +21,18 @@ def main(folder: Path, picture: Path) -> None:
         session = Path(made) / "session.h5"
         sts.import_files([folder / "iv", folder / "iz"], session, logbook=folder / "logbook.csv")
         results = sts.analyse(session)
+    said = Summary(results)
 
     judged = results.judged
     print(f"{len(judged)} sweeps, {int(judged['used'].sum())} used. Left out:")
     print(judged.loc[~judged["used"].astype(bool), ["sweep", "reasons"]].to_string(index=False))
-    for answer in answers(results):
+    for answer in said.answers:
         print(f"\n{answer.question} {answer.sentence} {answer.warning}".rstrip())
     print("\nNext time:")
-    for step in improvements(results):
+    for step in said.improvements:
         print(f"- {step}")
 
-    ax = plot_session_timeline(all_sweeps(results))
+    ax = plot_session_timeline(said.sweeps)
     ax.figure.savefig(picture)
 
 

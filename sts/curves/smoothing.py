@@ -15,6 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg
 
+from sts.curves.crossings import crossing, ends_above
+
 Array = NDArray[np.float64]
 Band = tuple[NDArray[np.int64], NDArray[np.int64]]
 
@@ -249,20 +251,13 @@ def _half_widths(position: Array, density: Array, step: Array) -> Array:
     top = np.argmax(density, axis=1)
     rows = np.arange(len(density))
     half = density[rows, top] / 2
-    above = density >= half[:, None]
-    column = np.arange(density.shape[1])
-    right = np.where((column > top[:, None]) & ~above, column, density.shape[1]).min(axis=1)
-    left = np.where((column < top[:, None]) & ~above, column, -1).max(axis=1)
+    left, right = ends_above(density >= half[:, None], top)
 
-    def crossing(inner: NDArray[np.int64], outer: NDArray[np.int64], sign: float) -> Array:
-        off = (outer < 0) | (outer >= density.shape[1])
-        safe = np.clip(outer, 0, density.shape[1] - 1)
-        high, low = density[rows, inner], density[rows, safe]
-        share = np.where(off, 0.0, (high - half) / np.where(high > low, high - low, 1.0))
-        end = position[inner] + sign * step[inner] / 2  # the kernel ends where the axis ends
-        return np.where(off, end, position[inner] + share * (position[safe] - position[inner]))
+    def end(inner: NDArray[np.int64], outer: NDArray[np.int64], sign: float) -> Array:
+        off = (outer < 0) | (outer >= position.size)  # the kernel ends where the axis ends
+        return np.where(off, position[inner] + sign * step[inner] / 2, crossing(position, density, half, inner, outer))
 
-    return crossing(right - 1, right, 1.0) - crossing(left + 1, left, -1.0)
+    return end(right - 1, right, 1.0) - end(left + 1, left, -1.0)
 
 
 def _millivolt(value: float) -> str:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy import stats
 from scipy.ndimage import uniform_filter1d
 
+from sts.curves.crossings import crossing
 from sts.curves.resampling import resampled_counts
 from sts.quantities import BOLTZMANN_EV, THERMAL_WIDTH_FACTOR
 
@@ -212,19 +213,17 @@ def _log_onset(v: Array, curves: Array, limit: Array, middle: tuple[float, float
         x = np.abs(v[outward])
         order = np.argsort(x)
         x, y = x[order], curves[:, outward][:, order]
-        found.append(sign * _crossing(x, y, limit))
+        found.append(sign * _rises_for_good(x, y, limit))
     return _Edges(found[0], found[1])
 
 
-def _crossing(x: Array, y: Array, limit: Array) -> Array:
+def _rises_for_good(x: Array, y: Array, limit: Array) -> Array:
     """Where each row of y (r, k) rises above `limit` (r,) for good, between points by straight lines in ln y."""
     ratio = np.maximum(np.log(np.maximum(y, 1e-300) / limit[:, None]), -5.0)
     below = ratio < 0
-    last = np.where(below.any(axis=1), below.shape[1] - 1 - np.argmax(below[:, ::-1], axis=1), 0)
-    row, nxt = np.arange(len(y)), np.minimum(last + 1, x.size - 1)
-    rise = ratio[row, nxt] - ratio[row, last]
-    share = np.clip(-ratio[row, last] / np.where(rise > 0, rise, 1.0), 0.0, 1.0)
-    return np.asarray(x[last] + (x[nxt] - x[last]) * share)
+    last = below.shape[1] - 1 - np.argmax(below[:, ::-1], axis=1)
+    found = crossing(x, ratio, np.zeros(len(y)), np.minimum(last + 1, x.size - 1), last)
+    return np.where(below.any(axis=1), found, x[0])
 
 
 def _window(

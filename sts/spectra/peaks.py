@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy import signal
 from scipy.ndimage import uniform_filter1d
 
+from sts.curves.crossings import crossing, ends_above
 from sts.curves.resampling import resampled_counts
 
 Array = NDArray[np.float64]
@@ -97,21 +98,9 @@ def _measure(x: Array, part: Array, top: int, foot: Array, about_V: float) -> tu
         shift = np.nan_to_num(-curve[1] / (2 * curve[2]))
     position = x[top] + np.clip(shift, x[near][0] - x[top], x[near][-1] - x[top])
     half = (curve[0] - curve[1] ** 2 / (4 * curve[2]) + foot) / 2
-    column = np.arange(x.size)
-    above = part > half[:, None]
-    # The stretch around the top that lies above: other peaks in the window are not counted with it.
-    left = np.where((column < top) & ~above, column, -1).max(axis=1)
-    right = np.where((column > top) & ~above, column, x.size).min(axis=1)
-    width = _crossing(x, part, half, right - 1, right) - _crossing(x, part, half, left + 1, left)
+    left, right = ends_above(part > half[:, None], np.array(top))  # other peaks in the window are not counted with it
+    width = crossing(x, part, half, right - 1, right) - crossing(x, part, half, left + 1, left)
     step = np.gradient(x)
     counted = np.clip((width[:, None] - np.abs(x - position[:, None])) / step + 0.5, 0.0, 1.0)
     area = (counted * (part - foot[:, None]) * step).sum(axis=1)
     return position, width, area
-
-
-def _crossing(x: Array, part: Array, half: Array, inner: NDArray[np.int64], outer: NDArray[np.int64]) -> Array:
-    """Where every curve (r, k) crosses `half` (r,) between an inner point above and an outer one below; straight between."""
-    row, safe = np.arange(len(part)), np.clip(outer, 0, x.size - 1)
-    high, low = part[row, inner], part[row, safe]
-    share = np.where(high > low, (high - half) / np.where(high > low, high - low, 1.0), 0.0)
-    return np.asarray(x[inner] + share * (x[safe] - x[inner]))

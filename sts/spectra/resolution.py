@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sts.curves.crossings import full_width
 from sts.quantities import BOLTZMANN_EV, thermal_width
 from sts.spectra.spectrum import Resolution
 
@@ -98,17 +99,17 @@ def resolution(
         x = np.linspace(-24 * kT, 24 * kT, 1921)
         shape = thermal_kernel if harmonic == 1 else thermal_kernel_second
         parts.append((x, shape(x, temperature_K)))
-        thermal = float(thermal_width(temperature_K)) if harmonic == 1 else _width(*parts[-1])
+        thermal = float(thermal_width(temperature_K)) if harmonic == 1 else full_width(*parts[-1])
     if modulation_rms_V > 0:
         peak = np.sqrt(2) * modulation_rms_V
         x = np.linspace(-peak, peak, 2001)
         parts.append((x, modulation_kernel(x, peak, harmonic=harmonic)))
-        modulation = float(FIRST_HARMONIC_WIDTH * peak) if harmonic == 1 else _width(*parts[-1])
+        modulation = float(FIRST_HARMONIC_WIDTH * peak) if harmonic == 1 else full_width(*parts[-1])
     if smoothing_kernel is not None:
         x, weight = (np.asarray(a, float) for a in smoothing_kernel)
         if x.size > 1:
             parts.append((x, weight))
-            smoothing = _width(x, weight)
+            smoothing = full_width(x, weight)
         else:
             smoothing = 0.0
     if lag_V > 0:
@@ -121,9 +122,9 @@ def resolution(
 def _convolved_width(parts: list[tuple[Array, Array]]) -> float:
     """Width of the convolution of kernels given on grids of their own."""
     if len(parts) == 1:
-        return _width(*parts[0])
+        return full_width(*parts[0])
     reach = sum(float(np.ptp(x)) for x, _ in parts)
-    narrowest = min(_width(x, w) for x, w in parts)
+    narrowest = min(full_width(x, w) for x, w in parts)
     step = max(min(narrowest, reach / 40) / POINTS_A_WIDTH, reach / MOST_POINTS)
     total = np.ones(1)
     for x, weight in parts:
@@ -133,24 +134,9 @@ def _convolved_width(parts: list[tuple[Array, Array]]) -> float:
         if kernel.sum() == 0:
             continue
         total = _convolve(total, kernel / kernel.sum())
-    return _width(step * np.arange(total.size), total)
+    return full_width(np.asarray(step * np.arange(total.size)), total)
 
 
 def _convolve(a: Array, b: Array) -> Array:
     size = a.size + b.size - 1
     return np.asarray(np.fft.irfft(np.fft.rfft(a, size) * np.fft.rfft(b, size), size))
-
-
-def _width(x: Any, y: Any) -> float:
-    """Full width at half of the highest value, by straight lines between points."""
-    peak = int(np.argmax(y))
-    half = y[peak] / 2
-    left = np.flatnonzero(y[: peak + 1] < half)
-    right = np.flatnonzero(y[peak:] < half)
-    low = x[0] if not left.size else np.interp(half, y[left[-1] : left[-1] + 2], x[left[-1] : left[-1] + 2])
-    if right.size:
-        r = peak + right[0]
-        high = np.interp(-half, -y[r - 1 : r + 1], x[r - 1 : r + 1])
-    else:
-        high = x[-1]
-    return float(high - low)
