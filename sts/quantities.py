@@ -24,6 +24,7 @@ CONDUCTANCE_QUANTUM = 2 * constants.e**2 / constants.h  # G0 = 2 e^2/h [S]
 
 BARRIER_PER_DECAY_SQUARED = HBAR**2 / (8 * ELECTRON_MASS * ELEMENTARY_CHARGE)  # hbar^2/8m [eV m^2]
 THERMAL_WIDTH_FACTOR = 4 * math.log(1 + math.sqrt(2))  # full width at half height of -df/dE, in units of kT
+MAD_SCALE = 1.4826  # standard deviation over median absolute deviation, normal distribution
 
 
 def barrier_from_decay(decay: Any) -> Any:

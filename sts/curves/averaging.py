@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -12,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from sts.curves.electronics import MAD_SCALE, noise_level
+from sts.curves.electronics import noise_level
 from sts.curves.resampling import resampled_counts
 from sts.sweeps import SweepSet
 
@@ -219,12 +218,3 @@ def mean_to_median(units: Array) -> float:
     middle = np.median(units, axis=0)
     clear = np.abs(middle) > 10 * np.nanmedian(noise_level(units))
     return float(np.median(units.mean(axis=0)[clear] / middle[clear])) if clear.any() else float("nan")
-
-
-def scaled_mad(values: Array, axis: int = 0) -> Array:
-    """Standard deviation from the median absolute deviation (1.4826 MAD), NaN ignored; NaN where nothing is left."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)
-        middle = np.nanmedian(values, axis=axis, keepdims=True)
-        result: Array = MAD_SCALE * np.nanmedian(np.abs(values - middle), axis=axis)
-    return result

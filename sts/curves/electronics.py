@@ -10,8 +10,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sts.quantities import MAD_SCALE
+
 RAIL_BAND = 0.003  # samples this close to the limit, relative to it, count as railed: real limiters wander by 0.3 %
-MAD_SCALE = 1.4826  # median absolute deviation to standard deviation, normal distribution
 
 
 def find_saturation(current: Any, *, full_scale: Any = None) -> NDArray[np.bool_]:

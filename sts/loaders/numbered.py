@@ -6,6 +6,7 @@ import numpy as np
 
 from sts.loaders.loaded import Notes, shown
 from sts.loaders.runs import Run
+from sts.quantities import MAD_SCALE
 
 UNLIKE = 0.15  # share of a curve's own variation that another one, scaled, does not give back
 NOISE = 3.0  # and how many times the noise of both that is
@@ -81,7 +82,7 @@ def _fit(a: np.ndarray, b: np.ndarray) -> tuple[float, np.ndarray]:
 def _noise(values: np.ndarray) -> float:
     """Point noise of a curve (n,), from second differences: 6 is the sum of the squares of 1, -2, 1."""
     second = np.diff(values, 2)
-    return float(1.4826 * np.median(np.abs(second - np.median(second))) / np.sqrt(6))
+    return float(MAD_SCALE * np.median(np.abs(second - np.median(second))) / np.sqrt(6))
 
 
 def _agree(a: np.ndarray, b: np.ndarray) -> bool:

@@ -7,10 +7,11 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from sts.curves.averaging import FEW, comparison_groups, scaled_mad
+from sts.curves.averaging import FEW, comparison_groups
 from sts.curves.dead_channel import dead_rows, stuck
 from sts.curves.electronics import find_saturation, find_step, noise_level
 from sts.curves.replicates import direction_signs, repeat_codes
+from sts.curves.robust import scaled_mad
 from sts.flags import flag_rows, join_flags
 from sts.plan import CheckPlan
 from sts.spectra.jumps import Comparison, compare_with_median, jumps_against_median, jumps_alone

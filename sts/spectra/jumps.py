@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sts.curves.averaging import scaled_mad
+from sts.curves.robust import scaled_mad
 
 Array = NDArray[np.float64]
 
