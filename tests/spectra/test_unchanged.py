@@ -1,6 +1,8 @@
 """Numbers and decisions of this layer on invented sweeps of every kind, faults on both sides of every threshold.
 
-See `keeping`: what is kept proves nothing about being right, and lets no change pass unnoticed.
+See `keeping`: what is kept proves nothing about being right, and lets no change pass unnoticed. The cases were chosen out
+of up to 120 of each kind: every flag and every wording is among them, and so are the smallest and largest
+sizes that a rule gave.
 """
 
 from __future__ import annotations
@@ -42,6 +44,51 @@ from sts.spectra.soft_gap import dip_width, soft_gap_width
 from sts.spectra.steepness import steepest_rise
 from sts.spectra.varying_gap import to_constant_separation
 from sts.sweeps import SweepSet
+
+JUDGED = (1, 4, 8, 20, 27, 37, 38, 53, 56, 57, 59, 61, 70, 74, 78, 79, 84, 87, 88)
+CLIPPED = (0, 4, 8, 10, 11, 30, 31, 32, 33, 41, 43, 44, 47, 52, 56)
+JUMPS = (0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 17, 18, 67, 72)
+GROUPS = (1, 12, 18, 21, 24, 30, 31, 32)
+GAPS = (
+    0,
+    2,
+    4,
+    10,
+    11,
+    13,
+    15,
+    23,
+    24,
+    25,
+    28,
+    32,
+    35,
+    38,
+    42,
+    45,
+    46,
+    51,
+    54,
+    59,
+    63,
+    71,
+    79,
+    84,
+    85,
+    92,
+    108,
+    115,
+    117,
+    118,
+)
+DIPS = (0, 1, 2, 3, 4, 5, 6, 7, 13, 23, 33, 53, 54, 58, 59)
+PEAKS = (1, 2, 3, 4, 5, 13, 21, 24, 28, 39, 40, 45, 55)
+STRENGTHS = (3, 4, 6, 7, 27, 28, 29)
+BENCHES = (0, 2, 14, 18, 19, 23, 28, 36, 37, 38)
+UNITS = (0, 1, 2, 3, 5)
+HALVES = (4, 5, 7, 10, 11, 15, 22)
+CHANNELS = (1, 5, 6, 10, 22, 25, 27, 31, 33, 39)
+SETS = (0, 5, 11)
 
 SHAPES = ("flat", "v_shaped", "gapped", "two_peaks")
 
@@ -91,9 +138,9 @@ def any_sweeps(generator: np.random.Generator) -> SweepSet:
 
 
 def test_judging(unchanged):
-    """Flags, and what they say, of 90 groups."""
+    """Flags, and what they say, of groups."""
     lines = []
-    for case in range(90):
+    for case in JUDGED:
         generator = np.random.default_rng([case, 1])
         sweeps = any_sweeps(generator)
         plan = CheckPlan(
@@ -106,7 +153,7 @@ def test_judging(unchanged):
 def test_quality(unchanged):
     """Limits, steps and noise of curves that are clipped, rounded and noisy by little and by much."""
     lines = []
-    for case in range(60):
+    for case in CLIPPED:
         generator = np.random.default_rng([case, 2])
         current = any_sweeps(generator).current
         limits = np.exp(generator.uniform(-0.2, 0.2, len(current))) * np.nanmax(np.abs(current), axis=1, initial=0.0)
@@ -120,7 +167,7 @@ def test_quality(unchanged):
 def test_jumps_alone(unchanged):
     """Single sweeps that jump by 5 to 50 %, at once or over two samples, some of them with a spike."""
     lines, axis = [], np.linspace(-1, 1, 120)
-    for case in range(80):
+    for case in JUMPS:
         generator = np.random.default_rng([case, 3])
         clean = 1e-9 * (axis + 0.5 * axis**3)
         at, size = int(generator.integers(2, 118)), np.exp(generator.uniform(-0.5, 0.5))
@@ -146,7 +193,7 @@ PLANS: tuple[dict[str, Any], ...] = (
 
 
 def test_spectra(unchanged):
-    """Averages of three groups under every setting of the plan."""
+    """Averages of three groups, each setting of the plan tried on one of them."""
     lines = []
     bench = Bench(white_A=1e-12, gap_noise=0.01, gap_noise_slope=1.0, setpoint_scatter=0.05, current_offset_A=3e-12,
                   bias_offset_V=4e-3, capacitance_F=2e-14, lag_s=5e-4, drift_m_per_s=2e-12, full_scale_A=1.02e-9)  # fmt: skip
@@ -155,9 +202,9 @@ def test_spectra(unchanged):
         for shape, count in (("v_shaped", 7), ("two_peaks", 3), ("gapped", 1))
     ]
     trusting = {"omit": ["all saturated", "too few points"]}
-    for settings in PLANS:
+    for number, settings in enumerate(PLANS):
         plan = Plan.model_validate({"spectra": settings, "check": trusting})
-        for sweeps in made:
+        for sweeps in made if settings == {} else made[number % 3 :][:1]:
             sites = sweeps.table.assign(site=np.where(np.arange(len(sweeps)) // 2 % 3, "a", "b"))
             case = f"{settings}, {len(sweeps)} sweeps"
             try:
@@ -182,7 +229,7 @@ def test_spectra(unchanged):
 def test_spectra_of_any_sweeps(unchanged):
     """The groups of `test_judging` that can be averaged, with what is said about each."""
     lines = []
-    for case in range(40):
+    for case in GROUPS:
         sweeps = any_sweeps(np.random.default_rng([case, 4]))
         try:
             spectrum = average_spectrum(sweeps)
@@ -211,7 +258,7 @@ def edges(v: np.ndarray, lower: float, upper: float, exponent: float, floor: flo
 def test_gap_edges(unchanged):
     """Gaps of all widths, floors, exponents and noises; Vs and parabolas, which have none; single sweeps."""
     lines = []
-    for case in range(120):
+    for case in GAPS:
         generator = np.random.default_rng([case, 5])
         v = np.linspace(-1.5, generator.uniform(1.0, 1.5), int(generator.choice([101, 301])))
         exponent = float(generator.choice([0.5, 1.0, 1.0, 2.0]))
@@ -242,7 +289,7 @@ def test_gap_edges(unchanged):
 def test_dips(unchanged):
     """Dips of all depths and widths that reach no floor, with shoulders and without."""
     lines = []
-    for case in range(60):
+    for case in DIPS:
         generator = np.random.default_rng([case, 6])
         v = np.linspace(-1, generator.uniform(0.6, 1.2), int(generator.choice([81, 201])))
         width, depth = generator.uniform(0.03, 0.6), generator.uniform(0.02, 0.98)
@@ -261,7 +308,7 @@ def test_dips(unchanged):
 def test_peaks(unchanged):
     """Peaks of all heights and widths on a slope, in noise."""
     lines = []
-    for case in range(60):
+    for case in PEAKS:
         generator = np.random.default_rng([case, 7])
         v = np.linspace(-0.5, 0.5, 151)
         didv = 1 + generator.uniform(-1, 1) * v
@@ -285,8 +332,8 @@ def test_smoothers(unchanged):
     axes = {"even": np.linspace(-1, 1, 80), "uneven": np.sort(np.r_[-1, 1, generator.uniform(-1, 1, 68)])}
     for name, axis in axes.items():
         for method, order in (*(("local polynomial", k) for k in (1, 2, 3, 4)), ("gaussian", 2), ("penalised", 2)):
-            widest = (0.4,) if method == "penalised" else (0.7, 1.5)  # its system is stiff beyond
-            for width in (0.01, 0.06, 0.2, *widest):
+            widest = 0.4 if method == "penalised" else 1.5  # its system is stiff beyond
+            for width in (0.01, 0.2) if name == "uneven" else (0.06, widest):
                 made = make_smoother(axis, width_V=width, method=method, order=order)
                 density = made.kernel(5)[1]
                 lines += line(f"{name}, {method} {order}, {width} V", smooth=made.smooth[::7], slope=made.derivative[::7],
@@ -298,7 +345,7 @@ def test_smoothers(unchanged):
 def test_strength(unchanged):
     """Choice of the smoothing for curves with structure of all widths, in white and in slow noise."""
     lines = []
-    for case in range(30):
+    for case in STRENGTHS:
         generator = np.random.default_rng([case, 9])
         v = np.linspace(-1, 1, int(generator.choice([61, 151])))
         curve = v + sometimes(generator, 0.8, 0.01, 0.3) * np.tanh(v / sometimes(generator, 1.0, 0.01, 1.0))
@@ -328,7 +375,7 @@ def test_offsets(unchanged):
         lambda v: v * np.abs(v),
         lambda v: np.maximum(v - 0.3, 0.0) - np.maximum(-0.2 - v, 0.0),
     )
-    for case in range(40):
+    for case in BENCHES:
         generator = np.random.default_rng([case, 10])
         shape = shapes[int(generator.integers(4))]
         count, repeats = int(generator.integers(1, 4)), int(generator.choice([2, 4, 10]))
@@ -352,7 +399,7 @@ def test_offsets(unchanged):
 def test_averages(unchanged):
     """Three kinds of average with their influences, holes and outliers in the units."""
     lines = []
-    for case in range(20):
+    for case in UNITS:
         generator = np.random.default_rng([case, 11])
         v = np.linspace(-1, 1, 40)
         units = 1e-9 * v * np.exp(0.2 * generator.standard_normal(int(generator.integers(1, 10))))[:, None]
@@ -372,7 +419,7 @@ def test_directions(unchanged):
     lines = []
     v = np.linspace(-1, 1, 90)
     current, didv = 1e-9 * (v + v**3), 1e-9 * (1 + 3 * v**2)
-    for case in range(30):
+    for case in HALVES:
         generator = np.random.default_rng([case, 12])
         half = sometimes(generator, 0.6, 1e-13, 1e-11) + sometimes(generator, 0.6, 1e-4, 1e-2) * didv
         half = half + generator.uniform(-1, 1) * 0.01 * current * (v + 1)
@@ -387,7 +434,7 @@ def test_lockin(unchanged):
     """Gains and intercepts of lock-in channels of all qualities."""
     lines = []
     v = np.linspace(-1, 1, 70)
-    for case in range(40):
+    for case in CHANNELS:
         generator = np.random.default_rng([case, 13])
         repeats = int(generator.choice([1, 2, 3, 10]))
         didv = 1e-9 * (0.2 + v**2) * np.exp(0.05 * generator.standard_normal(repeats))[:, None]
@@ -451,7 +498,7 @@ def test_setpoints(unchanged):
     lines, v = [], np.linspace(-1, 1, 201)
     gaps = gap_edges(v, np.stack([edges(v, -0.4, 0.4, 1.0, 0.0, 0.01)] * 3))
     plain = average_spectrum(ideal("flat", 5).sweeps)
-    for case in range(12):
+    for case in SETS:
         generator = np.random.default_rng([case, 14])
         spectra = []
         for k, setpoint in enumerate((1e-10, 3e-10, 1e-9, 3e-9)[: 2 + case % 3]):
