@@ -7,7 +7,6 @@ from dataclasses import replace
 
 import numpy as np
 import pandas as pd
-import pytest
 from figures import example
 from numpy.testing import assert_allclose
 
@@ -16,11 +15,9 @@ from sts.flags import FLAGS
 from sts.plan import Plan
 from sts.report.advice import improvements
 from sts.report.answers import flag_panel
-from sts.report.number_words import count, listed, value_with_interval, value_with_uncertainty
 from sts.report.pictures import gallery
 from sts.report.summary import Summary
 from sts.report.write import result_tables
-from sts.spectra.spectrum import Offsets
 
 
 def answer(analysis: Analysis, start: str) -> tuple[str, str]:
@@ -107,29 +104,6 @@ def test_every_flag_has_its_count_meaning_and_remedy(invented: Analysis) -> None
     assert panel["saturated"]["example"] == "heron_s1_r1_retract: 6 of 71 samples at the limit, masked"
 
 
-def test_three_improvements_each_with_a_size(invented: Analysis) -> None:
-    found = improvements(invented)
-    assert len(found) == 3
-    assert found[0].startswith("Clean or replace sandpiper")
-    assert all(re.search(r"\d", text) for text in found)
-
-
-def test_calibration_is_asked_for_only_where_none_is_recorded(invented: Analysis) -> None:
-    assert any("Calibrate the height scale" in text for text in improvements(invented, most=20))
-    known = pd.DataFrame([{"kind": "height", "factor": 1.02, "factor_se": 0.01, "measured": 0.34, "known": 0.335,
-                           "source": "graphite", "time": "2026-03-01"}])  # fmt: skip
-    assert not any("Calibrate" in text for text in improvements(replace(invented, calibrations=known), most=20))
-
-
-def test_setpoints_are_asked_for_only_where_offsets_cannot_be_told_apart(invented: Analysis) -> None:
-    assert any("three set-points" in text for text in improvements(invented, most=20))
-    assert invented.spectra is not None
-    known = Offsets(0.001, 1e-4, 0.001, 1e-4, 1e-12, 1e-13, True, "3 set-points")
-    spectra = tuple(replace(s, offsets=known) for s in invented.spectra.spectra)
-    told = replace(invented, spectra=replace(invented.spectra, spectra=spectra))
-    assert not any("three set-points" in text for text in improvements(told, most=20))
-
-
 def lock_in_only(analysis: Analysis) -> Analysis:
     """As from a lock-in channel without a current: recorded as it is, modulation not stated, nothing to divide by."""
     assert analysis.spectra is not None
@@ -158,61 +132,9 @@ def test_a_resolution_without_the_modulation_is_a_lower_bound(invented: Analysis
     assert "at least" not in answer(invented, "What does the spectrum")[0]
 
 
-def test_no_advice_names_a_size_that_rounds_to_nothing(invented: Analysis) -> None:
-    assert invented.spectra is not None
-    spectra = tuple(replace(s, trusted=np.abs(s.bias) > 0) for s in invented.spectra.spectra)
-    shown = replace(invented, spectra=replace(invented.spectra, spectra=spectra))
-    found = [text for text in improvements(shown, most=20) if "cannot be read" in text]
-    assert found
-    assert not any("±0 mV" in text for text in found)
-    everywhere = tuple(replace(s, trusted=np.ones(len(s.bias), bool)) for s in invented.spectra.spectra)
-    shown = replace(invented, spectra=replace(invented.spectra, spectra=everywhere))
-    assert not any("cannot be read" in text for text in improvements(shown, most=20))
-
-
-def test_less_smoothing_is_asked_for_only_where_something_was_found(invented: Analysis) -> None:
-    assert invented.spectra is not None
-    spectra = [
-        replace(s, resolution=replace(s.resolution, thermal_V=0.01, smoothing_V=0.1, total_V=0.1))
-        for s in invented.spectra.spectra
-    ]
-    blurred = replace(invented, spectra=replace(invented.spectra, spectra=tuple(spectra)))
-    assert any("allow less smoothing" in text for text in improvements(blurred, most=20))
-    empty = tuple(replace(s, gaps=None, peaks=None) for s in spectra)
-    without = replace(invented, spectra=replace(invented.spectra, spectra=empty))
-    assert not any("allow less smoothing" in text for text in improvements(without, most=20))
-
-
 def test_confidence_of_the_plan_is_the_one_named(invented: Analysis) -> None:
     plan = Plan.model_validate({"compare": {"confidence": 0.9}})
     assert "90 % interval" in answer(replace(invented, plan=plan), "What are")[0]
-
-
-@pytest.mark.parametrize(
-    ("value", "low", "high", "text"),
-    [
-        (4.38, 4.28, 4.49, "4.38 eV (4.28 to 4.49)"),
-        (0.70071, 0.6909, 0.7105, "0.7007 eV (0.6909 to 0.7105)"),
-        (-0.1, -0.3, 0.1, "−0.10 eV (−0.30 to 0.10)"),
-        (4.4, np.nan, np.nan, "4.40 eV (no interval)"),
-        (np.nan, np.nan, np.nan, "not recorded"),
-    ],
-)
-def test_intervals_are_rounded_by_their_width(value: float, low: float, high: float, text: str) -> None:
-    """Two significant digits of the uncertainty: JCGM 100:2008 (GUM), 7.2.6."""
-    assert value_with_interval(value, low, high, "eV") == text
-
-
-def test_uncertainties_have_two_digits() -> None:
-    """The GUM's own example, 7.2.2: 100.021 47 g with u = 0.35 mg."""
-    assert value_with_uncertainty(100.02147, 0.00035, "g") == "100.02147 ± 0.00035 g"
-
-
-def test_words_for_counts_and_lists() -> None:
-    assert count(1, "sweep") == "1 sweep"
-    assert count(0, "sweep") == "0 sweeps"
-    assert listed(["a", "b", "c"]) == "a, b and c"
-    assert listed([]) == ""
 
 
 def test_every_number_of_the_first_screen_and_the_main_figures_stands_in_a_table(invented: Analysis) -> None:

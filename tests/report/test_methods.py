@@ -11,7 +11,6 @@ import pytest
 
 from sts.analysis import Analysis
 from sts.plan import Plan, PlanError, parse_toml, write_toml
-from sts.report.citations import bibtex, works_used
 from sts.report.page import render_page
 from sts.report.summary import Summary
 
@@ -85,19 +84,3 @@ def test_decisions_after_seeing_the_data_are_counted(invented: Analysis) -> None
     assert values(invented)["decisions"] == "1 decision, listed below with reasons"
     none = replace(invented, decisions=invented.decisions.iloc[:0])
     assert values(none)["decisions"].startswith("nothing")
-
-
-def test_only_works_of_methods_that_were_used_are_cited(invented: Analysis) -> None:
-    keys = {work.key for work in works_used(invented)}
-    assert {"Binnig1982", "Stroscio1986", "JCGM100"} <= keys
-    assert "Dynes1978" not in keys
-    assert "Stroscio1986" not in {work.key for work in works_used(replace(invented, spectra=None))}
-
-
-def test_bibtex_is_balanced_and_keys_are_unique(invented: Analysis) -> None:
-    text = bibtex(invented)
-    keys = re.findall(r"^@\w+\{(\w+),$", text, re.MULTILINE)
-    assert len(keys) == len(set(keys)) == len(works_used(invented))
-    assert text.count("{") == text.count("}")
-    for doi in re.findall(r"doi = \{(.*)\}", text):
-        assert re.fullmatch(r"10\.\d{4,}/\S+", doi)

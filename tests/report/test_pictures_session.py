@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
-from sts.analysis import analyse
+from sts.analysis import Analysis, analyse
 from sts.importing import import_files
 from sts.plan import Plan
 from sts.report.lookup import axis_words
-from sts.report.pictures_session import session_pictures
+from sts.report.pictures_session import MOST_SETS, session_pictures
+from sts.report.summary import Summary
 from sts.session import Session
 
 
@@ -30,7 +32,28 @@ def test_three_groups_of_an_afternoon_have_three_names(tmp_path: Path) -> None:
     labels = [spectrum.label for spectrum in analysis.spectra.spectra]
     assert len(labels) == len(set(labels)) == 3
     assert all(any(words in label for label in labels) for words in ("-1 to 1 V", "101 points", "201 points"))
-    titles = [picture.title for picture in session_pictures(analysis)]
+    titles = [picture.title for picture in session_pictures(Summary(analysis))]
     assert len(titles) == len(set(titles))
     assert any("I(z), 0 to 0.8 nm" in title for title in titles)
     assert axis_words(analysis, "iz") == "0 to 0.8 nm in 128 points"
+
+
+def test_only_the_largest_sets_of_a_kind_are_drawn(invented: Analysis) -> None:
+    heights = invented.sets[-1]
+    sizes = (3, 9, 5, 2, 7)
+    parts = tuple(heights.select(np.arange(size)) for size in sizes)
+    pictures = [p for p in session_pictures(Summary(replace(invented, sets=parts))) if p.kind == "sweeps"]
+    assert len(pictures) == MOST_SETS
+    assert [p.finding.split(" of ")[1].split(" ")[0] for p in pictures] == ["9", "5", "7"]  # in their order
+
+
+def test_what_was_left_out_is_named(invented: Analysis) -> None:
+    found = [p.finding for p in session_pictures(Summary(invented)) if p.kind == "sweeps"]
+    assert any("47 of 48 sweeps kept; left out: plover_s2_r2_retract" in text for text in found)
+
+
+def test_a_session_of_many_tips_has_no_time_line(invented: Analysis) -> None:
+    kinds = [p.kind for p in session_pictures(Summary(invented))]
+    assert kinds[-1] == "timeline"
+    judged = invented.judged.assign(tip=[f"tip {i}" for i in range(len(invented.judged))])
+    assert "timeline" not in [p.kind for p in session_pictures(Summary(replace(invented, judged=judged)))]

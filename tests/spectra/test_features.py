@@ -1,113 +1,41 @@
-"""Gap, peaks, lock-in calibration, varying gap: planted values come back, absent ones are not invented."""
+"""What stands in a spectrum is looked for as the plan says, and what cannot be believed is flagged."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
-from numpy.testing import assert_allclose
+from spectra.bench import ideal
 
-from sts.simulate import Bench, BiasRamp, gapped, simulate_iv
-from sts.spectra.gap import gap_edges
-from sts.spectra.lock_in import calibrate_lockin
-from sts.spectra.peaks import find_peaks
-
-QUIET = Bench(white_A=5e-13, setpoint_scatter=0.05)
+from sts.plan import Plan
+from sts.spectra import average_spectrum
+from sts.spectra.features import with_features
 
 
-def slopes(made, window=7):
-    """Derivative by an outside routine (scipy's Savitzky-Golay)."""
-    from scipy.signal import savgol_filter
+@pytest.mark.parametrize("part", ["gap", "peaks"])
+def test_what_the_plan_does_not_ask_for_is_not_looked_for(part: str) -> None:
+    sweeps = ideal("gapped", 6, bias=(-1.0, 1.0, 121)).sweeps
+    plan = Plan.model_validate({"features": {part: False}})
+    found = with_features(average_spectrum(sweeps, plan), sweeps, plan)
+    assert {"gap": found.gaps, "peaks": found.peaks}[part] is None
+    assert {"gap": found.peaks, "peaks": found.gaps}[part] is not None
+    assert found.fits == {}
 
-    step = float(np.diff(made.sweeps.axis).mean())
-    return savgol_filter(made.sweeps.current, window, 2, deriv=1, delta=step, axis=1)
 
-
-@pytest.mark.parametrize("exponent", [1.0, 0.5])
-@pytest.mark.parametrize("temperature", [4.0, 77.0])
-def test_extrapolation_returns_the_planted_gap(exponent, temperature):
-    density = gapped(valence_eV=-0.5, conduction_eV=0.5, exponent=exponent)
-    made = simulate_iv(
-        density=density,
-        bias=(-1.5, 1.5, 301),
-        temperature_K=temperature,
-        setpoint_current_A=4e-10,
-        sweeps=12,
-        bench=QUIET,
-        seed=4,
-        ramp=BiasRamp(directions=("up",)),
+def test_a_rise_steeper_than_the_temperature_allows_is_flagged() -> None:
+    """A decade of dI/dV takes ln(10) kT at least: 8.617333e-5 eV/K × 295 K × 2.302585 = 58.5 meV at 295 K."""
+    sweeps = ideal("gapped", 6, bias=(-1.0, 1.0, 121)).sweeps
+    spectrum = average_spectrum(sweeps, Plan())
+    steep = replace(
+        spectrum, didv=1e-12 + 1e-9 / (1 + np.exp(-(spectrum.bias - 0.4) / 0.004)), didv_se=np.full(121, 1e-14)
     )
-    rows = gap_edges(made.sweeps.axis, slopes(made), temperature_K=temperature, exponent=exponent)
-    line = rows[rows["gap_method"].str.startswith("extrapolation")].iloc[0]
-    assert abs(line["gap_meV"] - 1000) < 4 * line["gap_se_meV"]
-    assert 0 < line["gap_se_meV"] < 10
-    onset = rows[rows["gap_method"] == "log onset"].iloc[0]
-    assert abs(onset["gap_meV"] - 1000) < 60  # brought in by smoothing and tail, and said so
-    assert ("thermal tail" in onset["note"]) == (temperature > 0)
-
-
-def test_a_metal_has_no_gap_and_no_number():
-    made = simulate_iv(density="flat", sweeps=5, bench=QUIET, seed=1)
-    row = gap_edges(made.sweeps.axis, slopes(made)).iloc[0]
-    assert np.isnan(row["gap_meV"])
-    assert "no gap" in row["note"]
-
-
-def test_a_one_sided_axis_is_said_so():
-    assert "both sides" in gap_edges(np.linspace(0.1, 1, 50), np.ones((3, 50))).iloc[0]["note"]
-
-
-def test_a_hole_makes_no_peak_and_moves_no_edge():
-    """Masked samples (saturation, say) are no zeros: a step-free rise has no peak beside them."""
-    rng = np.random.default_rng(2)
-    v = np.linspace(-0.5, 0.5, 501)
-    rows = 3 + v + 0.01 * rng.standard_normal((6, v.size))
-    rows[:, 200:220] = np.nan  # in all sweeps
-    rows[0, 400:] = np.nan  # in one
-    assert len(find_peaks(v, rows, significance=12)) == 0
-    made = simulate_iv(
-        density=gapped(),
-        bias=(-1.5, 1.5, 301),
-        temperature_K=4.0,
-        setpoint_current_A=4e-10,
-        sweeps=12,
-        bench=QUIET,
-        seed=4,
-        ramp=BiasRamp(directions=("up",)),
-    )
-    each = slopes(made)
-    whole = gap_edges(made.sweeps.axis, each)
-    each[0, -60:-20] = np.nan
-    holed = gap_edges(made.sweeps.axis, each)
-    assert_allclose(holed["gap_meV"], whole["gap_meV"], atol=5)
-    assert_allclose(holed["gap_se_meV"], whole["gap_se_meV"], atol=3)
-
-
-# --- lock-in ----------------------------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(("gain", "words"), [(1.0, "agrees"), (2**0.5, "rms"), (1.1, "off by 10")])
-def test_a_planted_gain_is_found_and_named(gain, words):
-    rng = np.random.default_rng(5)
-    didv = 1e-9 * (1 + np.linspace(-1, 1, 300) ** 2)
-    each = didv * (1 + 0.002 * rng.standard_normal((8, 300)))
-    lockin = gain * didv * (1 + 0.002 * rng.standard_normal((8, 300))) + 2e-11
-    found = calibrate_lockin(lockin, each)
-    assert abs(found.gain - gain) < 0.01 * gain
-    assert abs(found.intercept - 2e-11) < 1e-11
-    assert words in found.verdict
-    assert found.agrees == (gain == 1.0)
-
-
-def test_a_channel_without_a_unit_is_not_judged():
-    didv = 1e-9 * (1 + np.linspace(-1, 1, 300) ** 2)
-    found = calibrate_lockin(3 * np.stack([didv] * 3), np.stack([didv] * 3), unit="")
-    assert found.agrees is None
-    assert "no stated unit" in found.verdict
-
-
-def test_too_few_common_points_are_refused():
-    with pytest.raises(ValueError, match="at least 8"):
-        calibrate_lockin(np.full((3, 20), np.nan), np.ones((3, 20)))
-
-
-# --- varying gap ------------------------------------------------------------------------------------------------------
+    warm = replace(sweeps, table=sweeps.table.assign(temperature_K=295.0))
+    plan = Plan.model_validate({"features": {"gap": False, "peaks": False}})
+    flags = with_features(steep, warm, plan).flags
+    assert flags is not None
+    assert "58.5 mV is the limit" in flags.set_index("flag")["detail"]["too steep"]
+    cold = replace(sweeps, table=sweeps.table.assign(temperature_K=4.0))
+    cold_flags = with_features(steep, cold, plan).flags
+    assert cold_flags is not None
+    assert "too steep" not in set(cold_flags["flag"])

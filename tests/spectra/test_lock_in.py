@@ -79,3 +79,28 @@ def test_noise_in_the_derivative_does_not_lower_the_gain():
         inside += abs(found.gain - 1) < stats.t.ppf(0.975, 3) * found.gain_se
     assert abs(np.median(gains) - 1) < 0.02
     assert inside / 200 > 0.88
+
+
+@pytest.mark.parametrize(("gain", "words"), [(1.0, "agrees"), (2**0.5, "rms"), (1.1, "off by 10")])
+def test_a_planted_gain_is_found_and_named(gain, words):
+    rng = np.random.default_rng(5)
+    didv = 1e-9 * (1 + np.linspace(-1, 1, 300) ** 2)
+    each = didv * (1 + 0.002 * rng.standard_normal((8, 300)))
+    lockin = gain * didv * (1 + 0.002 * rng.standard_normal((8, 300))) + 2e-11
+    found = calibrate_lockin(lockin, each)
+    assert abs(found.gain - gain) < 0.01 * gain
+    assert abs(found.intercept - 2e-11) < 1e-11
+    assert words in found.verdict
+    assert found.agrees == (gain == 1.0)
+
+
+def test_a_channel_without_a_unit_is_not_judged():
+    didv = 1e-9 * (1 + np.linspace(-1, 1, 300) ** 2)
+    found = calibrate_lockin(3 * np.stack([didv] * 3), np.stack([didv] * 3), unit="")
+    assert found.agrees is None
+    assert "no stated unit" in found.verdict
+
+
+def test_too_few_common_points_are_refused():
+    with pytest.raises(ValueError, match="at least 8"):
+        calibrate_lockin(np.full((3, 20), np.nan), np.ones((3, 20)))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from sts.spectra.spectrum import axis_differences, group_label, told_apart
 
@@ -40,3 +41,17 @@ def test_a_range_that_is_named_already_is_not_named_again():
         "I(V), -1 to 1 V, 101 points", "I(V), -1 to 1 V, 201 points",
     ]  # fmt: skip
     assert told_apart([(HALF, "a"), (FULL, "a")]) == ["a, -0.5 to 0.5 V", "a, -1 to 1 V"]
+
+
+@pytest.mark.parametrize(
+    ("keys", "label"),
+    [
+        ({"sample": "gold film", "setpoint_current_A": 1e-10}, "gold film, 100 pA"),
+        ({"sample": "gold", "tip": "", "setpoint_bias_V": 0.05}, "gold, 50 mV"),
+        ({"sample": "gold", "setpoint_current_A": float("nan")}, "gold"),
+        ({"sample": "gold", "temperature_K": 4.2, "unassigned": "a#.txt"}, "gold, 4.2, unassigned (a#.txt)"),
+        ({}, "all sweeps"),
+    ],
+)
+def test_labels_say_what_is_known(keys: dict[str, object], label: str) -> None:
+    assert group_label(keys) == label

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+import pytest
 from numpy.testing import assert_allclose
 
+import sts
 from sts.analysis.calibrated import calibrated, height_scale, in_force
 from sts.barrier import fit_barrier
 from sts.sweeps import SweepSet, sweep_table
@@ -44,3 +46,18 @@ def test_heights_and_currents_are_on_the_true_scale() -> None:
     ratio = fit_barrier(heights).table["barrier_eV"] / fit_barrier(sets[0]).table["barrier_eV"]
     assert_allclose(ratio, 0.95**-2, rtol=1e-6)
     assert calibrated(sets, ROWS[:0])[0] is sets[0]
+
+
+def test_a_calibration_of_the_current_reaches_every_current_and_no_barrier(analysis, copy):
+    """The demo's amplifier read 1 nA where 1.1 nA flowed: currents and conductances rise, ratios and heights stay."""
+    copy.add_calibration("current", factor=1.1, factor_se=0.02, measured=1e-9, known=1.1e-9, source="a stated resistor")
+    after = sts.analyse(copy)
+    for column, factor in {"current_A": 1.1, "didv_S": 1.1, "didv_se_S": 1.1, "normalised": 1.0}.items():
+        expected = analysis.spectra.table[column] * factor
+        assert after.spectra.table[column].to_numpy() == pytest.approx(expected.to_numpy(), rel=1e-6, nan_ok=True)
+    assert list(after.spectra.summary["setpoint_current_A"]) == pytest.approx(
+        list(analysis.spectra.summary["setpoint_current_A"] * 1.1)
+    )
+    assert list(after.barrier.tips["barrier_eV"]) == pytest.approx(list(analysis.barrier.tips["barrier_eV"]), rel=1e-3)
+    assert list(after.judged["flags"]) == list(analysis.judged["flags"])
+    assert "multiplied by 1.1 ± 0.02 (a stated resistor)" in after.spectra.notes[0]

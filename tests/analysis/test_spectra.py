@@ -1,0 +1,43 @@
+"""The spectra of the demo against its truth; decisions reach the offsets."""
+
+from __future__ import annotations
+
+import pytest
+
+import sts
+
+
+def test_the_gap_of_every_set_point_is_near_the_planted_one(analysis, truth):
+    rows = analysis.spectra.summary
+    rows = rows[rows["sample"] == "layered semiconductor"]
+    assert len(rows) == 3
+    assert (abs(rows["gap_meV"] / 1e3 / truth["gap_eV"] - 1) < 0.005).all()
+
+
+def test_offsets_found_on_the_metal_are_the_planted_ones(analysis, truth):
+    rows = analysis.spectra.summary
+    gold = rows[rows["sample"] == "gold film"].iloc[0]
+    assert gold["bias_offset_mV"] == pytest.approx(truth["bias_offset_mV"], abs=0.5)
+    assert gold["current_offset_pA"] == pytest.approx(truth["current_offset_iv_pA"], abs=0.5)
+    layer = rows[rows["sample"] == "layered semiconductor"]
+    # On a metal dI/dV is a constant too, so that displacement current and lag cannot be told apart there.
+    assert (abs(layer["displacement_fF"] / truth["displacement_fF"] - 1) < 0.15).all()
+
+
+def test_a_decision_to_keep_reaches_the_offsets(copy, monkeypatch):
+    """The offsets of a tip come from the sweeps that are used: one that a person keeps is one of them."""
+    from sts.analysis import spectra
+
+    asked, find = [], spectra.find_offsets
+
+    def seen(parts):
+        asked.extend(name for part in parts for name in part.names)
+        return find(parts)
+
+    monkeypatch.setattr(spectra, "find_offsets", seen)
+    kept = "layer_200pA_up_6"
+    assert len(set(sts.analyse(copy, only="iv").judged["sweep"]) - set(asked)) == 1
+    assert kept not in asked
+    copy.mark([kept], "keep", "looked at")
+    sts.analyse(copy, only="iv")
+    assert kept in asked

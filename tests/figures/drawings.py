@@ -1,0 +1,64 @@
+"""Every kind of figure, drawn of the invented result."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+from figures import example
+from matplotlib.axes import Axes
+
+from sts import figures
+from sts.barrier import local_barrier
+
+HEIGHTS = example.height_sweeps()
+
+
+BARRIER = example.barrier_analysis(HEIGHTS)
+
+
+SERIES = [example.bias_sweeps(100.0), example.bias_sweeps(300.0)]
+
+
+SPECTRA = [example.spectrum(s) for s in SERIES]
+
+
+TIMELINE = HEIGHTS.table.assign(kind="iz", used=BARRIER.sweeps["used"])
+
+
+LOCAL = local_barrier(BARRIER.fits[0])
+
+
+DRAWINGS: dict[str, tuple[Callable[[list[Axes]], Any], dict[str, Any]]] = {
+    "sweeps_iv": (lambda a: figures.plot_sweeps(SERIES[0], used=np.arange(8) < 7, ax=a[0]), {}),
+    "sweeps_iz": (lambda a: figures.plot_sweeps(HEIGHTS, ax=a[0]), {}),
+    "spectrum": (lambda a: figures.plot_spectrum(SPECTRA[0], ax=a[0]), {"height_in": 3.0}),
+    "normalised": (lambda a: figures.plot_normalised(SPECTRA[0], ax=a[0]), {"height_in": 3.0}),
+    "criterion": (lambda a: figures.plot_smoothing_criterion(SPECTRA[0], ax=a[0]), {}),
+    "directions": (lambda a: figures.plot_direction_difference(SPECTRA[0], ax=a[0]), {}),
+    "setpoints": (
+        lambda a: figures.plot_setpoint_series(SPECTRA, axes=a),
+        {"rows": (2, 1), "share": False, "height_in": 4},
+    ),
+    "iz_fits": (lambda a: figures.plot_iz_fits(BARRIER.fits[0], [1, 5, 9], axes=a), {"rows": (2, 1), "height_in": 3.4}),
+    "window": (lambda a: figures.plot_window_sensitivity(BARRIER.window, BARRIER.sweeps, ax=a[0]), {}),
+    "local": (
+        lambda a: figures.plot_local_barrier([(LOCAL, LOCAL.sweeps[i]) for i in (0, 12, 24)], axes=a),
+        {"rows": (1, 1, 1), "share": False, "height_in": 3.8},
+    ),
+    "by_tip": (
+        lambda a: figures.plot_barrier_by_tip(BARRIER.sweeps, BARRIER.sites, BARRIER.tips, ax=a[0]),
+        {"width": "double"},
+    ),
+    "pairs": (lambda a: figures.plot_tip_pairs(BARRIER.pairs, ax=a[0]), {"width": "double"}),
+    "trend": (lambda a: figures.plot_sweep_trend(BARRIER.sweeps, ax=a[0]), {}),
+    "timeline": (lambda a: figures.plot_session_timeline(TIMELINE, ax=a[0]), {"height_in": 1.6}),
+}
+
+
+def drawn(name: str) -> list[Axes]:
+    function, shape = DRAWINGS[name]
+    axes = figures.new_figure(**shape)
+    function(axes)
+    return axes

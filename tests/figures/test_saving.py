@@ -1,0 +1,34 @@
+"""Figures as bytes: the same figure gives the same bytes, in every format."""
+
+from __future__ import annotations
+
+import pytest
+from figures.drawings import drawn
+from matplotlib.figure import Figure
+
+from sts.figures import house_style
+from sts.figures.saving import save
+
+
+@pytest.mark.parametrize(("suffix", "start"), [("svg", b"<?xml"), ("png", b"\x89PNG"), ("pdf", b"%PDF")])
+def test_the_same_figure_gives_the_same_bytes_without_a_date(suffix: str, start: bytes) -> None:
+    made = []
+    for _ in range(2):
+        with house_style():
+            figure = drawn("pairs")[0].figure
+            assert isinstance(figure, Figure)
+            made.append(save(figure, suffix))
+    assert made[0] == made[1]
+    assert made[0].startswith(start)
+    assert b"CreationDate" not in made[0]
+    assert b"<dc:date>" not in made[0]
+
+
+def test_more_dots_per_inch_make_a_larger_picture() -> None:
+    with house_style():
+        figure = drawn("pairs")[0].figure
+        assert isinstance(figure, Figure)
+        sizes = [
+            int.from_bytes(save(figure, "png", dpi=dpi)[16:20], "big") for dpi in (100, 200)
+        ]  # width, in the header
+    assert sizes[1] == pytest.approx(2 * sizes[0], abs=2)

@@ -1,0 +1,47 @@
+"""Figures of barriers: one typical sweep of each site, words that are numbers of the tables."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from sts.analysis import Analysis
+from sts.report.pictures_barrier import MOST_TIPS, barrier_pictures, typical_rows
+from sts.report.summary import Summary
+
+
+def test_the_typical_sweep_of_a_site_is_the_used_one_with_the_middle_barrier(invented: Analysis) -> None:
+    assert invented.barrier is not None
+    fit = invented.barrier.fits[0]
+    rows = typical_rows(fit, str(fit.table["sample"].iloc[0]), "heron", 3)
+    assert len(rows) == 3
+    for row in rows:
+        one = fit.table.iloc[row]
+        mine = fit.table[(fit.table["tip"] == "heron") & (fit.table["site"] == one["site"]) & fit.table["used"]]
+        below = int((mine["barrier_eV"] < one["barrier_eV"]).sum())
+        assert below == len(mine) // 2
+    assert typical_rows(fit, "no such sample", "heron") == []
+
+
+def test_captions_say_what_the_answers_say(invented: Analysis) -> None:
+    assert invented.barrier is not None
+    said = Summary(invented)
+    first = barrier_pictures(said, invented.barrier)[0]
+    assert first.name == "barrier_by_tip"
+    assert next(a for a in said.answers if a.question == "What are the barriers?").sentence in first.finding
+
+
+def test_pairs_without_a_ratio_are_not_drawn(invented: Analysis) -> None:
+    assert invented.barrier is not None
+    bare = replace(invented.barrier, pairs=invented.barrier.pairs.assign(ratio=np.nan))
+    shown = [p.kind for p in barrier_pictures(Summary(replace(invented, barrier=bare)), bare)]
+    assert "tip_pairs" not in shown
+    assert "tip_pairs" in [p.kind for p in barrier_pictures(Summary(invented), invented.barrier)]
+
+
+def test_fits_of_each_tip_are_drawn(invented: Analysis) -> None:
+    assert invented.barrier is not None
+    fits = [p for p in barrier_pictures(Summary(invented), invented.barrier) if p.kind == "iz_fits"]
+    assert len(fits) == min(len(invented.barrier.tips), MOST_TIPS)
+    assert all("reduced chi-squared" in p.finding for p in fits)
