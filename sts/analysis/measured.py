@@ -135,7 +135,12 @@ class Measured:
 
 
 def opened_session(session: Session | str | Path) -> Session:
-    """A session that is open, or the path of one."""
+    """A session that is open, or the path of one.
+
+    Parameters
+    ----------
+    session : Session or path
+    """
     return session if isinstance(session, Session) else Session.open(session)
 
 

@@ -27,7 +27,13 @@ SUMMARY_COLUMNS = (
 
 
 def spectra_tables(spectra: Sequence[Spectrum], plan: Plan) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """The tables spectra.csv and spectra_summary.csv; without spectra no rows, but the columns of the contract."""
+    """The tables spectra.csv and spectra_summary.csv; without spectra no rows, but the columns of the contract.
+
+    Parameters
+    ----------
+    spectra : sequence of Spectrum
+    plan : Plan
+    """
     if not spectra:
         table, summary = (pd.DataFrame(columns=[*plan.spectra.by, *c]) for c in (SPECTRA_COLUMNS, SUMMARY_COLUMNS))
         return table, summary

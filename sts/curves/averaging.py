@@ -25,6 +25,12 @@ def group_sweeps(sweeps: SweepSet, by: Sequence[str]) -> list[tuple[dict[str, An
 
     Unknown values (NaN, "") form a group of their own.
 
+    Parameters
+    ----------
+    sweeps : SweepSet
+    by : sequence of str
+        Columns of the table.
+
     Raises
     ------
     ValueError
@@ -45,14 +51,27 @@ def group_sweeps(sweeps: SweepSet, by: Sequence[str]) -> list[tuple[dict[str, An
 
 
 def group_codes(table: pd.DataFrame, by: Sequence[str]) -> NDArray[np.int64]:
-    """A number for each row, the same where all columns agree (unknown agrees with unknown), in order of appearance."""
+    """A number for each row, the same where all columns agree (unknown agrees with unknown), in order of appearance.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        Of m sweeps.
+    by : sequence of str
+        Its columns.
+    """
     if not by:
         return np.zeros(len(table), np.int64)
     return np.asarray(table.groupby(list(by), sort=False, dropna=False).ngroup(), np.int64)
 
 
 def comparison_groups(sweeps: SweepSet) -> list[tuple[NDArray[np.int64], NDArray[np.int64]]]:
-    """Sweeps that are judged together, and those they are compared with (at least as many)."""
+    """Sweeps that are judged together, and those they are compared with (at least as many).
+
+    Parameters
+    ----------
+    sweeps : SweepSet
+    """
     columns = ["sample", "tip", "unassigned", "setpoint_current_A", "setpoint_bias_V", "direction", "site"]
     columns = [c for c in columns if c in sweeps.table]
     codes = [group_codes(sweeps.table, columns[: len(columns) - k]) for k in range(3)]
@@ -70,7 +89,13 @@ def _plain(value: Any) -> Any:
 
 
 def common_value(column: pd.Series) -> float:
-    """Mean of a column whose values are all known and agree within 10 %, else NaN."""
+    """Mean of a column whose values are all known and agree within 10 %, else NaN.
+
+    Parameters
+    ----------
+    column : pandas.Series
+        Numbers, NaN where unknown.
+    """
     values = column.to_numpy(float)
     if not np.isfinite(values).all() or np.ptp(values) > 0.1 * abs(values.mean()):
         return float("nan")
@@ -90,6 +115,11 @@ def fill_missing(current: Array) -> Filled:
     """Replace missing samples (NaN) of a sweep by the median curve of the group, scaled to the sweep.
 
     Without it the mean would step where one sweep drops out. Points at which every sweep is missing are left out.
+
+    Parameters
+    ----------
+    current : numpy.ndarray, shape (m, n)
+        Current [A]; NaN where a sample is missing.
 
     Raises
     ------
@@ -120,7 +150,15 @@ def _levels(current: Array, curve: Array, use: NDArray[np.bool_]) -> Array:
 
 
 def unit_means(rows: Array, codes: NDArray[np.int64]) -> Array:
-    """Mean of the rows of each code, shape (number of codes, n)."""
+    """Mean of the rows of each code, shape (number of codes, n).
+
+    Parameters
+    ----------
+    rows : numpy.ndarray, shape (m, n)
+        Curves.
+    codes : numpy.ndarray of int, shape (m,)
+        The unit that each is of.
+    """
     count = int(codes.max()) + 1
     total = np.zeros((count, rows.shape[1]))
     np.add.at(total, codes, rows)
@@ -212,6 +250,11 @@ def mean_to_median(units: Array) -> float:
 
     Scatter of the gap makes |I| log-normal, and pulls the mean above the median: 1.09 for 20 pm, 1.69 for 50 pm at
     4 eV; the law was found on graphite and gold by Severin et al. (2008).
+
+    Parameters
+    ----------
+    units : numpy.ndarray, shape (r, n)
+        Current of each unit [A].
     """
     if len(units) < 5:
         return float("nan")

@@ -27,6 +27,17 @@ def dead_rows(names: list[str], current: Array, reference: Array, axis: str = "b
     their scatter explains (at one in a thousand), the sweep by itself shows nothing. It is dead if the mean of the group
     shows nothing either, or if it lacks at least half of what the mean shows beyond three standard errors: a weak
     current among others like it is not dead.
+
+    Parameters
+    ----------
+    names : list of str, length m
+        Of the sweeps.
+    current : numpy.ndarray, shape (m, n)
+        Current [A].
+    reference : numpy.ndarray, shape (k, n)
+        Current [A] of the sweeps to compare with.
+    axis : str
+        What the axis is called.
     """
     still = _does_nothing(current)
     if not still.any():
@@ -47,7 +58,15 @@ def dead_rows(names: list[str], current: Array, reference: Array, axis: str = "b
 
 
 def stuck(signal: Array, full_scale: Array | None) -> NDArray[np.bool_]:
-    """Rows (m, n) that hold one number throughout, missing samples apart, and not the full scale (m,): that is a limit."""
+    """Rows (m, n) that hold one number throughout, missing samples apart, and not the full scale (m,): that is a limit.
+
+    Parameters
+    ----------
+    signal : numpy.ndarray, shape (m, n)
+        Any channel.
+    full_scale : numpy.ndarray, optional
+        Largest value that the electronics pass.
+    """
     least, most = np.fmin.reduce(signal, axis=1), np.fmax.reduce(signal, axis=1)
     same = np.asarray(least == most, bool)
     same[same] = np.isfinite(signal[same]).mean(axis=1) >= 0.5  # where most is missing nothing can be said

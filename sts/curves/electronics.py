@@ -65,6 +65,11 @@ def find_saturation(current: Any, *, full_scale: Any = None) -> NDArray[np.bool_
 def find_step(current: Any) -> NDArray[np.float64]:
     """Step of the converter (least significant bit) found from the values [A], shape (m,); NaN if there is none.
 
+    Parameters
+    ----------
+    current : array_like, shape (m, n)
+        Current [A].
+
     Notes
     -----
     All differences between values must be whole multiples of the step. Starting from the smallest difference, the
@@ -96,7 +101,12 @@ def find_step(current: Any) -> NDArray[np.float64]:
 
 
 def longest_run(mask: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """Length of the longest run of true values in each row, shape (m,)."""
+    """Length of the longest run of true values in each row, shape (m,).
+
+    Parameters
+    ----------
+    mask : numpy.ndarray of bool, shape (m, n)
+    """
     position = np.arange(1, mask.shape[1] + 1)
     last_false = np.maximum.accumulate(np.where(mask, 0, position), axis=1)
     longest: NDArray[np.int64] = np.where(mask, position - last_false, 0).max(axis=1)
@@ -105,6 +115,11 @@ def longest_run(mask: NDArray[np.bool_]) -> NDArray[np.int64]:
 
 def noise_level(current: Any) -> NDArray[np.float64]:
     """Standard deviation of the point-to-point noise of each sweep [A], shape (m,), from second differences.
+
+    Parameters
+    ----------
+    current : array_like, shape (m, n)
+        Current [A].
 
     Notes
     -----

@@ -18,7 +18,15 @@ PLACE = (
 
 
 def direction_signs(table: pd.DataFrame, kind: str) -> NDArray[np.int64]:
-    """+1 for up (or retract), -1 for down (or approach), 0 for unknown, shape (m,)."""
+    """+1 for up (or retract), -1 for down (or approach), 0 for unknown, shape (m,).
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        Of m sweeps.
+    kind : str
+        ``"iv"`` or ``"iz"``.
+    """
     first, second = DIRECTIONS[kind]
     direction = table["direction"].to_numpy(object)
     return np.where(direction == first, 1, np.where(direction == second, -1, 0)).astype(np.int64)
@@ -61,12 +69,27 @@ def repeat_codes(table: pd.DataFrame, kind: str) -> NDArray[np.int64]:
 
 
 def repeats_among(table: pd.DataFrame, kind: str, rows: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """The repeats of the sweeps in `rows` (m,), settled among all of the table and numbered without gaps."""
+    """The repeats of the sweeps in `rows` (m,), settled among all of the table and numbered without gaps.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        Of m sweeps.
+    kind : str
+        ``"iv"`` or ``"iz"``.
+    rows : numpy.ndarray of bool, shape (m,)
+        The sweeps to look at.
+    """
     return np.asarray(np.unique(repeat_codes(table, kind)[rows], return_inverse=True)[1], np.int64)
 
 
 def with_replicates(sets: Sequence[SweepSet]) -> list[SweepSet]:
-    """The sets with the repeat of each sweep in a column, settled before any sweep is left out."""
+    """The sets with the repeat of each sweep in a column, settled before any sweep is left out.
+
+    Parameters
+    ----------
+    sets : sequence of SweepSet
+    """
     result = list(sets)
     for kind in DIRECTIONS:
         places = [i for i, part in enumerate(sets) if part.kind == kind]

@@ -42,11 +42,23 @@ class Smoother:
     form: str  # what was asked for, in words
 
     def apply(self, current: Any) -> Array:
-        """Smoothed current, shape (..., n), unit of `current`."""
+        """Smoothed current, shape (..., n), unit of `current`.
+
+        Parameters
+        ----------
+        current : array_like, shape (..., n)
+            Current [A], or rows of anything on the axis.
+        """
         return self._multiply(current, self.smooth)
 
     def differentiate(self, current: Any) -> Array:
-        """Derivative with respect to the axis, shape (..., n), unit of `current` per volt."""
+        """Derivative with respect to the axis, shape (..., n), unit of `current` per volt.
+
+        Parameters
+        ----------
+        current : array_like, shape (..., n)
+            Current [A], or rows of anything on the axis.
+        """
         return self._multiply(current, self.derivative)
 
     def _multiply(self, values: Any, matrix: Array) -> Array:
@@ -85,6 +97,11 @@ class Smoother:
 
         `position` is the index on the axis (default: the middle). Offsets are the middles of the steps, the kernel is
         constant over a step.
+
+        Parameters
+        ----------
+        position : int, optional
+            Point of the axis; the middle one if not given.
         """
         row = self.axis.size // 2 if position is None else position
         density = self._shares(slice(row, row + 1))[0] / np.diff(self.axis)
@@ -179,7 +196,15 @@ def make_smoother(axis: Any, *, width_V: float, method: str = "local polynomial"
 
 
 def narrowest_width(axis: Any, *, order: int = 2) -> float:
-    """The smallest sensible width [V]: a window of `order` + 2 (at least 3) typical steps."""
+    """The smallest sensible width [V]: a window of `order` + 2 (at least 3) typical steps.
+
+    Parameters
+    ----------
+    axis : array_like, shape (n,)
+        Bias [V] or height [m], rising.
+    order : int
+        Of the polynomial.
+    """
     step = float(np.median(np.diff(np.asarray(axis, float))))
     return (order + 2) * step / float(_WINDOW[order])
 

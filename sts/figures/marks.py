@@ -29,6 +29,11 @@ def _keep(ax: Axes, series: str, mark: str, x: Any, y: Any, low: Any = np.nan, h
 def data_behind(axes: Sequence[Axes]) -> pd.DataFrame:
     """Every number drawn on `axes` by the functions of this module, as one long table.
 
+    Parameters
+    ----------
+    axes : sequence of matplotlib.axes.Axes
+        From the top.
+
     Returns
     -------
     pandas.DataFrame
@@ -52,7 +57,12 @@ def data_behind(axes: Sequence[Axes]) -> pd.DataFrame:
 
 
 def points_drawn(axes: Sequence[Axes]) -> int:
-    """How many points `axes` hold: decides between a vector drawing and a picture on the page."""
+    """How many points `axes` hold: decides between a vector drawing and a picture on the page.
+
+    Parameters
+    ----------
+    axes : sequence of matplotlib.axes.Axes
+    """
     return sum(len(values[0]) for ax in axes for _, _, values in _BEHIND.get(ax, []))
 
 
@@ -151,7 +161,25 @@ def draw_points(ax: Axes, x: Any, y: Any, *, series: str, label: str = "", look:
 def draw_band(
     ax: Axes, x: Any, low: Any, high: Any, *, series: str, label: str = "", colour: str = BLUE, alpha: float = 0.25
 ) -> None:
-    """A band between `low` and `high`."""
+    """A band between `low` and `high`.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+    x : array_like, shape (n,)
+        In the unit of the axis.
+    low : array_like, shape (n,)
+        In the unit of the axis.
+    high : array_like, shape (n,)
+        In the unit of the axis.
+    series : str
+        Its name in the CSV.
+    label : str
+        That in the legend, if any.
+    colour : str
+    alpha : float
+        Opacity.
+    """
     ax.fill_between(x, low, high, color=colour, alpha=alpha, lw=0, zorder=1.5, label=label or "_")
     _keep(ax, series, "band", x, np.nan, low, high)
 

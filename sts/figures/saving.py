@@ -18,7 +18,16 @@ _METADATA: dict[str, dict[str, Any]] = {
 
 
 def save(figure: Figure, suffix: str, *, dpi: int = DPI) -> bytes:
-    """A figure as ``"svg"``, ``"png"`` or ``"pdf"``; call it within `house_style`."""
+    """A figure as ``"svg"``, ``"png"`` or ``"pdf"``; call it within `house_style`.
+
+    Parameters
+    ----------
+    figure : matplotlib.figure.Figure
+    suffix : str
+        The format.
+    dpi : int
+        Dots per inch.
+    """
     packing: Any = {"pil_kwargs": {"compress_level": 1}} if suffix == "png" else {}  # hardly larger, and faster
     buffer = io.BytesIO()
     figure.savefig(buffer, format=suffix, dpi=dpi, metadata=_METADATA[suffix], **packing)

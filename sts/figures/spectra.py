@@ -34,7 +34,16 @@ if TYPE_CHECKING:
 
 
 def plot_spectrum(spectrum: Spectrum, *, confidence: float = 0.95, ax: Axes | None = None) -> Axes:
-    """dI/dV of one group: each sweep, their mean with its band, the resolution as a bar, and gap edges if found."""
+    """dI/dV of one group: each sweep, their mean with its band, the resolution as a bar, and gap edges if found.
+
+    Parameters
+    ----------
+    spectrum : Spectrum
+    confidence : float
+        Level of the band, for the legend.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure if not given.
+    """
     ax = given_or_new(ax)
     unit = spectrum.didv_unit or "unit not recorded"
     factor, shown = scale_for(spectrum.didv, unit) if unit == "S" else (1.0, unit)
@@ -58,7 +67,16 @@ def plot_spectrum(spectrum: Spectrum, *, confidence: float = 0.95, ax: Axes | No
 
 
 def plot_normalised(spectrum: Spectrum, *, confidence: float = 0.95, ax: Axes | None = None) -> Axes:
-    """(dI/dV)/(I/V) of one group with its band; the part near zero bias that is not to be read is shaded."""
+    """(dI/dV)/(I/V) of one group with its band; the part near zero bias that is not to be read is shaded.
+
+    Parameters
+    ----------
+    spectrum : Spectrum
+    confidence : float
+        Level of the band, for the legend.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure if not given.
+    """
     ax = given_or_new(ax)
     x, trusted = spectrum.bias, spectrum.trusted & np.isfinite(spectrum.normalised)
     band = f"{confidence * 100:g} % band"
@@ -86,7 +104,12 @@ def plot_normalised(spectrum: Spectrum, *, confidence: float = 0.95, ax: Axes | 
 
 
 def modulation_unknown(spectrum: Spectrum) -> bool:
-    """Whether this is a lock-in signal (not smoothed) of unknown modulation: its resolution is a lower bound."""
+    """Whether this is a lock-in signal (not smoothed) of unknown modulation: its resolution is a lower bound.
+
+    Parameters
+    ----------
+    spectrum : Spectrum
+    """
     parts = spectrum.resolution
     return not (np.isfinite(parts.smoothing_V) or np.isfinite(parts.modulation_V))
 
@@ -123,6 +146,12 @@ def _mark_gap(ax: Axes, spectrum: Spectrum) -> None:
 def plot_smoothing_criterion(spectrum: Spectrum, *, ax: Axes | None = None) -> Axes:
     """How well the other sweeps predict the one left out, against the width of smoothing; the choice is marked.
 
+    Parameters
+    ----------
+    spectrum : Spectrum
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure if not given.
+
     Raises
     ------
     ValueError
@@ -157,6 +186,12 @@ def plot_smoothing_criterion(spectrum: Spectrum, *, ax: Axes | None = None) -> A
 
 def plot_direction_difference(spectrum: Spectrum, *, ax: Axes | None = None) -> Axes:
     """Half the difference between upward and downward sweeps, with the model that names its causes.
+
+    Parameters
+    ----------
+    spectrum : Spectrum
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure if not given.
 
     Raises
     ------

@@ -107,12 +107,28 @@ def new_figure(
 
 
 def given_or_new(ax: Axes | None, **kwargs: Any) -> Axes:
-    """`ax`, or the axes of a new figure (with pyplot, so that a notebook shows it)."""
+    """`ax`, or the axes of a new figure (with pyplot, so that a notebook shows it).
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure if not given.
+    **kwargs : object
+        As in `new_figure`.
+    """
     return ax if ax is not None else _pyplot_axes((1.0,), **kwargs)[0]
 
 
 def given_or_new_rows(axes: Sequence[Axes] | None, rows: Sequence[float], **kwargs: Any) -> list[Axes]:
     """The `axes` given, checked for their number, or those of a new figure.
+
+    Parameters
+    ----------
+    axes : sequence of matplotlib.axes.Axes, optional
+    rows : sequence of float
+        Relative heights of the axes.
+    **kwargs : object
+        As in `new_figure`.
 
     Raises
     ------
@@ -141,7 +157,16 @@ def _pyplot_axes(
 
 
 def legend(ax: Axes, *, below: bool = False, columns: int = 1, title: str = "") -> None:
-    """A legend within the axes where it hides least, or below them."""
+    """A legend within the axes where it hides least, or below them.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+    below : bool
+        Whether it stands below the axes.
+    columns : int
+    title : str
+    """
     handles, labels = ax.get_legend_handles_labels()
     if not handles:
         return
@@ -156,14 +181,30 @@ def legend(ax: Axes, *, below: bool = False, columns: int = 1, title: str = "") 
 
 
 def mute(ax: Axes, spans: Sequence[tuple[float, float]], *, label: str) -> None:
-    """Shade the parts of the horizontal axis that are not to be read."""
+    """Shade the parts of the horizontal axis that are not to be read.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+    spans : sequence of (float, float)
+        In units of the axis.
+    label : str
+        In the legend.
+    """
     for i, (start, stop) in enumerate(spans):
         ax.axvspan(start, stop, facecolor="#F3F3F3", edgecolor="#DCDCDC", hatch="//", lw=0, zorder=0.5,
                    label=label if i == 0 else "_")  # fmt: skip
 
 
 def spans_where(x: np.ndarray, mask: np.ndarray) -> list[tuple[float, float]]:
-    """Stretches of `x` (n,) where `mask` (n,) is true, each widened by half a step to both sides."""
+    """Stretches of `x` (n,) where `mask` (n,) is true, each widened by half a step to both sides.
+
+    Parameters
+    ----------
+    x : numpy.ndarray, shape (n,)
+        Rising.
+    mask : numpy.ndarray of bool, shape (n,)
+    """
     if not mask.any():
         return []
     edges = np.concatenate([[x[0]], (x[1:] + x[:-1]) / 2, [x[-1]]])
@@ -178,6 +219,10 @@ def log_ticks(axis: Axis) -> None:
     """Ticks of a logarithmic axis in plain letters: decades, and steps within one where few decades are shown.
 
     Call it when the limits stand. matplotlib's own labels of such an axis are formulas, which take ten times as long.
+
+    Parameters
+    ----------
+    axis : matplotlib.axis.Axis
     """
     low, high = sorted(axis.get_view_interval())
     decades = math.log10(high / low)
@@ -204,6 +249,13 @@ def _plain_number(value: float, _: object = None) -> str:
 def scale_for(values: Any, unit: str) -> tuple[float, str]:
     """A factor and a unit with prefix such that the largest of `values` reads as 1 to 1000.
 
+    Parameters
+    ----------
+    values : array_like, any shape
+        In `unit`.
+    unit : str
+        Without prefix.
+
     >>> scale_for([2e-10], "A")
     (1000000000000.0, 'pA')
     """
@@ -217,7 +269,15 @@ def scale_for(values: Any, unit: str) -> tuple[float, str]:
 
 
 def thin_out(rows: np.ndarray, most: int = MOST_SWEEPS) -> tuple[np.ndarray, str]:
-    """Positions to draw out of `rows`, and words for the legend where some are left out."""
+    """Positions to draw out of `rows`, and words for the legend where some are left out.
+
+    Parameters
+    ----------
+    rows : numpy.ndarray, shape (m,)
+        Positions.
+    most : int
+        How many at most.
+    """
     if len(rows) <= most:
         return rows, ""
     step = math.ceil(len(rows) / most)
@@ -225,12 +285,24 @@ def thin_out(rows: np.ndarray, most: int = MOST_SWEEPS) -> tuple[np.ndarray, str
 
 
 def rows_of(frame: pd.DataFrame) -> Iterator[Any]:
-    """The rows of a table, columns as attributes."""
+    """The rows of a table, columns as attributes.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+    """
     yield from frame.itertuples(index=False)
 
 
 def decimals_for(uncertainty: float, *, default: int = 2) -> int:
-    """Decimals that show an uncertainty with two significant digits (at most 6; `default` where it is unknown)."""
+    """Decimals that show an uncertainty with two significant digits (at most 6; `default` where it is unknown).
+
+    Parameters
+    ----------
+    uncertainty : float
+    default : int
+        Decimals where it is unknown.
+    """
     if not (math.isfinite(uncertainty) and uncertainty > 0):
         return default
     return min(max(1 - math.floor(math.log10(uncertainty)), 0), 6)

@@ -28,7 +28,14 @@ class Step:
 
 
 def improvements(analysis: Analysis, most: int = 3) -> list[str]:
-    """What would improve the next session most, largest share of a result first, each with its size."""
+    """What would improve the next session most, largest share of a result first, each with its size.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    most : int
+        How many at most.
+    """
     steps: list[Step] = []
     if analysis.barrier is not None and len(analysis.barrier.tips):
         steps += _barrier_steps(analysis, analysis.barrier)

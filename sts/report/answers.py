@@ -84,7 +84,15 @@ def _unassigned(analysis: Analysis, number: int) -> Answer:
 
 
 def tip_name(sample: str, tip: str, tips: pd.DataFrame) -> str:
-    """The tip's name, with the sample where there are several."""
+    """The tip's name, with the sample where there are several.
+
+    Parameters
+    ----------
+    sample : str
+    tip : str
+    tips : pandas.DataFrame
+        All tips, with column `sample`.
+    """
     name = tip or "(no tip)"
     return f"{name} on {sample}" if tips["sample"].nunique() > 1 and sample else name
 
@@ -164,13 +172,23 @@ TWICE = " (± twice the standard uncertainty)"
 
 
 def gap_words(spectrum: Spectrum) -> str:
-    """What the gap table of a spectrum says, by each definition."""
+    """What the gap table of a spectrum says, by each definition.
+
+    Parameters
+    ----------
+    spectrum : Spectrum
+    """
     words = gaps_words([spectrum])
     return f"{words}{TWICE}" if "±" in words else words
 
 
 def gaps_words(spectra: Sequence[Spectrum]) -> str:
-    """What the gap tables of spectra say, the surest definition first; several spectra as the range of their gaps."""
+    """What the gap tables of spectra say, the surest definition first; several spectra as the range of their gaps.
+
+    Parameters
+    ----------
+    spectra : sequence of Spectrum
+    """
     found: dict[str, list[tuple[float, float]]] = {}
     for spectrum in spectra:
         for row in rows_of(spectrum.gaps) if spectrum.gaps is not None else ():
@@ -193,14 +211,25 @@ def gaps_words(spectra: Sequence[Spectrum]) -> str:
 
 
 def model_words(model: Model, fit: LineFit) -> str:
-    """What a model fitted to a spectrum says: each free parameter with twice its standard uncertainty, and the verdict."""
+    """What a model fitted to a spectrum says: each free parameter with twice its standard uncertainty, and the verdict.
+
+    Parameters
+    ----------
+    model : Model
+    fit : LineFit
+    """
     parts = [f"{p.symbol} = {value_with_uncertainty(p.scale * fit.values[p.name], 2 * p.scale * fit.errors[p.name], p.unit)}"
              for p in model.parameters if p.name in fit.errors]  # fmt: skip
     return f"{listed(parts)}{TWICE}; fit {fit.verdict}" if parts else fit.verdict
 
 
 def resolution_words(spectra: Sequence[Spectrum]) -> str:
-    """The energy resolution of spectra or its range; a lower bound where the modulation is not known."""
+    """The energy resolution of spectra or its range; a lower bound where the modulation is not known.
+
+    Parameters
+    ----------
+    spectra : sequence of Spectrum
+    """
     widths = [s.resolution.total_V * 1e3 for s in spectra if s.resolution.total_V > 0]
     if not widths:
         return "resolution unknown"
@@ -212,7 +241,12 @@ def resolution_words(spectra: Sequence[Spectrum]) -> str:
 
 
 def widest_chosen(spectrum: Spectrum) -> bool:
-    """Whether the smoothing ran into the widest width tried."""
+    """Whether the smoothing ran into the widest width tried.
+
+    Parameters
+    ----------
+    spectrum : Spectrum
+    """
     table = spectrum.criterion
     if table is None or not len(table):
         return False
@@ -272,14 +306,24 @@ def _doubtful(analysis: Analysis, panel: Sequence[dict[str, Any]]) -> Answer:
 
 
 def flagged_and_kept(analysis: Analysis) -> int:
-    """How many sweeps carry a flag and are used all the same."""
+    """How many sweeps carry a flag and are used all the same.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    """
     flags = analysis.flags
     used = set(analysis.judged.loc[analysis.judged["used"].astype(bool), "sweep"])
     return len(set(flags["sweep"]) & used)
 
 
 def flag_panel(analysis: Analysis) -> list[dict[str, Any]]:
-    """Flags by kind: how many sweeps that were kept and left out carry each, what it means, what to do."""
+    """Flags by kind: how many sweeps that were kept and left out carry each, what it means, what to do.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    """
     flags = analysis.flags
     used = dict(zip(analysis.judged["sweep"], analysis.judged["used"].astype(bool), strict=True))
     rows = []

@@ -45,7 +45,12 @@ class Work:
 
 
 def works_used(analysis: Analysis) -> list[Work]:
-    """The works that the methods of this analysis rest on, in the order of ``citations.toml``."""
+    """The works that the methods of this analysis rest on, in the order of ``citations.toml``.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    """
     spectra = analysis.spectra.spectra if analysis.spectra is not None else ()
     used = {
         "always": True,
@@ -59,5 +64,10 @@ def works_used(analysis: Analysis) -> list[Work]:
 
 
 def bibtex(analysis: Analysis) -> str:
-    """The BibTeX file of `works_used`."""
+    """The BibTeX file of `works_used`.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    """
     return "\n".join(work.bibtex for work in works_used(analysis))

@@ -28,7 +28,16 @@ class Drawn:
 
 
 def draw(picture: Picture, *, width: str, formats: Sequence[str] = ()) -> Drawn:
-    """Draw a picture for the page and, in other formats, as files beside the CSV behind it."""
+    """Draw a picture for the page and, in other formats, as files beside the CSV behind it.
+
+    Parameters
+    ----------
+    picture : Picture
+    width : str
+        ``"single"`` or ``"double"``, where the picture names none.
+    formats : sequence of str
+        Suffixes of the files; the page has its SVG anyway.
+    """
     with house_style():
         axes = new_figure(
             width=picture.width or width, height_in=picture.height_in, rows=picture.rows or (1.0,), share=picture.share

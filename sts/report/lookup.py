@@ -12,7 +12,12 @@ from sts.sweeps import AXIS_UNITS
 
 
 def all_sweeps(analysis: Analysis) -> pd.DataFrame:
-    """One row per sweep: what was judged, with what the files and the logbook say beside it."""
+    """One row per sweep: what was judged, with what the files and the logbook say beside it.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    """
     tables = [
         s.table.assign(kind=s.kind, points=len(s.axis), axis_from=s.axis[0], axis_to=s.axis[-1]) for s in analysis.sets
     ]
@@ -24,7 +29,12 @@ def all_sweeps(analysis: Analysis) -> pd.DataFrame:
 
 
 def low_barrier_tips(analysis: Analysis) -> list[tuple[str, str]]:
-    """(sample, tip) whose used sweeps carry the flag "low barrier" for the most part."""
+    """(sample, tip) whose used sweeps carry the flag "low barrier" for the most part.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    """
     if analysis.barrier is None:
         return []
     sweeps = analysis.barrier.sweeps
@@ -35,7 +45,16 @@ def low_barrier_tips(analysis: Analysis) -> list[tuple[str, str]]:
 
 
 def stated(analysis: Analysis, item: str, columns: Sequence[str]) -> str:
-    """What the plan or columns of the user's own (logbook, headers) say about a circumstance; "" if nothing does."""
+    """What the plan or columns of the user's own (logbook, headers) say about a circumstance; "" if nothing does.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    item : str
+        Of the checklist.
+    columns : sequence of str
+        Where to look, in small letters.
+    """
     if item in analysis.plan.report.facts:
         return analysis.plan.report.facts[item]
     found: dict[str, None] = {}
@@ -50,7 +69,14 @@ def stated(analysis: Analysis, item: str, columns: Sequence[str]) -> str:
 
 
 def axis_words(analysis: Analysis, kind: str) -> str:
-    """The ranges and numbers of points of the sweeps of a kind; heights from the end near the surface."""
+    """The ranges and numbers of points of the sweeps of a kind; heights from the end near the surface.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    kind : str
+        ``"iv"`` or ``"iz"``.
+    """
     scale, unit = (1.0, AXIS_UNITS["iv"]) if kind == "iv" else (1e9, "nm")
     parts = dict.fromkeys(
         minus(f"{(s.axis[0] - near) * scale:.4g} to {(s.axis[-1] - near) * scale:.4g} {unit} in {len(s.axis)} points")

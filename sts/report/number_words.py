@@ -14,7 +14,19 @@ NOT_RECORDED = "not recorded"
 
 
 def value_with_interval(value: float, low: float, high: float, unit: str) -> str:
-    """A number with its interval, rounded alike: ``4.38 eV (4.28 to 4.49)``."""
+    """A number with its interval, rounded alike: ``4.38 eV (4.28 to 4.49)``.
+
+    Parameters
+    ----------
+    value : float
+        In `unit`.
+    low : float
+        Lower end of the interval, in `unit`.
+    high : float
+        Its upper end.
+    unit : str
+        Of the values.
+    """
     if not math.isfinite(value):
         return NOT_RECORDED if not math.isfinite(low) else f"between {low:.3g} and {high:.3g} {unit}"
     half = max(abs(high - value), abs(value - low)) if math.isfinite(low) and math.isfinite(high) else math.nan
@@ -26,7 +38,17 @@ def value_with_interval(value: float, low: float, high: float, unit: str) -> str
 
 
 def value_with_uncertainty(value: float, uncertainty: float, unit: str) -> str:
-    """A number with plus and minus, rounded alike: ``1150 ± 24 meV``."""
+    """A number with plus and minus, rounded alike: ``1150 ± 24 meV``.
+
+    Parameters
+    ----------
+    value : float
+        In `unit`.
+    uncertainty : float
+        In `unit`.
+    unit : str
+        Of the values.
+    """
     if not math.isfinite(uncertainty):
         return minus(f"{value:.4g} {unit} (uncertainty unknown)")
     digits = decimals_for(uncertainty)
@@ -34,29 +56,65 @@ def value_with_uncertainty(value: float, uncertainty: float, unit: str) -> str:
 
 
 def minus(text: str) -> str:
-    """The text of a number with a minus sign instead of a hyphen."""
+    """The text of a number with a minus sign instead of a hyphen.
+
+    Parameters
+    ----------
+    text : str
+    """
     return text.replace("-", "−")
 
 
 def count(number: int, one: str, many: str = "") -> str:
-    """``1 sweep``, ``2 sweeps``."""
+    """``1 sweep``, ``2 sweeps``.
+
+    Parameters
+    ----------
+    number : int
+    one : str
+        The word for one.
+    many : str
+        That for several; with an s if not given.
+    """
     return f"{number} {one if number == 1 else many or one + 's'}"
 
 
 def listed(parts: Sequence[str], *, last: str = "and") -> str:
-    """``a, b and c``."""
+    """``a, b and c``.
+
+    Parameters
+    ----------
+    parts : sequence of str
+    last : str
+        The word before the last.
+    """
     parts = [p for p in parts if p]
     return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} {last} {parts[-1]}" if parts else ""
 
 
 def distinct(values: pd.Series) -> list[str]:
-    """The different values of a column, in order, unknown ones left out."""
+    """The different values of a column, in order, unknown ones left out.
+
+    Parameters
+    ----------
+    values : pandas.Series
+    """
     seen = dict.fromkeys(str(v) for v in values if not (v is None or v == "" or (isinstance(v, float) and np.isnan(v))))
     return list(seen)
 
 
 def numbers_in_words(values: pd.Series, scale: float, unit: str) -> str:
-    """One value, or the few different ones, or their range; `NOT_RECORDED` where none is known."""
+    """One value, or the few different ones, or their range; `NOT_RECORDED` where none is known.
+
+    Parameters
+    ----------
+    values : pandas.Series
+        NaN where unknown.
+    scale : float
+        Factor to `unit`.
+    unit : str
+        Of the values.
+    """
     known = np.unique(np.round(values.to_numpy(float)[np.isfinite(values.to_numpy(float))] * scale, 9))
     if not known.size:
         return NOT_RECORDED
@@ -66,5 +124,11 @@ def numbers_in_words(values: pd.Series, scale: float, unit: str) -> str:
 
 
 def level_words(confidence: float) -> str:
-    """``95 %``."""
+    """``95 %``.
+
+    Parameters
+    ----------
+    confidence : float
+        0.95 is 95 %.
+    """
     return f"{confidence * 100:g} %"

@@ -70,7 +70,16 @@ def _tip_pictures(summary: Summary, barrier: BarrierAnalysis) -> list[Picture]:
 
 
 def typical_rows(fit: BarrierFit, sample: str, tip: str, most: int = 3) -> list[int]:
-    """One used sweep a site of a tip: that with the middle barrier; at most `most`."""
+    """One used sweep a site of a tip: that with the middle barrier; at most `most`.
+
+    Parameters
+    ----------
+    fit : BarrierFit
+    sample : str
+    tip : str
+    most : int
+        How many at most.
+    """
     table = fit.table.reset_index(drop=True)
     mine = table[(table["sample"] == sample) & (table["tip"] == tip) & table["used"].astype(bool)]
     rows = []

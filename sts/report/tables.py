@@ -17,7 +17,12 @@ DIGITS = ".10g"
 
 
 def csv_text(frame: pd.DataFrame) -> str:
-    """A table as CSV: comma, point, ``\\n``, ten significant digits, true/false, unknown empty."""
+    """A table as CSV: comma, point, ``\n``, ten significant digits, true/false, unknown empty.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+    """
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow([inert(str(c)) for c in frame.columns])
@@ -46,7 +51,13 @@ def _cell(value: Any) -> str:
 
 
 def plain(value: Any) -> Any:
-    """Any result as what JSON knows: numbers to ten digits, unknown as null, tables as lists of rows."""
+    """Any result as what JSON knows: numbers to ten digits, unknown as null, tables as lists of rows.
+
+    Parameters
+    ----------
+    value : object
+        Tables, arrays, mappings, numbers, text.
+    """
     if isinstance(value, pd.DataFrame):
         return [{str(k): plain(v) for k, v in row.items()} for row in value.to_dict(orient="records")]
     if isinstance(value, dict):
@@ -63,5 +74,11 @@ def plain(value: Any) -> Any:
 
 
 def json_text(value: Any) -> str:
-    """JSON with sorted keys."""
+    """JSON with sorted keys.
+
+    Parameters
+    ----------
+    value : object
+        Tables, arrays, mappings, numbers, text.
+    """
     return json.dumps(plain(value), indent=1, sort_keys=True, ensure_ascii=False) + "\n"

@@ -10,8 +10,6 @@ from collections.abc import Callable, Sequence
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-import h5py
-import numpy as np
 import pandas as pd
 
 from sts.analysis import Analysis
@@ -20,6 +18,7 @@ from sts.comparing.pairs import PAIR_COLUMNS
 from sts.comparing.sites_and_tips import SITE_COLUMNS, TIP_COLUMNS
 from sts.naming import unique_files
 from sts.plan import write_toml
+from sts.report.arrays import RESULTS_FORMAT, arrays_file
 from sts.report.citations import bibtex
 from sts.report.drawing import Drawn, draw
 from sts.report.page import render_page
@@ -35,7 +34,6 @@ PARTS = {
     "barrier": ("barrier", "tips"),
     "compare": ("tips",),
 }
-RESULTS_FORMAT = 1
 
 
 def write_results(
@@ -124,7 +122,7 @@ def contents(summary: Summary, drawn: Sequence[Drawn], what: str = "report") -> 
     files: dict[str, bytes] = {name: text.encode() for name, text in texts.items()}
     for one, name in zip(drawn, names, strict=True):
         files |= {f"figures/{name}.{suffix}": data for suffix, data in one.files.items()}
-    files["results.h5"] = _arrays(analysis)
+    files["results.h5"] = arrays_file(analysis)
     if what == "report":
         files["report.html"] = render_page(summary, drawn).encode()
     numbers = {**_numbers(summary), "what": what, "files": sorted([*files, "results.json"])}
@@ -133,7 +131,14 @@ def contents(summary: Summary, drawn: Sequence[Drawn], what: str = "report") -> 
 
 
 def result_tables(analysis: Analysis, what: str = "report") -> dict[str, pd.DataFrame]:
-    """The tables of the results by file name; empty ones are left out, except those that are a contract."""
+    """The tables of the results by file name; empty ones are left out, except those that are a contract.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    what : str
+        As in `write_results`.
+    """
     found: dict[str, pd.DataFrame] = {}
     barrier, spectra = analysis.barrier, analysis.spectra
     if barrier is not None and what != "spectra":
@@ -235,75 +240,13 @@ def _numbers(summary: Summary) -> dict[str, Any]:
     return found
 
 
-def _arrays(analysis: Analysis) -> bytes:
-    """The arrays of the results as HDF5, without times in it."""
-    with h5py.File("results.h5", "w", driver="core", backing_store=False, track_order=False) as file:
-        file.attrs["sts_results_format"] = RESULTS_FORMAT
-        if analysis.barrier is not None:
-            for number, fit in enumerate(analysis.barrier.fits, 1):
-                group = file.create_group(f"barrier_{number:03d}")
-                _put(group, "sweep", np.array([str(n) for n in fit.table["sweep"]], dtype=object))
-                for name, unit in (
-                    ("height", "m"),
-                    ("current", "A"),
-                    ("fitted", "A"),
-                    ("residual", "1"),
-                    ("used_points", "1"),
-                    ("offset", "A"),
-                ):
-                    _put(group, name, getattr(fit, name), unit)
-        if analysis.spectra is not None:
-            for number, one in enumerate(analysis.spectra.spectra, 1):
-                group = file.create_group(f"spectrum_{number:03d}")
-                group.attrs["label"] = one.label
-                _put(group, "sweep", np.array(one.sweeps, dtype=object))
-                for name, unit in _SPECTRUM_ARRAYS:
-                    if getattr(one, name) is not None:
-                        _put(group, name, getattr(one, name), one.didv_unit if unit == "didv" else unit)
-                for key, model in sorted(one.fits.items()):
-                    into = group.create_group(f"fits/{key}")
-                    into.attrs["verdict"] = model.verdict
-                    for name, value in model.values.items():
-                        into.attrs[name], into.attrs[f"{name}_se"] = value, model.errors.get(name, 0.0)
-                    _put(into, "fitted", model.fitted, one.didv_unit)
-                    _put(into, "residual", model.residual, "1")  # over the standard uncertainty
-        file.flush()
-        return bytes(file.id.get_file_image())
-
-
-_SPECTRUM_ARRAYS = (
-    ("bias", "V"),
-    ("current", "A"),
-    ("current_se", "A"),
-    ("didv", "didv"),
-    ("didv_se", "didv"),
-    ("didv_low", "didv"),
-    ("didv_high", "didv"),
-    ("normalised", "1"),
-    ("normalised_se", "1"),
-    ("normalised_low", "1"),
-    ("normalised_high", "1"),
-    ("trusted", "1"),
-    ("current_each", "A"),
-    ("didv_each", "didv"),
-    ("half_difference", "A"),
-    ("half_difference_fit", "A"),
-)
-
-
-def _put(group: h5py.Group, name: str, values: Any, unit: str = "") -> None:
-    array = np.asarray(values)
-    if array.dtype == object:
-        data = group.create_dataset(name, data=array, dtype=h5py.string_dtype(), track_times=False)
-    else:
-        packed = {"compression": "gzip", "shuffle": True} if array.size > 1000 else {}
-        data = group.create_dataset(name, data=array, track_times=False, **packed)
-    if unit:
-        data.attrs["units"] = unit
-
-
 def figure_name(text: str) -> str:
-    """A file name from any text: letters, digits, ``-`` and ``_``; it cannot leave its folder on any system."""
+    """A file name from any text: letters, digits, ``-`` and ``_``; it cannot leave its folder on any system.
+
+    Parameters
+    ----------
+    text : str
+    """
     name = re.sub(r"[^A-Za-z0-9_-]+", "_", text).strip("_")[:60]
     return name or "figure"
 

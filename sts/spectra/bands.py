@@ -40,6 +40,20 @@ def derive(bias: Array, average: Average, smoother: Smoother, plan: Plan, notes:
     Rows of deviations carry the uncertainty: those of the units, or where there is one unit only, white noise at each
     point as large as the residuals. The variance of anything linear in the current is the sum of squares of what it makes of the
     rows; the normalised conductance N = g/q changes by (δg - N δq)/q to first order.
+
+    Parameters
+    ----------
+    bias : numpy.ndarray, shape (k,)
+        Bias of the points kept [V].
+    average : Average
+        Of the units, on the same points.
+    smoother : Smoother
+        On the same points.
+    plan : Plan
+    notes : dict
+        Flag to words; what has to be said is added.
+    unit : str
+        What one unit is called.
     """
     zero = _zero_weights(bias, smoother, plan.spectra)
     current = average.current - zero @ average.current
@@ -82,6 +96,16 @@ def widened_where_few(means: Means, there: Array, units: int, confidence: float)
     """Bands where only a share `there` (k,) of the sweeps has a sample: what was filled in is no repeat.
 
     So many fewer units are counted, in the scatter of the mean and in Student's t; with fewer than two there is no band.
+
+    Parameters
+    ----------
+    means : Means
+    there : numpy.ndarray, shape (k,)
+        Share of the sweeps that has a sample.
+    units : int
+        How many there are.
+    confidence : float
+        Of the bands.
     """
     if units < 2 or (there == 1).all():
         return means

@@ -29,7 +29,17 @@ class DirectionFit:
 def half_differences(
     current: Array, signs: NDArray[np.int64], repeats: NDArray[np.int64]
 ) -> tuple[Array, NDArray[np.int64]]:
-    """(up - down)/2 of every repeat that has both, shape (p, n), and the numbers of these repeats (p,)."""
+    """(up - down)/2 of every repeat that has both, shape (p, n), and the numbers of these repeats (p,).
+
+    Parameters
+    ----------
+    current : array_like, shape (m, n)
+        Current [A].
+    signs : numpy.ndarray of int, shape (m,)
+        1 and -1 for the directions, 0 where unknown.
+    repeats : numpy.ndarray of int, shape (m,)
+        The repeat that each sweep is of.
+    """
     both = np.zeros((int(repeats.max()) + 1, 2), bool)
     both[repeats[signs == 1], 0] = True
     both[repeats[signs == -1], 1] = True

@@ -57,6 +57,14 @@ def jumps_against_median(comparison: Comparison, noise: float, factor: float) ->
     For windows of several lengths left and right of every point, the least-squares factors of the sweep to the
     median are compared. A step must exceed `factor`, the electronics' noise, and the scatter of the same
     statistic over all sweeps and points (slow noise of the gap), and it must stay.
+
+    Parameters
+    ----------
+    comparison : Comparison
+    noise : float
+        Of a sample [A].
+    factor : float
+        Smallest change that is told.
     """
     there = np.isfinite(comparison.current)
     weight = comparison.weight * comparison.median**2
@@ -104,6 +112,17 @@ def jumps_alone(axis: Array, current: Array, noise: Array, *, factor: float) -> 
 
     A jump is a single step of the current that is four times as large as each of the two steps before and after
     it, eight times the noise, 3 % of the range and `factor` in the current itself, and that stays: a spike returns.
+
+    Parameters
+    ----------
+    axis : array_like, shape (n,)
+        Bias [V] or height [m], rising.
+    current : array_like, shape (m, n)
+        Current [A].
+    noise : numpy.ndarray, shape (m,)
+        Of each sweep [A].
+    factor : float
+        Smallest change that is told.
     """
     position, size = np.full(len(current), np.nan), np.full(len(current), np.nan)
     if current.shape[1] < 8:

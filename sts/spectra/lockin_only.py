@@ -32,7 +32,22 @@ def average_lockin(
     omitted: tuple[str, ...],
     judged: pd.DataFrame,
 ) -> Spectrum:
-    """Average of a lock-in channel recorded without a current: no derivative, no normalisation, no invented unit."""
+    """Average of a lock-in channel recorded without a current: no derivative, no normalisation, no invented unit.
+
+    Parameters
+    ----------
+    used : SweepSet
+        The sweeps that are averaged.
+    repeats : numpy.ndarray of int, shape (m,)
+        The repeat that each sweep is of.
+    plan : Plan
+    keys : dict
+        What defines the group.
+    omitted : tuple of str
+        Names of the sweeps left out.
+    judged : pandas.DataFrame
+        Flags: sweep, flag, detail.
+    """
     if used.lockin is None or not np.isfinite(used.lockin).any():
         raise ValueError("These sweeps hold neither a current nor a lock-in channel; there is nothing to average.")
     if used.lockin_unit == "ohm":

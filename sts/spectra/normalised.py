@@ -51,7 +51,13 @@ def broadening(bias: Any, width_V: float, kind: str) -> Array:
 
 
 def is_zero(bias: Array) -> NDArray[np.bool_]:
-    """Which points are V = 0 but for rounding (a millionth of the smallest step), shape (n,)."""
+    """Which points are V = 0 but for rounding (a millionth of the smallest step), shape (n,).
+
+    Parameters
+    ----------
+    bias : array_like, shape (n,)
+        Bias [V].
+    """
     return np.asarray(np.abs(bias) < 1e-6 * np.min(np.diff(bias)) if bias.size > 1 else bias == 0)
 
 
@@ -59,6 +65,15 @@ def chord(bias: Any, current: Any, slope: Any) -> Array:
     """I/V with its limit dI/dV at V = 0, shape of `current` (..., n) [S].
 
     There the ratio of two zeros is replaced by the slope.
+
+    Parameters
+    ----------
+    bias : array_like, shape (n,)
+        Bias [V].
+    current : array_like, shape (..., n)
+        Current [A].
+    slope : array_like, shape (..., n)
+        dI/dV [S].
     """
     bias = np.asarray(bias, float)
     at_zero = is_zero(bias)
@@ -97,7 +112,23 @@ def normalise(
 def denominator(
     bias: Any, current: Any, didv: Any, *, kind: str, broadening_V: float = np.nan, floor_S: float = np.nan
 ) -> Array:
-    """The denominator of `normalise` [S], shape of `current`."""
+    """The denominator of `normalise` [S], shape of `current`.
+
+    Parameters
+    ----------
+    bias : array_like, shape (n,)
+        Bias [V].
+    current : array_like, shape (..., n)
+        Current [A].
+    didv : array_like, shape (..., n)
+        dI/dV [S].
+    kind : str
+        One of `KINDS`.
+    broadening_V : float
+        Width of the kernel [V].
+    floor_S : float
+        Floor of the root [S].
+    """
     ratio = chord(bias, current, didv)
     if kind == "plain":
         return ratio
@@ -116,6 +147,17 @@ def denominator(
 
 def trusted_bias(bias: Any, conductance: Any, *, current_offset_A: float, bias_offset_V: float) -> NDArray[np.bool_]:
     """Where (dI/dV)/(I/V) may be read: |V| ≥ 10 (|I0|/G + |V0|), shape (n,).
+
+    Parameters
+    ----------
+    bias : array_like, shape (n,)
+        Bias [V].
+    conductance : array_like, shape (n,)
+        I/V or what stands for it [S].
+    current_offset_A : float
+        [A]; NaN if unknown.
+    bias_offset_V : float
+        [V]; NaN if unknown.
 
     Notes
     -----

@@ -22,7 +22,15 @@ MOST_POINTS = 1 << 18
 
 
 def thermal_kernel(energy: Any, temperature_K: float) -> Array:
-    """-df/dE = sech²(E/2kT)/(4kT) [1/eV] at energies [eV], any shape; the thermal broadening of dI/dV."""
+    """-df/dE = sech²(E/2kT)/(4kT) [1/eV] at energies [eV], any shape; the thermal broadening of dI/dV.
+
+    Parameters
+    ----------
+    energy : array_like, any shape
+        Energy [eV], or bias [V].
+    temperature_K : float
+        Temperature [K].
+    """
     kT = BOLTZMANN_EV * temperature_K
     x = np.minimum(np.abs(np.asarray(energy, float)) / (2 * kT), 350.0)
     return np.asarray(1 / (4 * kT * np.cosh(x) ** 2))
@@ -32,6 +40,13 @@ def thermal_kernel_second(energy: Any, temperature_K: float) -> Array:
     """Thermal broadening [1/eV] of an inelastic step in d²I/dV², full width 5.44 kT.
 
     J. Lambe and R. C. Jaklevic, Phys. Rev. 165, 821 (1968): e^x [(x - 2) e^x + x + 2]/(e^x - 1)³, x = E/kT.
+
+    Parameters
+    ----------
+    energy : array_like, any shape
+        Energy [eV], or bias [V].
+    temperature_K : float
+        Temperature [K].
     """
     kT = BOLTZMANN_EV * temperature_K
     x = np.minimum(np.abs(np.asarray(energy, float)) / kT, 200.0)
@@ -45,6 +60,15 @@ def modulation_kernel(bias: Any, peak_V: float, *, harmonic: int = 1) -> Array:
 
     2√(Vm² - V²)/(π Vm²) for dI/dV, full width √3 Vm; 8 (Vm² - V²)^(3/2)/(3π Vm⁴) for d²I/dV², full width 1.22 Vm
     (J. Klein et al., Phys. Rev. B 7, 2336 (1973)).
+
+    Parameters
+    ----------
+    bias : array_like, any shape
+        Distance from the point [V].
+    peak_V : float
+        Peak amplitude [V].
+    harmonic : int
+        1 for dI/dV, 2 for d²I/dV².
 
     Raises
     ------

@@ -93,7 +93,17 @@ def choose_smoother(
 
 
 def default_width(axis: Array, temperature_K: float, narrowest: float) -> tuple[float, str]:
-    """The stated width where repeats cannot decide [V], and why: half the thermal width costs 12 % in resolution."""
+    """The stated width where repeats cannot decide [V], and why: half the thermal width costs 12 % in resolution.
+
+    Parameters
+    ----------
+    axis : array_like, shape (n,)
+        Bias [V] or height [m], rising.
+    temperature_K : float
+        NaN if unknown.
+    narrowest : float
+        The narrowest that the points allow [V].
+    """
     known = bool(np.isfinite(temperature_K) and temperature_K > 0)
     width = float(thermal_width(temperature_K if known else ROOM_TEMPERATURE_K)) / 2
     why = f"half the thermal width at {temperature_K:g} K"
@@ -107,7 +117,13 @@ def default_width(axis: Array, temperature_K: float, narrowest: float) -> tuple[
 
 
 def same_level(repeats: Array) -> Array:
-    """Every repeat scaled to the mean repeat by least squares; left alone where that fails (no signal)."""
+    """Every repeat scaled to the mean repeat by least squares; left alone where that fails (no signal).
+
+    Parameters
+    ----------
+    repeats : numpy.ndarray, shape (m, n)
+        Current of each repeat [A].
+    """
     mean: Array = repeats.mean(axis=0)
     level = repeats @ mean / max(float(mean @ mean), np.finfo(float).tiny)
     usable = (level > 0.1) & (level < 10)

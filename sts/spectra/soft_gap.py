@@ -55,6 +55,13 @@ def dip_width(bias: Any, didv: Any) -> tuple[float, float]:
     """Depth (relative to the level far away) and full width at half depth [V] of a dip at zero bias.
 
     For a Coulomb-blockade array the width is 5.439 N kT/e (J. P. Pekola et al., Phys. Rev. Lett. 73, 2903, 1994).
+
+    Parameters
+    ----------
+    bias : array_like, shape (n,)
+        Bias [V].
+    didv : array_like, shape (n,)
+        dI/dV [S].
     """
     v, g = np.asarray(bias, float), np.asarray(didv, float)
     good = np.isfinite(g)

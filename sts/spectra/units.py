@@ -23,7 +23,20 @@ Array = NDArray[np.float64]
 def units_of(
     used: SweepSet, each_repeat: Array, repeats: NDArray[np.int64], plan: SpectraPlan, notes: dict[str, str]
 ) -> tuple[Array, str]:
-    """The curves whose scatter makes the bands: repeats, or means of sites or tips."""
+    """The curves whose scatter makes the bands: repeats, or means of sites or tips.
+
+    Parameters
+    ----------
+    used : SweepSet
+        The sweeps that are averaged.
+    each_repeat : numpy.ndarray, shape (r, n)
+        Current or signal of each repeat.
+    repeats : numpy.ndarray of int, shape (m,)
+        The repeat that each sweep is of.
+    plan : SpectraPlan
+    notes : dict
+        Flag to words; what has to be said is added.
+    """
     first = np.unique(repeats, return_index=True)[1]
     levels = {
         "tip": group_codes(used.table, ["sample", "tip"])[first],
@@ -56,11 +69,27 @@ class Whole:
         return result
 
     def mask(self, values: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """True where the points kept are.
+
+        Parameters
+        ----------
+        values : numpy.ndarray of bool, shape (k,)
+            On the points kept.
+        """
         result = np.zeros(self.size, bool)
         result[self.points] = values
         return result
 
     def axis(self, axis: Array, bias: Array) -> Array:
+        """The whole axis, shifted as the points kept are.
+
+        Parameters
+        ----------
+        axis : numpy.ndarray, shape (n,)
+            As recorded [V].
+        bias : numpy.ndarray, shape (k,)
+            Of the points kept, offset removed [V].
+        """
         return np.asarray(axis + (bias[0] - axis[self.points][0]))
 
 
@@ -71,6 +100,16 @@ def resolution_of(
 
     A modulation that was on broadens the recorded current, and so its numerical derivative, too: the amplifier
     averages over it.
+
+    Parameters
+    ----------
+    temperature : float
+        [K]; NaN if unknown.
+    used : SweepSet
+        The sweeps that are averaged.
+    smoother : Smoother, optional
+    fit : DirectionFit, optional
+        That tells the lag.
     """
     return resolution(
         temperature_K=temperature,
@@ -87,9 +126,22 @@ def _clear_lag(fit: DirectionFit | None) -> float:
 
 
 def note_rows(notes: dict[str, str]) -> pd.DataFrame:
+    """Notes as flags of the group.
+
+    Parameters
+    ----------
+    notes : dict
+        Flag to words.
+    """
     return join_flags([flag_rows([""], [True], flag, [detail]) for flag, detail in notes.items()])
 
 
 def hole_note(points: NDArray[np.bool_]) -> str:
-    """How many points (n,) have no usable sample."""
+    """How many points (n,) have no usable sample.
+
+    Parameters
+    ----------
+    points : numpy.ndarray of bool, shape (n,)
+        Where some sweep has a sample.
+    """
     return f"{int((~points).sum())} of {points.size} points have no usable sample"

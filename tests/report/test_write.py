@@ -7,7 +7,6 @@ import re
 from dataclasses import replace
 from pathlib import Path
 
-import h5py
 import numpy as np
 import pandas as pd
 import pytest
@@ -139,17 +138,6 @@ def test_a_hostile_tip_name_stays_text_everywhere(tmp_path: Path) -> None:
 
 def test_plan_written_is_the_plan_used(invented: Analysis, written: Path) -> None:
     assert parse_toml(Plan, (written / "plan.toml").read_text(encoding="utf-8"), "plan.toml") == invented.plan
-
-
-def test_arrays_come_back_with_their_units(invented: Analysis, written: Path) -> None:
-    assert invented.barrier is not None
-    assert invented.spectra is not None
-    with h5py.File(written / "results.h5") as file:
-        assert_allclose(file["barrier_001/fitted"][:], invented.barrier.fits[0].fitted)
-        assert file["barrier_001/height"].attrs["units"] == "m"
-        assert file["spectrum_001/didv"].attrs["units"] == "S"
-        assert_allclose(file["spectrum_002/normalised"][:], invented.spectra.spectra[1].normalised)
-        assert file["barrier_001/sweep"].asstr()[0] == "heron_s1_r1_retract"
 
 
 def test_json_has_every_number_of_the_tip_table(invented: Analysis, written: Path) -> None:

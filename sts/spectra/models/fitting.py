@@ -96,7 +96,13 @@ class Measured:
         return np.asarray(rows @ rows.T)
 
     def refusal(self, fewest: int = FEWEST_POINTS) -> str:
-        """Why no model can be fitted at all; "" if one can be."""
+        """Why no model can be fitted at all; "" if one can be.
+
+        Parameters
+        ----------
+        fewest : int
+            Points that a fit needs.
+        """
         if not self.temperature_K >= 0:
             return "the temperature is not recorded"
         count = int(self.usable.sum())
@@ -119,7 +125,13 @@ class LineFit:
 
 
 def refused(why: str, measured: Measured) -> LineFit:
-    """No fit, and why."""
+    """No fit, and why.
+
+    Parameters
+    ----------
+    why : str
+    measured : Measured
+    """
     nothing = np.full(measured.bias.shape, NAN)
     return LineFit(f"refused: {why}", nothing, nothing, {}, {}, np.empty((0, 0)))
 
@@ -260,7 +272,14 @@ def _broadening(v: Array, temperature_K: float, rms_V: float) -> tuple[Array, Ar
 
 
 def not_at_ends(fit: LineFit, starts: Sequence[Start]) -> LineFit:
-    """The fit, called poor and without uncertainties if a parameter went to the end of what was allowed."""
+    """The fit, called poor and without uncertainties if a parameter went to the end of what was allowed.
+
+    Parameters
+    ----------
+    fit : LineFit
+    starts : sequence of Start
+        With the ends of each parameter.
+    """
     ends = starts[0]
     stuck = [name for name, x in fit.values.items() if np.isclose(x, ends[name][1:], rtol=1e-3, atol=0).any()]
     if not stuck:
@@ -272,7 +291,15 @@ def not_at_ends(fit: LineFit, starts: Sequence[Start]) -> LineFit:
 
 
 def starts_within(ends: dict[str, tuple[float, float]], *values: Sequence[float]) -> list[Start]:
-    """Starts from the values of each (in the order of `ends`) and the ends of what is allowed."""
+    """Starts from the values of each (in the order of `ends`) and the ends of what is allowed.
+
+    Parameters
+    ----------
+    ends : dict
+        Parameter to its lower and upper end, SI.
+    *values : sequence of float
+        One start each: a value for each parameter, in the order of `ends`.
+    """
     return [{name: (x, *ends[name]) for name, x in zip(ends, one, strict=True)} for one in values]
 
 

@@ -15,6 +15,11 @@ def run_test(residual: Any) -> float:
     """p of as few runs of equal sign in the residuals as there are; small where the model misses something smooth.
 
     A. Wald and J. Wolfowitz, Ann. Math. Stat. 11, 147 (1940), normal approximation with continuity correction.
+
+    Parameters
+    ----------
+    residual : array_like, shape (n,)
+        Over the standard uncertainty.
     """
     sign = np.sign(np.asarray(residual, float))
     sign = sign[np.isfinite(sign) & (sign != 0)]

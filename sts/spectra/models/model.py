@@ -40,12 +40,22 @@ class Model:
     options: tuple[str, ...] = ()
 
     def columns(self, parameter: Parameter) -> tuple[str, str]:
-        """The columns of a parameter and of its standard uncertainty in spectra_summary.csv."""
+        """The columns of a parameter and of its standard uncertainty in spectra_summary.csv.
+
+        Parameters
+        ----------
+        parameter : Parameter
+        """
         unit = f"_{parameter.unit}" if parameter.unit else ""
         return f"{self.stem}_{parameter.name}{unit}", f"{self.stem}_{parameter.name}_se{unit}"
 
     def row(self, fit: LineFit) -> dict[str, Any]:
-        """What a fit says, by column: parameters that were free, verdict, reduced chi²."""
+        """What a fit says, by column: parameters that were free, verdict, reduced chi².
+
+        Parameters
+        ----------
+        fit : LineFit
+        """
         found: dict[str, Any] = {}
         for p in self.parameters:
             if p.name in fit.errors or p.name not in fit.values:
@@ -55,7 +65,12 @@ class Model:
         return {**found, self.key: fit.verdict, f"{self.stem}_reduced_chi2": fit.reduced_chi2}
 
     def numbers(self, fit: LineFit) -> dict[str, Any]:
-        """Everything a fit found, for results.json: all parameters in SI, uncertainties of the free ones, how good it is."""
+        """Everything a fit found, for results.json: all parameters in SI, uncertainties of the free ones, how good it is.
+
+        Parameters
+        ----------
+        fit : LineFit
+        """
         return {"verdict": fit.verdict, "values": fit.values, "errors": fit.errors, "reduced_chi2": fit.reduced_chi2,
                 "run_test_p": fit.run_test_p, "correlation": fit.correlation.tolist(), "misfit": fit.misfit}  # fmt: skip
 

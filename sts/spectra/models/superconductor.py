@@ -46,6 +46,13 @@ def dynes_density(energy_eV: Any, gap_eV: float, broadening_eV: float) -> Array:
     """Quasiparticle density of states relative to the normal one, any shape.
 
     |Re[(E - iΓ)/√((E - iΓ)² - Δ²)]|; R. C. Dynes, V. Narayanamurti, J. P. Garno, Phys. Rev. Lett. 41, 1509 (1978).
+
+    Parameters
+    ----------
+    energy_eV : array_like, any shape
+        Energy from the Fermi level [eV].
+    gap_eV, broadening_eV : float
+        Δ and Γ [eV].
     """
     shifted = np.abs(np.asarray(energy_eV, float)) - 1j * max(broadening_eV, 1e-12)
     return np.asarray(np.abs(np.real(shifted / np.sqrt(shifted**2 - gap_eV**2))))
@@ -105,6 +112,11 @@ def dynes_second_integral(energy_eV: Any, gap_eV: float, broadening_eV: float) -
 
     Re ½[z√(z² - Δ²) - Δ² ln(z + √(z² - Δ²))], z = |E| - iΓ; the first derivative is Re √(z² - Δ²), whose value at E = 0 is
     taken off, so that both sides join smoothly.
+
+    Parameters
+    ----------
+    energy_eV, gap_eV, broadening_eV
+        As for `dynes_density` [eV].
     """
     energy = np.abs(np.asarray(energy_eV, float))
     z = energy - 1j * max(broadening_eV, 1e-12)
@@ -126,6 +138,11 @@ def _kernel(x: Any, temperature_K: float, modulation_rms_V: float) -> Array:
 
 def gap_ratio(temperature: Any) -> Array:
     """Δ(T)/Δ(0) of weak-coupling BCS theory at T/Tc (any shape), from the gap equation; 0 above Tc.
+
+    Parameters
+    ----------
+    temperature : array_like, any shape
+        Over the critical temperature.
 
     Notes
     -----
