@@ -187,6 +187,11 @@ def average_units(units: Array, kind: str, *, seed: int = 0) -> Average:
     seed : int
         Of the resampling behind the influence of the median.
 
+    Raises
+    ------
+    ValueError
+        If `kind` is unknown, or curves of a geometric mean run against each other.
+
     Notes
     -----
     For the mean the influence of a unit is the unit itself; for the geometric mean M(1 + ln(I_i/M)). The median is

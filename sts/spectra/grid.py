@@ -34,6 +34,11 @@ def spectra_of_grid(
     (ndarray, ndarray)
         dI/dV [S] and the normalised conductance, each of the shape of `current`; NaN where the denominator is zero.
 
+    Raises
+    ------
+    ValueError
+        If spectra and smoother are not on one axis.
+
     Notes
     -----
     The same steps as for one spectrum, without its error band: a pixel is one sweep. Work arrays are made once, since

@@ -47,6 +47,11 @@ def average_lockin(
         Names of the sweeps left out.
     judged : pandas.DataFrame
         Flags: sweep, flag, detail.
+
+    Raises
+    ------
+    ValueError
+        If there is no channel, or it is a resistance.
     """
     if used.lockin is None or not np.isfinite(used.lockin).any():
         raise ValueError("These sweeps hold neither a current nor a lock-in channel; there is nothing to average.")

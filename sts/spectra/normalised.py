@@ -27,6 +27,11 @@ def broadening(bias: Any, width_V: float, kind: str) -> Array:
         For ``exponential`` the decay w of exp(-|u|/w)/2w; for ``gaussian`` the full width at half height [V].
     kind : {'exponential', 'gaussian'}
 
+    Raises
+    ------
+    ValueError
+        If the width is not above zero, or `kind` is unknown.
+
     Notes
     -----
     P. Mårtensson and R. M. Feenstra, Phys. Rev. B 39, 7744 (1989) for the exponential form. The curve is taken as
@@ -128,6 +133,11 @@ def denominator(
         Width of the kernel [V].
     floor_S : float
         Floor of the root [S].
+
+    Raises
+    ------
+    ValueError
+        If `kind` is unknown, or what it needs is not given.
     """
     ratio = chord(bias, current, didv)
     if kind == "plain":

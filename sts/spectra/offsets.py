@@ -134,6 +134,11 @@ def bias_offset_from_symmetry(bias: Any, spectrum: Any) -> float:
     spectrum : array_like, shape (n,)
         dI/dV in any unit.
 
+    Raises
+    ------
+    ValueError
+        If there are fewer than 8 points.
+
     Notes
     -----
     Minimises the mean squared difference of g(V0 + v) and g(V0 - v) over the range that both sides cover, relative

@@ -36,6 +36,11 @@ def units_of(
     plan : SpectraPlan
     notes : dict
         Flag to words; what has to be said is added.
+
+    Raises
+    ------
+    ValueError
+        If the plan wants the scatter between sites or tips and there is one only.
     """
     first = np.unique(repeats, return_index=True)[1]
     levels = {
