@@ -3,7 +3,7 @@
 It knows only the constants and the data model, so that what tests the tool does not share its mistakes.
 """
 
-from .bench import Bench, apply_bench, coloured_noise
+from .bench import Bench, Drawn, apply_bench, coloured_noise, draw_faults
 from .densities import DENSITIES, Density, flat, gapped, make_density, superconductor, two_peaks, v_shaped
 from .junction import Junction, lockin_conductance, planar_current_density, tunnel_conductance, tunnel_current
 from .presets import PRESETS, SimulatePlan, read_simulate_plan, simulate, simulate_plan, sweep_text
@@ -15,12 +15,14 @@ __all__ = [
     "Bench",
     "BiasRamp",
     "Density",
+    "Drawn",
     "HeightRamp",
     "Junction",
     "SimulatePlan",
     "Simulated",
     "apply_bench",
     "coloured_noise",
+    "draw_faults",
     "flat",
     "gapped",
     "lockin_conductance",

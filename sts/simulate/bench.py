@@ -1,4 +1,4 @@
-"""What a bench adds to the ideal current: offsets, noise, lag, stray capacitance, limits, converter steps, jumps."""
+"""What a bench adds to the ideal current: offsets, noise, lag, limits, jumps; in air also settling, humps, ripple."""
 
 from __future__ import annotations
 
@@ -9,7 +9,9 @@ import numpy as np
 
 from ..quantities import ELEMENTARY_CHARGE
 
-_SIGNED = ("current_offset_A", "bias_offset_V", "drift_m_per_s", "lockin_gain", "lockin_offset_S")
+_SIGNED = ("current_offset_A", "bias_offset_V", "drift_m_per_s", "lockin_gain", "lockin_offset_S", "transient_A")
+_POSITIVE = ("full_scale_A", "jump_factor", "settling_factor", "hump_width", "ripple_period_s", "transient_s")
+_SHARES = ("jump_share", "hump_share")
 
 
 @dataclass(frozen=True)
@@ -22,6 +24,7 @@ class Bench:
     gap_noise_slope: float = 0.0  # its power spectrum goes as 1/f to this power: 0 white, 1 pink
     setpoint_scatter: float = 0.0  # standard deviation of ln I from repeat to repeat
     current_offset_A: float = 0.0
+    offset_scatter_A: float = 0.0  # standard deviation of the offset from sweep to sweep
     bias_offset_V: float = 0.0
     capacitance_F: float = 0.0  # between tip and sample: displacement current C dV/dt
     lag_s: float = 0.0  # time constant of the amplifier's single pole
@@ -30,6 +33,17 @@ class Bench:
     converter_step_A: float = 0.0  # rounding of the output
     jump_factor: float = 1.0  # the current is multiplied by this from some point on
     jump_share: float = 0.0  # share of the sweeps that jump, in the middle four fifths of their time
+    settling_samples: float = 0.0  # a sweep begins with 0 to so many samples still at the set-point (all as likely)
+    settling_factor: float = 20.0  # the current there, over that at the ramp's first point
+    hump_share: float = (
+        0.0  # share of the sweeps with one slow mechanical hump, in the middle four fifths of their time
+    )
+    hump_size: float = 0.3  # its height in ln I, up or down
+    hump_width: float = 0.04  # standard deviation of its Gaussian, as a share of the sweep's time
+    ripple_A: float = 0.0  # amplitude of a sinusoid in the current, its phase by chance in each sweep
+    ripple_period_s: float = 0.02  # of mains at 50 Hz
+    transient_A: float = 0.0  # added at the start of a sweep, and relaxing exponentially from there
+    transient_s: float = 0.05  # time constant of that
     lockin_noise_S: float = 0.0  # standard deviation of the white noise of the lock-in channel, per sample
     lockin_gain: float = 1.0  # what the lock-in channel says over what it should: 1.41 for peak taken for rms
     lockin_offset_S: float = 0.0  # pick-up in the lock-in channel
@@ -38,12 +52,26 @@ class Bench:
         for field in fields(self):
             value = getattr(self, field.name)
             signed = field.name in _SIGNED
-            positive = field.name in ("full_scale_A", "jump_factor")
+            positive = field.name in _POSITIVE
             if not (signed or value > 0 or (value == 0 and not positive)) or value != value:
                 limit = "a number" if signed else "above 0" if positive else "0 or more"
                 raise ValueError(f"The bench's {field.name} is {value}; it must be {limit}.")
-        if self.jump_share > 1:
-            raise ValueError(f"The bench's jump_share is {self.jump_share}; it is a share of the sweeps, at most 1.")
+            if field.name in _SHARES and value > 1:
+                raise ValueError(f"The bench's {field.name} is {value}; it is a share of the sweeps, at most 1.")
+        if self.settling_samples != int(self.settling_samples):
+            raise ValueError(f"The bench's settling_samples is {self.settling_samples}; it must be a whole number.")
+
+
+@dataclass(frozen=True, eq=False)
+class Drawn:
+    """What chance decided for each of m sweeps, in the order of time: the truth about faults that not all sweeps have."""
+
+    jump_at: np.ndarray  # (m,) sample from which a sweep has jumped, -1 for none
+    settling: np.ndarray  # (m,) samples at the start still at the set-point
+    hump_at: np.ndarray  # (m,) middle of the hump as a share of the sweep's time, NaN for none
+    hump_ln: np.ndarray  # (m,) its height in ln I with its sign, 0 for none
+    offset_A: np.ndarray  # (m,) offset of the current [A]
+    ripple_phase: np.ndarray  # (m,) [rad]
 
 
 def coloured_noise(generator: np.random.Generator, shape: tuple[int, int], slope: float) -> np.ndarray:
@@ -81,7 +109,7 @@ def apply_bench(
     time_step_s: float,
     ramp_V_per_s: Any = 0.0,
     setpoint: np.ndarray | None = None,
-    jump_at: np.ndarray | None = None,
+    drawn: Drawn | None = None,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Add the faults of a bench to ideal currents, sampled in the order of time.
 
@@ -93,14 +121,14 @@ def apply_bench(
         `bias_offset_V` and `drift_m_per_s` act on the junction itself and are applied by the caller.
     generator : numpy.random.Generator
     time_step_s : float
-        Between samples [s]; needed for lag.
+        Between samples [s]; needed for lag, ripple and start transient.
     ramp_V_per_s : scalar or ndarray, shape (m, n)
         dV/dt for the displacement current. Where it is not 0 the ramp is taken to have begun before the first sample,
         so that displacement current and lag are both there from the start; else (heights) all rests until then.
     setpoint : ndarray, shape (m,), optional
         Factor on the junction's current where sweeps share a set-point; drawn for every row if not given.
-    jump_at : ndarray of int, shape (m,), optional
-        Sample from which a sweep has jumped, -1 for none: jumps planted by hand. They go before those by chance.
+    drawn : Drawn, optional
+        What `draw_faults` has drawn; drawn here if not given.
 
     Returns
     -------
@@ -109,19 +137,14 @@ def apply_bench(
 
     Notes
     -----
-    Order as in a bench: the junction (set-point, jumps, gap noise, shot noise), the stray capacitance, the amplifier
-    (lag, offset, white noise, limit), the converter.
+    Order as in a bench: the junction (set-point, humps, jumps, settling, gap noise, shot noise), the stray capacitance,
+    the amplifier (lag, offset, transient, ripple, white noise, limit), the converter. Humps, settling, ripple and
+    transient are our own invention of what benches in air show (common practice, no source).
     """
     m, n = current.shape
-    signal = current * (draw_setpoints(generator, bench, m) if setpoint is None else setpoint)[:, None]
-    jumps = np.full(m, -1) if jump_at is None else np.asarray(jump_at)
-    if bench.jump_share:
-        chosen = np.less(generator.random(m), bench.jump_share)
-        place = generator.integers(n // 10, max(n - n // 10, n // 10 + 1), m)
-        jumps = np.where(jumps >= 0, jumps, np.where(chosen, place, -1))
-    if (jumps >= 0).any():
-        after = (np.arange(n) >= jumps[:, None]) & (jumps >= 0)[:, None]
-        signal = np.where(after, signal * bench.jump_factor, signal)
+    factor = draw_setpoints(generator, bench, m) if setpoint is None else setpoint
+    drawn = draw_faults(generator, bench, m, n) if drawn is None else drawn
+    signal = _junction(current * factor[:, None], bench, drawn)
     if bench.gap_noise:
         signal = signal * (1 + bench.gap_noise * coloured_noise(generator, (m, n), bench.gap_noise_slope))
     if bench.shot_bandwidth_Hz:
@@ -130,13 +153,69 @@ def apply_bench(
     signal = signal + bench.capacitance_F * np.asarray(ramp_V_per_s)
     if bench.lag_s:
         signal = single_pole(signal, bench.lag_s, time_step_s, ramping=bool(np.any(ramp_V_per_s)))
-    signal = signal + bench.current_offset_A
+    signal = signal + drawn.offset_A[:, None]
+    time = time_step_s * np.arange(n)
+    if bench.transient_A:
+        signal = signal + bench.transient_A * np.exp(-time / bench.transient_s)
+    if bench.ripple_A:
+        phase = 2 * np.pi * time / bench.ripple_period_s + drawn.ripple_phase[:, None]
+        signal = signal + bench.ripple_A * np.sin(phase)
     if bench.white_A:
         signal = signal + bench.white_A * generator.standard_normal((m, n))
     signal = np.clip(signal, -bench.full_scale_A, bench.full_scale_A)
     if bench.converter_step_A:
         signal = np.round(signal / bench.converter_step_A) * bench.converter_step_A
-    return signal, jumps
+    return signal, drawn.jump_at
+
+
+def _junction(signal: np.ndarray, bench: Bench, drawn: Drawn) -> np.ndarray:
+    """Currents (m, n) after what the tip does: humps, then the jump, then what is still at the set-point."""
+    n = signal.shape[1]
+    if drawn.hump_ln.any():
+        share = np.arange(n) / max(n - 1, 1)
+        distance = np.nan_to_num(share - drawn.hump_at[:, None]) / bench.hump_width
+        signal = signal * np.exp(drawn.hump_ln[:, None] * np.exp(-0.5 * distance**2))
+    if (drawn.jump_at >= 0).any():
+        after = (np.arange(n) >= drawn.jump_at[:, None]) & (drawn.jump_at >= 0)[:, None]
+        signal = np.where(after, signal * bench.jump_factor, signal)
+    if drawn.settling.any():
+        still = np.arange(n) < drawn.settling[:, None]
+        signal = np.where(still, signal[:, :1] * bench.settling_factor, signal)
+    return signal
+
+
+def draw_faults(
+    generator: np.random.Generator, bench: Bench, count: int, points: int, *, jump_at: np.ndarray | None = None
+) -> Drawn:
+    """Draw the faults that not every sweep of a bench has, or not alike; what is off draws nothing.
+
+    Parameters
+    ----------
+    generator : numpy.random.Generator
+    bench : Bench
+    count, points : int
+        Sweeps m, and samples of each.
+    jump_at : ndarray of int, shape (m,), optional
+        Sample from which a sweep has jumped, -1 for none: jumps planted by hand. They go before those by chance.
+    """
+    jumps = np.full(count, -1) if jump_at is None else np.asarray(jump_at)
+    if bench.jump_share:
+        chosen = np.less(generator.random(count), bench.jump_share)
+        place = generator.integers(points // 10, max(points - points // 10, points // 10 + 1), count)
+        jumps = np.where(jumps >= 0, jumps, np.where(chosen, place, -1))
+    settling = np.zeros(count, int)
+    if bench.settling_samples:
+        settling = generator.integers(0, int(bench.settling_samples) + 1, count)
+    hump_at, hump_ln = np.full(count, np.nan), np.zeros(count)
+    if bench.hump_share:
+        chosen = np.less(generator.random(count), bench.hump_share)
+        hump_at = np.where(chosen, generator.uniform(0.1, 0.9, count), np.nan)
+        hump_ln = np.where(chosen, bench.hump_size * generator.choice([-1.0, 1.0], count), 0.0)
+    offset = np.full(count, bench.current_offset_A)
+    if bench.offset_scatter_A:
+        offset = offset + bench.offset_scatter_A * generator.standard_normal(count)
+    phase = generator.uniform(0, 2 * np.pi, count) if bench.ripple_A else np.zeros(count)
+    return Drawn(jumps, settling, hump_at, hump_ln, offset, phase)
 
 
 def draw_setpoints(generator: np.random.Generator, bench: Bench, count: int) -> np.ndarray:

@@ -155,12 +155,16 @@ def simulate_plan(source: str | Path, out: str | Path, *, force: bool = False) -
     folder.mkdir(parents=True, exist_ok=True)
     written = [truth]
     note = {"note": "invented by a virtual junction; not measured", "plan": plan.model_dump(), **made[0].truth}
-    for key in ("jumps", "saturated"):
-        note[key] = [name for part in made for name in part.truth[key]]
+    for key in ("jumps", "saturated", "offsets_pA"):
+        note[key] = [value for part in made for value in part.truth[key]]
+    for key in ("settling", "humps"):
+        note[key] = {name: value for part in made for name, value in part.truth[key].items()}
     truth.write_text(json.dumps(note, indent=1, ensure_ascii=False) + "\n", encoding="utf-8", newline="\n")
     for part in made:
         for rows in np.arange(len(part.sweeps)).reshape(plan.sweeps, -1):
-            name = part.sweeps.names[rows[0]].rpartition("_")[0]  # without the direction
+            name = part.sweeps.names[rows[0]]
+            if len(rows) > 1:  # a file of one sweep gives it its name; one of both directions has that of the repeat
+                name = name.rpartition("_")[0]
             path = folder / f"{name}.csv"
             path.write_text(sweep_text(part.sweeps.select(rows)), encoding="utf-8", newline="\n")
             written.append(path)

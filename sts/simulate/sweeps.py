@@ -10,7 +10,7 @@ import numpy as np
 
 from ..quantities import decay_from_barrier
 from ..sweeps import DIRECTIONS, SweepSet, sweep_table
-from .bench import Bench, apply_bench, draw_setpoints
+from .bench import Bench, Drawn, apply_bench, draw_faults, draw_setpoints
 from .densities import Density, make_density
 from .junction import Junction, lockin_conductance, planar_current_density, tunnel_conductance, tunnel_current
 
@@ -251,7 +251,8 @@ class _Run:
         self.axis, self.sweeps, self.ramp, self.bench, self.generator = axis, sweeps, ramp, bench, generator
         self._steps = [(-1 if direction == backwards else 1) for direction in ramp.directions]
         self._names = [f"{ramp.names}_{repeat + 1:03d}_{d}" for repeat in range(sweeps) for d in ramp.directions]
-        self._jumped = self._planted()
+        self._planted_at = self._planted()
+        self._drawn: list[Drawn] = []  # one for each direction
         self._factors = draw_setpoints(generator, bench, sweeps)
 
     def _planted(self) -> np.ndarray:
@@ -281,10 +282,11 @@ class _Run:
         parts = []
         for number, step in enumerate(self._steps):
             current = ideal(time if step > 0 else duration - time)[..., ::step]
-            measured, self._jumped[:, number] = apply_bench(
+            drawn = draw_faults(self.generator, self.bench, self.sweeps, points, jump_at=self._planted_at[:, number])
+            self._drawn.append(drawn)
+            measured, _ = apply_bench(
                 np.broadcast_to(current, (self.sweeps, points)), self.bench, self.generator,
-                time_step_s=duration / (points - 1), ramp_V_per_s=step * speed, setpoint=self._factors,
-                jump_at=self._jumped[:, number],
+                time_step_s=duration / (points - 1), ramp_V_per_s=step * speed, setpoint=self._factors, drawn=drawn,
             )  # fmt: skip
             parts.append(measured[:, ::step])
         return np.stack(parts, axis=1).reshape(-1, points)
@@ -299,14 +301,23 @@ class _Run:
         )  # fmt: skip
 
     def truth(self, made: SweepSet, seed: Any) -> dict[str, Any]:
-        """What is true of the sweeps of either kind."""
+        """What is true of the sweeps of either kind; the places of humps are shares of a sweep's time."""
         bench = self.bench
         limit = bench.full_scale_A - bench.converter_step_A / 2  # rounding may leave the limit just below
         saturated = (np.abs(made.current) >= limit).any(axis=1)
+        jump_at, settling, hump_at, hump_ln, offset_A = (
+            np.stack([getattr(drawn, name) for drawn in self._drawn], axis=1).ravel()
+            for name in ("jump_at", "settling", "hump_at", "hump_ln", "offset_A")
+        )
         return {
-            "jumps": [made.names[i] for i in np.flatnonzero(self._jumped.ravel() >= 0)],
+            "jumps": [made.names[i] for i in np.flatnonzero(jump_at >= 0)],
             "jump_factor": bench.jump_factor,
             "saturated": [made.names[i] for i in np.flatnonzero(saturated)],
+            "settling": {made.names[i]: int(settling[i]) for i in np.flatnonzero(settling)},
+            "humps": {
+                made.names[i]: {"at": float(hump_at[i]), "ln": float(hump_ln[i])} for i in np.flatnonzero(hump_ln)
+            },
+            "offsets_pA": (offset_A * 1e12).tolist(),
             "bench": {key: value for key, value in asdict(bench).items() if np.isfinite(value)},
             "seed": seed if isinstance(seed, int) else None,
         }

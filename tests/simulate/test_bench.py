@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 from scipy import signal, stats
 
 from sts.quantities import ELEMENTARY_CHARGE, decay_from_barrier
-from sts.simulate import Bench, BiasRamp, HeightRamp, apply_bench, coloured_noise, simulate_iv, simulate_iz
+from sts.simulate import Bench, BiasRamp, HeightRamp, apply_bench, coloured_noise, draw_faults, simulate_iv, simulate_iz
 
 V = np.linspace(-0.5, 0.5, 201)
 OHMIC = {
@@ -135,9 +135,104 @@ def test_jumps_by_chance_are_named_in_the_truth():
     assert 20 < len(made.truth["jumps"]) < 60
 
 
+def test_settling_samples_stay_at_the_setpoint_and_the_rest_is_untouched():
+    """0 to 5 samples, all as likely: their number has the mean 2.5 and the variance 35/12 (closed form)."""
+    clean = simulate_iz(barrier_eV=0.5, sweeps=3000).sweeps.current
+    made = simulate_iz(barrier_eV=0.5, sweeps=3000, bench=Bench(settling_samples=5, settling_factor=15.0), seed=2)
+    ratio = made.sweeps.current / clean
+    still = ratio > 1.0001
+    counts = still.sum(axis=1)
+    assert_allclose(made.sweeps.current[still], 15.0 * clean[0, 0])
+    assert_allclose(ratio[~still], 1.0)
+    assert (still == (np.arange(clean.shape[1]) < counts[:, None])).all()  # at the start only
+    assert set(counts) == set(range(6))
+    assert_allclose([counts.mean(), counts.var()], [2.5, 35 / 12], rtol=0.05)
+    assert made.truth["settling"] == {n: c for n, c in zip(made.sweeps.names, counts, strict=True) if c}
+
+
+def test_settling_is_at_the_start_in_time_and_clipped_by_the_amplifier():
+    """An approach starts at the far end; 1 nA x 20 is above a full scale of 8.5 nA."""
+    ramp = HeightRamp(directions=("retract", "approach"))
+    bench = Bench(settling_samples=4, settling_factor=20.0, full_scale_A=8.5e-9)
+    made = simulate_iz(barrier_eV=0.5, sweeps=40, ramp=ramp, bench=bench, seed=1)
+    slope = np.diff(np.log(made.sweeps.current), axis=1)
+    stepped = np.abs(slope - np.median(slope)) > 0.1
+    for name, steps in zip(made.sweeps.names, stepped, strict=True):
+        count = made.truth["settling"].get(name, 0)
+        place = count - 1 if name.endswith("retract") else slope.shape[1] - count
+        assert np.flatnonzero(steps).tolist() == ([place] if count else [])
+    settled = {name for name in made.truth["settling"] if name.endswith("retract")}
+    assert set(made.truth["saturated"]) == settled
+    assert made.sweeps.current.max() == 8.5e-9
+
+
+def test_a_hump_is_a_gaussian_in_the_logarithm_of_the_current():
+    """Its height and area: ± size, and size x width x sqrt(2 pi) of the range where it does not leave it (closed form)."""
+    clean = simulate_iz(barrier_eV=0.5, sweeps=2000, height=(0, 1e-9, 500))
+    bench = Bench(hump_share=0.3, hump_size=0.25, hump_width=0.02)
+    made = simulate_iz(barrier_eV=0.5, sweeps=2000, height=(0, 1e-9, 500), bench=bench, seed=3)
+    hump = np.log(made.sweeps.current / clean.sweeps.current)
+    has = np.abs(hump).max(axis=1) > 0.1
+    assert [n for n, h in zip(made.sweeps.names, has, strict=True) if h] == list(made.truth["humps"])
+    assert abs(has.mean() - 0.3) < 4 * np.sqrt(0.3 * 0.7 / 2000)
+    assert_allclose(hump[~has], 0, atol=1e-12)
+    area = hump[has].sum(axis=1) / 499
+    assert_allclose(np.abs(area), 0.25 * 0.02 * np.sqrt(2 * np.pi), rtol=1e-4)
+    middle = (hump[has] @ np.linspace(0, 1, 500)) / 499 / area
+    told = list(made.truth["humps"].values())
+    assert_allclose(middle, [t["at"] for t in told], atol=1e-4)
+    assert_allclose(np.sign(area) * 0.25, [t["ln"] for t in told])
+    assert 0.4 < (area > 0).mean() < 0.6
+    assert 0.1 <= middle.min() < 0.12
+    assert 0.88 < middle.max() <= 0.9
+
+
+def test_ripple_is_a_sinusoid_of_its_period_with_any_phase():
+    """50 Hz at 1 ms a sample: scipy's periodogram has all power, a²/2, at 50 Hz; phases are uniform."""
+    bench = Bench(ripple_A=8e-12, ripple_period_s=0.02)
+    rows, _ = apply_bench(np.zeros((500, 200)), bench, np.random.default_rng(5), time_step_s=1e-3)
+    f, power = signal.periodogram(rows, fs=1000.0, axis=1, scaling="spectrum", detrend=False)
+    assert_allclose(power[:, np.isclose(f, 50)], 32e-24, rtol=1e-9)
+    assert_allclose(power.sum(axis=1), 32e-24, rtol=1e-9)
+    phase = np.angle(np.fft.rfft(rows, axis=1)[:, 10])
+    assert stats.kstest((phase + np.pi) / (2 * np.pi), "uniform").pvalue > 0.001
+
+
+def test_a_transient_relaxes_from_its_size_at_the_start_in_time():
+    """a exp(-t/τ) in both directions, whatever the bias a sweep starts from (closed form)."""
+    made = simulate_iv(**OHMIC, bench=Bench(transient_A=-3e-11, transient_s=0.02))
+    up, down = made.sweeps.current - made.clean
+    t = np.linspace(0, 0.1, V.size)
+    assert_allclose(up, -3e-11 * np.exp(-t / 0.02), atol=1e-21)
+    assert_allclose(down[::-1], up, atol=1e-21)
+
+
+def test_the_offset_scatters_from_sweep_to_sweep_and_not_within_one():
+    bench = Bench(current_offset_A=5e-12, offset_scatter_A=2e-12)
+    made = simulate_iz(barrier_eV=0.5, sweeps=4000, bench=bench, seed=6)
+    offset = made.sweeps.current - simulate_iz(barrier_eV=0.5, sweeps=4000).sweeps.current
+    assert_allclose(np.ptp(offset, axis=1), 0, atol=1e-21)
+    assert_allclose([offset.mean(), offset[:, 0].std()], [5e-12, 2e-12], rtol=0.05)
+    assert_allclose(offset[:, 0] * 1e12, made.truth["offsets_pA"], rtol=1e-6)
+
+
+def test_faults_that_are_off_draw_nothing():
+    """So that benches without them give the same sweeps as before they could be asked for."""
+    generator = np.random.default_rng(7)
+    drawn = draw_faults(generator, Bench(current_offset_A=3e-12, white_A=1e-12), 4, 50)
+    assert generator.random() == np.random.default_rng(7).random()
+    assert drawn.jump_at.tolist() == [-1] * 4
+    assert drawn.offset_A.tolist() == [3e-12] * 4
+    assert not drawn.settling.any()
+    assert not drawn.hump_ln.any()
+
+
 @pytest.mark.parametrize(
     ("fault", "words"),
-    [({"white_A": -1e-12}, "0 or more"), ({"full_scale_A": 0.0}, "above 0"), ({"jump_share": 2.0}, "at most 1"),
+    [({"hump_share": 1.5}, "at most 1"), ({"settling_samples": 1.5}, "a whole number"),
+     ({"settling_factor": 0.0}, "above 0"), ({"ripple_period_s": 0.0}, "above 0"), ({"transient_s": 0.0}, "above 0"),
+     ({"ripple_A": -1e-12}, "0 or more"), ({"transient_A": float("nan")}, "a number"),
+     ({"white_A": -1e-12}, "0 or more"), ({"full_scale_A": 0.0}, "above 0"), ({"jump_share": 2.0}, "at most 1"),
      ({"lag_s": float("nan")}, "0 or more"), ({"current_offset_A": float("nan")}, "a number")],
 )  # fmt: skip
 def test_a_bench_that_makes_no_sense_is_refused(fault, words):

@@ -80,6 +80,29 @@ def test_a_wrong_plan_names_what_is_wrong(tmp_path, text, words):
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.parametrize(("name", "barrier_eV"), [("air-graphite", 0.5), ("air-gold", 0.7)])
+def test_benches_in_air_read_what_a_teaching_laboratory_did(name, barrier_eV):
+    """0.5 and 0.7, each ± 0.1 eV (arXiv:2402.10241, arXiv:2209.04491; abstracts seen), over 0.7 to 2 decades."""
+    (made,) = simulate(read_simulate_plan(name))
+    assert_allclose(made.truth["barrier_eV"], barrier_eV, atol=0.1)
+    decades = np.log10(made.clean[:, 0] / made.clean[:, -1])
+    assert ((decades > 0.7) & (decades < 2)).all()
+    assert made.truth["settling"]
+    assert made.truth["humps"]
+    assert len(set(made.truth["offsets_pA"])) == len(made.sweeps)
+
+
+def test_the_truth_of_several_setpoints_tells_of_all_sweeps(tmp_path):
+    plan = tmp_path / "bench.toml"
+    text = 'kind = "iv"\nsweeps = 20\ncurrent_A = 1e-10\nfurther_setpoints_A = [2e-10]\n'
+    text += "bench = { settling_samples = 3, hump_share = 0.5, offset_scatter_A = 1e-12 }\n"
+    plan.write_text(text, encoding="utf-8", newline="\n")
+    truth = json.loads(simulate_plan(plan, tmp_path / "out")[0].read_text(encoding="utf-8"))
+    assert len(truth["offsets_pA"]) == 80
+    for key in ("settling", "humps"):
+        assert {name.split("_")[1] for name in truth[key]} == {"100pA", "200pA"}
+
+
 def test_a_bench_that_is_not_there_lists_those_that_are():
     with pytest.raises(ValueError, match="clean-vacuum"):
         read_simulate_plan("nope")
