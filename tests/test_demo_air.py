@@ -1,0 +1,101 @@
+"""The invented afternoon in air: made anew byte for byte, in rows as such benches export them, with the faults it tells of."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import make_demo_air
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from sts.quantities import decay_from_barrier
+
+DEMO = Path(__file__).resolve().parent.parent / "data" / "demo-air"
+TRUTH = json.loads((DEMO / "truth.json").read_text(encoding="utf-8"))
+FILES = sorted(path.relative_to(DEMO).as_posix() for path in DEMO.glob("*/*.csv"))
+HEIGHTS = [name for name in FILES if name.startswith("IZ")]
+
+
+def rows(name: str) -> np.ndarray:
+    """Axis and current of a file, (2, 256), by numpy alone."""
+    return np.loadtxt(DEMO / name, delimiter=";")
+
+
+def test_the_seed_makes_every_file_again_byte_for_byte(tmp_path, monkeypatch):
+    monkeypatch.setattr(make_demo_air, "DEMO", tmp_path)
+    make_demo_air.main()
+    made = {p.relative_to(tmp_path): p.read_bytes() for p in tmp_path.rglob("*") if p.is_file()}
+    kept = {p.relative_to(DEMO): p.read_bytes() for p in DEMO.rglob("*") if p.is_file() and p.name != "README.md"}
+    assert made.keys() == kept.keys()
+    assert [str(name) for name in made if made[name] != kept[name]] == []
+
+
+def test_it_is_small_and_says_that_it_is_invented():
+    assert len(FILES) == 30
+    assert sum(p.stat().st_size for p in DEMO.rglob("*") if p.is_file()) < 4e5
+    assert "invented" in (DEMO / "README.md").read_text(encoding="utf-8")
+    assert "not measured" in TRUTH["note"]
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_every_file_is_two_rows_of_256_numbers_with_nine_digits(name):
+    lines = (DEMO / name).read_text(encoding="utf-8").splitlines()
+    assert [len(line.split(";")) for line in lines] == [256, 256]
+    assert all(re.fullmatch(r"-?\d\.\d{8}e[+-]\d\d", cell) for line in lines for cell in line.split(";"))
+
+
+@pytest.mark.parametrize("name", HEIGHTS)
+def test_heights_are_the_position_of_the_piezo_which_grows_towards_the_surface(name):
+    z, current = rows(name)
+    assert 73e-9 < z.min() < z.max() < 77e-9
+    assert (np.diff(z) < 0).all()  # drawn back
+    assert current[:20].mean() > 4 * current[-20:].mean()
+
+
+@pytest.mark.parametrize("name", HEIGHTS)
+def test_as_many_samples_are_at_the_setpoint_as_the_truth_says(name):
+    current = rows(name)[1]
+    told = TRUTH["settling"].get("IZ_Graphite/dunlin3_spec3.csv" if name == make_demo_air.COPY[1] else name, 0)
+    assert (current > 5 * current[5]).sum() == told
+
+
+@pytest.mark.parametrize("tip", TRUTH["tips"])
+def test_slopes_with_the_offset_of_the_truth_are_those_of_its_barriers(tip):
+    """A straight line by numpy through the upper decade, the true offset taken off; the noise leaves 12 % at a site."""
+    for site in {key.split("/")[1] for key in TRUTH["sites"] if key.startswith(tip)}:
+        slopes = []
+        for name in HEIGHTS:
+            if f"/{tip}{site}_" in name and name in TRUTH["offsets_pA"]:
+                z, current = rows(name)
+                current = current - TRUTH["offsets_pA"][name] * 1e-12
+                keep = (np.arange(z.size) > 3) & (current > current[5] / 10)
+                slopes.append(np.polyfit(z[keep], np.log(current[keep]), 1)[0])
+        assert_allclose(np.mean(slopes), decay_from_barrier(TRUTH["sites"][f"{tip}/{site}"]), rtol=0.12)
+
+
+def test_one_file_is_an_exact_copy_of_another():
+    (copy, of), *_ = TRUTH["copies"].items()
+    assert (DEMO / copy).read_bytes() == (DEMO / of).read_bytes()
+    assert len({(DEMO / name).read_bytes() for name in FILES}) == 29
+
+
+def test_mains_are_in_every_bias_sweep_and_the_start_relaxes_in_three():
+    """Around a cubic through the middle, the strongest line of the spectrum is the ripple's; the start is off by the transient."""
+    period = TRUTH["ripple"]["period_samples"]
+    biases = [name for name in FILES if name.startswith("IV")]
+    assert len(biases) == 7
+    x = np.arange(256)
+    for name in biases:
+        current = rows(name)[1] * 1e12
+        smooth = np.polyfit(x[130:250], current[130:250], 3)
+        rest = (current - np.polyval(smooth, x))[130:250]
+        assert np.argmax(np.abs(np.fft.rfft(rest))) == 120 / period
+        wave = 2 / 120 * np.abs(np.fft.rfft(rest))[round(120 / period)]
+        assert_allclose(wave, TRUTH["ripple"]["amplitude_pA"], rtol=0.35)
+    for name, transient in TRUTH["transients"].items():
+        current = rows(name)[1]
+        start = current[:5].mean() * 1e12 + current[-5:].mean() * 1e12  # odd but for the offset, twice -4 pA
+        assert_allclose(start + 8, transient["size_pA"], atol=40)
