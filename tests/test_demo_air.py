@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from sts import Session, import_files
 from sts.quantities import decay_from_barrier
 
 DEMO = Path(__file__).resolve().parent.parent / "data" / "demo-air"
@@ -99,3 +100,17 @@ def test_mains_are_in_every_bias_sweep_and_the_start_relaxes_in_three():
         current = rows(name)[1]
         start = current[:5].mean() * 1e12 + current[-5:].mean() * 1e12  # odd but for the offset, twice -4 pA
         assert_allclose(start + 8, transient["size_pA"], atol=40)
+
+
+def test_one_import_reads_it_and_counts_the_copy_once(tmp_path):
+    names = ["z (m), I (A)", "V (V), I (A)"]
+    result = import_files([DEMO], tmp_path / "air.h5", rows=names, logbook=DEMO / "logbook.csv")
+    assert (result.sweeps, result.left_out, len(result.repeated)) == (29, [], 1)
+    table = Session.open(tmp_path / "air.h5").sweeps()
+    heights = table[table["kind"] == "iz"]
+    sites = {f"{tip}/{site}" for tip, site in zip(heights["tip"], heights["site"], strict=True)}
+    assert sites == set(TRUTH["sites"])
+    assert set(heights["bias_V"]) == {0.05}  # 0,05 in the logbook
+    assert set(table["full_scale_A"]) == {8.5e-9}
+    assert (table.loc[table["kind"] == "iv", "tip"] == "wren").all()
+    assert (table["kind"] == "iv").sum() == 7
