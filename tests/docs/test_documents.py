@@ -49,6 +49,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("documents")
     skip = shutil.ignore_patterns("*_r3*", "*_r4*", "*_r5*", "gold_200pA*", "layer_200pA*")
     shutil.copytree(ROOT / "data" / "demo", folder / "data" / "demo", ignore=skip)
+    shutil.copytree(ROOT / "data" / "demo-air", folder / "data" / "demo-air")
     for kind in ("iz", "iv"):
         shutil.copytree(folder / "data" / "demo" / kind, folder / "sweeps", dirs_exist_ok=True)
     shutil.copyfile(folder / "data" / "demo" / "logbook.csv", folder / "logbook.csv")
@@ -132,3 +133,11 @@ def test_a_log_fit_is_as_far_off_as_the_page_says() -> None:
     noisy = [off(current + 0.01 * generator.standard_normal(x.size)) for _ in range(300)]
     assert np.mean(noisy) == pytest.approx(-0.25, abs=0.01)
     assert off(current + 1e-3) == pytest.approx(-0.14, abs=0.005)
+
+
+@pytest.mark.parametrize(("zero_A", "off"), [(5e-12, -0.16), (-5e-12, 0.23)])
+def test_an_unknown_zero_turns_a_barrier_as_the_page_says(zero_A, off):
+    """docs/first-afternoon-in-air.md: 1.3 decades below 300 pA; a straight line, none of our code."""
+    x = np.linspace(0, 1.3 * np.log(10), 256)
+    slope = np.polyfit(x, np.log(3e-10 * np.exp(-x) + zero_A), 1)[0]
+    assert slope**2 - 1 == pytest.approx(off, abs=0.005)
