@@ -204,7 +204,7 @@ class Evidence:
 
 BROKEN = "ln I falls by {before:.1f}/nm below {hinge_nm:.3f} nm and {after:.1f}/nm above"
 RULES: tuple[tuple[str, Callable[[Evidence], Any], str], ...] = (
-    ("settling", lambda e: e.settling > 0, "{settling} samples at an end of the ramp still belong to the set-point, masked"),
+    ("settling", lambda e: e.settling > 0, "at an end of the ramp still at the set-point: samples masked {settling}"),
     ("saturated", lambda e: e.saturated > 0, "{saturated} of {samples} samples at the limit, masked"),
     ("all saturated", lambda e: e.empty & (e.saturated > 0), "every sample is at the limit or masked"),
     ("too few points", lambda e: e.empty & (e.saturated == 0), "no finite sample"),
@@ -225,7 +225,7 @@ RULES: tuple[tuple[str, Callable[[Evidence], Any], str], ...] = (
     ("few decades", lambda e: e.short, "{decades:.2f} decades above the noise; at least 1 is needed"),
     ("offset unknown", lambda e: e.short & ~e.shared & (e.fits.seen.cost > COST),
      "{decades:.2f} decades, and nothing says where the zero of the current is: no interval"),
-    ("low barrier", lambda e: e.low, "{barrier_eV:.2f} eV: not a work function: contaminated or compliant gap"),
+    ("low barrier", lambda e: e.low, "{barrier_eV:.2f} eV: not a work function, usual in air"),
     ("high barrier", lambda e: e.falling & (e.barrier_eV > e.plan.high_eV),
      "{barrier_eV:.2f} eV: check the height scale"),
     ("high bias", lambda e: e.bias_V > e.plan.high_bias_V, "{bias_V:.2f} V lowers the barrier by about half of it"),

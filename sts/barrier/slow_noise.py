@@ -219,7 +219,7 @@ def find_covariance(white: Whitened) -> Covariance:
     signal = white.relative[chosen] ** 2
     usable = (white.offset[chosen] > 0).astype(float)
     middle = np.sqrt(np.max(signal, axis=1) * np.min(np.where(usable > 0, signal, np.inf), axis=1))[:, None]
-    near = usable * np.sqrt(signal / (signal + middle))
+    near = usable * np.sqrt(signal / (signal + middle + 1e-300))  # a signal may have sunk to 0
     looks = (near, np.sqrt(np.maximum(usable - near**2, 0.0)))
     pieces = [_memories(n), [*_memories(n), *_line(residual, n)]]
     bands = _bands(n)

@@ -68,6 +68,7 @@ def examine(
         score = wsr @ shapes - np.vecdot(load, right[:, None, :])
         size, t = score / information, score / np.sqrt(information) / scatter[:, None]
         after = decay[:, None] - size + load[..., 2] * size
+        before = after + size
     best = 1 + np.argmax(np.nan_to_num(np.abs(t[:, 1:])), axis=1)
     row = np.arange(len(decay))
     return Shape(
@@ -77,7 +78,7 @@ def examine(
         curvature_t=t[:, 0],
         hinge_at=KNOTS[best - 1],
         hinge_t=t[row, best],
-        slope_before=(after + size)[row, best],
+        slope_before=before[row, best],
         slope_after=after[row, best],
     )
 

@@ -114,16 +114,16 @@ def _barriers(analysis: Analysis, barrier: BarrierAnalysis, level: float) -> Ans
         ordered = sorted((r for r in rows if math.isfinite(r.barrier_eV)), key=lambda r: float(r.barrier_eV))
         sentence = f"{start}{len(rows)} tips, from {words(ordered[0])} to {words(ordered[-1])}; the table lists all."
     warnings = [
-        f"{tip_name(r.sample, r.tip, tips)}: {r.barrier_eV:.2f} eV is not a work function: "
-        "the gap is contaminated or compliant."
+        f"{tip_name(r.sample, r.tip, tips)}: {r.barrier_eV:.2f} eV is not a work function, but usual in air: "
+        "compare tips, not metals."
         for r in rows
         if (r.sample, r.tip) in low
     ]
     if len(warnings) > 3:
         warnings = [
             (
-                f"{len(low)} of {len(rows)} tips read below 1 eV: not a work function, "
-                "the gap is contaminated or compliant."
+                f"{len(low)} of {len(rows)} tips read below 1 eV: not work functions, but usual in air; "
+                "compare tips, not metals."
             )
         ]
     return Answer("What are the barriers?", sentence, " ".join(warnings))

@@ -39,7 +39,7 @@ def test_every_tip_is_named_with_its_interval_and_counts(invented: Analysis) -> 
 
 def test_a_low_barrier_is_plainly_said_not_to_be_a_work_function(invented: Analysis) -> None:
     sentence, warning = answer(invented, "What are the barriers")
-    assert warning == "sandpiper: 0.70 eV is not a work function: the gap is contaminated or compliant."
+    assert warning == "sandpiper: 0.70 eV is not a work function, but usual in air: compare tips, not metals."
     assert "work function" not in sentence
 
 
