@@ -21,6 +21,7 @@ REACH = 2.8  # of them to either side is masked
 SUSPECT = 1.3  # times the usual reduced chi² of the set, from which a sweep is looked at
 CLEAR = 5.0  # times what noise of this set does at the same width
 LEAST = 0.08  # smallest relative change of the current that is called a hump
+LARGEST = 3.0  # size in ln I beyond which nothing is told of it
 MOST = 0.35  # share of the samples that humps may cover; beyond this the sweep is left as it is
 MOST_HUMPS = 3  # in one sweep
 USUAL_SWEEPS = 60  # that say what noise does
@@ -98,7 +99,11 @@ def find_humps(sweeps: SweepSet, masks: Masks, noise: NoiseModel, fits: Fits, re
             if enough and not _steps(sweeps, masks, noise, row, without, hump):
                 mask[row] |= near & masks.usable[row]
                 if abs(size) > largest:
-                    largest, factor[row], place[row] = abs(size), np.exp(size), sweeps.axis[centre]
+                    largest, factor[row], place[row] = (
+                        abs(size),
+                        np.exp(np.clip(size, -LARGEST, LARGEST)),
+                        sweeps.axis[centre],
+                    )
     return found
 
 
