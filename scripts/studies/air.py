@@ -26,7 +26,8 @@ def inside(table: pd.DataFrame, decay: np.ndarray) -> np.ndarray:
     there = np.isfinite(table["barrier_low_eV"].to_numpy(float))
     barrier = BARRIER_PER_NM2 * decay**2
     held = (table["barrier_low_eV"] <= barrier) & (table["barrier_high_eV"] >= barrier)
-    return np.asarray(held)[there]
+    shares: np.ndarray = np.asarray(held)[there]
+    return shares
 
 
 def fitted(made: Afternoon, *, known: bool = False) -> BarrierFit:
