@@ -59,3 +59,23 @@ def test_less_smoothing_is_asked_for_only_where_something_was_found(invented: An
     empty = tuple(replace(s, gaps=None, peaks=None) for s in spectra)
     without = replace(invented, spectra=replace(invented.spectra, spectra=empty))
     assert not any("allow less smoothing" in text for text in improvements(without, most=20))
+
+
+def test_where_all_tips_are_low_only_one_that_reads_less_than_another_is_to_be_cleaned(invented: Analysis) -> None:
+    """Usual on a bench in air: every barrier is below 1 eV (common practice, no source)."""
+    assert invented.barrier is not None
+    sweeps, pairs = invented.barrier.sweeps, invented.barrier.pairs
+    low = pd.DataFrame({"sweep": sweeps["sweep"], "flag": "low barrier", "detail": "0.4 eV"})
+    alike = pairs.assign(verdict="no difference shown")
+
+    def cleaning(verdicts: pd.DataFrame) -> list[str]:
+        barrier = replace(invented.barrier, pairs=verdicts) if invented.barrier else None
+        return [
+            text for text in improvements(replace(invented, flags=low, barrier=barrier), most=20) if "Clean" in text
+        ]
+
+    first = pairs.iloc[0]
+    assert cleaning(alike) == []
+    told = cleaning(alike.assign(verdict=["differ", *alike["verdict"][1:]]))
+    assert len(told) == 1
+    assert told[0].startswith(f"Clean or replace {first['tip_a'] if first['ratio'] < 1 else first['tip_b']}")
