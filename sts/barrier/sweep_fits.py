@@ -110,19 +110,12 @@ def fit_block(
     def known(values: Array) -> Array:
         return np.where(good, values, np.nan)
 
-    own_part, dof, common = spread.variance, spread.dof, np.zeros(len(chi2))
-    if prior is not None:
-        pull = inverse[:, 2, 1] * prior.weight[rows]  # of the decay per ampere of the known offset
-        common = np.where(prior.there[rows], pull * prior.common[rows], 0.0)
-        shared = common**2 + np.where(prior.there[rows], pull * prior.scatter[rows], 0.0) ** 2
-        with np.errstate(invalid="ignore", divide="ignore"):
-            dof = (own_part + shared) ** 2 / (own_part**2 / dof + shared**2 / prior.dof[rows])
-        own_part = own_part + shared
+    variance, dof, common = _with_offset(spread, inverse, prior, rows)
     fits = Fits(
         good=good,
         amplitude=known(curve.amplitude),
         decay=known(curve.decay / span),
-        decay_se=known(np.sqrt(own_part) / span),
+        decay_se=known(np.sqrt(variance) / span),
         decay_common=known(common / span),
         offset=known(curve.offset),
         offset_se=known(np.sqrt(np.maximum(inverse[:, 1, 1] * chi2, 0.0))),
@@ -181,6 +174,19 @@ def _spread(
                 whitened = Whitened.of(samples.rows(some), take(fitted, some), take(noise.pooled, group_of[some]))
                 variance[some], dof[some] = covariance.uncertainty(whitened, inverse[some], of)
         return _Spread(variance, dof, np.where(white > 0, variance / white, 1.0))
+
+
+def _with_offset(spread: _Spread, inverse: Array, prior: Prior | None, rows: slice) -> tuple[Array, Array, Array]:
+    """Variance of the decay with what is not known of the offset, its degrees of freedom, and the common part; (k,) each."""
+    if prior is None:
+        return spread.variance, spread.dof, np.zeros(len(spread.dof))
+    pull = inverse[:, 2, 1] * prior.weight[rows]  # of the decay per ampere of the known offset
+    common = np.where(prior.there[rows], pull * prior.common[rows], 0.0)
+    shared = common**2 + np.where(prior.there[rows], pull * prior.scatter[rows], 0.0) ** 2
+    variance = spread.variance + shared
+    with np.errstate(invalid="ignore", divide="ignore"):
+        dof = variance**2 / (spread.variance**2 / spread.dof + shared**2 / prior.dof[rows])
+    return variance, dof, common
 
 
 def _offset_alone(
