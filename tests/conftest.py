@@ -9,6 +9,7 @@ from pathlib import Path
 
 import keeping
 import pytest
+from importing import thursday
 
 from sts.analysis import Analysis
 
@@ -38,6 +39,12 @@ def opendata() -> Path:
     if not folder.is_dir():
         pytest.skip(f"measured data are not here ({folder.name}); set STS_OPENDATA to their folder")
     return folder
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """The folder of an invented Thursday."""
+    return thursday.afternoon(tmp_path / "thursday")
 
 
 @pytest.fixture(scope="session")

@@ -3,18 +3,11 @@
 from __future__ import annotations
 
 import pytest
+from loaders.written import file
 from numpy.testing import assert_allclose
 
 from sts.loaders import Recipe, UnreadableFile
 from sts.loaders.reading import read_bytes
-
-IV = [(v, v / 100) for v in range(-100, 101, 10)]
-
-
-def file(names: str, header: str = "", *, rows: list[tuple[float, ...]] = IV, delimiter: str = ";") -> str:
-    count = len(names.split(delimiter))
-    body = [delimiter.join(f"{v:.9g}" for v in (row[0], *[row[1]] * (count - 1))) for row in rows]
-    return "\n".join([*([header] if header else []), names, *body]) + "\n"
 
 
 @pytest.mark.parametrize("key", ["bias sign", "current inverted", "bias applied to", "kind"])

@@ -3,24 +3,11 @@
 from __future__ import annotations
 
 import pytest
+from loaders.written import file, read
 from numpy.testing import assert_allclose
 
 from sts.loaders import UnreadableFile
 from sts.loaders.column_names import understand
-from sts.loaders.reading import read_bytes
-
-IV = [(v, v / 100) for v in range(-100, 101, 10)]
-
-
-def file(names: str, header: str = "", *, rows: list[tuple[float, ...]] = IV, delimiter: str = ";") -> str:
-    count = len(names.split(delimiter))
-    body = [delimiter.join(f"{v:.9g}" for v in (row[0], *[row[1]] * (count - 1))) for row in rows]
-    return "\n".join([*([header] if header else []), names, *body]) + "\n"
-
-
-def read(text: str):
-    return read_bytes(text.encode(), "a.txt")
-
 
 # names of the columns -> current at the last point [A], bias there is 0.1 V; or why it is refused
 NAMES: dict[str, float | str] = {

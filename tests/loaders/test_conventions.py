@@ -4,25 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from loaders.written import IZ, file, read
 from numpy.testing import assert_allclose
 
 from sts.loaders import UnreadableFile
 from sts.loaders.reading import read_bytes
-
-IV = [(v, v / 100) for v in range(-100, 101, 10)]
-
-
-IZ = [(k / 10, 10 * 0.1 ** (k / 20)) for k in range(21)]
-
-
-def file(names: str, header: str = "", *, rows: list[tuple[float, ...]] = IV, delimiter: str = ";") -> str:
-    count = len(names.split(delimiter))
-    body = [delimiter.join(f"{v:.9g}" for v in (row[0], *[row[1]] * (count - 1))) for row in rows]
-    return "\n".join([*([header] if header else []), names, *body]) + "\n"
-
-
-def read(text: str):
-    return read_bytes(text.encode(), "a.txt")
 
 
 @pytest.mark.parametrize("names", ["V (tip) (mV);I (nA)", "tip bias (mV);I (nA)", "V tip (mV);I (nA)", "-V (mV);I (nA)",

@@ -4,24 +4,10 @@ from __future__ import annotations
 
 import openpyxl
 import pytest
+from loaders.written import book
 from numpy.testing import assert_allclose
 
-from sts.loaders import UnreadableFile, apply_logbook, read_file, read_logbook
-
-SWEEP = "# tip: heron\n# temperature: 77 K\nV (mV),I (nA)\n-1,-2\n0,0\n1,2\n"
-
-
-@pytest.fixture
-def sweep(tmp_path):
-    path = tmp_path / "heron_s1_r1.csv"
-    path.write_text(SWEEP, encoding="utf-8")
-    return read_file(path)
-
-
-def book(tmp_path, text, name="log.csv", encoding="utf-8"):
-    path = tmp_path / name
-    path.write_bytes(text.encode(encoding))
-    return read_logbook(path)
+from sts.loaders import UnreadableFile, apply_logbook, read_logbook
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])

@@ -3,22 +3,10 @@
 from __future__ import annotations
 
 import pytest
+from loaders.written import recipe, sweeps
 from numpy.testing import assert_allclose
 
-from sts.loaders import UnreadableFile, preview_file, read_file, read_recipe
-
-
-def recipe(tmp_path, text):
-    path = tmp_path / "r.toml"
-    path.write_text(text, encoding="utf-8")
-    return read_recipe(path)
-
-
-def sweeps(tmp_path, text, recipe_=None, name="heron_s1_7.txt"):
-    path = tmp_path / name
-    path.write_text(text, encoding="utf-8")
-    (found,) = read_file(path, recipe=recipe_).sets
-    return found
+from sts.loaders import UnreadableFile, preview_file, read_file
 
 
 def test_preview_says_what_each_thing_was_taken_for_and_its_recipe_reads_the_file(tmp_path):

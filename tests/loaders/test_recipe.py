@@ -3,25 +3,13 @@
 from __future__ import annotations
 
 import pytest
+from loaders.written import recipe, sweeps
 from numpy.testing import assert_allclose
 
-from sts.loaders import Recipe, read_file, read_recipe, recipe_text
+from sts.loaders import Recipe, read_recipe, recipe_text
 from sts.plan import PlanError
 
 HEIGHTS = "z (V)\tI (nA)\n0\t8\n1\t4\n2\t2\n"
-
-
-def recipe(tmp_path, text):
-    path = tmp_path / "r.toml"
-    path.write_text(text, encoding="utf-8")
-    return read_recipe(path)
-
-
-def sweeps(tmp_path, text, recipe_=None, name="heron_s1_7.txt"):
-    path = tmp_path / name
-    path.write_text(text, encoding="utf-8")
-    (found,) = read_file(path, recipe=recipe_).sets
-    return found
 
 
 def test_height_in_volts_with_a_scale(tmp_path):

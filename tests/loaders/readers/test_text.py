@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 import pytest
+from loaders.written import read
 from numpy.testing import assert_allclose
 
 from sts.loaders import Recipe, UnreadableFile
 from sts.loaders.reading import read_bytes
-
-
-def read(text: str):
-    return read_bytes(text.encode(), "a.txt")
-
 
 THOUSANDS = {
     "-3,000\t1,000\n-2,000\t2,000\n-1,000\t3,000\n": "'-3,000' may be -3000 or -3.000",

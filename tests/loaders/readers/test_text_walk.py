@@ -3,21 +3,7 @@
 from __future__ import annotations
 
 import pytest
-
-from sts.loaders.reading import read_bytes
-
-IV = [(v, v / 100) for v in range(-100, 101, 10)]
-
-
-def file(names: str, header: str = "", *, rows: list[tuple[float, ...]] = IV, delimiter: str = ";") -> str:
-    count = len(names.split(delimiter))
-    body = [delimiter.join(f"{v:.9g}" for v in (row[0], *[row[1]] * (count - 1))) for row in rows]
-    return "\n".join([*([header] if header else []), names, *body]) + "\n"
-
-
-def read(text: str):
-    return read_bytes(text.encode(), "a.txt")
-
+from loaders.written import file, read
 
 REMARKS = {
     "# bias on tip": True,
