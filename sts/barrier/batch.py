@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from sts.barrier.bench_offset import ROUNDS, KnownOffset, Prior, Seen, find_offsets
 from sts.barrier.blocks import Array, blocks, joined
-from sts.barrier.humps import Humps, find_humps, without
+from sts.barrier.humps import Humps, find_humps
 from sts.barrier.lag import Lags, find_lags
 from sts.barrier.masks import Masks, find_masks
 from sts.barrier.pooled_noise import NoiseModel, find_noise, noise_groups
@@ -38,7 +38,7 @@ class Prepared:
         ----------
         humps : Humps
         """
-        masks = without(self.masks, humps)
+        masks = replace(self.masks, usable=self.masks.usable & ~humps.mask)
         noise = find_noise(self.sweeps, masks, self.noise.group)
         return replace(self, masks=masks, noise=noise, humps=self.humps.and_those(humps))
 

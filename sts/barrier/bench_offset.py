@@ -10,9 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from sts.barrier.blocks import Array, Mask, joined, take
 
 COST = 1.5  # times that a free offset makes the decay less certain, from which the offset is shared
 TAUS = 120  # scatters tried
@@ -48,7 +47,7 @@ class Prior:
         return cls(np.zeros(sweeps), nothing, nothing.copy(), nothing.copy(), np.ones(sweeps))
 
     @property
-    def there(self) -> NDArray[np.bool_]:
+    def there(self) -> Mask:
         """Where something is known, shape (m,)."""
         return np.isfinite(self.scatter)
 
@@ -108,7 +107,7 @@ class Seen:
     least: Array  # the least current seen, in the direction of the tunnelling current [A]
     sign: Array  # of the tunnelling current
     slack: Array  # as in `Prior`
-    counts: NDArray[np.bool_]  # sweeps with a fit that nothing speaks against
+    counts: Mask  # sweeps with a fit that nothing speaks against
     level: Array  # mean current of sweeps that do not depend on the height, else NaN [A]
     level_se: Array  # [A]
     largest: Array  # current [A]
@@ -133,7 +132,7 @@ def find_offsets(seen: Sequence[Seen], known: Sequence[KnownOffset] = ()) -> lis
     ranges = {_key(scale) for one in seen for scale in one.full_scale}
     for key in sorted(ranges):
         here = [np.array([_key(scale) == key for scale in one.full_scale], bool) for one in seen]
-        one = _joined(seen, here)
+        one = joined([take(part, rows) for part, rows in zip(seen, here, strict=True)])
         outside = [k for k in known if np.isnan(k.full_scale_A) or _key(k.full_scale_A) == key] + _withdrawn(one)
         usable = one.counts & np.isfinite(one.offset) & (one.offset_se > 0) & np.isfinite(one.offset_se)
         costly = one.cost[one.counts & np.isfinite(one.cost)]
@@ -152,12 +151,6 @@ def find_offsets(seen: Sequence[Seen], known: Sequence[KnownOffset] = ()) -> lis
 
 def _key(full_scale: float) -> float:
     return 0.0 if np.isnan(full_scale) else float(f"{full_scale:.6g}")
-
-
-def _joined(seen: Sequence[Seen], rows: Sequence[NDArray[np.bool_]]) -> Seen:
-    """The sweeps of one range out of all sets."""
-    names = list(Seen.__dataclass_fields__)
-    return Seen(*(np.concatenate([getattr(s, n)[r] for s, r in zip(seen, rows, strict=True)]) for n in names))
 
 
 def _withdrawn(seen: Seen) -> list[KnownOffset]:

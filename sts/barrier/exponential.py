@@ -56,11 +56,24 @@ class Samples:
             Where the m sweeps stand.
         windows : ndarray, shape (n, k)
         """
-        matrix, right = products.normal(self.u, windows)
-        if self.expected is not None:
-            value, weight = self.expected.T
-            matrix[..., 1, 1] += weight[:, None]
-            right[..., 1] += (weight * (value - curve.offset))[:, None]
+        return self.expecting(curve, *products.normal(self.u, windows))
+
+    def expecting(self, curve: Exponential, matrix: Array, right: Array) -> tuple[Array, Array]:
+        """Normal equations of the samples alone, with what is known of the offset.
+
+        Parameters
+        ----------
+        curve : Exponential
+            Where the m sweeps stand.
+        matrix, right : ndarray, shapes (m, k, 3, 3) and (m, k, 3)
+            Of `Products.normal`; left as they are.
+        """
+        if self.expected is None:
+            return matrix, right
+        value, weight = self.expected.T
+        matrix, right = matrix.copy(), right.copy()
+        matrix[..., 1, 1] += weight[:, None]
+        right[..., 1] += (weight * (value - curve.offset))[:, None]
         return matrix, right
 
 

@@ -14,6 +14,7 @@ from sts.barrier.masks import Masks
 from sts.barrier.pooled_noise import NoiseModel
 from sts.barrier.slow_noise import Whitened
 from sts.barrier.sweep_fits import Fits
+from sts.quantities import MAD_SCALE
 from sts.sweeps import SweepSet
 
 WIDTHS = (0.012, 0.02, 0.032, 0.048, 0.072)  # standard deviations of the humps tried, as shares of the sweep
@@ -26,10 +27,8 @@ MOST = 0.35  # share of the samples that humps may cover; beyond this the sweep 
 MOST_HUMPS = 3  # in one sweep
 USUAL_SWEEPS = 60  # that say what noise does
 OWN = 3.0  # times the usual scatter that a sweep may have for its own
-STEP_SHARE, STEP_CLEAR = (
-    0.4,
-    3.0,
-)  # of a hump that is left as a step, and that in standard deviations: then it is a jump
+STEP_SHARE = 0.4  # of a hump: what steps by more than this is left for a jump,
+STEP_CLEAR = 3.0  # where it is this many standard deviations
 POINTS = 60  # fewer samples do not show a hump apart from a bend
 
 
@@ -94,28 +93,15 @@ def find_humps(sweeps: SweepSet, masks: Masks, noise: NoiseModel, fits: Fits, re
         for hump in _peaks(seen[1], number, seen[0], masks.usable[row]):
             centre, width, size = hump
             near = np.abs(np.arange(sweeps.axis.size) - centre) <= REACH * width
-            without = masks.usable[row] & ~mask[row] & ~near
-            enough = without.sum() >= (1 - MOST) * masks.usable[row].sum()
-            if enough and not _steps(sweeps, masks, noise, row, without, hump):
+            rest = masks.usable[row] & ~mask[row] & ~near
+            enough = rest.sum() >= (1 - MOST) * masks.usable[row].sum()
+            if enough and not _steps(sweeps, masks, noise, row, rest, hump):
                 mask[row] |= near & masks.usable[row]
                 if abs(size) > largest:
-                    largest, factor[row], place[row] = (
-                        abs(size),
-                        np.exp(np.clip(size, -LARGEST, LARGEST)),
-                        sweeps.axis[centre],
-                    )
+                    largest = abs(size)
+                    factor[row] = np.exp(np.clip(size, -LARGEST, LARGEST))
+                    place[row] = sweeps.axis[centre]
     return found
-
-
-def without(masks: Masks, humps: Humps) -> Masks:
-    """The masks with the humps masked as well.
-
-    Parameters
-    ----------
-    masks, humps : Masks, Humps
-        Of the same sweeps.
-    """
-    return replace(masks, usable=masks.usable & ~humps.mask)
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,11 +120,8 @@ class _Filter:
         sizes, scores = [], []
         for width in _widths(sweeps.axis.size):
             kernel = np.exp(-0.5 * (np.arange(-3 * width, 3 * width + 1) / width) ** 2)
-            top, information = (
-                convolve1d(product, kernel, mode="constant"),
-                convolve1d(column**2, kernel**2, mode="constant"),
-            )
-            information = np.maximum(information, 1e-300)
+            top = convolve1d(product, kernel, mode="constant")
+            information = np.maximum(convolve1d(column**2, kernel**2, mode="constant"), 1e-300)
             sizes.append(top / information)
             scores.append(top / np.sqrt(information))
         return cls(np.array(sizes), np.array(scores))
@@ -152,9 +135,9 @@ def _peaks(seen: _Filter, number: int, usual: _Filter, usable: Mask) -> list[tup
     """Centre, width (samples) and relative size of the humps of one sweep, clearest first, apart from each other."""
     shared = np.median(usual.score, axis=1) * (usual.score.shape[1] >= 5)
     score = seen.score[:, number] - shared
-    scale = np.maximum(1.4826 * np.median(np.abs(usual.score - np.expand_dims(shared, 1)), axis=(1, 2)), 1.0)
+    scale = np.maximum(MAD_SCALE * np.median(np.abs(usual.score - np.expand_dims(shared, 1)), axis=(1, 2)), 1.0)
     # The sweep's own scatter counts, but only so far: a hump spoils the fit of much of its sweep.
-    own = np.clip(1.4826 * np.median(np.abs(score), axis=1), scale, OWN * scale)
+    own = np.clip(MAD_SCALE * np.median(np.abs(score), axis=1), scale, OWN * scale)
     clear = np.where(np.abs(seen.size[:, number]) > LEAST, np.abs(score) / own[:, None], 0.0)
     ends = np.flatnonzero(usable)[[0, -1]]
     places = np.arange(usable.size)

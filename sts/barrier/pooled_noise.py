@@ -16,6 +16,7 @@ from sts.barrier.masks import Masks
 from sts.barrier.noise import CLIP, CLIP_MEAN, NoiseSums, PooledNoise, noise_sums, solve_noise
 from sts.barrier.slow_noise import Covariance, Whitened, find_covariance, slow_correlation
 from sts.curves.electronics import find_step
+from sts.quantities import MAD_SCALE
 from sts.sweeps import SweepSet
 
 NOISE_ROUNDS = 4
@@ -24,6 +25,7 @@ NOISE_GROUP = ("sample", "tip", "unassigned", "full_scale_A")  # sweeps that sha
 UNUSUAL = 3.0  # standard deviations by which a sweep's noise must differ from its group's to be taken as its own
 OWN_POINTS, PRIOR_POINTS, OWN_ROUNDS = 20, 15.0, 2
 ENOUGH = 6  # sweeps that tell how slow the noise of their group is; fewer go by those of all groups
+SIGNIFICANT = 3 * 1.25  # standard errors of a mean: a median scatters 1.25 times as much (normal distribution)
 LEAST_SHARE = 0.1  # of the variance seen at the far end that the electronics have at least: a misfit may say none
 
 
@@ -158,14 +160,14 @@ def _level(part: _Part) -> Array:
     """Standard deviation of the residuals, jumps and the like apart, shape (k,)."""
     residual = np.abs(part.samples.current - part.curve.signal(part.samples.u) - part.curve.offset[:, None])
     residual[part.samples.usable == 0] = np.nan
-    return np.asarray(1.4826 * _row_median(residual))
+    return np.asarray(MAD_SCALE * _row_median(residual))
 
 
 def _far_noise(samples: Samples) -> Array:
     """Standard deviation of the noise over the last fifth of the range, from second differences, shape (k,)."""
     last = slice(-max(5, samples.u.size // 5), None)
     bend = np.abs(np.diff(np.where(samples.usable > 0, samples.current, np.nan)[:, last], 2, axis=1))
-    return np.asarray(1.4826 * _row_median(bend) / np.sqrt(6))
+    return np.asarray(MAD_SCALE * _row_median(bend) / np.sqrt(6))
 
 
 def _row_median(values: Array) -> Array:
@@ -214,15 +216,12 @@ def _covariances(parts: Sequence[_Part], pooled: PooledNoise) -> dict[int, Covar
 def _significant(each: Array, spread: Array, group: Rows, groups: int) -> Array:
     """Median correlation of each group (g,), 0 where white noise may give it; small groups go by all sweeps together."""
 
-    # 1.25: a median scatters more than a mean (normal distribution).
-    def clear(values: pd.DataFrame) -> Any:
-        return values["each"].median() > 3 * 1.25 * values["spread"].median() / np.sqrt(len(values))
-
     frame = pd.DataFrame({"each": each, "spread": spread})
     by_group = frame.groupby(group)
     size, median = by_group.size(), by_group["each"].median()
-    limit: Any = 3 * 1.25 * by_group["spread"].median() / np.sqrt(size)
-    there = (median > limit) | ((size < ENOUGH) & (median > 0) & bool(len(frame) and clear(frame)))
+    limit: Any = SIGNIFICANT * by_group["spread"].median() / np.sqrt(size)
+    clear = len(frame) > 0 and frame["each"].median() > SIGNIFICANT * frame["spread"].median() / np.sqrt(len(frame))
+    there = (median > limit) | ((size < ENOUGH) & (median > 0) & clear)
     return median.where(there, 0.0).reindex(range(groups)).fillna(0.0).to_numpy(float)
 
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sts.barrier import exponential as engine
+from sts.barrier.blocks import Mask
 from sts.barrier.exponential import Samples
+from sts.quantities import MAD_SCALE
 
 MOST_SETTLING = 5  # samples at an end that may belong to the set-point and not to the ramp
 NEAR = 25  # samples beside them that say how large noise is there
@@ -14,7 +15,7 @@ CLEAR = 8.0  # times that noise
 LEAST = 0.5  # and of the current beside: a feedback that let go late stands far above the ramp
 
 
-def find_settling(samples: Samples) -> NDArray[np.bool_]:
+def find_settling(samples: Samples) -> Mask:
     """Mask the samples at the ends that stand above what the rest of the ramp leads up to.
 
     Parameters
@@ -46,7 +47,7 @@ def find_settling(samples: Samples) -> NDArray[np.bool_]:
     for turn in (slice(None), slice(None, None, -1)):  # from either end
         above, current = sign * residual[:, turn], np.abs(samples.current[:, turn])
         level = np.median(above[:, near], axis=1)[:, None]
-        noise = 1.4826 * np.median(np.abs(above[:, near] - level), axis=1)[:, None]
+        noise = MAD_SCALE * np.median(np.abs(above[:, near] - level), axis=1)[:, None]
         beside = np.median(current[:, MOST_SETTLING : 2 * MOST_SETTLING], axis=1)[:, None]
         off = above[:, :MOST_SETTLING] - level > np.maximum(CLEAR * noise, LEAST * beside)
         off &= (samples.usable[:, turn][:, :MOST_SETTLING] > 0) & curve.good[:, None]

@@ -51,9 +51,10 @@ def slow_correlation(signal: Array, residual: Array, variance: Array, usable: Ar
         the sweep, in which 1/f noise shows that is buried in white noise.
     """
     of_gap = usable * gap[:, None] * signal**2 / variance
-    both = [_correlation(residual * usable / np.sqrt(variance), share) for share in (of_gap, usable - of_gap)]
-    both.append(_at_a_distance(residual * usable / np.sqrt(variance), usable))
-    correlation, spread = (np.stack(part) for part in zip(*both, strict=True))
+    standardised = residual * usable / np.sqrt(variance)
+    seen = [_correlation(standardised, share) for share in (of_gap, usable - of_gap)]
+    seen.append(_at_a_distance(standardised, usable))
+    correlation, spread = (np.stack(part) for part in zip(*seen, strict=True))
     return correlation, spread
 
 
@@ -164,7 +165,8 @@ class Covariance:
         Notes
         -----
         The variance that the covariance gives times that of the sweep's own noise over the group's, each weighted with its
-        degrees of freedom (Smyth, as above): a noisy sweep is given more, by as much as sweeps of this tip are known to differ.
+        degrees of freedom (G. K. Smyth, as in `_alike`): a noisy sweep is given more, by as much as sweeps of this tip are
+        known to differ.
         """
         weights = np.einsum(
             "kj,jkn->kn",

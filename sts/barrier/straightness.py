@@ -6,13 +6,14 @@ second fit, so it costs a few array operations for all sweeps at once.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from sts.barrier.blocks import Array
 from sts.barrier.exponential import Fitted, Products, Samples
 from sts.barrier.noise import PooledNoise
+from sts.quantities import MAD_SCALE
 
 JUMP_LOCAL = 4.8  # difference of neighbouring window means, in its standard deviations, that is a jump by itself
 JUMP_LOCAL_WITH_SCORE, JUMP_SCORE = 3.7, 5.5  # or this much, where a step in the model is as significant as this
@@ -34,6 +35,22 @@ class Shape:
     hinge_t: Array
     slope_before: Array  # d ln I / du on both sides of the hinge (positive: decaying)
     slope_after: Array
+
+    def at_heights(self, first: float, span: float) -> Shape:
+        """The same with places in metres and slopes per metre.
+
+        Parameters
+        ----------
+        first, span : float
+            First height and range of heights [m].
+        """
+        return replace(
+            self,
+            jump_at=first + self.jump_at * span,
+            hinge_at=first + self.hinge_at * span,
+            slope_before=self.slope_before / span,
+            slope_after=self.slope_after / span,
+        )
 
 
 def examine(
@@ -128,7 +145,7 @@ def _jumps(u: Array, products: Products, inverse: Array) -> tuple[Array, Array]:
             step = level[:, window:] - level[:, :-window]
             z = step / np.sqrt(1 / q[:, window:] + 1 / q[:, :-window])
             z = np.where(np.isfinite(z), z, 0.0)
-            spread = np.maximum(1.0, 1.4826 * np.median(np.abs(z), axis=1))[:, None]
+            spread = np.maximum(1.0, MAD_SCALE * np.median(np.abs(z), axis=1))[:, None]
             local = np.abs(z) / spread
             ratio = (1 + level[:, window:]) / (1 + level[:, :-window])
             large = (np.abs(step) > JUMP_SIZE) & (level[:, :-window] > -1) & (level[:, window:] > -1)

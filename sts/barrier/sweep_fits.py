@@ -16,7 +16,7 @@ from sts.barrier.masks import Masks
 from sts.barrier.modulation import fit_modulation
 from sts.barrier.noise import PooledNoise
 from sts.barrier.pooled_noise import NoiseModel, own_noise
-from sts.barrier.slow_noise import Whitened
+from sts.barrier.slow_noise import Covariance, Whitened
 from sts.barrier.straightness import Shape, examine
 from sts.plan import BarrierPlan
 from sts.sweeps import SweepSet
@@ -98,10 +98,15 @@ def fit_block(
     chi2 = np.vecdot(products.wr, products.residual) / freedom
     good = curve.good & np.isfinite(chi2)
     u, span = engine.scaled_height(sweeps.axis)
-    matrix, right = samples.equations(curve, products, _windows(u))
-    step = engine.solve(matrix, right)
-    inverse = np.where(curve.good[:, None, None], engine.inverse(matrix[:, 0]), 0.0)
-    spread = _spread(samples, fitted, inverse, noise, rows, chi2)
+    free = products.normal(u, _windows(u))
+    matrix, right = samples.expecting(curve, *free)
+    step, alone = engine.solve(matrix, right), _Alone.of(curve, free)
+    inverse = alone.inverse if prior is None else _inverse(curve, matrix[:, 0])
+    slow = _slow(samples, fitted, noise, rows)
+    informed = (
+        inverse[:, 2, 2] if prior is None else np.einsum("ki,kij,kj->k", inverse[:, 2], alone.matrix, inverse[:, 2])
+    )
+    spread = _spread(slow, np.where(curve.good, chi2 * informed, np.nan), freedom, inverse)
     scatter = np.sqrt(np.maximum(chi2, 1e-300) * spread.inflation)
     shape = examine(samples, fitted, inverse=inverse, right=right[:, 0], scatter=scatter, noise=own)
     lowest, highest, decades = _seen(samples, sweeps.axis, curve, own)
@@ -123,7 +128,9 @@ def fit_block(
         points=points,
         dof=dof,
         inflation=spread.inflation,
-        seen=_offset_alone(samples, fitted, noise, rows, chi2, shape, sweeps),
+        seen=_offset_alone(
+            samples, curve, alone, chi2, slow, shape, sweeps.table["full_scale_A"].to_numpy(float)[rows]
+        ),
         lowest=lowest,
         highest=highest,
         decades=known(decades),
@@ -132,13 +139,7 @@ def fit_block(
         modulation_decay=modulated[0],
         modulation_decay_se=modulated[1],
         noise=own,
-        shape=replace(
-            shape,
-            jump_at=sweeps.axis[0] + shape.jump_at * span,
-            hinge_at=sweeps.axis[0] + shape.hinge_at * span,
-            slope_before=shape.slope_before / span,
-            slope_after=shape.slope_after / span,
-        ),
+        shape=shape.at_heights(sweeps.axis[0], span),
     )
     current = products.signal + curve.offset[:, None]
     residual = products.residual / np.sqrt(fitted.variance)
@@ -156,23 +157,44 @@ class _Spread:
     inflation: Array  # relative to white noise of the sweep's own size
 
 
-def _spread(
-    samples: Samples, fitted: Fitted, inverse: Array, noise: NoiseModel, rows: slice, chi2: Array, of: int = 2
-) -> _Spread:
-    """Of the decay, or of the parameter with number `of`; `inverse` (k, 3, 3) may have a prior in it."""
-    free = fitted.products.normal(samples.u, np.ones((samples.u.size, 1)))[0][:, 0]
+@dataclass(frozen=True, eq=False)
+class _Alone:
+    """The normal equations of the samples of k sweeps without what is known of the offset."""
+
+    matrix: Array  # (k, 3, 3)
+    right: Array  # (k, 3)
+    inverse: Array  # (k, 3, 3)
+
+    @classmethod
+    def of(cls, curve: Exponential, equations: tuple[Array, Array]) -> _Alone:
+        matrix, right = (part[:, 0] for part in equations)
+        return cls(matrix, right, _inverse(curve, matrix))
+
+
+def _inverse(curve: Exponential, matrix: Array) -> Array:
+    return np.where(curve.good[:, None, None], engine.inverse(matrix), 0.0)
+
+
+_Slow = list[tuple[Rows, Whitened, Covariance]]
+
+
+def _slow(samples: Samples, fitted: Fitted, noise: NoiseModel, rows: slice) -> _Slow:
+    """The sweeps of each group whose noise is slow, in units of it."""
+    found, group_of = [], noise.group[rows]
+    for group, covariance in noise.slow.items():
+        some = np.flatnonzero((group_of == group) & fitted.curve.good)
+        if some.size:
+            pooled = take(noise.pooled, group_of[some])
+            found.append((some, Whitened.of(samples.rows(some), take(fitted, some), pooled), covariance))
+    return found
+
+
+def _spread(slow: _Slow, white: Array, freedom: Array, inverse: Array, of: int = 2) -> _Spread:
+    """Of the decay, or of the parameter with number `of`, from what it is with white noise; `inverse` may have a prior in it."""
+    variance, dof = white.copy(), freedom.astype(float)
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-        alone = inverse[:, of, of] if samples.expected is None else np.einsum(
-            "ki,kij,kj->k", inverse[:, of], free, inverse[:, of]
-        )  # fmt: skip
-        white = np.where(fitted.curve.good, chi2 * alone, np.nan)
-        group_of = noise.group[rows]
-        variance, dof = white.copy(), np.maximum(samples.points - PARAMETERS, 1).astype(float)
-        for group, covariance in noise.slow.items():
-            some = np.flatnonzero((group_of == group) & fitted.curve.good)
-            if some.size:
-                whitened = Whitened.of(samples.rows(some), take(fitted, some), take(noise.pooled, group_of[some]))
-                variance[some], dof[some] = covariance.uncertainty(whitened, inverse[some], of)
+        for some, whitened, covariance in slow:
+            variance[some], dof[some] = covariance.uncertainty(whitened, inverse[some], of)
         return _Spread(variance, dof, np.where(white > 0, variance / white, 1.0))
 
 
@@ -190,27 +212,25 @@ def _with_offset(spread: _Spread, inverse: Array, prior: Prior | None, rows: sli
 
 
 def _offset_alone(
-    samples: Samples, fitted: Fitted, noise: NoiseModel, rows: slice, chi2: Array, shape: Shape, sweeps: SweepSet
+    samples: Samples, curve: Exponential, alone: _Alone, chi2: Array, slow: _Slow, shape: Shape, full_scale: Array
 ) -> Seen:
     """What each sweep says of the zero of the current, one step from where its fit ended to where a free offset would be."""
-    curve, u = fitted.curve, samples.u
-    matrix, right = (part[:, 0] for part in fitted.products.normal(u, np.ones((u.size, 1))))
-    inverse = np.where(curve.good[:, None, None], engine.inverse(matrix), 0.0)
-    spread = _spread(replace(samples, expected=None), fitted, inverse, noise, rows, chi2, of=1)
+    white = np.where(curve.good, chi2 * alone.inverse[:, 1, 1], np.nan)
+    spread = _spread(slow, white, np.maximum(samples.points - PARAMETERS, 1), alone.inverse, of=1)
     se = np.sqrt(spread.variance)
     with np.errstate(all="ignore"):
-        move = np.clip(np.einsum("kj,kj->k", inverse[:, 1], right), -5 * se, 5 * se)
+        move = np.clip(np.einsum("kj,kj->k", alone.inverse[:, 1], alone.right), -5 * se, 5 * se)
+        matrix = alone.matrix
         known = matrix[:, 2, 2] - matrix[:, 0, 2] ** 2 / matrix[:, 0, 0]  # information of the decay, the offset known
-        cost = np.sqrt(known * inverse[:, 2, 2])
+        cost = np.sqrt(known * alone.inverse[:, 2, 2])
     sign = np.sign(curve.amplitude)
-    far = samples.usable[:, -max(5, u.size // 20) :] > 0
+    far = samples.usable[:, -max(5, samples.u.size // 20) :] > 0
     last = np.where(far, samples.current[:, -far.shape[1] :] * sign[:, None], np.nan)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)  # of rows without any sample
         least = sign * (np.nanmean(last, axis=1) + LEAST_REACH * np.nanstd(last, axis=1) / np.sqrt(far.sum(axis=1)))
     flat, level, level_se = _level(samples)
     counts = ~flat & curve.good & np.isfinite(chi2) & (shape.jump_factor == 1) & (curve.decay > 0)
-    full_scale = sweeps.table["full_scale_A"].to_numpy(float)[rows]
     largest = np.max(np.abs(samples.current) * samples.usable, axis=1)
     slack = np.maximum(spread.inflation, 1.0)
     return Seen(full_scale, curve.offset + move, se, cost, least, sign, slack, counts, level, level_se, largest)

@@ -12,6 +12,7 @@ from sts.loaders import LoadedFile, UnreadableFile
 from sts.loaders.conventions import HEIGHT_TURNED
 from sts.loaders.folders import FoundFile
 from sts.loaders.how import HowToRead
+from sts.quantities import MAD_SCALE
 
 GROWS = {"": 0, "away": 1, "towards": -1}  # as said on import
 BLOCKS = 16  # of a sweep; medians of them are ranked
@@ -57,7 +58,7 @@ def growth(height: np.ndarray, current: np.ndarray) -> tuple[int, float]:
     level = np.array([np.median(part) for part in parts])
     rise = level[-1] - level[0] if abs(level[-1]) >= abs(level[0]) else level[0] - level[-1]
     sense = 1 if abs(level[-1]) >= abs(level[0]) else -1
-    noise = 1.4826 * np.median(np.abs(np.diff(current, 2))) / np.sqrt(6)
+    noise = MAD_SCALE * np.median(np.abs(np.diff(current, 2))) / np.sqrt(6)
     steps = np.abs(np.diff(current))
     if abs(rise) <= MOST_STEPS * np.min(steps[steps > 0], initial=np.inf):
         return 0, abs(float(rise))
