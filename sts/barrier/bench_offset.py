@@ -129,11 +129,13 @@ def find_offsets(seen: Sequence[Seen], known: Sequence[KnownOffset] = ()) -> lis
         `FEWEST` sweeps and nothing else know it.
     """
     priors = [Prior.none(len(one.offset)) for one in seen]
-    ranges = {_key(scale) for one in seen for scale in one.full_scale}
-    for key in sorted(ranges):
-        here = [np.array([_key(scale) == key for scale in one.full_scale], bool) for one in seen]
+    keys = [_keys(one.full_scale) for one in seen]
+    for key in np.unique(np.concatenate(keys)) if keys else ():
+        here = [own == key for own in keys]
         one = joined([take(part, rows) for part, rows in zip(seen, here, strict=True)])
-        outside = [k for k in known if np.isnan(k.full_scale_A) or _key(k.full_scale_A) == key] + _withdrawn(one)
+        outside = [
+            k for k in known if np.isnan(k.full_scale_A) or _keys(np.array([k.full_scale_A]))[0] == key
+        ] + _withdrawn(one)
         usable = one.counts & np.isfinite(one.offset) & (one.offset_se > 0) & np.isfinite(one.offset_se)
         costly = one.cost[one.counts & np.isfinite(one.cost)]
         if not costly.size or np.median(costly) < COST or (usable.sum() < FEWEST and not outside):
@@ -149,8 +151,10 @@ def find_offsets(seen: Sequence[Seen], known: Sequence[KnownOffset] = ()) -> lis
     return priors
 
 
-def _key(full_scale: float) -> float:
-    return 0.0 if np.isnan(full_scale) else float(f"{full_scale:.6g}")
+def _keys(full_scale: Array) -> Array:
+    """Full scales to six digits, 0 where unknown, shape (m,): what rounding made of one range is one."""
+    different, which = np.unique(full_scale, return_inverse=True)
+    return np.array([0.0 if np.isnan(scale) else float(f"{scale:.6g}") for scale in different])[which]
 
 
 def _withdrawn(seen: Seen) -> list[KnownOffset]:

@@ -41,16 +41,23 @@ def find_settling(samples: Samples) -> Mask:
     inner = samples.usable.copy()
     inner[:, :MOST_SETTLING] = inner[:, n - MOST_SETTLING :] = 0
     curve = engine.start(Samples(samples.u, samples.current, inner))
-    residual = samples.current - curve.signal(samples.u) - curve.offset[:, None]
-    sign = np.sign(curve.amplitude)[:, None]
-    near = slice(MOST_SETTLING, MOST_SETTLING + NEAR)
+    sign = np.sign(curve.amplitude)
     for turn in (slice(None), slice(None, None, -1)):  # from either end
-        above, current = sign * residual[:, turn], np.abs(samples.current[:, turn])
-        level = np.median(above[:, near], axis=1)[:, None]
-        noise = MAD_SCALE * np.median(np.abs(above[:, near] - level), axis=1)[:, None]
-        beside = np.median(current[:, MOST_SETTLING : 2 * MOST_SETTLING], axis=1)[:, None]
-        off = above[:, :MOST_SETTLING] - level > np.maximum(CLEAR * noise, LEAST * beside)
-        off &= (samples.usable[:, turn][:, :MOST_SETTLING] > 0) & curve.good[:, None]
+        end = slice(0, MOST_SETTLING + NEAR)
+        current, usable = samples.current[:, turn][:, end], samples.usable[:, turn][:, end]
+        above = sign[:, None] * (current - curve.signal(samples.u[turn][end]) - curve.offset[:, None])
+        beside = LEAST * np.median(np.abs(current[:, MOST_SETTLING : 2 * MOST_SETTLING]), axis=1)
+        # The level beside is no lower than the lowest sample there: most sweeps need no closer look.
+        highest, lowest = above[:, :MOST_SETTLING].max(axis=1), above[:, MOST_SETTLING:].min(axis=1)
+        rows = np.flatnonzero(curve.good & (highest - lowest > beside))
+        if not rows.size:
+            continue
+        above, beside = above[rows], beside[rows, None]
+        level = np.median(above[:, MOST_SETTLING:], axis=1)[:, None]
+        noise = MAD_SCALE * np.median(np.abs(above[:, MOST_SETTLING:] - level), axis=1)[:, None]
+        off = (above[:, :MOST_SETTLING] - level > np.maximum(CLEAR * noise, beside)) & (
+            usable[rows, :MOST_SETTLING] > 0
+        )
         last = np.where(off.any(axis=1), MOST_SETTLING - np.argmax(off[:, ::-1], axis=1), 0)
-        mask |= (np.arange(n) < last[:, None])[:, turn]
+        mask[rows] |= (np.arange(n) < last[:, None])[:, turn]
     return mask & (samples.usable > 0)
