@@ -24,7 +24,8 @@ _HOMES = {
     "sts.quantities": ("barrier_from_decay", "decay_from_barrier", "thermal_width"),
     "sts.flags": ("FLAGS",),
     "sts.sweeps": ("SweepSet", "sweep_table"),
-    "sts.plan": ("Plan", "PlanError", "read_plan", "write_toml"),
+    "sts.plan": ("Plan", "read_plan"),
+    "sts.settings": ("PlanError", "write_toml"),
     "sts.loaders": (
         "LoadedFile",
         "UnreadableFile",

@@ -1,36 +1,18 @@
-"""The plan: every setting of an analysis, as strict models with defaults, read from and written to TOML.
+"""The plan: every setting of an analysis, as strict models with defaults.
 
 A plan that is written out holds the defaults too, so that the same session and plan give the same numbers again.
 """
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError, field_validator
+from pydantic import Field, StringConstraints, field_validator
 from pydantic_core import PydanticCustomError
 
 from .flags import FLAGS
-
-
-class PlanError(ValueError):
-    """A plan that cannot be used; the text names key, line and remedy.
-
-    Examples
-    --------
-    >>> sts.read_plan("nothing.toml")
-    Traceback (most recent call last):
-        ...
-    sts.plan.PlanError: nothing.toml: cannot be read (No such file or directory). Give the path of a TOML file.
-    """
-
-
-class Section(BaseModel):
-    """Base of every part of the plan: strict types, unknown keys refused, frozen."""
-
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
+from .settings import Section, read_toml
 
 
 class CheckPlan(Section):
@@ -193,31 +175,6 @@ class Plan(Section):
     report: ReportPlan = ReportPlan()
 
 
-def parse_toml(model: type[Section], text: str, name: str) -> Any:
-    """Validate TOML text against a model.
-
-    Parameters
-    ----------
-    model : type
-        Of the settings.
-    text, name : str
-        The text, and the name of its file for the message.
-
-    Raises
-    ------
-    PlanError
-        With one line for each mistake: file, line, key, what came, what is allowed.
-    """
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise PlanError(f"{name}: not valid TOML: {error}.") from error
-    try:
-        return model.model_validate(data)
-    except ValidationError as error:
-        raise PlanError("\n".join(_explain(model, text, name, problem) for problem in error.errors())) from error
-
-
 def read_plan(path: str | Path) -> Plan:
     """Read a plan from a TOML file; what it does not say stays as it is.
 
@@ -239,119 +196,3 @@ def read_plan(path: str | Path) -> Plan:
     """
     plan: Plan = read_toml(Plan, path, "plan")
     return plan
-
-
-def read_toml(model: type[Section], path: str | Path, what: str) -> Any:
-    """Read a TOML file into a model.
-
-    Parameters
-    ----------
-    model : type
-        Of the settings.
-    path : path
-    what : str
-        What it is, for the message.
-
-    Raises
-    ------
-    PlanError
-        If it cannot be read or is no UTF-8 text, and as `parse_toml`.
-    """
-    path = Path(path)
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except OSError as error:
-        raise PlanError(f"{path}: cannot be read ({error.strerror}). Give the path of a TOML file.") from error
-    except UnicodeDecodeError as error:
-        raise PlanError(f"{path}: is not UTF-8 text. Save the {what} as UTF-8.") from error
-    return parse_toml(model, text, path.name)
-
-
-def _explain(model: type[Section], text: str, name: str, problem: Any) -> str:
-    path = [part for part in problem["loc"] if isinstance(part, str)]
-    line = _line_of(text, path)
-    where = f"{name}, line {line}" if line else name
-    key = ".".join(str(part) for part in problem["loc"])
-    if problem["type"] == "extra_forbidden":
-        allowed = ", ".join(_keys_at(model, path[:-1]))
-        return f"{where}: unknown key '{key}'. Known here: {allowed}."
-    return f"{where}: {key} is {problem['input']!r}: {problem['msg'][:1].lower()}{problem['msg'][1:]}."
-
-
-def _keys_at(model: type[BaseModel], path: list[str]) -> list[str]:
-    for part in path:
-        annotation = model.model_fields[part].annotation if part in model.model_fields else None
-        if not (isinstance(annotation, type) and issubclass(annotation, BaseModel)):
-            return []
-        model = annotation
-    return sorted(model.model_fields)
-
-
-def _line_of(text: str, path: list[str]) -> int | None:
-    """The line on which the key at `path` is set (tables and dotted keys, as plans are written)."""
-    table: list[str] = []
-    for number, raw in enumerate(text.splitlines(), 1):
-        line = raw.split("#", 1)[0].strip()
-        if line.startswith("["):
-            table = [part.strip().strip("\"'") for part in line.strip("[] ").split(".")]
-            if table == path:
-                return number
-        elif "=" in line:
-            key = [part.strip().strip("\"'") for part in line.split("=", 1)[0].split(".")]
-            if table + key == path:
-                return number
-    return None
-
-
-def write_toml(section: Section) -> str:
-    """The TOML text of a plan, every key with its description as a comment.
-
-    Parameters
-    ----------
-    section : Plan or a section of it
-
-    Examples
-    --------
-    >>> sts.write_toml(sts.Plan().compare).splitlines()[0].partition("  #")[0]
-    'confidence = 0.95'
-    """
-    lines: list[str] = []
-    _write(section, [], lines)
-    return "\n".join(lines).lstrip("\n") + "\n"
-
-
-def _write(section: BaseModel, path: list[str], lines: list[str]) -> None:
-    nested: list[tuple[str, BaseModel]] = []
-    if path:
-        lines += ["", f"[{'.'.join(path)}]  # {(type(section).__doc__ or '').strip().splitlines()[0]}"]
-    for name, info in type(section).model_fields.items():
-        value = getattr(section, name)
-        if isinstance(value, BaseModel):
-            nested.append((name, value))
-        elif value is not None:
-            lines.append(f"{name} = {toml_value(value)}" + (f"  # {info.description}" if info.description else ""))
-        else:
-            lines.append(f"# {name} is not set" + (f": {info.description}" if info.description else ""))
-    for name, value in nested:
-        _write(value, [*path, name], lines)
-
-
-def toml_value(value: Any) -> str:
-    """A value as TOML text.
-
-    Parameters
-    ----------
-    value : str, bool, number, list or dict
-    """
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, str):
-        escaped = "".join(
-            "\\\\" if c == "\\" else '\\"' if c == '"' else c if c.isprintable() else f"\\u{ord(c):04x}" for c in value
-        )
-        return f'"{escaped}"'
-    if isinstance(value, (list, tuple)):
-        return "[" + ", ".join(toml_value(v) for v in value) + "]"
-    if isinstance(value, dict):
-        return "{ " + ", ".join(f"{toml_value(k)} = {toml_value(v)}" for k, v in value.items()) + " }"
-    return repr(value)

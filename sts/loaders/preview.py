@@ -19,7 +19,7 @@ from sts.loaders.metadata import read_metadata
 from sts.loaders.reading import bytes_of, format_of, scan
 from sts.loaders.recipe import NO_RECIPE, Recipe, recipe_text
 from sts.loaders.rows import proposed_names, rows_key
-from sts.plan import toml_value
+from sts.settings import toml_value
 from sts.sweeps import SweepSet
 
 _COLUMNS = ["column", "unit", "read_as", "direction", "repeat", "first"]

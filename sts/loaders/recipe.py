@@ -10,7 +10,7 @@ from typing import Any, Literal
 from pydantic import Field, field_validator
 
 from sts.loaders.patterns import check_pattern
-from sts.plan import Section, read_toml, toml_value
+from sts.settings import Section, read_toml, toml_value
 from sts.sweeps import COLUMNS
 
 READ_AS = ("bias", "tip bias", "height", "current", "lockin", "time", "unused", *COLUMNS[:-1])

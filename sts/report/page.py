@@ -13,7 +13,6 @@ from markupsafe import Markup
 
 from sts.analysis import Analysis
 from sts.figures.style import decimals_for
-from sts.plan import write_toml
 from sts.report.citations import works_used
 from sts.report.drawing import Drawn, draw, inline
 from sts.report.number_words import count
@@ -22,6 +21,7 @@ from sts.report.pictures_barrier import MOST_TIPS
 from sts.report.pictures_session import MOST_SETS
 from sts.report.pictures_spectra import MOST_SPECTRA
 from sts.report.summary import Summary
+from sts.settings import write_toml
 from sts.spectra.models import MODELS, Model
 from sts.sweeps import KIND_WORDS
 

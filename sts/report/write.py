@@ -17,7 +17,6 @@ from sts.barrier.fit import SWEEP_COLUMNS
 from sts.comparing.pairs import PAIR_COLUMNS
 from sts.comparing.sites_and_tips import SITE_COLUMNS, TIP_COLUMNS
 from sts.naming import unique_files
-from sts.plan import write_toml
 from sts.report.arrays import RESULTS_FORMAT, arrays_file
 from sts.report.citations import bibtex
 from sts.report.drawing import Drawn, draw
@@ -25,6 +24,7 @@ from sts.report.page import render_page
 from sts.report.pictures import gallery
 from sts.report.summary import Summary
 from sts.report.tables import csv_text, json_text
+from sts.settings import write_toml
 from sts.spectra import setpoint_trends
 from sts.spectra.models import MODELS
 

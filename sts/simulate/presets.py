@@ -12,7 +12,7 @@ from typing import Any, Literal
 import numpy as np
 from pydantic import Field
 
-from ..plan import PlanError, Section, read_toml
+from ..settings import PlanError, Section, read_toml
 from ..quantities import decay_from_barrier
 from ..sweeps import SweepSet
 from .bench import Bench

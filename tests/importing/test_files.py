@@ -10,8 +10,8 @@ import pytest
 from sts.importing import ImportOptions, import_files
 from sts.loaders import UnreadableFile
 from sts.loaders.folders import find_files
-from sts.plan import PlanError
 from sts.session import Session, SessionError
+from sts.settings import PlanError
 
 
 @pytest.fixture

@@ -7,7 +7,7 @@ from loaders.written import recipe, sweeps
 from numpy.testing import assert_allclose
 
 from sts.loaders import Recipe, read_recipe, recipe_text
-from sts.plan import PlanError
+from sts.settings import PlanError
 
 HEIGHTS = "z (V)\tI (nA)\n0\t8\n1\t4\n2\t2\n"
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from sts.loaders import Recipe
-from sts.plan import parse_toml
+from sts.settings import parse_toml
 
 PAGE = (Path(__file__).resolve().parents[2] / "docs" / "recipe.md").read_text(encoding="utf-8")
 EXAMPLES = re.findall(r"```toml\n(.*?)```", PAGE, re.DOTALL)

@@ -10,9 +10,10 @@ import pandas as pd
 import pytest
 
 from sts.analysis import Analysis
-from sts.plan import Plan, PlanError, parse_toml, write_toml
+from sts.plan import Plan
 from sts.report.page import render_page
 from sts.report.summary import Summary
+from sts.settings import PlanError, parse_toml, write_toml
 
 
 def without(analysis: Analysis, column: str) -> Analysis:

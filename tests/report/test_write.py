@@ -14,12 +14,13 @@ from figures import example
 from numpy.testing import assert_allclose
 
 from sts.analysis import Analysis
-from sts.plan import Plan, parse_toml
+from sts.plan import Plan
 from sts.report import render_page, write_results
 from sts.report.drawing import draw
 from sts.report.pictures import gallery
 from sts.report.summary import Summary
 from sts.report.write import contents, figure_name
+from sts.settings import parse_toml
 
 # The columns other programs rely on, as promised in the documentation of the tables.
 CONTRACT = {
