@@ -160,6 +160,17 @@ TABLES: dict[str, dict[str, str]] = {
         "site_noise_eV": "what the noise within sites contributes",
         "note": "how the uncertainty was made, where it is not the usual way",
     },
+    "tip_verdicts.csv": {
+        "sample": "the sample", "tip": "the tip; one row per tip and sample, best first",
+        "verdict": "use, use with care, too little data or do not use, by the rules of the plan (section verdict)",
+        "reasons": "why, in words, joined by ;", "barrier_eV": "its barrier", "barrier_low_eV": "the interval starts here",
+        "barrier_high_eV": "and ends here", "sites": "sites with a barrier", "sweeps": "sweeps used, I(z) and I(V)",
+        "lost": "sweeps left out", "jumps": "sweeps that jump, used or not", "noise_pA": "median noise of its I(z) sweeps",
+        "noise_ratio": "that over the median of the other tips", "between_sites_percent": "scatter between sites, of the barrier",
+        "within_sites_percent": "scatter between repeats of a site, of the barrier",
+        "drift_pm_per_s": "median size of the drift from retract and approach", "pairs_agree": "pairs of directions that agree",
+        "pairs_of_directions": "of so many", "reads_less_than": "tips than which it is shown to read less (plan: ratio_care)",
+    },
     "barrier_pairs.csv": {
         "tip_a": "first tip",
         "tip_b": "second tip",

@@ -141,6 +141,40 @@ class ComparePlan(Section):
     by: str = Field("tip", min_length=1, description="compare tips, or groups of tips by this logbook column")
 
 
+class VerdictPlan(Section):
+    """When a tip is called good; limits are common practice, no source."""
+
+    sites: int = Field(2, ge=1, description="sites a verdict needs")
+    sweeps: int = Field(4, ge=1, description="sweeps a verdict needs")
+    lost_care: float = Field(
+        0.2, ge=0, le=1, description="share of sweeps left out above which a tip is used with care"
+    )
+    lost_refuse: float = Field(0.5, ge=0, le=1, description="share of sweeps left out above which a tip is not used")
+    jumps_care: float = Field(
+        0.2, ge=0, le=1, description="share of sweeps with a jump above which it is used with care"
+    )
+    ratio_care: float = Field(
+        0.8,
+        gt=0,
+        le=1,
+        description="with care if shown to read less than this share of half of the other tips' barriers",
+    )
+    ratio_refuse: float = Field(0.5, gt=0, le=1, description="not used if shown to read less than this share of them")
+    noise_care: float = Field(2.0, gt=1, description="noise above this multiple of the other tips' noise: with care")
+    scatter_care: float = Field(
+        0.3, gt=0, description="scatter between sites, as a share of the barrier, above it: with care"
+    )
+    width_care: float = Field(
+        0.3, gt=0, description="half width of the interval, as a share of the barrier, above it: with care"
+    )
+    directions_care: float = Field(
+        0.5,
+        ge=0,
+        le=1,
+        description="share of retract and approach pairs that disagree above which it is used with care",
+    )
+
+
 class ReportPlan(Section):
     """The page."""
 
@@ -172,6 +206,7 @@ class Plan(Section):
     features: FeaturesPlan = FeaturesPlan()
     barrier: BarrierPlan = BarrierPlan()
     compare: ComparePlan = ComparePlan()
+    verdict: VerdictPlan = VerdictPlan()
     report: ReportPlan = ReportPlan()
 
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import pandas as pd
 
 from sts.barrier.fit import BarrierFit
+from sts.comparing.verdicts import TipTables, tip_verdicts
 from sts.plan import Plan
 from sts.provenance import Order
 from sts.spectra.spectrum import Spectrum
@@ -59,3 +61,12 @@ class Analysis:
     spectra: SpectraAnalysis | None
     versions: dict[str, str]  # sts, python, numpy, scipy, ...
     order: Order = field(default_factory=lambda: Order((), "names"))  # in which the sweeps were measured
+
+    @cached_property
+    def verdicts(self) -> pd.DataFrame:
+        """Which tip was good: one row per tip and sample, best first, with the reasons in words."""
+        made = self.barrier
+        tables = (
+            TipTables(made.sweeps, made.sites, made.tips, made.pairs, made.directions) if made is not None else None
+        )
+        return tip_verdicts(self.judged, self.flags, tables, self.plan.verdict)

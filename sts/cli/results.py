@@ -26,6 +26,10 @@ BY = click.option(
     help="Column that groups I(V) sweeps (repeat for more): sample, tip, site ...; else sample, tip and set-point.",
 )  # fmt: skip
 
+_VERDICTS: Columns = {
+    "sample": ("sample", text), "tip": ("tip", text), "verdict": ("verdict", text), "barrier_eV": ("barrier eV", number(3)),
+    "sweeps": ("used", number(0)), "lost": ("left out", number(0)), "jumps": ("jumps", number(0)), "reasons": ("why", text),
+}  # fmt: skip
 _SPECTRA: Columns = {
     "label": ("spectrum", text), "sweeps_used": ("used", number(0)), "sweeps_omitted": ("omitted", number(0)),
     "resolution_meV": ("resolution meV", number(1)), "gap_meV": ("gap meV", number(1)), "gap_se_meV": ("± meV", number(1)),
@@ -231,6 +235,8 @@ def report_command(
         analysis = sts.analyse(session, _grouped(plan_from(plan_file), by), progress=report)
     with progress("writing") as report:
         written = sts.write_results(analysis, out, pdf=pdf, force=force, progress=report)
+    if len(analysis.verdicts):
+        print_frame("Which tip was good?", analysis.verdicts, _VERDICTS, spare=("jumps", "lost"))
     if analysis.barrier is not None:
         print_barriers(analysis, *_BARRIERS)
     if analysis.spectra is not None:

@@ -11,11 +11,14 @@ from sts.comparing.groups import GroupComparison, compare_groups
 from sts.comparing.pairs import compare_pairs
 from sts.comparing.sites_and_tips import site_level, tip_level
 from sts.comparing.uncertainty_budget import budget, corrected_barrier, image_force_ratio, true_barrier
+from sts.comparing.verdicts import VERDICTS, TipTables, tip_verdicts
 
 __all__ = [
     "STEP_HEIGHTS",
+    "VERDICTS",
     "Calibration",
     "GroupComparison",
+    "TipTables",
     "advice",
     "budget",
     "calibrate",
@@ -26,6 +29,7 @@ __all__ = [
     "image_force_ratio",
     "site_level",
     "tip_level",
+    "tip_verdicts",
     "true_barrier",
     "variance_components",
 ]

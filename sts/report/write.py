@@ -176,6 +176,7 @@ def result_tables(analysis: Analysis, what: str = "report") -> dict[str, pd.Data
             found["spectra_setpoints.csv"] = trends
     if what == "report":
         found |= {
+            "tip_verdicts.csv": analysis.verdicts,
             "sweeps.csv": analysis.judged,
             "flags.csv": analysis.flags,
             "sources.csv": analysis.sources,
@@ -201,6 +202,7 @@ def _numbers(summary: Summary) -> dict[str, Any]:
         "sources": analysis.sources,
         "decisions": analysis.decisions,
         "calibrations": analysis.calibrations,
+        "verdicts": analysis.verdicts,
         "sweeps": analysis.judged,
         "order": {"basis": analysis.order.basis, "words": analysis.order.words},
         "flags": summary.flags,

@@ -12,8 +12,8 @@ from typing import Any, Literal
 import numpy as np
 from pydantic import Field
 
-from ..settings import PlanError, Section, read_toml
 from ..quantities import decay_from_barrier
+from ..settings import PlanError, Section, read_toml
 from ..sweeps import SweepSet
 from .bench import Bench
 from .densities import make_density
