@@ -6,10 +6,11 @@ from sts.session.export import export_csv, export_npz, export_originals, inert, 
 from sts.session.merging import merge
 from sts.session.rescuing import rescue
 from sts.session.store import Session
-from sts.session.tables import SessionError
+from sts.session.tables import NotWritten, SessionError
 
 __all__ = [
     "ImportResult",
+    "NotWritten",
     "Session",
     "SessionError",
     "add_files",

@@ -23,7 +23,7 @@ import h5py
 from filelock import FileLock, Timeout
 
 from sts.session import layout
-from sts.session.tables import SessionError
+from sts.session.tables import NotWritten, SessionError
 
 LOCK_TIMEOUT = 120.0  # [s] how long to wait for another program that changes the same session
 REPLACE_TRIES = 25  # of 0.2 s each: on Windows a file that anybody has open cannot be replaced
@@ -237,7 +237,7 @@ class Change:
                 break
             except PermissionError as error:
                 if attempt == REPLACE_TRIES - 1:
-                    raise SessionError(
+                    raise NotWritten(
                         f"{self._target}: is open in another program, so it cannot be replaced. Nothing was changed; "
                         "close it there and try again."
                     ) from error
@@ -269,8 +269,10 @@ def changing(path: Path, *, create: bool = False, timeout: float | None = None) 
 
     Raises
     ------
+    NotWritten
+        If another program holds the lock too long, or folder or disk cannot be written.
     SessionError
-        If another program holds the lock too long, the session cannot be used, or folder or disk cannot be written.
+        If the session cannot be used.
     """
     target = Path(os.path.realpath(path))  # a link keeps pointing to the session
     timeout = LOCK_TIMEOUT if timeout is None else timeout
@@ -295,12 +297,12 @@ def changing(path: Path, *, create: bool = False, timeout: float | None = None) 
                     with suppress(OSError):
                         lock.unlink()
     except Timeout as error:
-        raise SessionError(
+        raise NotWritten(
             f"{path}: {_holder(target)} is changing this session and was not done after {timeout:.0f} s. Nothing was "
             "changed; wait for it to end, or end it, and try again."
         ) from error
     except (OSError, RuntimeError) as error:  # RuntimeError: how h5py reports some failed writes
-        raise SessionError(_not_written(path, error)) from error
+        raise NotWritten(_not_written(path, error)) from error
 
 
 def _not_written(path: Path, error: BaseException) -> str:

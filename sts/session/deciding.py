@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
+
+import h5py
 
 from sts.selection import standing_decisions
 from sts.session import layout, picking, tables
@@ -16,7 +18,14 @@ ACTIONS = ("keep", "omit", "undo")
 
 
 def decide(
-    path: Path, action: str, reasons: Mapping[str, Sequence[str]], *, dry_run: bool = False, now: datetime | None = None
+    path: Path,
+    action: str,
+    reasons: Mapping[str, Sequence[str]],
+    *,
+    dry_run: bool = False,
+    looked: Iterable[str] = (),
+    timeout: float | None = None,
+    now: datetime | None = None,
 ) -> None:
     """Decide about sweeps in one change.
 
@@ -30,12 +39,18 @@ def decide(
         Reason to names of sweeps.
     dry_run : bool
         Whether it is only checked.
+    looked : iterable of str
+        Names of sweeps that were looked at, to be noted in the same change.
+    timeout : float, optional
+        How long to wait for others who change the session [s].
     now : datetime, optional
 
     Raises
     ------
     SessionError
         If a name is unknown, the action is, a reason is missing, or there is nothing to undo.
+    NotWritten
+        If it cannot be written now.
     """
     if action not in ACTIONS:
         raise SessionError(f"'{action}' is not a decision; use {', '.join(ACTIONS)}.")
@@ -47,10 +62,45 @@ def decide(
     if dry_run:
         _check(path, action, list(why_of))
         return
-    with changing(path) as change:
+    with changing(path, timeout=timeout) as change:
         _check(path, action, list(why_of))
         rows = [{"time": time_text(now), "sweep": s, "action": action, "why": why} for s, why in why_of.items()]
         tables.append_log(change.file(), "decisions", rows)
+        _append_looked(change.file(), looked, now)
+
+
+def note_looked(
+    path: Path, sweeps: Iterable[str], *, timeout: float | None = None, now: datetime | None = None
+) -> None:
+    """Note that sweeps were looked at, in one change; none if nothing is new.
+
+    Parameters
+    ----------
+    path : path
+        Of the session.
+    sweeps : iterable of str
+        Names.
+    timeout : float, optional
+        How long to wait for others who change the session [s].
+    now : datetime, optional
+
+    Raises
+    ------
+    NotWritten
+        If it cannot be written now.
+    """
+    with changing(path, timeout=timeout) as change:
+        with reading(path) as file:
+            known = set(tables.read_log(file, "looked")["sweep"])
+        if new := [sweep for sweep in sweeps if sweep not in known]:
+            _append_looked(change.file(), new, now)
+
+
+def _append_looked(file: h5py.File, sweeps: Iterable[str], now: datetime | None) -> None:
+    """Each sweep once: when it was first looked at."""
+    known = set(tables.read_log(file, "looked")["sweep"])
+    new = [sweep for sweep in dict.fromkeys(sweeps) if sweep not in known]
+    tables.append_log(file, "looked", [{"time": time_text(now), "sweep": sweep} for sweep in new])
 
 
 def _check(path: Path, action: str, sweeps: Sequence[str]) -> None:

@@ -12,6 +12,7 @@ See ``docs/session.md``. In short::
         name, sample, tip, ... (m,)   the columns of the table, beside the sweeps
     /entry/sources          NXcollection: one row per file, and the original bytes of all, one after the other
     /entry/decisions        NXcollection: append-only columns
+    /entry/looked           NXcollection: append-only columns
     /entry/calibrations     NXcollection: append-only columns
     /entry/annotations      NXcollection: append-only columns
 """

@@ -62,6 +62,7 @@ def merge(into: str | Path, other: str | Path) -> ImportResult:
             have = tables.read_log(file, "sources")
             here = {place: name for name, place in _places(file, have).items()}
             decided = standing_decisions(tables.read_log(file, "decisions"))
+            looked = tables.read_log(file, "looked")
             scales = tables.read_log(file, "calibrations")
             notes = tables.read_log(file, "annotations")
         theirs = tables.read_log(donor, "sources")
@@ -90,6 +91,12 @@ def merge(into: str | Path, other: str | Path) -> ImportResult:
         rows = _renamed(log, {old: name for old, name in names.items() if name not in decided})
         if len(rows):
             tables.append_log(change.file(), "decisions", rows)
+        seen = set(looked["sweep"])
+        rows = _renamed(
+            tables.read_log(donor, "looked"), {old: name for old, name in names.items() if name not in seen}
+        )
+        if len(rows):
+            tables.append_log(change.file(), "looked", rows)
         for old, (action, why) in standing_decisions(log).items():
             mine = decided.get(names.get(old, ""))
             if mine and mine != (action, why):

@@ -9,6 +9,22 @@ import numpy as np
 import pandas as pd
 
 from sts.session.tables import SessionError
+from sts.sweeps import KINDS
+
+
+def check_kind(kind: str | None) -> None:
+    """Refuse a kind of sweep that there is not.
+
+    Parameters
+    ----------
+    kind : str or None
+
+    Raises
+    ------
+    SessionError
+    """
+    if kind is not None and kind not in KINDS:
+        raise SessionError(f"'{kind}' is no kind of sweep; use {' or '.join(KINDS)}.")
 
 
 def given(sample: str | None, tip: str | None, site: str | None) -> dict[str, str]:

@@ -27,6 +27,8 @@ from sts.session.tables import SessionError
 from sts.session.writer import Writer
 from sts.sweeps import SweepSet
 
+LOGS = {"looked": "notes of what was looked at"}  # in words where the name of the log does not tell
+
 
 def rescue(damaged: str | Path, new: str | Path) -> list[str]:
     """Save what can still be read of a damaged session into a new one; `damaged` is left as it is.
@@ -65,14 +67,14 @@ def rescue(damaged: str | Path, new: str | Path) -> list[str]:
     with changing(new, create=True) as change, tempfile.TemporaryDirectory(dir=new.absolute().parent) as folder:
         with _opened(damaged, Path(folder) / "copy.h5", said) as file:
             saved = _save(file, Writer(change.file()), Path(folder), said)
-            for log in ("decisions", "calibrations", "annotations"):
+            for log in ("decisions", "calibrations", "annotations", "looked"):
                 rows = _unless_damaged(lambda log=log: tables.read_log(file, log))
                 if rows is None:
-                    said.append(f"Lost: the {log}.")
-                else:
+                    said.append(f"Lost: the {LOGS.get(log, log)}.")
+                elif len(rows) or log not in LOGS:
                     tables.append_log(change.file(), log, rows)
                     saved += len(rows)
-                    said.append(f"Saved: {len(rows)} {log}.")
+                    said.append(f"Saved: {len(rows)} {LOGS.get(log, log)}.")
         if not saved:
             raise SessionError(
                 f"{damaged}: nothing could be saved ({' '.join(said)}). Take the newest copy of the session, or import "

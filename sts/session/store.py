@@ -19,7 +19,7 @@ from sts.session.adding import ImportResult, add_files, sha256_of, time_text
 from sts.session.change import changing, reading
 from sts.session.deciding import decide
 from sts.session.tables import SessionError
-from sts.sweeps import COLUMNS, KINDS, SAID_BY, SweepSet
+from sts.sweeps import COLUMNS, SAID_BY, SweepSet
 
 if TYPE_CHECKING:
     from sts.loaders import LoadedFile
@@ -99,7 +99,7 @@ class Session:
         SessionError
             If there is no such kind.
         """
-        _check_kind(kind)
+        picking.check_kind(kind)
         parts = []
         with reading(self.path) as file:
             for stored in layout.stored_sets(file, kind):
@@ -129,7 +129,7 @@ class Session:
         SessionError
             If nothing in the session fits; the text lists what there is.
         """
-        _check_kind(kind)
+        picking.check_kind(kind)
         labels = picking.given(sample, tip, site)
         found = []
         with reading(self.path) as file:
@@ -195,6 +195,10 @@ class Session:
     def current_decisions(self) -> dict[str, tuple[str, str]]:
         """The decision in force for each sweep that has one: (``"omit"`` or ``"keep"``, why)."""
         return standing_decisions(self.decisions())
+
+    def looked(self) -> pd.DataFrame:
+        """The sweeps that a person has looked at, in order: `time` of the first look, `sweep`."""
+        return self._log("looked")
 
     def calibrations(self) -> pd.DataFrame:
         """Every calibration stored, in order; the last of a kind is in force."""
@@ -342,8 +346,3 @@ class Session:
         row = {"factor": factor, "factor_se": factor_se, "measured": measured, "known": known, "source": source}
         with changing(self.path) as change:
             tables.append_log(change.file(), "calibrations", [{"kind": kind, "time": time_text(now), **row}])
-
-
-def _check_kind(kind: str | None) -> None:
-    if kind is not None and kind not in KINDS:
-        raise SessionError(f"'{kind}' is no kind of sweep; use {' or '.join(KINDS)}.")

@@ -25,6 +25,7 @@ TABLES: dict[str, dict[str, type]] = {
         "notes": str, "offset": int, "path": str, "above": str, "modified": str,
     },
     "decisions": {"time": str, "sweep": str, "action": str, "why": str},
+    "looked": {"time": str, "sweep": str},
     "calibrations": {
         "kind": str, "factor": float, "factor_se": float, "measured": float, "known": float, "source": str,
         "time": str,
@@ -47,6 +48,11 @@ class SessionError(ValueError):
         ...
     sts.session.tables.SessionError: session.h5: there is no such session. 'sts import FILES --into session.h5' makes one.
     """
+
+
+class NotWritten(SessionError):
+    """A change that could not be written now (session locked, disk full, folder not to be written): nothing was changed, and
+    the same change may be tried again."""
 
 
 # --- arrays ----------------------------------------------------------------------------------------------------------

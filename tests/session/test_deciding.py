@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
 from session.examples import file_of
 
-from sts.session import Session, SessionError
+from sts.session import NotWritten, Session, SessionError, merge, rescue
+from sts.session.change import changing
+from sts.session.deciding import decide, note_looked
 
 NOON = datetime(2026, 3, 1, 12, tzinfo=UTC)
 
@@ -42,3 +45,45 @@ def test_a_decision_that_cannot_be_taken_changes_nothing(
     with pytest.raises(SessionError, match=said):
         session.mark(sweeps, action, why)
     assert session.path.read_bytes() == before
+
+
+def test_what_was_looked_at_is_kept_once_with_the_first_time(session: Session) -> None:
+    session.add([file_of(1)])
+    note_looked(session.path, ["f1_a"], now=NOON)
+    decide(session.path, "omit", {"touch": ["f1_b"]}, looked=["f1_a", "f1_b"])
+    looked = session.looked()
+    assert looked["sweep"].tolist() == ["f1_a", "f1_b"]
+    assert looked["time"].iloc[0] == "2026-03-01T12:00:00+00:00"
+    before = session.path.read_bytes()
+    note_looked(session.path, ["f1_b"])
+    assert session.path.read_bytes() == before
+
+
+def test_a_session_from_before_there_were_looks_opens_and_takes_them(session: Session) -> None:
+    session.add([file_of(1)])
+    with changing(session.path) as change:
+        del change.file()["entry"]["looked"]
+    assert session.looked().empty
+    note_looked(session.path, ["f1_a"])
+    assert session.looked()["sweep"].tolist() == ["f1_a"]
+
+
+def test_what_was_looked_at_follows_its_sweeps_when_merged_and_rescued(session: Session, tmp_path: Path) -> None:
+    session.add([file_of(1)])
+    other = Session.create(tmp_path / "other.h5")
+    other.add([file_of(1), file_of(2)])
+    note_looked(session.path, ["f1_a"])
+    note_looked(other.path, ["f1_a", "f2_a"])
+    merge(session.path, other.path)
+    assert session.looked()["sweep"].tolist() == ["f1_a", "f2_a"]
+    said = rescue(session.path, tmp_path / "new.h5")
+    assert "Saved: 2 notes of what was looked at." in said
+    assert Session.open(tmp_path / "new.h5").looked()["sweep"].tolist() == ["f1_a", "f2_a"]
+
+
+def test_a_decision_on_a_locked_session_says_that_it_may_be_tried_again(session: Session) -> None:
+    session.add([file_of(1)])
+    with changing(session.path), pytest.raises(NotWritten, match="Nothing was changed; wait for it to end"):
+        decide(session.path, "omit", {"touch": ["f1_a"]}, timeout=0.1)
+    decide(session.path, "omit", {"touch": ["f1_a"]}, timeout=0.1)
+    assert session.current_decisions() == {"f1_a": ("omit", "touch")}
