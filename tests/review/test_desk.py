@@ -1,0 +1,150 @@
+"""A session under review, without a browser: decisions, what comes from outside, what cannot be written."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+import sts
+from sts.review import Desk, Filters
+from sts.session import NotWritten, Session, SessionError
+from sts.session.change import changing
+
+
+def test_a_decision_is_on_disk_and_in_the_answer_when_decide_returns(small: Path) -> None:
+    desk = Desk(small)
+    desk.decide(["heron_2"], "omit", "tip  touched")
+    assert Session.open(small).current_decisions() == {"heron_2": ("omit", "tip touched")}
+    row = desk.worklist.set_index("sweep").loc["heron_2"]
+    assert (row["used"], row["decided_by"]) == (False, "person")
+    tips = desk.answer().tips
+    assert tips[["before_sweeps", "sweeps"]].to_numpy().tolist() == [[6, 5]]
+    desk.decide(["heron_2"], "undo")
+    assert desk.worklist["used"].all()
+    assert desk.answer().tips["moved_eV"].tolist() == [0.0]
+    assert desk.news() == ()
+
+
+def test_the_answer_is_the_one_that_a_fresh_analysis_gives(demo: Path) -> None:
+    desk = Desk(demo)
+    desk.decide(["heron_s1_r1_retract", "heron_s1_r2_retract", "layer_200pA_up_1"], "omit", "tip touched")
+    desk.decide(["heron_s2_r3_approach"], "keep", "looks fine")
+    fresh = sts.analyse(demo)
+    assert desk.analysis.barrier is not None
+    assert fresh.barrier is not None
+    assert desk.analysis.barrier.tips.equals(fresh.barrier.tips)
+    assert desk.analysis.spectra is not None
+    assert fresh.spectra is not None
+    assert desk.analysis.spectra.table.equals(fresh.spectra.table)
+    assert desk.analysis.judged.equals(fresh.judged)
+
+
+def test_what_another_program_decides_imports_or_calibrates_is_noticed_and_shown(small: Path, tmp_path: Path) -> None:
+    desk = Desk(small)
+    assert desk.news() == ()
+    Session.open(small).mark(["heron_1"], "omit", "knock")
+    assert desk.news() == ("omitted from outside: heron_1",)
+    assert not desk.worklist.set_index("sweep").loc["heron_1", "used"]
+    Session.open(small).add_calibration("height", factor=1.05, factor_se=0.01, measured=1, known=1.05, source="step")
+    (said,) = desk.news()
+    assert "calibrated" in said
+    fresh = sts.analyse(small)
+    assert desk.analysis.barrier is not None
+    assert fresh.barrier is not None
+    assert desk.analysis.barrier.tips.equals(fresh.barrier.tips)
+
+
+def test_two_desks_lose_nothing_of_each_other(small: Path) -> None:
+    one, two = Desk(small), Desk(small)
+    one.decide(["heron_1"], "omit", "knock")
+    two.decide(["heron_2"], "omit", "touch")
+    assert two.news() == ("omitted from outside: heron_1",)
+    assert one.news() == ("omitted from outside: heron_2",)
+    assert set(Session.open(small).current_decisions()) == {"heron_1", "heron_2"}
+    assert one.worklist.equals(two.worklist)
+
+
+def test_a_decision_that_meets_a_lock_is_kept_and_written_when_tried_again(
+    small: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sts.review.desk.PATIENCE", 0.05)
+    desk = Desk(small)
+    with changing(small):
+        with pytest.raises(NotWritten, match="It is kept here"):
+            desk.decide(["heron_1"], "omit", "knock")
+        with pytest.raises(NotWritten):
+            desk.decide(["heron_1"], "omit", "knock")  # pressed again: still one decision
+        with pytest.raises(NotWritten):
+            desk.retry()
+    assert len(desk.waiting) == 1
+    desk.decide(["heron_2"], "omit", "touch")
+    assert Session.open(small).decisions()["sweep"].tolist() == ["heron_1", "heron_2"]
+    assert desk.waiting == ()
+    assert desk.news() == ()
+
+
+@pytest.mark.parametrize(
+    ("sweeps", "action", "why", "said"),
+    [
+        (["nobody"], "omit", "x", "no such sweep"),
+        (["heron_1"], "omit", " ", "needs a reason"),
+        (["heron_1"], "undo", "", "no decision on"),
+        (["heron_1"], "burn", "x", "not a decision"),
+    ],
+)
+def test_what_cannot_be_decided_is_said_and_does_not_wait(
+    small: Path, sweeps: list[str], action: str, why: str, said: str
+) -> None:
+    desk = Desk(small)
+    with pytest.raises(SessionError, match=said):
+        desk.decide(sweeps, action, why)
+    assert desk.waiting == ()
+
+
+def test_a_session_for_looking_only_is_not_touched(small: Path) -> None:
+    before = small.read_bytes()
+    desk = Desk(small, read_only=True)
+    desk.look("heron_1")
+    assert desk.looked_at == (1, 10)
+    with pytest.raises(SessionError, match="open for looking only"):
+        desk.decide(["heron_1"], "omit", "knock")
+    desk.close()
+    assert small.read_bytes() == before
+
+
+def test_what_was_looked_at_is_there_the_next_time(small: Path) -> None:
+    desk = Desk(small)
+    desk.look("heron_1")
+    desk.look("heron_1")
+    desk.decide(["heron_2"], "omit", "touch")
+    desk.look("heron_3")
+    assert desk.looked_at == (2, 10)
+    desk.close()
+    again = Desk(small)
+    assert again.looked_at == (2, 10)
+    unseen = again.filtered(Filters(unseen=True, kind="iz"))["sweep"].tolist()
+    assert sorted(unseen) == ["heron_2", "heron_4", "heron_5", "heron_6"]
+
+
+def test_settings_change_the_answer_and_go_back(small: Path) -> None:
+    desk = Desk(small)
+    first = desk.analysis
+    desk.change(**{"spectra.average": "median", "compare.confidence": 0.9})
+    assert desk.changed == [("spectra.average", "mean", "median"), ("compare.confidence", 0.95, 0.9)]
+    fresh = sts.analyse(small, desk.plan)
+    assert desk.analysis.spectra is not None
+    assert fresh.spectra is not None
+    assert desk.analysis.spectra.table.equals(fresh.spectra.table)
+    assert 'average = "median"' in desk.plan_text()
+    desk.back_to_rule()
+    assert desk.changed == []
+    assert desk.analysis.barrier is not None
+    assert first.barrier is not None
+    assert desk.analysis.barrier.tips.equals(first.barrier.tips)
+
+
+def test_a_session_without_sweeps_says_what_to_do(tmp_path: Path) -> None:
+    Session.create(tmp_path / "empty.h5")
+    with pytest.raises(ValueError, match="no sweeps in this session"):
+        Desk(tmp_path / "empty.h5")
