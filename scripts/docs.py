@@ -68,7 +68,12 @@ TABLES: dict[str, dict[str, str]] = {
         "used": "whether it enters averages and fits",
         "decided_by": "`rule` or `person`",
     },
-    "flags.csv": {"sweep": _WHO["sweep"], "flag": "the flag", "detail": "its size in words"},
+    "flags.csv": {
+        "sweep": _WHO["sweep"],
+        "flag": "the flag",
+        "detail": "its size in words",
+        "times_limit": "how many times its limit the size is; empty where there is no limit",
+    },
     "sources.csv": {
         "name": "name of the file",
         "sha256": "checksum of its bytes",

@@ -106,13 +106,17 @@ _ALL = [
 
 FLAGS: dict[str, Flag] = {flag.name: flag for flag in _ALL}
 
-COLUMNS = ["sweep", "flag", "detail"]
+COLUMNS = ["sweep", "flag", "detail", "times_limit"]
 
 
 def flag_rows(
-    sweeps: Sequence[str], mask: Iterable[bool] | np.ndarray, flag: str, details: Sequence[str] | str
+    sweeps: Sequence[str],
+    mask: Iterable[bool] | np.ndarray,
+    flag: str,
+    details: Sequence[str] | str,
+    times_limit: Sequence[float] | np.ndarray | None = None,
 ) -> pd.DataFrame:
-    """Rows (sweep, flag, detail) for the sweeps where a mask is true.
+    """Rows (sweep, flag, detail, times_limit) for the sweeps where a mask is true.
 
     Parameters
     ----------
@@ -123,6 +127,9 @@ def flag_rows(
         Key of `FLAGS`.
     details : str or sequence of str, length m
         The size of the trouble in plain words and units, one sentence for all or one per sweep.
+    times_limit : array_like, shape (m,), optional
+        The same as a number: how many times its limit the size is, from 1 on (factors by their logarithms). NaN where there
+        is no limit to be near to.
 
     Raises
     ------
@@ -133,12 +140,14 @@ def flag_rows(
         raise KeyError(f"'{flag}' is not a flag; add it to sts/flags.py with its meaning and remedy.")
     where = np.flatnonzero(np.asarray(mask, bool)).tolist()
     texts = [details] * len(where) if isinstance(details, str) else [details[i] for i in where]
-    return pd.DataFrame({"sweep": [sweeps[i] for i in where], "flag": flag, "detail": texts}, columns=COLUMNS)
+    sizes = np.full(len(where), np.nan) if times_limit is None else np.asarray(times_limit, float)[where]
+    rows = {"sweep": [sweeps[i] for i in where], "flag": flag, "detail": texts, "times_limit": sizes}
+    return pd.DataFrame(rows, columns=COLUMNS)
 
 
 def no_flags() -> pd.DataFrame:
     """An empty table of flags."""
-    return pd.DataFrame({c: pd.Series(dtype=object) for c in COLUMNS})
+    return pd.DataFrame({c: pd.Series(dtype=float if c == "times_limit" else object) for c in COLUMNS})
 
 
 def join_flags(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:

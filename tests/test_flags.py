@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from sts.flags import FLAGS, flag_rows, flags_of, join_flags, no_flags
@@ -26,3 +27,11 @@ def test_rows_join_without_repeats_and_read_back_in_order():
 def test_an_unknown_flag_is_a_programmer_error():
     with pytest.raises(KeyError, match=r"add it to sts/flags\.py"):
         flag_rows(["a"], [True], "weird", "")
+
+
+def test_the_size_over_its_limit_stays_beside_the_words_and_is_unknown_where_there_is_none():
+    one = flag_rows(["a", "b"], [True, True], "jump", "x", [1.2, 3.0])
+    two = flag_rows(["a", "b"], [False, True], "saturated", "y")
+    joined = join_flags([one, two, no_flags()])
+    np.testing.assert_array_equal(joined["times_limit"], [1.2, 3.0, np.nan])
+    assert joined["times_limit"].dtype == no_flags()["times_limit"].dtype == float

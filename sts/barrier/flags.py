@@ -15,6 +15,7 @@ from sts.barrier.batch import Batch
 from sts.barrier.bench_offset import COST
 from sts.barrier.blocks import Array, Mask
 from sts.barrier.exponential import PARAMETERS
+from sts.barrier.straightness import JUMP_SIZE
 from sts.curves.averaging import comparison_groups
 from sts.curves.dead_channel import dead_rows
 from sts.flags import flag_rows, join_flags
@@ -238,6 +239,22 @@ RULES: tuple[tuple[str, Callable[[Evidence], Any], str], ...] = (
 )  # fmt: skip
 
 
+TIMES_LIMIT: dict[
+    str, Callable[[Evidence], Any]
+] = {  # a flag's size over its limit, from 1 on; flags that have a limit
+    "too few points": lambda e: e.least / np.maximum(e.points, 1),
+    "jump": lambda e: np.maximum(np.abs(np.log(e.jump)) / np.log1p(JUMP_SIZE), 1.0),
+    "poor fit": lambda e: e.chi2 / (MISFIT * np.maximum(e.usual, 1.0)),
+    "no tunnelling decay": lambda e: e.plan.slowest_decay_per_nm / np.abs(e.slope_per_nm),
+    "curved": lambda e: np.abs(e.fits.shape.curvature) / e.plan.curvature,
+    "few decades": lambda e: 1 / e.decades,
+    "low barrier": lambda e: e.plan.low_eV / e.barrier_eV,
+    "high barrier": lambda e: e.barrier_eV / e.plan.high_eV,
+    "high bias": lambda e: e.bias_V / e.plan.high_bias_V,
+    "slow noise": lambda e: e.widened**2 / 1.5,
+}
+
+
 def sweep_flags(batch: Batch, plan: BarrierPlan, confidence: float) -> pd.DataFrame:
     """The flags of a set, in the order of `RULES`.
 
@@ -253,7 +270,7 @@ def sweep_flags(batch: Batch, plan: BarrierPlan, confidence: float) -> pd.DataFr
     Returns
     -------
     pandas.DataFrame
-        Rows (sweep, flag, detail).
+        Rows (sweep, flag, detail, times_limit).
     """
     evidence = Evidence(batch, plan, confidence)
     found = []
@@ -263,5 +280,9 @@ def sweep_flags(batch: Batch, plan: BarrierPlan, confidence: float) -> pd.DataFr
         names = [name for _, name, _, _ in Formatter().parse(text) if name]
         values = {name: getattr(evidence, name) for name in names}
         details = [text.format(**{name: value[row] for name, value in values.items()}) for row in rows]
-        found.append(flag_rows([batch.sweeps.names[row] for row in rows], np.ones(len(rows), bool), flag, details))
+        with np.errstate(all="ignore"):
+            sizes = TIMES_LIMIT[flag](evidence)[rows] if flag in TIMES_LIMIT and rows.size else None
+        found.append(
+            flag_rows([batch.sweeps.names[row] for row in rows], np.ones(len(rows), bool), flag, details, sizes)
+        )
     return join_flags(found)

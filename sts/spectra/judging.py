@@ -39,7 +39,7 @@ def judge_iv(sweeps: SweepSet, plan: CheckPlan | None = None) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        ``sweep, flag, detail``, one row per reason.
+        ``sweep, flag, detail, times_limit``, one row per reason.
 
     Raises
     ------
@@ -79,12 +79,13 @@ def judge_iv(sweeps: SweepSet, plan: CheckPlan | None = None) -> pd.DataFrame:
             left < plan.fewest_points,
             "too few points",
             [f"{k} usable samples, {plan.fewest_points} are needed" for k in left],
+            plan.fewest_points / np.maximum(left, 1),
         ),
     ]
     if sweeps.has_current:
         sizes = [f"steps of {s * 1e12:.3g} pA, noise {u * 1e12:.3g} pA" for s, u in zip(step, noise, strict=True)]
         parts += [
-            flag_rows(names, step > noise, "coarse steps", sizes),
+            flag_rows(names, step > noise, "coarse steps", sizes, step / np.maximum(noise, 1e-300)),
             _set_point(sweeps, clean, plan.setpoint_tolerance),
             _return(sweeps, clean, noise, plan.setpoint_tolerance),
         ]
@@ -115,7 +116,7 @@ def _judge_group(
     jumped = np.zeros(reference.size, bool)
     if alone or reference.size < FEW:  # where most of a few jump, each at its own bias, none stands out from the others
         where = jumps_alone(sweeps.axis, signal[members], noise[members], factor=plan.jump_factor)
-        parts.append(_jump_rows(names, *where))
+        parts.append(_jump_rows(names, *where, plan.jump_factor))
         jumped[inside] = np.isfinite(where[0])
     if reference.size < 3:
         return join_flags(parts)
@@ -126,7 +127,7 @@ def _judge_group(
     if not alone:
         position, factor = jumps_against_median(comparison, quiet, plan.jump_factor)
         jumped |= np.isfinite(position)
-        parts.append(_jump_rows(names, position[inside], factor[inside]))
+        parts.append(_jump_rows(names, position[inside], factor[inside], plan.jump_factor))
     level = comparison.level
     floor = _SCATTER_FLOOR if members.size == reference.size else _BORROWED_FLOOR
     distance, shape = _distances(comparison, level, floor)
@@ -137,7 +138,8 @@ def _judge_group(
         else f"shape differs from the median of its group, {s:.1f} scaled MAD"
         for v, d, s in zip(level, distance, shape, strict=True)
     ]
-    parts.append(flag_rows(names, far[inside], "outlier", [t for t, k in zip(detail, inside, strict=True) if k]))
+    own = [t for t, k in zip(detail, inside, strict=True) if k]
+    parts.append(flag_rows(names, far[inside], "outlier", own, np.fmax(distance, shape)[inside] / plan.outlier_cut))
     steady = inside & ~jumped & ~far
     parts.append(_level_step([sweeps.names[i] for i in reference[steady]], level[steady], plan.jump_factor))
     return join_flags(parts)
@@ -171,11 +173,13 @@ def small_sample_factor(count: int) -> float:
     return 1 + 6 / effective + 35 / effective**2
 
 
-def _jump_rows(names: list[str], position: Array, factor: Array) -> pd.DataFrame:
+def _jump_rows(names: list[str], position: Array, factor: Array, smallest: float) -> pd.DataFrame:
     details = [
         f"the current changes by a factor of {f:.3g} at {v * 1e3:.4g} mV" for v, f in zip(position, factor, strict=True)
     ]
-    return flag_rows(names, np.isfinite(position), "jump", details)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        times = np.abs(np.log(factor)) / np.log(smallest)
+    return flag_rows(names, np.isfinite(position), "jump", details, times)
 
 
 def _level_step(names: list[str], level: Array, factor: float) -> pd.DataFrame:
@@ -193,7 +197,8 @@ def _level_step(names: list[str], level: Array, factor: float) -> pd.DataFrame:
     stepped = score[best] > _STEP_SIGMAS and abs(change[best]) > np.log(factor)
     mask = np.arange(count) == split[best]
     detail = f"the sweeps from here on are {np.exp(change[best]):.3g} times those before"
-    return flag_rows(names, mask & stepped, "tip change", detail)
+    times = np.full(count, abs(change[best]) / np.log(factor))
+    return flag_rows(names, mask & stepped, "tip change", detail, times)
 
 
 def level_trend(level: Array) -> tuple[float, float]:
@@ -225,7 +230,7 @@ def _set_point(sweeps: SweepSet, clean: Array, tolerance: float) -> pd.DataFrame
         f"{t * 1e12:.4g} pA at the set-point bias, {w * 1e12:.4g} pA was set"
         for t, w in zip(there, wanted, strict=True)
     ]
-    return flag_rows(sweeps.names, bad, "set-point", details)
+    return flag_rows(sweeps.names, bad, "set-point", details, np.abs(off) / np.log1p(tolerance))
 
 
 def _return(sweeps: SweepSet, clean: Array, noise: Array, tolerance: float) -> pd.DataFrame:

@@ -52,3 +52,19 @@ def test_a_steep_concave_fall_is_not_said_to_grow():
     fit = fit_barrier(a_set(z, 1e-9 * (1.5 - np.exp(3e9 * z))))
     assert "wrong sign" not in flags_of(fit)
     assert "few decades" in flags_of(fit)
+
+
+def test_a_flag_says_as_a_number_how_many_times_its_limit_it_is():
+    z = np.linspace(0, 1e-9, 80)
+    current = np.stack([1e-9 * np.exp(-30e9 * z), 1e-9 * np.exp(-6e9 * z), 1e-9 * np.exp(-20e9 * z)])
+    current[2, 40:] *= 1.5
+    current += 1e-14 * np.random.default_rng(1).standard_normal(current.shape)
+    fit = fit_barrier(a_set(z, current, bias_V=[0.1, 0.5, 0.1]))
+    size = {(row.sweep, row.flag): row.times_limit for row in fit.flags.itertuples()}
+    said = {(row.sweep, row.flag): row.detail for row in fit.flags.itertuples()}
+    name = fit.table["sweep"]
+    assert_allclose(size[name[0], "high barrier"], fit.table["barrier_eV"][0] / 6.0)
+    assert_allclose(size[name[1], "low barrier"], 1 / fit.table["barrier_eV"][1])
+    assert_allclose(size[name[1], "high bias"], 0.5 / 0.2)
+    factor = float(said[name[2], "jump"].split()[2])
+    assert_allclose(size[name[2], "jump"], np.log(factor) / np.log(1.2), rtol=0.02)

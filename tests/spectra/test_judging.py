@@ -158,3 +158,23 @@ def test_trend_from_sweep_to_sweep():
 def test_height_sweeps_are_refused():
     with pytest.raises(ValueError, match="judge_iv judges"):
         judge_iv(SweepSet("iz", [0, 1e-9], np.zeros((1, 2)), sweep_table(["a"])))
+
+
+def test_a_flag_says_as_a_number_how_many_times_its_limit_it_is():
+    """The words and the number must agree: an outlier's distance over the cut, a jump's and a set-point's logarithm."""
+    sweeps, _ = measured(8, sweeps=12, bench=QUIET)
+    sweeps.current[3, sweeps.axis.size // 2 :] *= 2
+    sweeps.current[5] *= 2.5
+    wrong = replace(sweeps, table=sweeps.table.assign(setpoint_current_A=2e-9))
+    rows = judge_iv(wrong, CheckPlan(jump_factor=1.2, outlier_cut=3.0))
+    sizes = {
+        "jump": (r"factor of (\S+) at", lambda factor: abs(np.log(factor)) / np.log(1.2)),
+        "outlier": (r", (\S+) scaled MAD", lambda distance: distance / 3),
+        "set-point": (r"(\S+) pA at the set-point bias", lambda found: np.log(2000 / found) / np.log(1.3)),
+    }
+    for flag, (words, times) in sizes.items():
+        found = rows[rows["flag"] == flag]
+        said = found["detail"].str.extract(words)[0].astype(float)
+        assert len(said) >= 1
+        np.testing.assert_allclose(found["times_limit"], [times(number) for number in said], rtol=0.03)
+    assert (rows["times_limit"].dropna() >= 1).all()
