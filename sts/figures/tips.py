@@ -60,10 +60,10 @@ def plot_barrier_by_tip(
         ax.set_xlim(max(0.0, ends.min() - 0.12 * span), ends.max() + 0.12 * span)
     _rows(ax, names, counts)
     ax.set_xlabel(BARRIER_LABEL)
-    ax.plot([], [], ls="none", marker=".", color=GREY, ms=3, label="a sweep")
-    ax.plot([], [], ls="none", marker="o", mfc="white", mec=GREY, ms=3.8, label="mean of a site")
+    ax.plot([], [], ls="none", marker=".", color=GREY, ms=3, label="sweep")
+    ax.plot([], [], ls="none", marker="o", mfc="white", mec=GREY, ms=3.8, label="site")
     ax.errorbar(
-        [], [], xerr=[], fmt="o", color=GREY, ms=5, capsize=2, label=f"mean of the tip, {confidence * 100:g} % interval"
+        [], [], xerr=[], fmt="o", color=GREY, ms=5, capsize=2, label=f"tip with {confidence * 100:g} % interval"
     )
     ax.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3, borderaxespad=0.0, columnspacing=1.0)
     return ax

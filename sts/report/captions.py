@@ -106,6 +106,9 @@ READING = {
 }
 
 
+HOW_MADE = ("window", "trend", "directions", "smoothing", "sweeps")  # kinds that only a reader of methods wants
+
+
 @dataclass(frozen=True, eq=False)
 class Picture:
     """One figure of the report."""
@@ -119,6 +122,14 @@ class Picture:
     height_in: float = 2.6
     rows: tuple[float, ...] = ()  # relative heights of several axes
     share: bool = True
+    lead: bool = False  # stands on the first screen
+    folded: bool = False  # another figure shows the same at a glance
+    beside: str | None = None  # what stands under it, where a table beside it says the rest
+
+    @property
+    def caption(self) -> str:
+        """What stands under it."""
+        return self.finding if self.beside is None else self.beside
 
     @property
     def reading(self) -> Reading:
@@ -127,8 +138,8 @@ class Picture:
 
     @property
     def section(self) -> str:
-        """Of the page."""
-        return self.reading.section
+        """Of the page: the first screen, the section of its kind, or that of how the numbers were made."""
+        return "lead" if self.lead else "made" if self.folded or self.kind in HOW_MADE else self.reading.section
 
     def draw(self, axes: list[Axes]) -> None:
         """Draw it.

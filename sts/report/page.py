@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from importlib.resources import files
 from typing import Any
 
@@ -12,7 +13,8 @@ import pandas as pd
 from markupsafe import Markup
 
 from sts.analysis import Analysis
-from sts.figures.style import decimals_for
+from sts.figures.style import decimals_for, rows_of
+from sts.report.answers import tip_name
 from sts.report.citations import works_used
 from sts.report.drawing import Drawn, draw, inline
 from sts.report.number_words import count
@@ -26,6 +28,10 @@ from sts.spectra.models import MODELS, Model
 from sts.sweeps import KIND_WORDS
 
 MOST_ROWS = 1500  # sweeps listed on the page; flagged ones come first, all stand in the CSV
+
+SHOWN_ABOVE = ("What are the barriers?", "What does the spectrum show?")  # table and captions say it; a warning stays
+VERDICT_HEADS = ("Tip", "Verdict", "φ (eV)", "Sites", "Sweeps used, left out", "Jumps", "Noise (pA)",
+                 "Scatter between, within sites (%)", "Drift (pm/s)", "Directions agree")  # fmt: skip
 
 CAUTIONS = (
     (
@@ -72,7 +78,12 @@ def render_page(summary: Summary, drawn: Sequence[Drawn] | None = None, *, own_l
         analysis=analysis,
         style=Markup((here / "page.css").read_text(encoding="utf-8")),
         script=Markup((here / "page.js").read_text(encoding="utf-8")),
-        answers=summary.answers,
+        verdicts=_verdict_rows(analysis),
+        answers=[
+            replace(a, sentence="") if a.question in SHOWN_ABOVE else a
+            for a in summary.answers
+            if a.question not in SHOWN_ABOVE or a.warning
+        ],
         flags=summary.flags,
         improvements=summary.improvements,
         figures=sections,
@@ -90,6 +101,7 @@ def render_page(summary: Summary, drawn: Sequence[Drawn] | None = None, *, own_l
         calibrations=analysis.calibrations.to_dict(orient="records"),
         cautions=CAUTIONS,
         subtitle=_subtitle(analysis),
+        verdict_heads=VERDICT_HEADS,
     )
     return str(text)
 
@@ -105,6 +117,36 @@ def _subtitle(analysis: Analysis) -> str:
     if analysis.plan.report.author:
         parts.append(analysis.plan.report.author)
     return " · ".join(parts)
+
+
+def _verdict_rows(analysis: Analysis) -> list[dict[str, Any]]:
+    """Which tip was good: the cells of each tip's row as text."""
+    table = analysis.verdicts
+    rows = []
+    for row in rows_of(table):
+        barrier, low, high = row.barrier_eV, row.barrier_low_eV, row.barrier_high_eV
+        places = decimals_for((high - low) / 2) if math.isfinite(high - low) else 2
+        interval = f"{low:.{places}f} to {high:.{places}f}" if math.isfinite(low) else "no interval"
+        cells = [
+            row.sites,
+            f"{row.sweeps}, {row.lost}",
+            row.jumps,
+            _cell(row.noise_pA, 1) + (f" ({row.noise_ratio:.1f} ×)" if math.isfinite(row.noise_ratio) else ""),
+            f"{_cell(row.between_sites_percent, 1)}, {_cell(row.within_sites_percent, 1)}",
+            _cell(row.drift_pm_per_s, 1),
+            f"{int(row.pairs_agree)} of {int(row.pairs_of_directions)}" if row.pairs_of_directions > 0 else "–",
+        ]
+        rows.append(
+            {
+                "tip": tip_name(row.sample, row.tip, table),
+                "verdict": row.verdict,
+                "why": row.reasons.replace(";", "; ").replace(";  ", "; "),
+                "barrier": _cell(barrier, places),
+                "interval": interval if math.isfinite(barrier) else "",
+                "cells": cells,
+            }
+        )
+    return rows
 
 
 def _notes(analysis: Analysis) -> list[str]:
@@ -220,7 +262,7 @@ def _tables(analysis: Analysis) -> dict[str, list[dict[str, Any]]]:
             _UNASSIGNED_COLUMNS,
             "barrier_unassigned.csv",
         )
-        add("tips", "Pairs of tips", barrier.pairs, _PAIR_COLUMNS, "barrier_pairs.csv", folded=len(barrier.pairs) > 10)
+        add("tips", "Pairs of tips", barrier.pairs, _PAIR_COLUMNS, "barrier_pairs.csv", folded=len(barrier.pairs) > 3)
         for caption, frame, file in (
             ("Groups of tips (a tip is one replicate)", barrier.groups, "barrier_groups.csv"),
             ("Tests between groups of tips", barrier.group_tests, "barrier_group_tests.csv"),

@@ -50,8 +50,9 @@ def _tip_pictures(summary: Summary, barrier: BarrierAnalysis) -> list[Picture]:
             "Apparent barrier height by tip",
             f"{first.sentence} {first.warning}".strip(),
             partial(plot_barrier_by_tip, barrier.sweeps, barrier.sites, barrier.tips, confidence=level),
-            width="double",
-            height_in=0.9 + 0.42 * len(barrier.tips),
+            height_in=0.9 + 0.34 * len(barrier.tips),
+            lead=True,
+            beside="",
         )
     ]
     if len(barrier.pairs) and np.isfinite(barrier.pairs["ratio"].to_numpy(float)).any():

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -44,10 +46,13 @@ def spectra_pictures(analysis: SpectraAnalysis, level: float) -> list[Picture]:
     fullest = [max(group, key=lambda s: len(s.sweeps)) for group in by_sample.values()]
     for number, one in enumerate(spectra[:MOST_SPECTRA], 1):
         whole = _spectrum_pictures(one, number, level)
-        pictures += whole if any(one is main for main in fullest) else whole[:1]
+        if any(one is main for main in fullest):
+            pictures += [replace(whole[0], lead=True, height_in=2.2), *whole[1:]]
+        else:
+            pictures.append(replace(whole[0], folded=_drawn_together(by_sample[str(one.keys.get("sample", ""))])))
     for number, (sample, group) in enumerate(by_sample.items(), 1):
-        series = [s for s in group if np.isfinite(s.normalised).any()]
-        if 2 <= len(series) <= MOST_SPECTRA:
+        if _drawn_together(group):
+            series = [s for s in group if np.isfinite(s.normalised).any()]
             pictures.append(
                 Picture(
                     "setpoints",
@@ -61,6 +66,11 @@ def spectra_pictures(analysis: SpectraAnalysis, level: float) -> list[Picture]:
                 )
             )
     return pictures
+
+
+def _drawn_together(group: Sequence[Spectrum]) -> bool:
+    """Whether one figure holds the normalised conductance of the whole group."""
+    return 2 <= sum(bool(np.isfinite(s.normalised).any()) for s in group) <= MOST_SPECTRA
 
 
 def _spectrum_pictures(one: Spectrum, number: int, level: float) -> list[Picture]:

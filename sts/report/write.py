@@ -87,7 +87,7 @@ def write_results(
         raise ValueError(f"{folder} is a file; give the name of a folder.")
     maker = _pdf_maker() if pdf and what == "report" else None
     summary = Summary(analysis)
-    pictures = [p for p in gallery(summary) if p.section in PARTS[what]]
+    pictures = [p for p in gallery(summary) if p.reading.section in PARTS[what]]
     tell = progress or (lambda done, total: None)
     wanted = analysis.plan.report
     drawn = []
