@@ -6,19 +6,21 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
 
 from sts.analysis.barriers import barrier_analysis
+from sts.analysis.by_hand import values_of
 from sts.analysis.calibrated import calibrated, current_note
-from sts.analysis.results import Analysis
+from sts.analysis.results import Analysis, BarrierAnalysis
 from sts.analysis.spectra import SpectraOf
 from sts.analysis.versions import versions
 from sts.barrier import window_sensitivity
 from sts.barrier.bench_offset import KnownOffset
 from sts.barrier.fit import BarrierFit, fit_together
+from sts.comparing.by_hand import ByHand, by_hand
 from sts.curves.replicates import with_replicates
 from sts.flags import flags_of, join_flags
 from sts.plan import Plan
@@ -86,9 +88,7 @@ class Measured:
         barrier = spectra = None
         flags = [self.flags]
         if height_sets:
-            barrier, disagree = barrier_analysis(
-                self.fits, self.windows, height_sets, used, self.plan, self.calibrations
-            )
+            barrier, disagree = self._barriers(used)
             flags.append(disagree)
         of_sweeps = join_flags(flags)
         if len(height_sets) < len(self.sets):
@@ -107,7 +107,34 @@ class Measured:
             spectra=spectra,
             versions=versions(),
             order=self.order,
+            by_hand=self._by_hand(selected, barrier),
         )
+
+    def _barriers(self, used: frozenset[str]) -> tuple[BarrierAnalysis, pd.DataFrame]:
+        heights = [part for part in self.sets if part.kind == "iz"]
+        return barrier_analysis(self.fits, self.windows, heights, used, self.plan, self.calibrations)
+
+    @cached_property
+    def _by_rule(self) -> pd.Series[Any]:
+        """Which sweeps are used where nobody decided anything, in the order of the sets."""
+        return self._selected(pd.DataFrame({"sweep": [], "action": [], "why": []}))["used"]
+
+    @cached_property
+    def _tips_by_rule(self) -> pd.DataFrame:
+        return self._barriers(frozenset(self._identity.loc[self._by_rule, "sweep"]))[0].tips
+
+    @cached_property
+    def _values(self) -> pd.DataFrame:
+        return values_of(self.sets, self.fits).assign(by_rule=self._by_rule)
+
+    def _by_hand(self, selected: pd.DataFrame, barrier: BarrierAnalysis | None) -> ByHand:
+        """What decisions did; nothing is worked out where they changed nothing."""
+        if (selected["used"] == self._by_rule).all():
+            return ByHand.none()
+        sweeps = self._values.assign(used=selected["used"])
+        if barrier is None:
+            return by_hand(sweeps, pd.DataFrame(), pd.DataFrame())
+        return by_hand(sweeps, self._tips_by_rule, barrier.tips)
 
     def _selected(self, decisions: pd.DataFrame) -> pd.DataFrame:
         return select(

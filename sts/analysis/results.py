@@ -8,6 +8,7 @@ from functools import cached_property
 import pandas as pd
 
 from sts.barrier.fit import BarrierFit
+from sts.comparing.by_hand import ByHand
 from sts.comparing.verdicts import TipTables, tip_verdicts
 from sts.plan import Plan
 from sts.provenance import Order
@@ -61,6 +62,7 @@ class Analysis:
     spectra: SpectraAnalysis | None
     versions: dict[str, str]  # sts, python, numpy, scipy, ...
     order: Order = field(default_factory=lambda: Order((), "names"))  # in which the sweeps were measured
+    by_hand: ByHand = field(default_factory=ByHand.none)  # what decisions changed, and which way
 
     @cached_property
     def verdicts(self) -> pd.DataFrame:

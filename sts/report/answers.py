@@ -50,6 +50,8 @@ def answers(analysis: Analysis, panel: Sequence[dict[str, Any]]) -> list[Answer]
     if analysis.spectra is not None and analysis.spectra.spectra:
         found.append(_spectra(analysis.spectra))
     found.append(_doubtful(analysis, panel))
+    if sentence := analysis.by_hand.sentence:
+        found.append(Answer("What was decided by hand?", sentence, " ".join(analysis.by_hand.cautions)))
     return found
 
 

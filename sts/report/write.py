@@ -205,6 +205,12 @@ def _numbers(summary: Summary) -> dict[str, Any]:
         "verdicts": analysis.verdicts,
         "sweeps": analysis.judged,
         "order": {"basis": analysis.order.basis, "words": analysis.order.words},
+        "by_hand": {
+            "sentence": analysis.by_hand.sentence,
+            "cautions": analysis.by_hand.cautions,
+            "tips": analysis.by_hand.tips,
+            "sweeps": analysis.by_hand.sweeps,
+        },
         "flags": summary.flags,
         "findings": [{"question": a.question, "answer": a.sentence, "warning": a.warning} for a in summary.answers],
         "improvements": summary.improvements,

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
 import pandas as pd
 
 from sts.analysis import Analysis
 from sts.spectra.spectrum import Spectrum
 
 TIP = ["sample", "tip"]
+VERDICT = ["verdict", "reasons"]
 NUMBERS = ["sweeps", "sites", "barrier_eV", "barrier_low_eV", "barrier_high_eV"]
 
 
@@ -18,9 +18,12 @@ NUMBERS = ["sweeps", "sites", "barrier_eV", "barrier_low_eV", "barrier_high_eV"]
 class Answer:
     """What the session says, now and before."""
 
-    tips: pd.DataFrame  # one row per tip: NUMBERS now, `before_` NUMBERS, moved_eV; verdict where there is one
+    tips: pd.DataFrame  # one row per tip: NUMBERS and verdict now, the same as `before_`, moved_eV, moved_halves
     spectra: tuple[str, ...]  # labels of the averaged spectra now
-    decided: pd.DataFrame  # decisions in force by tip: omitted, kept, raised, lowered
+    decided: (
+        pd.DataFrame
+    )  # one row per kind of sweep and tip that was decided about: omitted, kept, raised, lowered ...
+    sentence: str  # how many decisions by hand, and which way; as the report says it
     cautions: tuple[str, ...]
 
 
@@ -34,19 +37,27 @@ def tips_then_and_now(opened: Analysis, now: Analysis) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One row per tip that has a barrier before or now; what is not there is NaN.
+        One row per tip that has a barrier before or now; what is not there is NaN. `moved_eV` is now less before,
+        `moved_halves` the same in half widths of the interval before.
     """
     before, after = (_tips(analysis) for analysis in (opened, now))
     both = after.merge(before.add_prefix("before_").rename(columns={f"before_{c}": c for c in TIP}), on=TIP, how="outer",
                        sort=False)  # fmt: skip
-    return both.assign(moved_eV=both["barrier_eV"] - both["before_barrier_eV"])
+    moved = both["barrier_eV"] - both["before_barrier_eV"]
+    half = (both["before_barrier_high_eV"] - both["before_barrier_low_eV"]) / 2
+    return both.assign(moved_eV=moved, moved_halves=moved / half)
 
 
 def _tips(analysis: Analysis) -> pd.DataFrame:
     tips = analysis.barrier.tips if analysis.barrier is not None else pd.DataFrame()
     if tips.empty:
-        return pd.DataFrame({c: pd.Series(dtype=object if c in TIP else float) for c in (*TIP, *NUMBERS)})
-    return tips[[*TIP, *NUMBERS, *(c for c in ("verdict",) if c in tips)]].reset_index(drop=True)
+        return pd.DataFrame({c: pd.Series(dtype=float if c in NUMBERS else object) for c in (*TIP, *NUMBERS, *VERDICT)})
+    verdicts: pd.DataFrame | None = getattr(analysis, "verdicts", None)
+    if verdicts is None or verdicts.empty:
+        return tips[[*TIP, *NUMBERS]].assign(**dict.fromkeys(VERDICT, ""))
+    return (
+        tips[[*TIP, *NUMBERS]].merge(verdicts[[*TIP, *VERDICT]], on=TIP, how="left").fillna(dict.fromkeys(VERDICT, ""))
+    )
 
 
 def spectrum_with(analysis: Analysis, sweep: str) -> Spectrum | None:
@@ -61,9 +72,3 @@ def spectrum_with(analysis: Analysis, sweep: str) -> Spectrum | None:
         return None
     found = [s for s in analysis.spectra.spectra if sweep in s.sweeps or sweep in s.omitted]
     return found[0] if found else None
-
-
-def directions(analysis: Analysis, rule: Analysis) -> pd.DataFrame:
-    """Not yet told: decisions by tip and which way they moved the answer."""
-    del analysis, rule
-    return pd.DataFrame({"tip": np.array([], object)})

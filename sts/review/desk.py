@@ -14,7 +14,7 @@ import pandas as pd
 
 from sts.analysis import Analysis, Measured, measure
 from sts.plan import Plan
-from sts.review.answer import Answer, directions, spectrum_with, tips_then_and_now
+from sts.review.answer import Answer, spectrum_with, tips_then_and_now
 from sts.review.commands import mark_lines
 from sts.review.settings import changed_settings, with_settings
 from sts.review.state import State, changes_between
@@ -301,8 +301,9 @@ class Desk:
         return Answer(
             tips=tips_then_and_now(self.opened, self.analysis),
             spectra=tuple(s.label for s in spectra),
-            decided=directions(self.analysis, self.rule),
-            cautions=(),
+            decided=self.analysis.by_hand.tips,
+            sentence=self.analysis.by_hand.sentence,
+            cautions=self.analysis.by_hand.cautions,
         )
 
     def spectrum(self, sweep: str) -> tuple[Spectrum | None, Spectrum | None]:

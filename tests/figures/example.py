@@ -164,7 +164,7 @@ def flag_table(table: pd.DataFrame) -> pd.DataFrame:
     rows += [
         (n, "low barrier", "0.70 eV") for n, t in zip(table["sweep"], table["tip"], strict=True) if t == "sandpiper"
     ]
-    return pd.DataFrame(rows, columns=FLAG_COLUMNS)
+    return pd.DataFrame(rows, columns=FLAG_COLUMNS[:3])
 
 
 def barrier_analysis(sweeps: SweepSet) -> BarrierAnalysis:
@@ -344,7 +344,7 @@ def spectrum(sweeps: SweepSet) -> Spectrum:
         directions={"displacement_fF": 70.0, "displacement_fF_se": 5.0, "lag_ms": 0.1, "drift_per_s": 0.001},
         criterion=pd.DataFrame({"width_V": width, "score": 1 + (np.log(width / 0.02)) ** 2, "chosen": width == 0.02}),
         gaps=gaps,
-        flags=pd.DataFrame([(sweeps.names[7], "jump", "factor 1.6 at 0.4 V")], columns=FLAG_COLUMNS),
+        flags=pd.DataFrame([(sweeps.names[7], "jump", "factor 1.6 at 0.4 V")], columns=FLAG_COLUMNS[:3]),
     )
 
 
