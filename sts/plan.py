@@ -8,7 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field, StringConstraints, field_validator
+from pydantic import Field, StringConstraints, ValidationInfo, field_validator
 from pydantic_core import PydanticCustomError
 
 from .flags import FLAGS
@@ -114,6 +114,12 @@ class BarrierPlan(Section):
         0.1, gt=0, description="samples above this conductance, in units of 2e^2/h, are near contact and masked"
     )
     settling_points: int = Field(0, ge=0, description="samples masked at the start of every ramp")
+    fit_from_nm: float | None = Field(
+        None,
+        ge=0,
+        description="heights below this, from the near end of the ramp, are masked; not set: the rules alone decide",
+    )
+    fit_to_nm: float | None = Field(None, gt=0, description="heights above this are masked")
     offset_pA: float | None = Field(
         None, description="zero of the current where it was measured otherwise; not set: found from the sweeps"
     )
@@ -132,6 +138,14 @@ class BarrierPlan(Section):
     low_eV: float = Field(1.0, ge=0, description="below this a barrier is flagged: not a work function")
     high_eV: float = Field(6.0, gt=0, description="above this a barrier is flagged: check the height scale")
     high_bias_V: float = Field(0.2, gt=0, description="above this bias a barrier is flagged as read low")
+
+    @field_validator("fit_to_nm")
+    @classmethod
+    def _window_is_open(cls, last: float | None, info: ValidationInfo) -> float | None:
+        first = info.data.get("fit_from_nm")
+        if last is not None and first is not None and last <= first:
+            raise PydanticCustomError("window", "must be above fit_from_nm = {first}", {"first": first})
+        return last
 
 
 class ComparePlan(Section):

@@ -27,3 +27,8 @@ def test_every_key_is_described():
     for section in Plan.model_fields.values():
         for name, key in section.annotation.model_fields.items():
             assert key.description, name
+
+
+def test_a_fit_window_that_ends_before_it_begins_is_refused():
+    with pytest.raises(PlanError, match=r"barrier\.fit_to_nm is 0\.1: must be above fit_from_nm = 0\.2"):
+        parse_toml(Plan, "[barrier]\nfit_from_nm = 0.2\nfit_to_nm = 0.1", "plan.toml")

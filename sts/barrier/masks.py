@@ -86,8 +86,23 @@ def _masks(sweeps: SweepSet, plan: BarrierPlan, rows: slice) -> Masks:
         from_top = (table["direction"] == "approach").to_numpy(bool)
         usable[~from_top, : plan.settling_points] = False
         usable[from_top, current.shape[1] - plan.settling_points :] = False
+    usable &= window(sweeps.axis, plan)
     largest = np.max(np.abs(np.where(usable, current, 0.0)), axis=1)
     return Masks(usable, still, settling.sum(axis=1), saturated.sum(axis=1), contact.sum(axis=1), largest)
+
+
+def window(height: Array, plan: BarrierPlan) -> Mask:
+    """The heights (n,) that the plan lets a fit use.
+
+    Parameters
+    ----------
+    height : ndarray, shape (n,)
+        Ascending [m].
+    plan : BarrierPlan
+    """
+    from_near_end = (height - height[0]) * 1e9
+    first, last = plan.fit_from_nm or 0.0, np.inf if plan.fit_to_nm is None else plan.fit_to_nm
+    return np.asarray((from_near_end >= first - 1e-9) & (from_near_end <= last + 1e-9))
 
 
 def _saturated(current: Array, full_scale: Array) -> Mask:

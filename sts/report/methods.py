@@ -187,6 +187,10 @@ def _barrier_items(analysis: Analysis, known: Any, table: Any) -> list[Item]:
         if len(used)
         else "no sweep was used"
     )
+    asked = analysis.plan.barrier
+    if asked.fit_from_nm is not None or asked.fit_to_nm is not None:
+        last = "the end" if asked.fit_to_nm is None else f"{asked.fit_to_nm:g} nm"
+        window += f"; heights from {asked.fit_from_nm or 0:g} nm to {last} chosen by a person for all sweeps"
     model = "I = A exp(−2κz) + offset, weights from the fitted curve"
     return [*items, known("fit", "Fit: model and window", f"{model}; {window}")]
 

@@ -39,13 +39,14 @@ def test_a_tip_that_lost_all_its_sweeps_is_still_shown_with_what_it_was(small: P
 
 def test_verdicts_stand_with_their_reasons_before_and_now(demo: Path) -> None:
     desk = Desk(demo)
-    desk.decide([f"heron_s1_r{r}_{way}" for r in range(1, 5) for way in ("retract", "approach")], "omit", "touch")
+    sites = [name for name in desk.worklist["sweep"] if name.startswith(("heron_s1", "heron_s2", "heron_s3"))]
+    desk.decide(sites, "omit", "touch")
     tips = desk.answer().tips.set_index("tip")
     for prefix, analysis in (("before_", desk.opened), ("", desk.analysis)):
         own = analysis.verdicts.set_index("tip")
         for column in ("verdict", "reasons"):
             assert tips[f"{prefix}{column}"].to_dict() == own.loc[tips.index, column].to_dict()
-    assert tips.loc["heron", "reasons"] != tips.loc["heron", "before_reasons"]
+    assert tips.loc["heron", "verdict"] != tips.loc["heron", "before_verdict"]
 
 
 def test_the_spectrum_of_a_sweep_is_that_of_its_group_also_when_it_is_left_out(demo: Path) -> None:
