@@ -225,7 +225,7 @@ def measure(
         judged.append(judge_iv(part, settings.check))
         if progress is not None:
             progress(len(judged), len(sets) + 1)
-    fits = fit_together(ramps, settings, _zeros_of_current(spectra, join_flags(judged), settings))
+    fits = fit_together(ramps, settings, zeros_of_current(spectra, join_flags(judged), settings))
     if progress is not None:
         progress(len(sets), len(sets) + 1)
     flags = [*(fit.flags for fit in fits), *judged]
@@ -235,9 +235,7 @@ def measure(
         sets=tuple(sets),
         fits=tuple(fits),
         flags=join_flags(flags),
-        unusable=frozenset(
-            name for fit in fits for name in fit.table.loc[~np.isfinite(fit.table["decay_per_nm"]), "sweep"]
-        ),
+        unusable=without_slope(fits),
         sources=sources,
         calibrations=calibrations,
         order=measurement_order(
@@ -275,8 +273,27 @@ def judge(session: Session | str | Path, plan: Plan | None = None, *, progress: 
     return measure(opened, plan, progress=progress).judge(opened.decisions())
 
 
-def _zeros_of_current(spectra: Sequence[SweepSet], flags: pd.DataFrame, plan: Plan) -> list[KnownOffset]:
-    """What the I(V) sweeps that the rules let pass say of the zero of the current."""
+def without_slope(fits: Sequence[BarrierFit]) -> frozenset[str]:
+    """Names of the sweeps of which nobody can use anything.
+
+    Parameters
+    ----------
+    fits : sequence of BarrierFit
+    """
+    return frozenset(name for fit in fits for name in fit.table.loc[~np.isfinite(fit.table["decay_per_nm"]), "sweep"])
+
+
+def zeros_of_current(spectra: Sequence[SweepSet], flags: pd.DataFrame, plan: Plan) -> list[KnownOffset]:
+    """What the I(V) sweeps that the rules let pass say of the zero of the current.
+
+    Parameters
+    ----------
+    spectra : sequence of SweepSet
+        Of kind ``"iv"``.
+    flags : pandas.DataFrame
+        Of `judge_iv`.
+    plan : Plan
+    """
     names = [name for part in spectra for name in part.names]
     judged = select(names, flags, rules=plan.check.omit)
     rows = zero_currents(spectra, set(judged.loc[~judged["used"], "sweep"]))

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from sts.barrier import exponential as engine
+from sts.barrier.blocks import Array, Mask, take
 from sts.barrier.fit import BarrierFit
 from sts.quantities import barrier_from_decay
 
@@ -56,3 +60,62 @@ def window_sensitivity(fit: BarrierFit) -> pd.DataFrame:
             )
         )
     return pd.concat(parts, ignore_index=True)
+
+
+@dataclass(frozen=True, eq=False)
+class WindowFit:
+    """The fit of one sweep over another window, with the noise that was found for all."""
+
+    barrier_eV: float
+    barrier_low_eV: float
+    barrier_high_eV: float
+    offset_A: float
+    fitted_A: Array  # (n,) over the whole axis; NaN where the fit failed
+    used_points: Mask  # (n,)
+
+
+def fit_window(fit: BarrierFit, row: int, usable: Mask, *, confidence: float = 0.95) -> WindowFit:
+    """Fit one sweep anew over other samples, at once: the weights follow the curve, the noise stays.
+
+    Parameters
+    ----------
+    fit : BarrierFit
+        Of m sweeps on n heights.
+    row : int
+        Which of them.
+    usable : ndarray of bool, shape (n,)
+        Samples to be used.
+    confidence : float
+        Level of the interval, 0 to 1.
+
+    Notes
+    -----
+    For a look while a window is dragged: the noise is not found again, slow noise widens the interval as in the full fit,
+    and where the bench tells the zero of the current the offset stays at it. Released, the session is measured again.
+    """
+    u, span = engine.scaled_height(fit.height)
+    one = take(fit.fits, slice(row, row + 1))
+    there = np.isfinite(fit.current[row]) & usable
+    known = np.column_stack([one.offset, 1.0 / one.offset_se**2]) if one.decay_common[0] != 0 else None
+    samples = engine.Samples(u, np.where(there, fit.current[row], 0.0)[None], there[None].astype(float), known)
+    made = engine.fit(engine.start(samples), samples, one.noise.variance)
+    normal = samples.equations(made.curve, made.products, np.ones((u.size, 1)))
+    freedom = max(int(there.sum()) - engine.PARAMETERS, 1)
+    chi2 = float(np.vecdot(made.products.wr, made.products.residual)[0]) / freedom
+    decay = float(made.curve.decay[0]) / span
+    variance = engine.inverse(normal[0][:, 0])[0, 2, 2] * max(chi2, 1e-300) * one.inflation[0]
+    reach = float(stats.t.ppf(0.5 + confidence / 2, min(freedom, one.dof[0]))) * np.sqrt(variance) / span
+    good = bool(made.curve.good[0])
+    barrier, low, high = (
+        float(barrier_from_decay(value)) if good else np.nan
+        for value in (decay, max(abs(decay) - reach, 0.0), abs(decay) + reach)
+    )
+    curve = made.products.signal[0] + made.curve.offset[0]
+    return WindowFit(
+        barrier_eV=barrier,
+        barrier_low_eV=low,
+        barrier_high_eV=high,
+        offset_A=float(made.curve.offset[0]) if good else np.nan,
+        fitted_A=curve if good else np.full(u.size, np.nan),
+        used_points=there,
+    )

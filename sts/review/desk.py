@@ -5,37 +5,26 @@ from __future__ import annotations
 import importlib
 import os
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from threading import RLock
 from typing import Any
 
 import pandas as pd
 
-from sts.analysis import Analysis, Measured, measure
+from sts.analysis import Analysis, Measured
+from sts.barrier.windows import WindowFit
 from sts.plan import Plan
 from sts.review.answer import Answer, spectrum_with, tips_then_and_now
 from sts.review.commands import mark_lines
+from sts.review.previews import preview
 from sts.review.settings import changed_settings, with_settings
-from sts.review.state import State, changes_between
-from sts.review.worklist import Filters, order_of_work, worklist_of
+from sts.review.standing import Standing
+from sts.review.worklist import Filters
+from sts.review.writing import Waiting, Writing
 from sts.selection import standing_decisions
-from sts.session import NotWritten, Session, SessionError
-from sts.session.deciding import decide, note_looked
+from sts.session import Session, SessionError
 from sts.settings import write_toml
 from sts.spectra.spectrum import Spectrum
-
-PATIENCE = 5.0  # [s] how long a decision waits for another program that changes the session
-KEPT_HERE = " It is kept here and written with the next one, or when you try again."
-
-
-@dataclass(frozen=True)
-class Waiting:
-    """A decision that could not be written yet."""
-
-    sweeps: tuple[str, ...]
-    action: str
-    why: str
 
 
 class Desk:
@@ -70,25 +59,38 @@ class Desk:
     ) -> None:
         self.path = Path(path)
         self.session = Session.open(self.path)
-        self.plan = self.rule_plan = plan or Plan()
         self.read_only = not _may_write(self.path) if read_only is None else read_only
+        self._rule_plan = plan or Plan()
         self._lock = RLock()
-        self._waiting: list[Waiting] = []
-        self._unwritten: dict[str, None] = {}  # looked at, not yet in the session
+        self._writing = Writing(self.path)
         self._news: list[str] = []
-        self._state = State.of(self.session)
-        self._seen = set(self._state.looked)
-        self.measured: Measured = measure(self.session, self.plan, progress=progress)
-        self.opened: Analysis
-        self._summarise(anew=True)
-        self.opened = self.analysis
+        self._now = Standing(self.session, self._rule_plan, progress)
+        self.opened = self._now.analysis
 
-    # --- looking -----------------------------------------------------------------------------------------------------
+    @property
+    def plan(self) -> Plan:
+        """The settings in use."""
+        return self._now.plan
+
+    @property
+    def measured(self) -> Measured:
+        """Every sweep measured under the settings in use."""
+        return self._now.measured
+
+    @property
+    def analysis(self) -> Analysis:
+        """The results under the decisions in force."""
+        return self._now.analysis
+
+    @property
+    def rule(self) -> Analysis:
+        """The results if nobody had decided anything."""
+        return self._now.rule
 
     @property
     def worklist(self) -> pd.DataFrame:
         """Every sweep in the order in which it wants to be looked at; see `sts.review.worklist.COLUMNS`."""
-        return self._worklist
+        return self._now.worklist
 
     def filtered(self, filters: Filters) -> pd.DataFrame:
         """The rows of the worklist that pass.
@@ -97,12 +99,12 @@ class Desk:
         ----------
         filters : Filters
         """
-        return self._worklist[filters.rows(self._worklist)]
+        return self.worklist[filters.rows(self.worklist)]
 
     @property
     def looked_at(self) -> tuple[int, int]:
         """How many sweeps have been looked at, and how many there are."""
-        return int(self._worklist["looked"].sum()), len(self._worklist)
+        return int(self.worklist["looked"].sum()), len(self.worklist)
 
     def look(self, sweep: str) -> None:
         """Remember that a sweep was looked at; written with the next decision, by `save_looks` or at closing.
@@ -116,24 +118,15 @@ class Desk:
         SessionError
             If there is no such sweep.
         """
-        row = self._row(sweep)
-        if sweep not in self._seen:
-            self._seen.add(sweep)
-            self._unwritten[sweep] = None
-            self._worklist.iat[row, list(self._worklist.columns).index("looked")] = True
+        if self._now.look(sweep):
+            self._writing.looks[sweep] = None
 
     def save_looks(self) -> bool:
         """Write what was looked at since the last writing; False if it could not be written now and stays here."""
         with self._lock:
-            if self.read_only or not self._unwritten:
-                return not self._unwritten
-            try:
-                note_looked(self.path, list(self._unwritten), timeout=PATIENCE)
-            except NotWritten:
-                return False
-            self._unwritten.clear()
+            written = not self.read_only and self._writing.write_looks()
             self._refresh()
-            return True
+            return written
 
     def view(self, sweep: str) -> Any:
         """One sweep as arrays, with its fit, masks and flags.
@@ -142,7 +135,7 @@ class Desk:
         ----------
         sweep : str
         """
-        self._row(sweep)
+        self._now.row(sweep)
         return importlib.import_module("sts.analysis.sweep_view").view_of(self.measured, self.analysis, sweep)
 
     def reasons(self, sweep: str) -> list[str]:
@@ -157,13 +150,11 @@ class Desk:
         SessionError
             If there is no such sweep.
         """
-        self._row(sweep)
+        self._now.row(sweep)
         rows = self.analysis.flags[self.analysis.flags["sweep"] == sweep]
         return [
             f"{flag}: {detail}" if detail else flag for flag, detail in zip(rows["flag"], rows["detail"], strict=True)
         ]
-
-    # --- deciding ----------------------------------------------------------------------------------------------------
 
     def decide(self, sweeps: Sequence[str], action: str, why: str = "") -> None:
         """Decide about sweeps, as `sts mark` does; when this returns the decision is in the session on disk.
@@ -189,13 +180,9 @@ class Desk:
             raise SessionError(
                 f"{self.path}: is open for looking only. Copy it to a folder where you may write, and review that copy."
             )
-        names = (sweeps,) if isinstance(sweeps, str) else tuple(sweeps)
         with self._lock:
-            decision = Waiting(names, action, " ".join(why.split()))
-            if decision not in self._waiting:
-                self._waiting.append(decision)
             try:
-                self._write(decision)
+                self._writing.decide((sweeps,) if isinstance(sweeps, str) else sweeps, action, why)
             finally:
                 self._refresh()
 
@@ -208,9 +195,9 @@ class Desk:
             If they still cannot be written; they go on waiting.
         """
         with self._lock:
-            before = len(self._waiting)
+            before = len(self._writing.waiting)
             try:
-                self._write(None)
+                self._writing.write()
             finally:
                 self._refresh()
             return before
@@ -218,29 +205,7 @@ class Desk:
     @property
     def waiting(self) -> tuple[Waiting, ...]:
         """Decisions that could not be written yet, in order."""
-        return tuple(self._waiting)
-
-    def _write(self, own: Waiting | None) -> None:
-        """Write what waits, in order; what can never be written is dropped, and said: to the caller if it is its own."""
-        while self._waiting:
-            first = self._waiting[0]
-            try:
-                decide(
-                    self.path, first.action, {first.why: first.sweeps}, looked=self._unwritten, timeout=PATIENCE
-                )  # fmt: skip
-            except NotWritten as error:
-                raise NotWritten(f"{error}{KEPT_HERE}") from error
-            except SessionError as error:
-                del self._waiting[0]
-                if first == own:
-                    raise
-                self._news.append(
-                    f"A decision that waited ({first.action} {', '.join(first.sweeps)}) was not taken: {error}"
-                )
-            else:
-                del self._waiting[0]
-                self._unwritten.clear()
-                self._state = self._state.decided(first.sweeps, first.action, first.why)
+        return tuple(self._writing.waiting)
 
     def news(self) -> tuple[str, ...]:
         """What another window or program changed in the session since the last call, in words; the answer is made anew.
@@ -259,41 +224,9 @@ class Desk:
 
     def _refresh(self) -> None:
         """Take over what is in the file now."""
-        before = self._state
-        after = before.again(self.session)
-        if after is before:
-            return
-        self._news += changes_between(before, after)
-        self._state = after
-        self._seen |= set(after.looked)
-        if not after.same_sweeps(before):
-            self.measured = measure(self.session, self.plan)
-            self._summarise(anew=True)
-        elif len(after.decisions) != len(self.analysis.decisions):
-            self._summarise()
-        else:
-            self._list_again()
-
-    def _summarise(self, *, anew: bool = False) -> None:
-        """The answer under the decisions in force."""
-        decisions = self._state.decisions
-        self.analysis: Analysis = self.measured.summarise(decisions)
-        if anew:
-            decided = bool(standing_decisions(decisions))
-            self.rule: Analysis = self.measured.summarise(decisions.iloc[:0]) if decided else self.analysis
-            self._order = order_of_work(self.measured, self.rule)
-            self._rows = {name: row for row, name in enumerate(self._order["sweep"])}
-        self._list_again()
-
-    def _list_again(self) -> None:
-        self._worklist = worklist_of(self._order, self.analysis, self._seen)
-
-    def _row(self, sweep: str) -> int:
-        if sweep not in self._rows:
-            raise SessionError(f"there is no sweep '{sweep}' in {self.path.name}; the list shows their names.")
-        return self._rows[sweep]
-
-    # --- the answer --------------------------------------------------------------------------------------------------
+        written, self._writing.done = self._writing.done, []
+        self._news += [*self._writing.said, *self._now.refresh(written)]
+        self._writing.said = []
 
     def answer(self) -> Answer:
         """The tips with their numbers when opened and now, what was decided and which way, and cautions."""
@@ -313,10 +246,8 @@ class Desk:
         ----------
         sweep : str
         """
-        self._row(sweep)
+        self._now.row(sweep)
         return spectrum_with(self.opened, sweep), spectrum_with(self.analysis, sweep)
-
-    # --- settings ----------------------------------------------------------------------------------------------------
 
     def change(self, **settings: Any) -> None:
         """Change settings and make the answer anew; measured again is only what they touch.
@@ -331,18 +262,30 @@ class Desk:
         PlanError
             If there is no such key, or the value is not allowed.
         """
-        self._use(with_settings(self.plan, settings))
+        with self._lock:
+            self._now.use(with_settings(self.plan, settings))
+
+    def preview_window(self, sweep: str, from_nm: float | None, to_nm: float | None) -> WindowFit:
+        """The fit of one I(z) sweep over another window, at once; `change` measures all under it.
+
+        Parameters
+        ----------
+        sweep : str
+        from_nm, to_nm : float or None
+            Heights from the near end of the ramp [nm]; None: as far as the rules allow.
+
+        Raises
+        ------
+        SessionError
+            If there is no such I(z) sweep.
+        """
+        self._now.row(sweep)
+        return preview(self.measured, sweep, from_nm, to_nm)
 
     def back_to_rule(self) -> None:
         """Take all changes of settings back."""
-        self._use(self.rule_plan)
-
-    def _use(self, plan: Plan) -> None:
         with self._lock:
-            if plan != self.plan:
-                self.measured = measure(self.session, plan)
-                self.plan = plan
-                self._summarise(anew=True)
+            self._now.use(self._rule_plan)
 
     @property
     def changed(self) -> list[tuple[str, Any, Any]]:
@@ -353,8 +296,6 @@ class Desk:
         """The settings in use as TOML, for `sts report --plan`."""
         return write_toml(self.plan)
 
-    # --- out ---------------------------------------------------------------------------------------------------------
-
     def commands(self, shell: str = "posix") -> str:
         """The decisions in force as lines of `sts mark`.
 
@@ -363,7 +304,7 @@ class Desk:
         shell : str
             ``"posix"`` or ``"cmd"``; lines without special characters are the same for both.
         """
-        return mark_lines(str(self.path), standing_decisions(self._state.decisions), shell)
+        return mark_lines(str(self.path), standing_decisions(self._now.state.decisions), shell)
 
     def report(
         self, out: str | Path, progress: Callable[[int, int], None] | None = None, *, force: bool = False
@@ -396,7 +337,7 @@ class Desk:
             If decisions still cannot be written.
         """
         if not self.read_only:
-            if self._waiting:
+            if self.waiting:
                 self.retry()
             self.save_looks()
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import pandas as pd
 
+from sts.review.writing import Waiting
 from sts.session import Session, SessionError
 
 FATES = {"omit": "omitted", "keep": "kept", "undo": "decision taken back"}
@@ -48,15 +50,15 @@ class State:
         """
         return self if _stamp(session) == self.stamp else State.of(session)
 
-    def decided(self, sweeps: tuple[str, ...], action: str, why: str) -> State:
-        """The same, knowing of a decision that was written from here.
+    def decided(self, written: Sequence[Waiting]) -> State:
+        """The same, knowing of decisions that were written from here.
 
         Parameters
         ----------
-        sweeps : tuple of str
-        action, why : str
+        written : sequence of Waiting
         """
-        return replace(self, own=(*self.own, *((sweep, action, why) for sweep in sweeps)))
+        own = [(sweep, one.action, one.why) for one in written for sweep in one.sweeps]
+        return replace(self, own=(*self.own, *own)) if own else self
 
     def same_sweeps(self, other: State) -> bool:
         """Whether the sweeps, what is known of them and their scales are those of another state.

@@ -68,7 +68,7 @@ def test_two_desks_lose_nothing_of_each_other(small: Path) -> None:
 def test_a_decision_that_meets_a_lock_is_kept_and_written_when_tried_again(
     small: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("sts.review.desk.PATIENCE", 0.05)
+    monkeypatch.setattr("sts.review.writing.PATIENCE", 0.05)
     desk = Desk(small)
     with changing(small):
         with pytest.raises(NotWritten, match="It is kept here"):

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from sts.review.state import State, changes_between
+from sts.review.writing import Waiting
 from sts.session import Session, SessionError
 
 
@@ -17,7 +18,7 @@ def test_own_decisions_are_no_news_and_those_of_others_are(small: Path) -> None:
     session.mark(["heron_1"], "omit", "mine")
     session.mark(["heron_2", "heron_3", "heron_4", "heron_5"], "omit", "theirs")
     session.mark(["heron_2"], "undo")
-    own = before.decided(("heron_1",), "omit", "mine")
+    own = before.decided([Waiting(("heron_1",), "omit", "mine")])
     assert changes_between(own, own.again(session)) == [
         "omitted from outside: heron_2, heron_3, heron_4 and 1 more",
         "decision taken back from outside: heron_2",
@@ -29,7 +30,7 @@ def test_the_same_decision_taken_here_and_elsewhere_is_told_once(small: Path) ->
     before = State.of(session)
     for _ in range(2):
         session.mark(["heron_1"], "omit", "knock")
-    own = before.decided(("heron_1",), "omit", "knock")
+    own = before.decided([Waiting(("heron_1",), "omit", "knock")])
     assert changes_between(own, own.again(session)) == ["omitted from outside: heron_1"]
 
 
