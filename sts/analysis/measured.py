@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 from typing import Any, Literal
@@ -48,6 +48,7 @@ class Measured:
     sources: pd.DataFrame
     calibrations: pd.DataFrame
     order: Order
+    _last: dict[str, Any] = field(default_factory=dict, init=False)  # the barriers that were made last, and of what
 
     @cached_property
     def windows(self) -> pd.DataFrame:
@@ -111,8 +112,18 @@ class Measured:
         )
 
     def _barriers(self, used: frozenset[str]) -> tuple[BarrierAnalysis, pd.DataFrame]:
+        """Made anew only where other I(z) sweeps are used than the last time."""
         heights = [part for part in self.sets if part.kind == "iz"]
-        return barrier_analysis(self.fits, self.windows, heights, used, self.plan, self.calibrations)
+        own = used & self._heights
+        if self._last.get("used") != own:
+            made = barrier_analysis(self.fits, self.windows, heights, own, self.plan, self.calibrations)
+            self._last.update(used=own, made=made)
+        found: tuple[BarrierAnalysis, pd.DataFrame] = self._last["made"]
+        return found
+
+    @cached_property
+    def _heights(self) -> frozenset[str]:
+        return frozenset(name for part in self.sets if part.kind == "iz" for name in part.names)
 
     @cached_property
     def _by_rule(self) -> pd.Series[Any]:

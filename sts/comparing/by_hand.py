@@ -78,7 +78,8 @@ def by_hand(sweeps: pd.DataFrame, rule_tips: pd.DataFrame, tips: pd.DataFrame) -
     A tip's answer has moved too far if it is further from that by rule than half of the interval by rule. Common practice,
     no source; tested by simulation.
     """
-    changed = _sides(sweeps)
+    of_interest = sweeps.loc[sweeps["used"] != sweeps["by_rule"], "tip"].unique()
+    changed = _sides(sweeps[sweeps["tip"].isin(of_interest)])
     tables = []
     for (kind, *tip), rows in changed.groupby(["kind", *TIP], sort=False):
         before, after = (_tip(table, tip) if kind == "iz" else {} for table in (rule_tips, tips))

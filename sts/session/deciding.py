@@ -105,7 +105,7 @@ def _append_looked(file: h5py.File, sweeps: Iterable[str], now: datetime | None)
 
 def _check(path: Path, action: str, sweeps: Sequence[str]) -> None:
     with reading(path) as file:
-        picking.check([part.table for part in layout.stored_sets(file)], {}, sweeps)
+        picking.check([part.names for part in layout.stored_sets(file)], {}, sweeps)
         standing = standing_decisions(tables.read_log(file, "decisions"))
     without = [sweep for sweep in sweeps if action == "undo" and sweep not in standing]
     if without:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import zlib
+from collections.abc import Collection
 from typing import Any
 
 import h5py
@@ -126,15 +127,19 @@ def write_array(group: h5py.Group, name: str, values: np.ndarray, *, units: str 
 # --- tables ----------------------------------------------------------------------------------------------------------
 
 
-def read_table(group: h5py.Group) -> pd.DataFrame:
+def read_table(group: h5py.Group, only: Collection[str] | None = None) -> pd.DataFrame:
     """The table of a group, in the order of its columns; none for a group without.
 
     Parameters
     ----------
     group : h5py.Group
+    only : collection of str, optional
+        Columns that are read; all if not given.
     """
     names = zip(group.attrs.get("columns", ()), group.attrs.get("datasets", ()), strict=True)
-    return pd.DataFrame({str(column): _read_column(group[name]) for column, name in names})
+    return pd.DataFrame(
+        {str(column): _read_column(group[name]) for column, name in names if only is None or column in only}
+    )
 
 
 def _read_column(data: h5py.Dataset) -> Any:

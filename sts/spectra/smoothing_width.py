@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -15,6 +16,7 @@ from sts.quantities import thermal_width
 Array = NDArray[np.float64]
 
 ROOM_TEMPERATURE_K = 295.0
+MOST_KEPT = 256  # points of an axis whose smoothers are kept for the next group: 18 MB at most for each of four
 _THIRDS = 3  # widths tried for a factor of 2: half of each is another of them
 _DOUBT = 1.0  # standard errors by which the squared bias against w/2 must exceed zero before it counts
 _DOUBT_FAR = 4.0  # the same against w/4, w/8 ..., of which there are many
@@ -73,7 +75,8 @@ def choose_smoother(
     scaled = same_level(repeats)
     widths = _candidates(axis, narrowest)
     narrow = narrowest * 0.6
-    smoothers = [make_smoother(axis, width_V=max(w, narrow), method=method, order=order) for w in widths]
+    make = _ladder if axis.size <= MOST_KEPT else _ladder.__wrapped__
+    smoothers = list(make(axis.tobytes(), tuple(np.maximum(widths, narrow).tolist()), method, order))
     slopes = [smoother.differentiate(scaled)[:, _inner(axis.size)] for smoother in smoothers]
     actual = np.array([smoother.width for smoother in smoothers])
     scores = np.array([_score(slopes, actual, k) for k in range(_THIRDS, len(widths))])
@@ -90,6 +93,13 @@ def choose_smoother(
     if best == len(widths) - 1:
         note += "; the widest tried: the curve shows nothing narrower than a third of its range"
     return smoothers[best], criterion, note
+
+
+@lru_cache(maxsize=4)  # the groups of a session share their axis, and a decision asks for the same again
+def _ladder(axis: bytes, widths: tuple[float, ...], method: str, order: int) -> tuple[Smoother, ...]:
+    """A smoother of each width [V] on an axis given by its bytes."""
+    bias = np.frombuffer(axis)
+    return tuple(make_smoother(bias, width_V=width, method=method, order=order) for width in widths)
 
 
 def default_width(axis: Array, temperature_K: float, narrowest: float) -> tuple[float, str]:
