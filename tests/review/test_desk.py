@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import shlex
+import shutil
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 import sts
+from sts.cli import main
 from sts.review import Desk, Filters
 from sts.session import NotWritten, Session, SessionError
 from sts.session.change import changing
@@ -148,3 +152,86 @@ def test_a_session_without_sweeps_says_what_to_do(tmp_path: Path) -> None:
     Session.create(tmp_path / "empty.h5")
     with pytest.raises(ValueError, match="no sweeps in this session"):
         Desk(tmp_path / "empty.h5")
+
+
+@pytest.mark.parametrize("kind", ["iv", "iz"])
+@pytest.mark.parametrize("sweeps", [1, 4])
+def test_sessions_of_one_kind_and_of_one_sweep_are_reviewed_as_well(tmp_path: Path, kind: str, sweeps: int) -> None:
+    quiet = sts.simulate.Bench(white_A=1e-12)
+    if kind == "iz":
+        made = sts.simulate_iz(barrier_eV=4.0, sweeps=sweeps, bench=quiet, seed=1).sweeps
+        np.savez(tmp_path / "heron.npz", height_m=made.axis, current_A=made.current)
+    else:
+        made = sts.simulate_iv(sweeps=sweeps, bench=quiet, seed=1).sweeps
+        np.savez(tmp_path / "heron.npz", bias_V=made.axis, current_A=made.current[:sweeps])
+    sts.import_files([tmp_path / "heron.npz"], tmp_path / "s.h5", values={"tip": "heron"})
+    desk = Desk(tmp_path / "s.h5")
+    assert len(desk.worklist) == sweeps
+    name = desk.worklist["sweep"].iloc[0]
+    desk.look(name)
+    desk.decide([name], "omit", "touch")
+    answer = desk.answer()
+    assert answer.sentence.startswith("By hand: 1 sweep left out")
+    assert len(answer.tips) == (1 if kind == "iz" else 0)
+    before, _ = desk.spectrum(name)
+    assert (before is not None) == (kind == "iv")
+    desk.change(**{"compare.confidence": 0.9})
+    desk.decide([name], "undo")
+    assert desk.worklist["used"].all()
+
+
+def test_names_and_reasons_with_markup_quotes_and_patterns_go_through_unchanged(tmp_path: Path) -> None:
+    quiet = sts.simulate.Bench(white_A=1e-12)
+    made = sts.simulate_iz(barrier_eV=4.0, sweeps=4, bench=quiet, seed=1).sweeps
+    names = ["<script>alert(1)</script>", 'it\'s "a" & b', "heron*", "-x [1] %PATH%"]
+    session = sts.Session.create(tmp_path / "s.h5")
+    table = made.table.assign(sweep=names, tip="<b>heron</b>")
+    session.add([sts.loaders.LoadedFile("a.npz", b"a", "npy", "", (made.with_table(table),))])
+    desk = Desk(session.path)
+    for name in names[1:]:
+        desk.look(name)
+        desk.decide([name], "omit", f"why {name} <i>")
+    assert session.current_decisions() == {name: ("omit", f"why {name} <i>") for name in names[1:]}
+    assert desk.answer().tips["tip"].tolist() == ["<b>heron</b>"]
+    assert desk.filtered(Filters(text="<SCRIPT>"))["sweep"].tolist() == names[:1]
+    desk.report(tmp_path / "out")
+    assert "<script>alert(1)" not in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+
+
+def test_its_commands_give_the_same_decisions_on_a_fresh_copy(
+    demo: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "fresh").mkdir()
+    fresh = Path(shutil.copy(demo, tmp_path / "fresh" / demo.name))
+    monkeypatch.chdir(tmp_path)
+    desk = Desk(demo.name)
+    desk.decide(["heron_s1_r1_retract", "heron_s1_r1_approach"], "omit", 'it\'s "odd" & low')
+    desk.decide(["heron_s2_r3_approach"], "keep", "looks fine")
+    desk.decide(["heron_s1_r2_retract"], "omit", "touch")
+    desk.decide(["heron_s1_r2_retract"], "undo")
+    lines = desk.commands().splitlines()
+    assert len(lines) == 2
+    monkeypatch.chdir(fresh.parent)
+    for line in lines:
+        assert main(shlex.split(line)[1:]) == 0
+    assert Session.open(fresh).current_decisions() == Session.open(demo).current_decisions()
+
+
+def test_the_report_is_the_one_that_the_command_makes_with_its_plan(demo: Path, tmp_path: Path) -> None:
+    desk = Desk(demo)
+    desk.decide(["heron_s1_r1_retract"], "omit", "touch")
+    desk.change(**{"barrier.fit_from_nm": 0.02, "spectra.average": "median"})
+    desk.report(tmp_path / "here")
+    (tmp_path / "plan.toml").write_text(desk.plan_text(), encoding="utf-8")
+    assert main(["report", str(demo), "--plan", str(tmp_path / "plan.toml"), "--out", str(tmp_path / "there")]) == 0
+    for name in ("results.json", "barrier_tips.csv", "spectra.csv", "report.html"):
+        assert (tmp_path / "here" / name).read_bytes() == (tmp_path / "there" / name).read_bytes(), name
+
+
+def test_reasons_offered_are_the_flags_with_their_sizes(looked_at: Desk) -> None:
+    offered = looked_at.reasons("plover_s4_r1_retract")
+    assert [words.split(":")[0] for words in offered] == ["jump", "poor fit"]
+    assert "× 1.65" in offered[0]
+    assert looked_at.reasons("heron_s1_r1_retract") == []
+    with pytest.raises(SessionError, match="there is no sweep 'nobody'"):
+        looked_at.reasons("nobody")
