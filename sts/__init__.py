@@ -40,7 +40,7 @@ _HOMES = {
     "sts.spectra": ("average_spectrum", "judge_iv"),
     "sts.spectra.models": ("fit_superconducting_gap",),
     "sts.barrier": ("fit_barrier",),
-    "sts.analysis": ("analyse", "judge", "measure"),
+    "sts.analysis": ("analyse", "curves_of", "judge", "measure", "view_of"),
     "sts.report": ("write_results",),
     "sts.simulate": ("simulate_iv", "simulate_iz"),
 }

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -107,6 +108,8 @@ _ALL = [
 FLAGS: dict[str, Flag] = {flag.name: flag for flag in _ALL}
 
 COLUMNS = ["sweep", "flag", "detail", "times_limit"]
+PLACE = ["first", "last", "size"]  # from and to along the axis [V, or m from the near end]; along the current [A]
+NOWHERE = (np.nan, np.nan, np.nan)
 
 
 def flag_rows(
@@ -114,9 +117,11 @@ def flag_rows(
     mask: Iterable[bool] | np.ndarray,
     flag: str,
     details: Sequence[str] | str,
+    *,
     times_limit: Sequence[float] | np.ndarray | None = None,
+    place: tuple[Any, Any, Any] = NOWHERE,
 ) -> pd.DataFrame:
-    """Rows (sweep, flag, detail, times_limit) for the sweeps where a mask is true.
+    """Rows (sweep, flag, detail, times_limit, and where it sits) for the sweeps where a mask is true.
 
     Parameters
     ----------
@@ -130,6 +135,9 @@ def flag_rows(
     times_limit : array_like, shape (m,), optional
         The same as a number: how many times its limit the size is, from 1 on (factors by their logarithms). NaN where there
         is no limit to be near to.
+    place : three of float or array_like, shape (m,)
+        Where it sits: from and to along the axis (bias [V], or height from the near end of the sweep [m]), and a size
+        along the current [A]; NaN for what does not apply.
 
     Raises
     ------
@@ -141,13 +149,16 @@ def flag_rows(
     where = np.flatnonzero(np.asarray(mask, bool)).tolist()
     texts = [details] * len(where) if isinstance(details, str) else [details[i] for i in where]
     sizes = np.full(len(where), np.nan) if times_limit is None else np.asarray(times_limit, float)[where]
-    rows = {"sweep": [sweeps[i] for i in where], "flag": flag, "detail": texts, "times_limit": sizes}
-    return pd.DataFrame(rows, columns=COLUMNS)
+    sits = {name: np.broadcast_to(np.asarray(value, float), (len(sweeps),))[where]
+            for name, value in zip(PLACE, place, strict=True)}  # fmt: skip
+    rows = {"sweep": [sweeps[i] for i in where], "flag": flag, "detail": texts, "times_limit": sizes, **sits}
+    return pd.DataFrame(rows, columns=[*COLUMNS, *PLACE])
 
 
 def no_flags() -> pd.DataFrame:
     """An empty table of flags."""
-    return pd.DataFrame({c: pd.Series(dtype=float if c == "times_limit" else object) for c in COLUMNS})
+    numbers = ("times_limit", *PLACE)
+    return pd.DataFrame({c: pd.Series(dtype=float if c in numbers else object) for c in [*COLUMNS, *PLACE]})
 
 
 def join_flags(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:

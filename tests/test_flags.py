@@ -30,7 +30,7 @@ def test_an_unknown_flag_is_a_programmer_error():
 
 
 def test_the_size_over_its_limit_stays_beside_the_words_and_is_unknown_where_there_is_none():
-    one = flag_rows(["a", "b"], [True, True], "jump", "x", [1.2, 3.0])
+    one = flag_rows(["a", "b"], [True, True], "jump", "x", times_limit=[1.2, 3.0])
     two = flag_rows(["a", "b"], [False, True], "saturated", "y")
     joined = join_flags([one, two, no_flags()])
     np.testing.assert_array_equal(joined["times_limit"], [1.2, 3.0, np.nan])

@@ -3,5 +3,20 @@
 from .measured import Measured, judge, measure
 from .results import Analysis, BarrierAnalysis, SpectraAnalysis
 from .run import analyse
+from .sweep_view import BiasView, Curve, HeightView, Place, curves_of, view_of
 
-__all__ = ["Analysis", "BarrierAnalysis", "Measured", "SpectraAnalysis", "analyse", "judge", "measure"]
+__all__ = [
+    "Analysis",
+    "BarrierAnalysis",
+    "BiasView",
+    "Curve",
+    "HeightView",
+    "Measured",
+    "Place",
+    "SpectraAnalysis",
+    "analyse",
+    "curves_of",
+    "judge",
+    "measure",
+    "view_of",
+]

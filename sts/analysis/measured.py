@@ -32,6 +32,7 @@ from sts.spectra.zero_current import zero_currents
 from sts.sweeps import SweepSet
 
 Progress = Callable[[int, int], None]
+SITE = ("sample", "tip", "unassigned", "site")
 IDENTITY = ["sweep", "sample", "tip", "site", "direction", "repeat", "unassigned"]
 
 
@@ -59,6 +60,35 @@ class Measured:
     def spectra(self) -> SpectraOf:
         """What the spectra are made from."""
         return SpectraOf(tuple(part for part in self.sets if part.kind == "iv"), self.flags, self.plan)
+
+    @cached_property
+    def rows(self) -> dict[str, tuple[int, int]]:
+        """Where each sweep is: number of its set and row in it."""
+        return {name: (number, row) for number, part in enumerate(self.sets) for row, name in enumerate(part.names)}
+
+    @cached_property
+    def sites(self) -> dict[tuple[str, ...], list[str]]:
+        """Names of the sweeps of each kind at each site, in order of measurement; key as `site_of` makes it."""
+        found: dict[tuple[str, ...], list[str]] = {}
+        for name in self.order.names:
+            found.setdefault(self.site_of(name), []).append(name)
+        return found
+
+    def site_of(self, sweep: str) -> tuple[str, ...]:
+        """Kind and labels of the site of a sweep.
+
+        Parameters
+        ----------
+        sweep : str
+
+        Raises
+        ------
+        KeyError
+            If there is no such sweep.
+        """
+        number, row = self.rows[sweep]
+        part = self.sets[number]
+        return part.kind, *(str(part.columns[name][row]) for name in SITE if name in part.columns)
 
     @cached_property
     def _identity(self) -> pd.DataFrame:

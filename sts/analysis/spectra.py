@@ -106,6 +106,29 @@ class SpectraOf:
             before = self._store[place] = made_of, make()
         return before[1]
 
+    def at_constant_gap(self, sweep: SweepSet, offsets: Offsets, barrier: BarrierAnalysis | None) -> SweepSet:
+        """One sweep as its group was brought to constant separation, where the plan says that the gap varied.
+
+        Parameters
+        ----------
+        sweep : SweepSet
+            Of one sweep.
+        offsets : Offsets
+            Of its group.
+        barrier : BarrierAnalysis, optional
+            Tells the decay at its site.
+
+        Raises
+        ------
+        ValueError
+            If nothing says what the decay is.
+        """
+        slope = self.plan.spectra.gap_slope_A_per_V
+        if slope is None:
+            return sweep
+        decay = _decay_for(sweep, self.plan, _decay_by_site(barrier))
+        return _at_constant_gap(sweep, slope, offsets, decay)[0]
+
     @cached_property
     def _groups(self) -> list[tuple[int, dict[str, Any], SweepSet]]:
         """Number of the set, keys and sweeps of each group; sweeps without a tip by their series, too."""
@@ -219,11 +242,7 @@ def _spectrum(
             average_spectrum(group, plan, keys=keys, used=used, flags=flags, offsets=offsets), group, plan
         )
     per_m, se_per_m = decay
-    zero = offsets.current_A if offsets is not None and np.isfinite(offsets.current_A) else 0.0
-    at_gap, relative = to_constant_separation(
-        group.axis, group.current - zero, gap_slope_m_per_V=slope * 1e-10, decay_per_m=per_m, decay_se_per_m=se_per_m
-    )
-    group = replace(group, current=at_gap + zero)
+    group, relative = _at_constant_gap(group, slope, offsets, decay)
     plan = plan.model_copy(update={"spectra": plan.spectra.model_copy(update={"gap_slope_A_per_V": None})})
     spectrum = average_spectrum(group, plan, keys=keys, used=used, flags=flags, offsets=offsets)
     # The factor's uncertainty is common to all sweeps; it adds to the bands of current, derivative and ratio, where
@@ -252,6 +271,17 @@ def _spectrum(
         flags=more,
     )
     return with_features(spectrum, group, plan)
+
+
+def _at_constant_gap(
+    group: SweepSet, slope: float, offsets: Offsets | None, decay: tuple[float, float]
+) -> tuple[SweepSet, Any]:
+    """Sweeps brought to constant separation, and the relative standard uncertainty of the factor (n,)."""
+    zero = offsets.current_A if offsets is not None and np.isfinite(offsets.current_A) else 0.0
+    at_gap, relative = to_constant_separation(
+        group.axis, group.current - zero, gap_slope_m_per_V=slope * 1e-10, decay_per_m=decay[0], decay_se_per_m=decay[1]
+    )
+    return replace(group, current=at_gap + zero), relative
 
 
 def _widened(value: Any, low: Any, high: Any, se: Any, se_before: Any, confidence: float) -> tuple[Any, Any]:

@@ -38,7 +38,7 @@ class Prepared:
         ----------
         humps : Humps
         """
-        masks = replace(self.masks, usable=self.masks.usable & ~humps.mask)
+        masks = self.masks.without(humps.mask, "hump")
         noise = find_noise(self.sweeps, masks, self.noise.group)
         return replace(self, masks=masks, noise=noise, humps=self.humps.and_those(humps))
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 
 from sts.barrier.batch import Batch, fit_batches
 from sts.barrier.bench_offset import KnownOffset
-from sts.barrier.blocks import Array, Mask
+from sts.barrier.blocks import Array, Mask, take
 from sts.barrier.flags import sweep_flags
 from sts.barrier.sweep_fits import Fits
 from sts.barrier.table import noise_rows, sweep_rows
@@ -43,6 +44,7 @@ class BarrierFit:
     fitted: Array  # (m, n) the fitted curve [A]; NaN where the fit failed
     residual: NDArray[np.floating]  # (m, n) (measured - fitted)/standard deviation of the noise model; NaN where masked
     used_points: Mask  # (m, n) samples that entered the fit
+    why_masked: NDArray[np.uint8]  # (m, n) number in `sts.barrier.masks.REASONS` of what masked a sample
     fits: Fits  # of the m sweeps, in SI
     table: pd.DataFrame  # SWEEP_COLUMNS, then columns beyond the contract
     flags: pd.DataFrame  # rows (sweep, flag, detail)
@@ -57,6 +59,20 @@ class BarrierFit:
     def signal(self) -> Array:
         """The fitted tunnelling current without its offset [A], shape (m, n)."""
         return self.fitted - self.offset[:, None]
+
+    def of(self, rows: Any) -> BarrierFit:
+        """The same of some sweeps.
+
+        Parameters
+        ----------
+        rows : index
+            Positions (k,).
+        """
+        table = self.table.iloc[rows]
+        arrays = {name: getattr(self, name)[rows] for name in
+                  ("current", "fitted", "residual", "used_points", "why_masked")}  # fmt: skip
+        flags = self.flags[self.flags["sweep"].isin(table["sweep"])]
+        return replace(self, **arrays, fits=take(self.fits, rows), table=table, flags=flags)
 
     @property
     def deviation(self) -> Array:
@@ -156,6 +172,7 @@ def _result(batch: Batch, plan: Plan, confidence: float) -> BarrierFit:
         fitted=batch.fitted,
         residual=batch.residual,
         used_points=batch.masks.usable,
+        why_masked=batch.masks.why,
         fits=batch.fits,
         table=table,
         flags=flags,

@@ -18,7 +18,7 @@ from sts.barrier.exponential import PARAMETERS
 from sts.barrier.straightness import JUMP_SIZE
 from sts.curves.averaging import comparison_groups
 from sts.curves.dead_channel import dead_rows
-from sts.flags import flag_rows, join_flags
+from sts.flags import NOWHERE, flag_rows, join_flags
 from sts.plan import BarrierPlan
 from sts.quantities import barrier_from_decay
 
@@ -166,6 +166,22 @@ class Evidence:
         bent = (np.abs(shape.curvature_t) > 5) & (np.abs(shape.curvature) > self.plan.curvature)
         return self.clear & bent & ~self.plateau & ~self.two
 
+    # --- where it sits: from and to [m from the near end] ----------------------------------------------------------
+
+    @property
+    def level_part(self) -> tuple[Array, Array]:
+        """The part with the smaller of the two slopes."""
+        start, end = self.visible
+        hinge, above = self.hinge_nm * 1e-9, np.abs(self.after) < np.abs(self.before)
+        return np.where(above, hinge, start), np.where(above, np.maximum(end, hinge), hinge)
+
+    @property
+    def visible(self) -> tuple[Array, Array]:
+        """From the first sample that entered to where the current is lost in the noise."""
+        fits, near = self.fits, self.batch.sweeps.axis[0]
+        reach = fits.lowest + self.decades * np.log(10) / np.abs(fits.decay)
+        return fits.lowest - near, np.fmin(reach, fits.highest) - near
+
     # --- noise, lag, bias --------------------------------------------------------------------------------------------
 
     @property
@@ -253,6 +269,16 @@ TIMES_LIMIT: dict[
     "high bias": lambda e: e.bias_V / e.plan.high_bias_V,
     "slow noise": lambda e: e.widened**2 / 1.5,
 }
+NOT_SAID = np.nan
+WHERE: dict[str, Callable[[Evidence], tuple[Any, Any, Any]]] = {  # of what is masked, the samples say it
+    "coarse steps": lambda e: (NOT_SAID, NOT_SAID, e.step_pA * 1e-12),
+    "jump": lambda e: (e.jump_nm * 1e-9, e.jump_nm * 1e-9, NOT_SAID),
+    "plateau": lambda e: (*e.level_part, NOT_SAID),
+    "two slopes": lambda e: (e.hinge_nm * 1e-9, e.hinge_nm * 1e-9, NOT_SAID),
+    "curved": lambda e: (*e.visible, NOT_SAID),
+    "few decades": lambda e: (*e.visible, NOT_SAID),
+    "too much lag": lambda e: (0.0, e.lags.length, NOT_SAID),
+}
 
 
 def sweep_flags(batch: Batch, plan: BarrierPlan, confidence: float) -> pd.DataFrame:
@@ -270,7 +296,7 @@ def sweep_flags(batch: Batch, plan: BarrierPlan, confidence: float) -> pd.DataFr
     Returns
     -------
     pandas.DataFrame
-        Rows (sweep, flag, detail, times_limit).
+        Rows (sweep, flag, detail, times_limit, and where it sits).
     """
     evidence = Evidence(batch, plan, confidence)
     found = []
@@ -282,7 +308,9 @@ def sweep_flags(batch: Batch, plan: BarrierPlan, confidence: float) -> pd.DataFr
         details = [text.format(**{name: value[row] for name, value in values.items()}) for row in rows]
         with np.errstate(all="ignore"):
             sizes = TIMES_LIMIT[flag](evidence)[rows] if flag in TIMES_LIMIT and rows.size else None
-        found.append(
-            flag_rows([batch.sweeps.names[row] for row in rows], np.ones(len(rows), bool), flag, details, sizes)
-        )
+            place = WHERE[flag](evidence) if flag in WHERE and rows.size else NOWHERE
+        first, last, size = (np.broadcast_to(part, len(batch.sweeps))[rows] for part in place)
+        here = [batch.sweeps.names[row] for row in rows]
+        every = np.ones(len(rows), bool)
+        found.append(flag_rows(here, every, flag, details, times_limit=sizes, place=(first, last, size)))
     return join_flags(found)

@@ -18,7 +18,7 @@ both is free of it, and it is left alone.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -131,7 +131,7 @@ def find_lags(sweeps: SweepSet, masks: Masks, noise: NoiseModel) -> tuple[Lags, 
     m, (u, span) = len(sweeps), engine.scaled_height(sweeps.axis)
     length, error = np.full(m, np.nan), np.full(m, np.nan)  # over the range
     by_pairs, too_long = np.zeros(m, bool), np.zeros(m, bool)
-    usable = masks.usable.copy()
+    spoilt = np.zeros(masks.usable.shape, bool)
     for ramp in _ramps(sweeps.table, noise.group):
         retract = _logarithms(sweeps, masks, noise, ramp.retract)
         lag = find_lag(u, retract, _logarithms(sweeps, masks, noise, ramp.approach) if ramp.approach.size else None)
@@ -141,12 +141,13 @@ def find_lags(sweeps: SweepSet, masks: Masks, noise: NoiseModel) -> tuple[Lags, 
         if lag.too_long:
             too_long[ramp.retracts] = True
         else:
-            usable[ramp.retracts] &= ~lag.spoils(u, approach=False)
-            usable[ramp.approaches] &= ~lag.spoils(u, approach=True)
+            spoilt[ramp.retracts] |= lag.spoils(u, approach=False)
+            spoilt[ramp.approaches] |= lag.spoils(u, approach=True)
     duration = sweeps.table["duration_s"].to_numpy(float)
-    masked = masks.points - usable.sum(axis=1)
+    left = masks.without(spoilt, "lag") if spoilt.any() else masks
+    masked = masks.points - left.points
     lags = Lags(length * span, length * duration, error * duration, by_pairs, too_long, masked)
-    return lags, replace(masks, usable=usable) if masked.any() else masks
+    return lags, left
 
 
 def _ramps(table: pd.DataFrame, group: Rows) -> Iterator[Ramp]:

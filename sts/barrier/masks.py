@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sts.barrier.bench_offset import Prior
 from sts.barrier.blocks import Array, Mask, Rows, blocks, joined
@@ -18,12 +19,15 @@ from sts.plan import BarrierPlan
 from sts.quantities import CONDUCTANCE_QUANTUM
 from sts.sweeps import SweepSet
 
+REASONS = ("", "missing", "settling", "saturated", "contact", "left out by the plan", "lag", "hump")  # "": used
+
 
 @dataclass(frozen=True, eq=False)
 class Masks:
     """What may be used of m sweeps, and why the rest may not."""
 
     usable: Mask  # (m, n)
+    why: NDArray[np.uint8]  # (m, n) number in `REASONS` of what masked a sample
     still: Mask  # (m,) one number throughout: a dead channel
     settling: Rows  # (m,) samples at an end that still belong to the set-point
     saturated: Rows  # (m,) samples at the limit
@@ -34,6 +38,17 @@ class Masks:
     def points(self) -> Rows:
         """Number of usable samples, shape (m,)."""
         return np.asarray(self.usable.sum(axis=1))
+
+    def without(self, mask: Mask, why: str) -> Masks:
+        """The same with more samples masked.
+
+        Parameters
+        ----------
+        mask : ndarray of bool, shape (m, n)
+        why : str
+            One of `REASONS`.
+        """
+        return replace(self, usable=self.usable & ~mask, why=because(self.why, mask, why))
 
     def samples(self, sweeps: SweepSet, rows: Any, prior: Prior | None = None) -> Samples:
         """What is left of some sweeps, for a fit.
@@ -51,6 +66,19 @@ class Masks:
         u, _ = scaled_height(sweeps.axis)
         expected = None if prior is None else np.column_stack([prior.value, prior.weight])[rows]
         return Samples(u, np.where(usable, sweeps.current[rows], 0.0), usable.astype(float), expected)
+
+
+def because(why: NDArray[np.uint8], mask: Mask, reason: str) -> NDArray[np.uint8]:
+    """Numbers in `REASONS` (m, n), with this one where a sample was used so far and is in `mask`.
+
+    Parameters
+    ----------
+    why : ndarray of uint8, shape (m, n)
+    mask : ndarray of bool, shape (m, n)
+    reason : str
+        One of `REASONS`.
+    """
+    return np.where(mask & (why == 0), np.uint8(REASONS.index(reason)), why)
 
 
 def find_masks(sweeps: SweepSet, plan: BarrierPlan) -> Masks:
@@ -81,14 +109,18 @@ def _masks(sweeps: SweepSet, plan: BarrierPlan, rows: slice) -> Masks:
     usable &= ~settling & ~saturated
     with np.errstate(invalid="ignore"):
         contact = usable & (np.abs(current) > np.where(bias > 0, limit, np.inf)[:, None])
-    usable &= ~contact
+    ends = np.zeros(current.shape, bool)
     if plan.settling_points:
         from_top = (table["direction"] == "approach").to_numpy(bool)
-        usable[~from_top, : plan.settling_points] = False
-        usable[from_top, current.shape[1] - plan.settling_points :] = False
-    usable &= window(sweeps.axis, plan)
+        ends[~from_top, : plan.settling_points] = True
+        ends[from_top, current.shape[1] - plan.settling_points :] = True
+    usable &= ~contact & ~ends & window(sweeps.axis, plan)
+    why = np.zeros(current.shape, np.uint8)
+    masked = (~np.isfinite(current) | still[:, None], settling, saturated, contact, ends)
+    for reason, mask in zip(REASONS[1:6], masked, strict=True):
+        why = because(why, mask, reason)
     largest = np.max(np.abs(np.where(usable, current, 0.0)), axis=1)
-    return Masks(usable, still, settling.sum(axis=1), saturated.sum(axis=1), contact.sum(axis=1), largest)
+    return Masks(usable, why, still, settling.sum(axis=1), saturated.sum(axis=1), contact.sum(axis=1), largest)
 
 
 def window(height: Array, plan: BarrierPlan) -> Mask:

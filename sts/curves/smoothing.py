@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +30,14 @@ _BLOCK = 32  # columns of one block of a banded product
 _GAUSS_REACH = 4.0  # the Gaussian weight is cut at this many standard deviations
 
 
+class Asked(NamedTuple):
+    """What `make_smoother` was asked for: the operators can be made again, and need not be kept."""
+
+    width_V: float
+    method: str
+    order: int
+
+
 @dataclass(frozen=True, eq=False)
 class Smoother:
     """Operators of one smoothing on one axis of n points."""
@@ -40,6 +48,7 @@ class Smoother:
     derivative: Array  # D, (n, n) [1/V]
     band: Band  # first and last column of each row of both that may differ from zero, (n,) each
     form: str  # what was asked for, in words
+    asked: Asked
 
     def apply(self, current: Any) -> Array:
         """Smoothed current, shape (..., n), unit of `current`.
@@ -192,7 +201,7 @@ def make_smoother(axis: Any, *, width_V: float, method: str = "local polynomial"
         centre = np.clip(axis, first, last) if first <= last else np.full(axis.size, (axis[0] + axis[-1]) / 2)
         smooth, derivative, band = _local(axis, centre, half, order, None)
         words = f"local polynomial of order {order}, window {_millivolt(2 * half)}"
-    return Smoother(method, axis, smooth, derivative, band, words)
+    return Smoother(method, axis, smooth, derivative, band, words, Asked(width_V, method, order))
 
 
 def narrowest_width(axis: Any, *, order: int = 2) -> float:

@@ -16,6 +16,7 @@ from sts.analysis import Analysis
 from sts.barrier.fit import SWEEP_COLUMNS
 from sts.comparing.pairs import PAIR_COLUMNS
 from sts.comparing.sites_and_tips import SITE_COLUMNS, TIP_COLUMNS
+from sts.flags import COLUMNS
 from sts.naming import unique_files
 from sts.report.arrays import RESULTS_FORMAT, arrays_file
 from sts.report.citations import bibtex
@@ -178,7 +179,7 @@ def result_tables(analysis: Analysis, what: str = "report") -> dict[str, pd.Data
         found |= {
             "tip_verdicts.csv": analysis.verdicts,
             "sweeps.csv": analysis.judged,
-            "flags.csv": analysis.flags,
+            "flags.csv": analysis.flags[COLUMNS],
             "sources.csv": analysis.sources,
             "decisions.csv": analysis.decisions,
             "calibrations.csv": analysis.calibrations,

@@ -99,9 +99,9 @@ def average_spectrum(
     offsets = find_offsets(chosen) if offsets is None else offsets
     if plan.spectra.offsets == "remove" and not offsets.separable:
         notes["offsets not separable"] = offsets.how
-    bias, current = _remove_offsets(chosen.axis[filled.points], filled.current, offsets, plan.spectra)
+    bias, current = remove_offsets(chosen.axis[filled.points], filled.current, offsets, plan.spectra)
     if plan.spectra.scale_to_setpoint:
-        current = _scale(chosen, chosen.axis[filled.points], current)
+        current = scaled_to_setpoint(chosen, chosen.axis[filled.points], current)
     current_even, halves = _balanced(current, chosen, repeats, notes)
     each_repeat = unit_means(current_even, repeats)
     units, kind = units_of(chosen, each_repeat, repeats, plan.spectra, notes)
@@ -131,6 +131,7 @@ def average_spectrum(
         flags=join_flags([judged[judged["sweep"].isin(chosen.names)], note_rows(notes)]),
         **_direction_arrays(direction_fit, whole),
         criterion=criterion,
+        smoothed_as=smoother.asked,
     )
 
 
@@ -211,8 +212,19 @@ def _choose(sweeps: SweepSet, judged: pd.DataFrame, plan: Plan, used: Collection
     return np.asarray(rows, bool)
 
 
-def _remove_offsets(bias: Array, current: Array, offsets: Offsets, plan: SpectraPlan) -> tuple[Array, Array]:
-    """Bias axis and currents with the separable offsets taken off."""
+def remove_offsets(bias: Array, current: Array, offsets: Offsets, plan: SpectraPlan) -> tuple[Array, Array]:
+    """Bias axis and currents with the separable offsets taken off.
+
+    Parameters
+    ----------
+    bias : numpy.ndarray, shape (n,)
+        As recorded [V].
+    current : numpy.ndarray, shape (m, n)
+        [A].
+    offsets : Offsets
+    plan : SpectraPlan
+        Whether they are kept.
+    """
     if plan.offsets == "keep":
         return bias, current
     shift = offsets.bias_V if np.isfinite(offsets.bias_V) else 0.0
@@ -227,8 +239,23 @@ def _offsets_as_found(offsets: Offsets) -> dict[str, float]:
     return {"current_offset_A": np.nan, "bias_offset_V": offsets.zero_crossing_V}
 
 
-def _scale(used: SweepSet, bias: Array, current: Array) -> Array:
-    """Every sweep times set-point current over its own current at the set-point bias; `bias` as the bench counts it."""
+def scaled_to_setpoint(used: SweepSet, bias: Array, current: Array) -> Array:
+    """Every sweep times set-point current over its own current at the set-point bias.
+
+    Parameters
+    ----------
+    used : SweepSet
+        m sweeps, whose table tells the set-points.
+    bias : numpy.ndarray, shape (n,)
+        As the bench counts it [V].
+    current : numpy.ndarray, shape (m, n)
+        [A].
+
+    Raises
+    ------
+    ValueError
+        If a set-point is unknown, or outside the sweep.
+    """
     wanted = used.table["setpoint_current_A"].to_numpy(float)
     at = used.table["setpoint_bias_V"].to_numpy(float)
     slack = 0.6 * float(np.median(np.diff(bias)))  # sweeps often end at the set-point

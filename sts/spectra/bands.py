@@ -55,7 +55,7 @@ def derive(bias: Array, average: Average, smoother: Smoother, plan: Plan, notes:
     unit : str
         What one unit is called.
     """
-    zero = _zero_weights(bias, smoother, plan.spectra)
+    zero = zero_weights(bias, smoother, plan.spectra)
     current = average.current - zero @ average.current
     count = len(average.influence)
     if count > 1:
@@ -123,9 +123,20 @@ def widened_where_few(means: Means, there: Array, units: int, confidence: float)
     )
 
 
-def _zero_weights(bias: Array, smoother: Smoother, plan: SpectraPlan) -> Array:
+def zero_weights(bias: Array, smoother: Smoother, plan: SpectraPlan) -> Array:
     """Weights (n,) of the smoothed current at V = 0, which is taken off; none where V = 0 lies outside the sweep.
 
+    Parameters
+    ----------
+    bias : numpy.ndarray, shape (n,)
+        Offset removed [V].
+    smoother : Smoother
+        On the same points.
+    plan : SpectraPlan
+        Whether offsets are kept.
+
+    Notes
+    -----
     What remains at V = 0 (all of the offset where one set-point cannot separate it, its uncertainty otherwise) counts
     as a current offset: for an ohmic junction the same as a shift of bias, and in a gap the only thing it can be.
     """

@@ -39,7 +39,7 @@ def judge_iv(sweeps: SweepSet, plan: CheckPlan | None = None) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        ``sweep, flag, detail, times_limit``, one row per reason.
+        ``sweep, flag, detail, times_limit`` and where in the sweep it sits, one row per reason.
 
     Raises
     ------
@@ -79,13 +79,20 @@ def judge_iv(sweeps: SweepSet, plan: CheckPlan | None = None) -> pd.DataFrame:
             left < plan.fewest_points,
             "too few points",
             [f"{k} usable samples, {plan.fewest_points} are needed" for k in left],
-            plan.fewest_points / np.maximum(left, 1),
+            times_limit=plan.fewest_points / np.maximum(left, 1),
         ),
     ]
     if sweeps.has_current:
         sizes = [f"steps of {s * 1e12:.3g} pA, noise {u * 1e12:.3g} pA" for s, u in zip(step, noise, strict=True)]
         parts += [
-            flag_rows(names, step > noise, "coarse steps", sizes, step / np.maximum(noise, 1e-300)),
+            flag_rows(
+                names,
+                step > noise,
+                "coarse steps",
+                sizes,
+                times_limit=step / np.maximum(noise, 1e-300),
+                place=(np.nan, np.nan, step),
+            ),
             _set_point(sweeps, clean, plan.setpoint_tolerance),
             _return(sweeps, clean, noise, plan.setpoint_tolerance),
         ]
@@ -139,7 +146,9 @@ def _judge_group(
         for v, d, s in zip(level, distance, shape, strict=True)
     ]
     own = [t for t, k in zip(detail, inside, strict=True) if k]
-    parts.append(flag_rows(names, far[inside], "outlier", own, np.fmax(distance, shape)[inside] / plan.outlier_cut))
+    parts.append(
+        flag_rows(names, far[inside], "outlier", own, times_limit=np.fmax(distance, shape)[inside] / plan.outlier_cut)
+    )
     steady = inside & ~jumped & ~far
     parts.append(_level_step([sweeps.names[i] for i in reference[steady]], level[steady], plan.jump_factor))
     return join_flags(parts)
@@ -179,7 +188,8 @@ def _jump_rows(names: list[str], position: Array, factor: Array, smallest: float
     ]
     with np.errstate(invalid="ignore", divide="ignore"):
         times = np.abs(np.log(factor)) / np.log(smallest)
-    return flag_rows(names, np.isfinite(position), "jump", details, times)
+    place = (position, position, np.nan)
+    return flag_rows(names, np.isfinite(position), "jump", details, times_limit=times, place=place)
 
 
 def _level_step(names: list[str], level: Array, factor: float) -> pd.DataFrame:
@@ -198,7 +208,7 @@ def _level_step(names: list[str], level: Array, factor: float) -> pd.DataFrame:
     mask = np.arange(count) == split[best]
     detail = f"the sweeps from here on are {np.exp(change[best]):.3g} times those before"
     times = np.full(count, abs(change[best]) / np.log(factor))
-    return flag_rows(names, mask & stepped, "tip change", detail, times)
+    return flag_rows(names, mask & stepped, "tip change", detail, times_limit=times)
 
 
 def level_trend(level: Array) -> tuple[float, float]:
@@ -230,7 +240,9 @@ def _set_point(sweeps: SweepSet, clean: Array, tolerance: float) -> pd.DataFrame
         f"{t * 1e12:.4g} pA at the set-point bias, {w * 1e12:.4g} pA was set"
         for t, w in zip(there, wanted, strict=True)
     ]
-    return flag_rows(sweeps.names, bad, "set-point", details, np.abs(off) / np.log1p(tolerance))
+    at = sweeps.axis[nearest]
+    times = np.abs(off) / np.log1p(tolerance)
+    return flag_rows(sweeps.names, bad, "set-point", details, times_limit=times, place=(at, at, np.nan))
 
 
 def _return(sweeps: SweepSet, clean: Array, noise: Array, tolerance: float) -> pd.DataFrame:
@@ -259,7 +271,7 @@ def _return(sweeps: SweepSet, clean: Array, noise: Array, tolerance: float) -> p
         details[second] = (
             f"{a * 1e12:.4g} pA at the start of the sweep up, {b * 1e12:.4g} pA at the end of the sweep down"
         )
-    return flag_rows(sweeps.names, mask, "no return", details)
+    return flag_rows(sweeps.names, mask, "no return", details, place=(*sweeps.axis[[0, 2]], np.nan))
 
 
 def _extent(axis: Array, railed: NDArray[np.bool_]) -> list[str]:

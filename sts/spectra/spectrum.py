@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 if TYPE_CHECKING:
+    from sts.curves.smoothing import Asked
     from sts.spectra.models.fitting import LineFit
 
 
@@ -74,6 +75,7 @@ class Spectrum:
     peaks: pd.DataFrame | None = None  # position_V(_se), width_V(_se), area(_se)
     lockin: Any = None  # LockinCalibration where there was a lock-in channel
     fits: dict[str, LineFit] = field(default_factory=dict)  # of the models that the plan asks for, by their key
+    smoothed_as: Asked | None = None  # what the smoother was asked for; None where nothing was smoothed
     apart: str = ""  # what tells it from others of the same group: range or points of its axis
 
     @property

@@ -19,6 +19,7 @@ from sts.barrier.lag import Logarithms, find_lag
 from sts.barrier.modulation import fit_modulation
 from sts.barrier.one_sweep import fit_barrier_single, profile_sweep
 from sts.curves import make_smoother
+from sts.flags import COLUMNS
 from sts.plan import Plan
 from sts.simulate import Bench, HeightRamp, apply_bench, simulate_iz
 from sts.spectra import average_spectrum
@@ -112,12 +113,13 @@ def test_barriers(unchanged):
         firm = fit.table["barrier_se_eV"] < 0.2 * fit.table["barrier_eV"]  # the others depend on rounding
         lines += line(f"set {case}", spread=fit.table["choice_spread_eV"].where(firm))
         lines += line(f"set {case}", **{name: fit.table[name] for name in NUMBERS}, used=int(fit.table["used"].sum()),
-                      masked=(~fit.used_points).sum(axis=1), noise=fit.noise, flags=fit.flags)  # fmt: skip
+                      masked=(~fit.used_points).sum(axis=1), noise=fit.noise, flags=fit.flags[COLUMNS])  # fmt: skip
         if case % 4:
             continue
         near = local_barrier(fit)
         pairs, flags = pair_directions(fit.table)
-        lines += line(f"set {case}", local=near.barrier_eV, local_se=near.barrier_se_eV, high=near.high_eV, pairs_flags=flags,
+        lines += line(f"set {case}", local=near.barrier_eV, local_se=near.barrier_se_eV, high=near.high_eV,
+                      pairs_flags=flags[COLUMNS],
                       windows=window_sensitivity(fit).iloc[:, 1:].to_numpy(float))  # fmt: skip
         shown = pairs[["decay_per_nm", "decay_se_per_nm", "difference_percent", "drift_pm_per_s", "drift_se_pm_per_s"]]
         means = slopes_by_repeat(fit.table)[["decay_per_nm", "decay_se_per_nm", "dof"]]
@@ -149,7 +151,7 @@ def test_shapes_of_sweeps(unchanged):
             generator.uniform(-3, 3) * np.maximum(u - generator.uniform(0.1, 0.8), 0),
         ]
         fit = fit_barrier(replace(made, current=made.current * np.exp(bend[case % 3])))
-        lines += line(f"set {case}", flags=fit.flags)
+        lines += line(f"set {case}", flags=fit.flags[COLUMNS])
     unchanged(lines)
 
 
@@ -336,7 +338,7 @@ def test_features(unchanged):
             {"features": {"superconductor": bool(case % 4 == 0)}, "check": {"omit": ["all saturated"]}}
         )
         found = with_features(average_spectrum(sweeps, plan), sweeps, plan)
-        lines += line(f"group {case}", gaps=found.gaps, peaks=found.peaks, flags=found.flags)
+        lines += line(f"group {case}", gaps=found.gaps, peaks=found.peaks, flags=found.flags[COLUMNS])
         if found.lockin is not None:
             lines += line(f"group {case}", lockin=vars(found.lockin))
         for name, fit in found.fits.items():

@@ -122,6 +122,7 @@ def barrier_fit(sweeps: SweepSet) -> BarrierFit:
         "fitted": fitted,
         "residual": (sweeps.current - fitted) / noise,
         "used_points": np.ones(sweeps.current.shape, bool),
+        "why_masked": np.zeros(sweeps.current.shape, np.uint8),
         "fits": fits_of(frame),
         "table": frame,
         "flags": flags,

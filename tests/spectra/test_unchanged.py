@@ -17,6 +17,7 @@ from spectra.bench import ideal, sometimes
 from sts.curves import find_saturation, find_step, make_smoother, noise_level
 from sts.curves.averaging import average_units, fill_missing, mean_to_median
 from sts.curves.smoothing import narrowest_width
+from sts.flags import COLUMNS
 from sts.plan import CheckPlan, Plan
 from sts.simulate import Bench, apply_bench, simulate_iv
 from sts.spectra import (
@@ -146,7 +147,7 @@ def test_judging(unchanged):
         plan = CheckPlan(
             outlier_cut=float(generator.choice([3.0, 5.0])), jump_factor=float(generator.choice([1.2, 1.1]))
         )
-        lines += line(f"group {case}", flags=judge_iv(sweeps, plan), noise=noise_level(sweeps.current))
+        lines += line(f"group {case}", flags=judge_iv(sweeps, plan)[COLUMNS], noise=noise_level(sweeps.current))
     unchanged(lines)
 
 
@@ -217,7 +218,7 @@ def test_spectra(unchanged):
                 normalised=spectrum.normalised, normalised_se=spectrum.normalised_se, low=spectrum.normalised_low,
                 trusted=int(spectrum.trusted.sum()), each=spectrum.didv_each,
                 current_each=spectrum.current_each, offsets=vars(spectrum.offsets),
-                resolution=vars(spectrum.resolution), smoothing=spectrum.smoothing, flags=spectrum.flags,
+                resolution=vars(spectrum.resolution), smoothing=spectrum.smoothing, flags=spectrum.flags[COLUMNS],
                 directions=spectrum.directions,
             )  # fmt: skip
             if settings == {}:
@@ -239,7 +240,7 @@ def test_spectra_of_any_sweeps(unchanged):
         lines += line(
             f"group {case}", used=len(spectrum.sweeps), current=spectrum.current, didv=spectrum.didv, didv_se=spectrum.didv_se,
             normalised_se=spectrum.normalised_se, trusted=int(spectrum.trusted.sum()),
-            flags=spectrum.flags, smoothing=spectrum.smoothing, directions=spectrum.directions,
+            flags=spectrum.flags[COLUMNS], smoothing=spectrum.smoothing, directions=spectrum.directions,
         )  # fmt: skip
         if spectrum.offsets.zero_crossing_se_V > 1e-12:  # coarse steps may leave nothing but rounding
             lines += line(f"group {case}", offsets=vars(spectrum.offsets))
