@@ -41,7 +41,7 @@ _HOMES = {
     "sts.spectra.models": ("fit_superconducting_gap",),
     "sts.barrier": ("fit_barrier",),
     "sts.analysis": ("analyse", "curves_of", "judge", "measure", "view_of"),
-    "sts.report": ("write_results",),
+    "sts.report": ("show_sweeps", "write_results"),
     "sts.simulate": ("simulate_iv", "simulate_iz"),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}

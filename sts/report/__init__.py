@@ -2,7 +2,8 @@
 
 from sts.report.differences import compare_results
 from sts.report.page import render_page
+from sts.report.show import show_sweeps
 from sts.report.summary import Summary
 from sts.report.write import write_results
 
-__all__ = ["Summary", "compare_results", "render_page", "write_results"]
+__all__ = ["Summary", "compare_results", "render_page", "show_sweeps", "write_results"]
