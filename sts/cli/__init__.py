@@ -13,7 +13,7 @@ from contextlib import suppress
 import click
 
 from sts._version import __version__
-from sts.cli import check, data, labels, results
+from sts.cli import check, data, labels, results, show
 
 
 class _Commands(click.Group):
@@ -41,7 +41,10 @@ def cli() -> None:
 
 
 _ORDER = ("import", "logbook", "list", "check", "mark", "annotate")
-_ALL = {command.name: command for command in (*labels.COMMANDS, *data.COMMANDS, check.check_command, *results.COMMANDS)}
+_ALL = {
+    command.name: command
+    for command in (*labels.COMMANDS, *data.COMMANDS, check.check_command, show.show_command, *results.COMMANDS)
+}
 for command in (*(_ALL.pop(name) for name in _ORDER), *_ALL.values()):
     cli.add_command(command)
 

@@ -15,11 +15,11 @@ from sts.analysis.sweep_view import BiasView, Curve, HeightView, Place
 from sts.figures.marks import FAINT, Look, draw_band, draw_line, draw_many, draw_points
 from sts.figures.style import (
     BLACK,
-    BLUE,
     GREEN,
     GREY,
     ORANGE,
     STYLES,
+    TYPE_PT,
     VERMILLION,
     decimals_for,
     given_or_new_rows,
@@ -37,7 +37,7 @@ BIAS_ROWS = (1.3, 1.4, 1.2)  # current, dI/dV, normalised
 PANEL_IN = (4.2, 5.0)  # of one sweep [inch]
 COLUMNS = 3  # of sweeps in one picture
 MOST_BESIDE = 40  # curves drawn behind
-LETTERS = 84  # of a line above a sweep
+LETTERS = 74  # of a line above a sweep
 FLAGGED = Look(VERMILLION, style=STYLES[1], width=0.9, order=3.5)
 
 
@@ -70,7 +70,7 @@ def plot_one_sweep(
     else:
         panels = given_or_new_rows(axes, BIAS_ROWS, height_in=PANEL_IN[1])
         _bias(view, beside, panels)
-    panels[0].set_title(_heading(view))
+    panels[0].set_title(_heading(view), fontsize=TYPE_PT, fontweight="normal")
     return panels
 
 
@@ -118,7 +118,9 @@ def _height(view: HeightView, beside: Sequence[Curve], panels: Sequence[Axes]) -
     factor, unit = scale_for(view.current_A, "A")
     turned = -1.0 if np.nansum(view.fitted_A - offset) < 0 else 1.0  # a current that is negative throughout
     own = turned * (view.current_A - offset) * factor
-    _behind(upper, beside, "Height", lambda y: np.where(turned * (y - offset) > 0, turned * (y - offset) * factor, np.nan))
+    _behind(
+        upper, beside, "Height", lambda y: np.where(turned * (y - offset) > 0, turned * (y - offset) * factor, np.nan)
+    )
     masked = np.logical_or.reduce([*view.masked.values(), np.zeros(z.size, bool)])
     seen = own > 0
     draw_points(upper, z[seen & ~masked], own[seen & ~masked], series="used",
@@ -182,13 +184,15 @@ def _barrier(view: HeightView) -> str:
     if not np.isfinite(view.barrier_low_eV):
         return f"fit: {view.barrier_eV:.2f} eV, no interval"
     digits = decimals_for((view.barrier_high_eV - view.barrier_low_eV) / 4)
-    return f"fit: {view.barrier_eV:.{digits}f} eV ({view.barrier_low_eV:.{digits}f} to {view.barrier_high_eV:.{digits}f})"
+    return (
+        f"fit: {view.barrier_eV:.{digits}f} eV ({view.barrier_low_eV:.{digits}f} to {view.barrier_high_eV:.{digits}f})"
+    )
 
 
 def _noise(view: HeightView) -> str:
-    factor, unit = scale_for([view.noise_A, view.offset_A], "A")
-    digits = decimals_for(view.offset_se_A * factor)
-    return f"noise {view.noise_A * factor:.2g} {unit}; offset {view.offset_A * factor:.{digits}f} {unit} taken off"
+    digits = decimals_for(view.offset_se_A * 1e12)
+    offset = f"{view.offset_A * 1e12:.{digits}f}".replace("-", "−")
+    return f"noise {view.noise_A * 1e12:.2g} pA; offset {offset} pA taken off"
 
 
 def _outside(ax: Axes, z: np.ndarray, window_m: tuple[float, float]) -> None:
@@ -257,7 +261,9 @@ def _normalised(ax: Axes, view: BiasView) -> None:
         _say(ax, "no normalised conductance" if not view.no_group else "")
         return
     trusted = view.trusted
-    draw_band(ax, view.shifted_V, view.group_normalised_low, view.group_normalised_high, series="group: band", colour=GREY)
+    draw_band(
+        ax, view.shifted_V, view.group_normalised_low, view.group_normalised_high, series="group: band", colour=GREY
+    )
     draw_line(ax, view.shifted_V, view.group_normalised, series="group", look=Look(BLACK, width=0.9))
     draw_line(ax, view.shifted_V, view.normalised, series="this sweep", look=Look(width=1.2))
     inside = np.concatenate([view.group_normalised[trusted], view.normalised[trusted]])
@@ -293,7 +299,14 @@ def _flagged(ax: Axes, places: Sequence[Place], x_factor: float, y_factor: float
         elif place.kind == "level" and np.isfinite(y_factor):
             size = place.size * y_factor
             if ax.get_yscale() == "log":
-                ax.axhline(size, color=VERMILLION, ls=STYLES[3], lw=0.9, zorder=3.5, label=f"{label}: one step" if label else "_")
+                ax.axhline(
+                    size,
+                    color=VERMILLION,
+                    ls=STYLES[3],
+                    lw=0.9,
+                    zorder=3.5,
+                    label=f"{label}: one step" if label else "_",
+                )
             else:
                 x = ax.get_xlim()[0] + 0.03 * np.ptp(ax.get_xlim())
                 ax.plot([x, x], [-size / 2, size / 2], color=VERMILLION, lw=3.0, solid_capstyle="butt", zorder=5,

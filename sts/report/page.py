@@ -23,6 +23,7 @@ from sts.report.pictures_barrier import MOST_TIPS
 from sts.report.pictures_session import MOST_SETS
 from sts.report.pictures_spectra import MOST_SPECTRA
 from sts.report.summary import Summary
+from sts.report.sweep_data import sweep_block
 from sts.settings import write_toml
 from sts.spectra.models import MODELS, Model
 from sts.sweeps import KIND_WORDS
@@ -74,10 +75,12 @@ def render_page(summary: Summary, drawn: Sequence[Drawn] | None = None, *, own_l
     for number, one in enumerate(drawn, 1):
         svg = Markup(inline(one.svg, f"f{number}-", set() if own_letters else letters))
         sections.setdefault(one.picture.section, []).append({"picture": one.picture, "svg": svg})
+    rows = _sweep_rows(summary)
     text = environment.get_template("page.html.j2").render(
         analysis=analysis,
         style=Markup((here / "page.css").read_text(encoding="utf-8")),
-        script=Markup((here / "page.js").read_text(encoding="utf-8")),
+        script=Markup("".join((here / name).read_text(encoding="utf-8") for name in ("page.js", "sweeps.js"))),
+        sweep_data=Markup(sweep_block(analysis, (row["sweep"] for row in rows))),
         verdicts=_verdict_rows(analysis),
         answers=[
             replace(a, sentence="") if a.question in SHOWN_ABOVE else a
@@ -88,7 +91,7 @@ def render_page(summary: Summary, drawn: Sequence[Drawn] | None = None, *, own_l
         improvements=summary.improvements,
         figures=sections,
         tables=_tables(analysis),
-        sweeps=_sweep_rows(summary),
+        sweeps=rows,
         sweep_total=len(analysis.judged),
         notes=_notes(analysis),
         paragraph=summary.methods,

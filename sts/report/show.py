@@ -59,7 +59,9 @@ def show_sweeps(
     path = Path(out)
     ending = path.suffix.lower()
     if ending not in ENDINGS:
-        raise ValueError(f"{path}: a picture ends with .png, .svg or .pdf, not with '{path.suffix}'; say so in its name.")
+        raise ValueError(
+            f"{path}: a picture ends with .png, .svg or .pdf, not with '{path.suffix}'; say so in its name."
+        )
     opened = session if isinstance(session, Session) else Session.open(session)
     names = opened.find(list(sweeps))
     if len(names) > MOST[ending]:

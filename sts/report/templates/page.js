@@ -19,6 +19,7 @@
       row.hidden = !fits;
       if (fits) { seen += 1; }
     });
+    table.dispatchEvent(new Event("rows-moved"));
     status.textContent = seen + " of " + rows.length + " shown";
   }
   find.addEventListener("input", filter);
@@ -49,6 +50,7 @@
         }
         return down ? -order : order;
       });
+      table.dispatchEvent(new Event("rows-moved"));
       rows.forEach(function (row) { body.appendChild(row); });
     });
   });

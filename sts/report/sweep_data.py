@@ -1,0 +1,127 @@
+"""The sweeps of the page as one block of data, from which the browser draws a sweep when its row is opened."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from sts.analysis import Analysis
+from sts.barrier.fit import BarrierFit
+from sts.curves.electronics import find_saturation
+from sts.flags import PLACE
+from sts.sweeps import SweepSet
+
+MOST_POINTS = 128  # of one sweep; of more, evenly chosen ones are shown
+LOG_STEPS = 100  # of a decade of current
+LINEAR_STEPS = 999  # of the largest current of a sweep
+AXIS_STEPS = 9999  # of an axis whose steps are not equal
+MOST_RUNS = 6  # stretches of masked samples told of one sweep
+FEMTOAMPERE = 1e-15
+
+
+def sweep_block(analysis: Analysis, sweeps: Iterable[str]) -> str:
+    """Reduced curves of sweeps as JSON that may stand in a page.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    sweeps : iterable of str
+        Names of those listed on the page, in order.
+
+    Returns
+    -------
+    str
+        A list with one entry per sweep: `n` name, `k` kind, `a` axis (first, last; or all points as `x` of `AXIS_STEPS`),
+        `p` points measured, `y` points as integers separated by commas, empty where there is none, `s` unit of one step
+        and its prefix, `f` ends of the fitted line, `m` stretches of masked points, `w` flags where they sit. No character
+        that ends a script or starts a tag is in it.
+
+    Notes
+    -----
+    I(z): 100 lg((I − offset)/1 fA), on which the fitted exponential is a straight line. I(V): I over 1/999 of its largest size.
+    """
+    wanted = list(sweeps)
+    at = {name: (number, row) for number, part in enumerate(analysis.sets) for row, name in enumerate(part.names)}
+    fits: dict[int, BarrierFit] = {}
+    if analysis.barrier is not None:
+        numbers = [number for number, part in enumerate(analysis.sets) if part.kind == "iz"]
+        fits = dict(zip(numbers, analysis.barrier.fits, strict=True))
+    flags = dict(iter(analysis.flags.groupby("sweep", sort=False)))
+    axes = [_axis(part) for part in analysis.sets]
+    found = []
+    for name in wanted:
+        number, row = at[name]
+        part = analysis.sets[number]
+        axis, chosen = axes[number]
+        own = _height(fits[number], row, chosen) if number in fits else _bias(part, row, chosen)
+        places = _places(flags.get(name), 1e9 if part.kind == "iz" else 1.0)
+        entry = {"n": name, "k": part.kind, "a": axis, "p": part.axis.size, **own, "w": places}
+        found.append({key: value for key, value in entry.items() if value not in ([], None)})
+    text = json.dumps(found, separators=(",", ":"), ensure_ascii=True)
+    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+
+
+def _axis(part: SweepSet) -> tuple[list[float] | dict[str, Any], np.ndarray]:
+    """Axis of a set in nm from its near end, or in V, and the positions of the points shown."""
+    chosen = np.unique(np.linspace(0, part.axis.size - 1, min(part.axis.size, MOST_POINTS)).round().astype(int))
+    x = (part.axis[chosen] - part.axis[0]) * 1e9 if part.kind == "iz" else part.axis[chosen]
+    ends = [_short(x[0]), _short(x[-1])]
+    shares = (x - x[0]) / (x[-1] - x[0])
+    if np.allclose(shares, np.linspace(0, 1, x.size), atol=0.5 / x.size):
+        return ends, chosen
+    return {"e": ends, "x": _joined(shares * AXIS_STEPS)}, chosen
+
+
+def _height(fit: BarrierFit, row: int, chosen: np.ndarray) -> dict[str, Any]:
+    offset = np.nan_to_num(fit.offset[row])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        steps, fitted = (LOG_STEPS * np.log10(np.abs(values) / FEMTOAMPERE) for values in
+                         (fit.current[row] - offset, fit.fitted[row] - offset))  # fmt: skip
+    downwards = np.nansum(fit.fitted[row] - offset) < 0
+    lost = (fit.current[row] - offset <= 0) != downwards
+    used = np.flatnonzero(fit.used_points[row])
+    line = []
+    if used.size and np.isfinite(fitted[used[[0, -1]]]).all():
+        ends = used[[0, -1]]
+        x = (fit.height[ends] - fit.height[0]) * 1e9
+        line = [_short(x[0]), round(float(fitted[ends[0]])), _short(x[1]), round(float(fitted[ends[1]]))]
+    masked = _runs(~fit.used_points[row][chosen])
+    return {"y": _joined(np.where(lost, np.nan, steps)[chosen]), "f": line, "m": masked}
+
+
+def _bias(part: SweepSet, row: int, chosen: np.ndarray) -> dict[str, Any]:
+    lockin = part.lockin is not None and not part.has_current
+    values = part.lockin[row] if lockin and part.lockin is not None else part.current[row]
+    limit = np.nan if lockin else float(part.columns.get("full_scale_A", np.full(len(part), np.nan))[row])
+    railed = find_saturation(values, full_scale=limit)[0]
+    largest = float(np.nanmax(np.abs(values), initial=0.0))
+    step = largest / LINEAR_STEPS if largest > 0 else 1.0
+    unit = part.lockin_unit if lockin else "A"
+    return {"y": _joined(values[chosen] / step), "s": [float(f"{step:.4g}"), unit], "m": _runs(railed[chosen])}
+
+
+def _joined(values: np.ndarray) -> str:
+    return ",".join("" if not np.isfinite(value) else str(round(value)) for value in values.tolist())
+
+
+def _short(value: float) -> float:
+    return float(f"{value:.4g}")
+
+
+def _runs(mask: np.ndarray) -> list[list[int]]:
+    change = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(int)))
+    return [[int(a), int(b) - 1] for a, b in zip(change[::2], change[1::2], strict=True)][:MOST_RUNS]
+
+
+def _places(flags: pd.DataFrame | None, factor: float) -> Sequence[Any]:
+    """Flag, from, to (nm or V) of those that sit somewhere along the axis."""
+    if flags is None:
+        return []
+    rows = zip(flags["flag"], flags.reindex(columns=PLACE).to_numpy(float).tolist(), strict=True)
+    return [
+        [flag, _short(first * factor), _short(last * factor)] for flag, (first, last, _) in rows if np.isfinite(first)
+    ]
