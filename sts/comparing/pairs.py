@@ -114,21 +114,26 @@ def simultaneous_pairs(value: Any, se: Any, dof: Any, *, shared: Any = 0.0, conf
     a, b = np.triu_indices(len(value), 1)
     k = int(np.sum(np.isfinite(value) & np.isfinite(se) & ~np.isnan(dof)))
     family = max(k * (k - 1) // 2, 1)
-    own = se[a] ** 2 + se[b] ** 2
+    own = np.hypot(se[a], se[b])
     shared = np.broadcast_to(np.asarray(shared, float), value.shape)
-    difference, variance = value[a] - value[b], own + (shared[a] - shared[b]) ** 2
+    difference, total = value[a] - value[b], np.hypot(own, shared[a] - shared[b])
     with np.errstate(invalid="ignore", divide="ignore"):
-        pair_dof = variance**2 / (se[a] ** 4 / dof[a] + se[b] ** 4 / dof[b])
-        statistic = np.abs(difference) / np.sqrt(variance)
+        estimated = se[a] ** 4 / dof[a] + se[b] ** 4 / dof[b]
+        # With what is shared, and the own parts alone: what is shared narrows nothing (`half_interval`).
+        ways = [(scale, scale**4 / estimated) for scale in (total, own)]
+        half = np.array(
+            [[maximum_modulus_quantile(confidence, family, nu) for nu in nus] * scale for scale, nus in ways]
+        )
+        p = np.array([maximum_modulus_sf(np.abs(difference) / scale, family, nus) for scale, nus in ways])
     return pd.DataFrame(
         {
             "a": a,
             "b": b,
             "difference": difference,
-            "se": np.sqrt(variance),
-            "dof": pair_dof,
-            "quantile": [maximum_modulus_quantile(confidence, family, nu) for nu in pair_dof],
-            "p_adjusted": maximum_modulus_sf(statistic, family, pair_dof),
+            "se": total,
+            "dof": ways[0][1],
+            "quantile": half.max(axis=0) / total,
+            "p_adjusted": p.max(axis=0),
         }
     )
 

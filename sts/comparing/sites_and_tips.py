@@ -14,7 +14,7 @@ import pandas as pd
 from scipy import stats
 
 from sts.comparing.calibration import Calibration
-from sts.comparing.random_effects import Pooled, larger_scatter, pool_random_effects, t_quantile
+from sts.comparing.random_effects import Pooled, half_interval, larger_scatter, pool_random_effects
 from sts.quantities import BARRIER_PER_DECAY_SQUARED
 
 REPEAT_COLUMNS = ("sample", "tip", "site", "repeat", "decay_per_nm", "decay_se_per_nm", "dof", "sweeps")
@@ -239,9 +239,7 @@ def _barrier_columns(slope: _Slope, confidence: float, calibration: Calibration 
     # A slope that is not positive is no barrier: squaring would make one of a current that grows with height.
     barrier = BARRIER_PER_NM2 * np.maximum(slope.value, 0) ** 2
     se = np.hypot(slope.se, slope.common)
-    with np.errstate(invalid="ignore", divide="ignore"):  # Welch and Satterthwaite; the common part is taken as known
-        dof = np.where(slope.common == 0, slope.dof, slope.dof * (se / slope.se) ** 4)
-    half = t_quantile(dof, confidence) * se
+    half = half_interval(slope.se, slope.dof, slope.common, confidence=confidence)
     barrier_se = 2 * BARRIER_PER_NM2 * np.abs(slope.value) * se
     calibration_se = np.full_like(barrier, np.nan) if calibration is None else calibration.barrier_se(barrier)
     return {

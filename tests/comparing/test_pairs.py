@@ -125,3 +125,14 @@ def test_more_curves_at_the_same_sites_are_no_evidence_that_tips_differ():
     few, many = (compare_pairs(tip_level(site_level(r))) for r in (repeats, copies))
     assert_allclose(many["p_adjusted"], few["p_adjusted"], rtol=1e-3)
     assert_allclose(many["ratio_low"], few["ratio_low"], rtol=1e-3)
+
+
+def test_what_tips_share_makes_no_pair_clearer():
+    value, se, dof = np.array([0.0, 0.1]), np.array([0.01, 0.01]), np.array([1.0, 1.0])
+    alone = simultaneous_pairs(value, se, dof).iloc[0]
+    for shared in (0.001, 0.01, 0.03):
+        both = simultaneous_pairs(value, se, dof, shared=np.array([shared, 0.0])).iloc[0]
+        assert both["quantile"] * both["se"] >= alone["quantile"] * alone["se"]
+        assert both["p_adjusted"] >= alone["p_adjusted"]
+        # The interval touches zero where the p value is its level.
+        assert (both["quantile"] * both["se"] >= 0.1) == (both["p_adjusted"] >= 0.05)

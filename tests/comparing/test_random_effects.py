@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import stats
 
-from sts.comparing.random_effects import larger_scatter, pool_random_effects, t_quantile
+from sts.comparing.random_effects import half_interval, larger_scatter, pool_random_effects, t_quantile
 
 # R. N. Kacker, Metrologia 41, 132 (2004), table 1: nine metrology institutes, values and variances (seen, in the
 # statsmodels test suite; pooled values there from the R package metafor).
@@ -86,3 +86,21 @@ def test_unknown_parts_leave_the_other_or_nothing():
     se, dof = larger_scatter([np.nan, 1.0, np.nan], [np.inf] * 3, [0.5, np.nan, np.nan], [4, 0, 0])
     assert_allclose(se, [0.5, 1.0, np.nan])
     assert_allclose(dof, [4, np.inf, np.nan])
+
+
+@pytest.mark.parametrize("dof", [1, 2, 3, 5, 20])
+@pytest.mark.parametrize("known", [0.0, 0.1, 0.3, 1.0, 3.0])
+def test_an_interval_with_a_known_part_holds_as_often_as_it_says(dof: int, known: float):
+    """By the formula of Welch and Satterthwaite alone it holds 87 % with one degree of freedom and a known part of 0.3."""
+    rng, trials = np.random.default_rng(11), 20_000
+    error = rng.standard_normal(trials) + known * rng.standard_normal(trials)
+    own = np.sqrt(rng.chisquare(dof, trials) / dof)
+    held = np.mean(np.abs(error) <= half_interval(own, dof, known, confidence=0.95))
+    assert 0.938 <= held <= (0.985 if dof == 1 else 0.96)
+
+
+def test_a_known_part_narrows_nothing_and_none_leaves_students_t():
+    alone = half_interval(2.0, 1, 0.0, confidence=0.95)
+    assert_allclose(alone, 2 * stats.t.ppf(0.975, 1), rtol=1e-12)
+    assert (half_interval(2.0, 1, np.geomspace(0.01, 100, 50), confidence=0.95) >= alone).all()
+    assert_allclose(half_interval(1e-9, 1, 1.0, confidence=0.95), stats.norm.ppf(0.975), rtol=1e-6)
