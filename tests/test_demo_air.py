@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from sts import Session, import_files
+from sts import Session, analyse, import_files
 from sts.quantities import decay_from_barrier
 
 DEMO = Path(__file__).resolve().parent.parent / "data" / "demo-air"
@@ -114,3 +114,33 @@ def test_one_import_reads_it_and_counts_the_copy_once(tmp_path):
     assert set(table["full_scale_A"]) == {8.5e-9}
     assert (table.loc[table["kind"] == "iv", "tip"] == "wren").all()
     assert (table["kind"] == "iv").sum() == 7
+
+
+@pytest.fixture(scope="module")
+def barrier(tmp_path_factory):
+    """The barriers of the demo by the whole analysis, everything by default."""
+    path = tmp_path_factory.mktemp("air") / "air.h5"
+    import_files([DEMO], path, rows=["z (m), I (A)", "V (V), I (A)"], logbook=DEMO / "logbook.csv")
+    return analyse(Session.open(path), only="iz").barrier
+
+
+def test_tips_and_sites_lie_within_their_stated_intervals(barrier):
+    truths = {
+        "tips": (["tip"], {tip: told["barrier_eV"] for tip, told in TRUTH["tips"].items()}),
+        "sites": (["tip", "site"], TRUTH["sites"]),
+    }
+    for level, (keys, truth) in truths.items():
+        rows = getattr(barrier, level)
+        names = ["/".join(map(str, key)) for key in rows[keys].itertuples(index=False, name=None)]
+        assert sorted(names) == sorted(truth)
+        for name, low, high in zip(names, rows["barrier_low_eV"], rows["barrier_high_eV"], strict=True):
+            assert low <= truth[name] <= high, name
+            assert high < 2 * low  # said closely enough to be worth saying
+
+
+def test_no_sweep_is_lost_to_samples_at_the_setpoint(barrier):
+    sweeps = barrier.sweeps
+    assert sweeps["used"].all()
+    settling = {Path(name).stem for name in TRUTH["settling"]} & set(sweeps["sweep"])
+    assert set(sweeps.loc[sweeps["flags"].str.contains("settling"), "sweep"]) == settling
+    assert len(settling) >= 14

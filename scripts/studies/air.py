@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 from _afternoon import Afternoon, afternoon
+from scipy import stats
 
 from sts.barrier import slopes_by_repeat
 from sts.barrier.bench_offset import KnownOffset
@@ -89,18 +90,26 @@ def coverage_findings(seeds: range) -> list[Finding]:
 def telling_findings(seeds: range) -> list[Finding]:
     """Two tips with four sites each: how often they are told apart, when they differ and when they do not.
 
-    85 % was aimed at for 40 %; afternoons of 7 sweeps, which leave a site of a tip with one sweep or none, keep it lower.
+    85 % was aimed at for 40 %, and is not reached. What keeps it lower is the scatter between sites (6 % of the decay, which is
+    12 % of the barrier), not the fits: Welch's test on the true decays of the same sites, without noise and with the zero known,
+    tells 88 % apart (the row of the limit), and a test that takes both tips to scatter alike 91 %. On the fitted decays
+    the latter reaches 84 %; it is not used, since a cut tip need not scatter as an etched one does.
     """
     findings = []
     for difference, low, high in ((TELLING, 60.0, 100.0), (0.0, 0.0, 6.0)):
-        told = 0
+        told = limit = 0
         for seed in seeds:
             made = afternoon(seed, tip_factors=(1.0, (1 + difference) ** 0.5), sites=4)
             slopes = slopes_by_repeat(fitted(made).table)
             pairs = compare_pairs(tip_level(site_level(slopes)))
             told += int((pairs["verdict"] == "differ").any())
+            true = [[np.log(d) for (tip, _), d in made.site_decay.items() if tip == name] for name in ("T1", "T2")]
+            limit += int(stats.ttest_ind(*true, equal_var=False).pvalue < 0.05)
         case = f"two tips whose barriers differ by {100 * difference:.0f} %, four sites each"
         findings.append(Finding(case, "told apart [%]", 100 * told / len(seeds), low, high, len(seeds)))
+        if difference:
+            words = "limit: told apart by the true decays of the same sites [%]"
+            findings.append(Finding(case, words, 100 * limit / len(seeds), 80.0, 95.0, len(seeds)))
     return findings
 
 
