@@ -129,3 +129,17 @@ def test_the_zero_is_not_beyond_the_least_current(sign):
     fit = fit_barrier(replace(made, current=sign * made.current))
     least = (sign * made.current * sign)[:, -10:].mean(axis=1).min()
     assert (sign * fit.offset <= least + 1e-12).all()
+
+
+@pytest.mark.parametrize("drift_pA", [0.0, 5.0, 10.0, 20.0])
+def test_a_zero_that_drifts_over_the_afternoon_is_covered_by_the_scatter_found(drift_pA: float):
+    """No course is fitted: what the zero moves by is in the scatter, and so in the prior of every sweep."""
+    rng, held = np.random.default_rng(4), []
+    for _ in range(200):
+        sweeps = int(rng.integers(7, 31))
+        true = rng.uniform(-20, 20) + drift_pA * np.linspace(-0.5, 0.5, sweeps) + 2 * rng.standard_normal(sweeps)
+        se = rng.uniform(2, 12, sweeps)  # [pA] that sweeps of one or two decades know of it
+        value, u, scatter = pool_offsets(true + se * rng.standard_normal(sweeps), se**2)
+        assert u < scatter + se.mean()
+        held.append(np.mean(np.abs(true - value) <= 1.96 * np.hypot(u, scatter)))
+    assert np.mean(held) >= 0.93
