@@ -165,7 +165,7 @@ def flag_table(table: pd.DataFrame) -> pd.DataFrame:
     rows += [
         (n, "low barrier", "0.70 eV") for n, t in zip(table["sweep"], table["tip"], strict=True) if t == "sandpiper"
     ]
-    return pd.DataFrame(rows, columns=FLAG_COLUMNS[:3])
+    return pd.DataFrame(rows, columns=FLAG_COLUMNS[:3]).assign(times_limit=float("nan"))
 
 
 def barrier_analysis(sweeps: SweepSet) -> BarrierAnalysis:
