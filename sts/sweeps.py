@@ -165,6 +165,30 @@ class SweepSet:
         vars(other)["_columns"] = _checked_columns(table, len(self))
         return other
 
+    def one(self, row: int) -> SweepSet:
+        """One of the sweeps as a set of its own, without a frame for its table: a look-up.
+
+        Parameters
+        ----------
+        row : int
+            Its position.
+        """
+        rows = slice(row, row + 1)
+        other = object.__new__(SweepSet)
+        vars(other).update({name: value for name, value in vars(self).items() if name != "_frame"})
+        vars(other).update(current=self.current[rows], lockin=None if self.lockin is None else self.lockin[rows])
+        vars(other)["_columns"] = {name: values[rows] for name, values in self.columns.items()}
+        return other
+
+    def number(self, column: str) -> np.ndarray:
+        """A column of numbers of the table (m,), NaN where it is not there.
+
+        Parameters
+        ----------
+        column : str
+        """
+        return np.asarray(self.columns.get(column, np.full(len(self), np.nan)), float)
+
     def select(self, rows: Any) -> SweepSet:
         """Some of the sweeps as a new set.
 

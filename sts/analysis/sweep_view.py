@@ -144,7 +144,7 @@ def view_of(measured: Measured, analysis: Analysis, sweep: str) -> HeightView | 
     number, row = _where(measured, sweep)
     part = measured.sets[number]
     rows = analysis.flags[analysis.flags["sweep"] == sweep]
-    return (_height_view if part.kind == "iz" else _bias_view)(measured, analysis, part.select([row]), rows)
+    return (_height_view if part.kind == "iz" else _bias_view)(measured, analysis, part.one(row), rows)
 
 
 def curves_of(measured: Measured, sweeps: Sequence[str]) -> tuple[Curve, ...]:
@@ -217,7 +217,7 @@ def _height_view(measured: Measured, analysis: Analysis, own: SweepSet, flags: p
 
 def _bias_view(measured: Measured, analysis: Analysis, own: SweepSet, flags: pd.DataFrame) -> BiasView:
     signal = own.current if own.has_current or own.lockin is None else own.lockin
-    railed = find_saturation(signal, full_scale=own.table["full_scale_A"].to_numpy(float) if own.has_current else None)
+    railed = find_saturation(signal, full_scale=own.number("full_scale_A") if own.has_current else None)
     masked = {"saturated": railed[0], "missing": ~np.isfinite(signal[0])}
     if "saturated" not in set(flags["flag"]):  # a number that never changes is no limit
         masked["saturated"] = np.zeros_like(railed[0])
@@ -242,7 +242,7 @@ def _bias_view(measured: Measured, analysis: Analysis, own: SweepSet, flags: pd.
         masked=masked,
         lockin=None if own.lockin is None else own.lockin[0],
         lockin_unit=own.lockin_unit,
-        setpoint=(float(own.table["setpoint_bias_V"].iloc[0]), float(own.table["setpoint_current_A"].iloc[0])),
+        setpoint=(float(own.number("setpoint_bias_V")[0]), float(own.number("setpoint_current_A")[0])),
         shifted_V=own.axis if spectrum is None else spectrum.bias,
         didv=alone.didv,
         normalised=alone.normalised,
@@ -264,14 +264,15 @@ def _bias_view(measured: Measured, analysis: Analysis, own: SweepSet, flags: pd.
 def _about(measured: Measured, analysis: Analysis, own: SweepSet, places: tuple[Place, ...]) -> dict[str, Any]:
     """The fields of `_About`."""
     sweep, log = own.names[0], analysis.decisions
-    judged = analysis.judged[analysis.judged["sweep"] == sweep].iloc[0]
+    judged = analysis.judged
+    at = int(np.argmax((judged["sweep"] == sweep).to_numpy()))
     decided = standing_decisions(log[log["sweep"] == sweep]) if len(log) else {}
-    labels = {name: _text(own.table[name].iloc[0]) for name in LABELS}
+    labels = {name: _text(own.columns[name][0]) for name in LABELS if name in own.columns}
     return {
         "sweep": sweep,
         "labels": {name: text for name, text in labels.items() if text},
-        "used": bool(judged["used"]),
-        "decided_by": str(judged["decided_by"]),
+        "used": bool(judged["used"].iloc[at]),
+        "decided_by": str(judged["decided_by"].iloc[at]),
         "decision": ": ".join(decided.get(sweep, ())),
         "places": places,
         "beside": tuple(name for name in measured.sites[measured.site_of(sweep)] if name != sweep),

@@ -61,7 +61,7 @@ class BarrierFit:
         return self.fitted - self.offset[:, None]
 
     def of(self, rows: Any) -> BarrierFit:
-        """The same of some sweeps.
+        """The same of some sweeps; the flags stay those of all.
 
         Parameters
         ----------
@@ -71,8 +71,7 @@ class BarrierFit:
         table = self.table.iloc[rows]
         arrays = {name: getattr(self, name)[rows] for name in
                   ("current", "fitted", "residual", "used_points", "why_masked")}  # fmt: skip
-        flags = self.flags[self.flags["sweep"].isin(table["sweep"])]
-        return replace(self, **arrays, fits=take(self.fits, rows), table=table, flags=flags)
+        return replace(self, **arrays, fits=take(self.fits, rows), table=table)
 
     @property
     def deviation(self) -> Array:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy import stats
 
 from sts.barrier.blocks import Array
 from sts.barrier.fit import BarrierFit
-from sts.curves.smoothing import make_smoother
+from sts.curves.smoothing import Smoother, make_smoother
 from sts.quantities import barrier_from_decay
 
 SHARE = 0.2  # width of the smoothing, as a share of the range of heights
@@ -65,7 +66,7 @@ def local_barrier(fit: BarrierFit, *, width_m: float | None = None, confidence: 
     if shape[1] < FEWEST_POINTS:
         empty = np.full(shape, np.nan)
         return LocalBarrier(names, fit.height, empty, empty, empty, empty, width)
-    smoother = make_smoother(fit.height, width_V=width)
+    smoother = _smoother(fit.height.tobytes(), width)
     smooth, derivative = smoother.smooth, smoother.derivative
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         signal = fit.signal
@@ -96,3 +97,9 @@ def local_barrier(fit: BarrierFit, *, width_m: float | None = None, confidence: 
     )
     barrier, barrier_se, low, high = (np.where(lost, np.nan, v) for v in values)
     return LocalBarrier(names, fit.height, barrier, barrier_se, low, high, smoother.width)
+
+
+@lru_cache(maxsize=8)
+def _smoother(height: bytes, width: float) -> Smoother:
+    """One sweep after another is looked at on the same heights."""
+    return make_smoother(np.frombuffer(height), width_V=width)

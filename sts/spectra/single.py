@@ -65,7 +65,7 @@ def single_spectrum(sweep: SweepSet, spectrum: Spectrum, plan: SpectraPlan) -> S
         own = none if sweep.lockin is None else sweep.lockin[0]
         return SingleSpectrum(none, np.array(own), none)
     points = np.isfinite(spectrum.current)
-    railed = find_saturation(sweep.current, full_scale=sweep.table["full_scale_A"].to_numpy(float))[0]
+    railed = find_saturation(sweep.current, full_scale=sweep.number("full_scale_A"))[0]
     there = np.isfinite(sweep.current[0]) & ~railed & points
     if spectrum.smoothed_as is None or there.sum() < 2:
         return SingleSpectrum(none, none, none)
