@@ -257,21 +257,22 @@ def _didv(ax: Axes, view: BiasView) -> None:
 
 def _normalised(ax: Axes, view: BiasView) -> None:
     ax.set_ylabel("(dI/dV)/(I/V)")
-    if not np.isfinite(view.group_normalised).any() and not np.isfinite(view.normalised).any():
-        _say(ax, "no normalised conductance" if not view.no_group else "")
-        return
     trusted = view.trusted
-    draw_band(
-        ax, view.shifted_V, view.group_normalised_low, view.group_normalised_high, series="group: band", colour=GREY
+    group, low, high, own = (
+        np.where(trusted, values, np.nan)
+        for values in (view.group_normalised, view.group_normalised_low, view.group_normalised_high, view.normalised)
     )
-    draw_line(ax, view.shifted_V, view.group_normalised, series="group", look=Look(BLACK, width=0.9))
-    draw_line(ax, view.shifted_V, view.normalised, series="this sweep", look=Look(width=1.2))
-    inside = np.concatenate([view.group_normalised[trusted], view.normalised[trusted]])
+    inside = np.concatenate([group, own])
     inside = inside[np.isfinite(inside)]
-    if inside.size:
-        low, high = np.percentile(inside, [1, 99])
-        room = 0.25 * (high - low) + 0.2
-        ax.set_ylim(low - room, high + room)
+    if not inside.size:
+        _say(ax, "" if view.no_group else "nothing of it that could be trusted")
+        return
+    draw_band(ax, view.shifted_V, low, high, series="group: band", colour=GREY)
+    draw_line(ax, view.shifted_V, group, series="group", look=Look(BLACK, width=0.9))
+    draw_line(ax, view.shifted_V, own, series="this sweep", look=Look(width=1.2))
+    least, most = np.percentile(inside, [1, 99])
+    room = 0.25 * (most - least) + 0.2
+    ax.set_ylim(least - room, most + room)
     mute(ax, spans_where(view.shifted_V, ~trusted), label="not to be trusted: I/V too near zero")
     legend(ax)
 
