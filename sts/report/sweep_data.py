@@ -46,18 +46,20 @@ def sweep_block(analysis: Analysis, sweeps: Iterable[str]) -> str:
     """
     wanted = list(sweeps)
     at = {name: (number, row) for number, part in enumerate(analysis.sets) for row, name in enumerate(part.names)}
-    fits: dict[int, BarrierFit] = {}
-    if analysis.barrier is not None:
-        numbers = [number for number, part in enumerate(analysis.sets) if part.kind == "iz"]
-        fits = dict(zip(numbers, analysis.barrier.fits, strict=True))
+    fits: dict[str, tuple[BarrierFit, int]] = {}
+    for fit in () if analysis.barrier is None else analysis.barrier.fits:
+        fits |= {name: (fit, row) for row, name in enumerate(fit.table["sweep"])}
     flags = dict(iter(analysis.flags.groupby("sweep", sort=False)))
     axes = [_axis(part) for part in analysis.sets]
     found = []
     for name in wanted:
+        if name not in at:
+            found.append({"n": name})
+            continue
         number, row = at[name]
         part = analysis.sets[number]
         axis, chosen = axes[number]
-        own = _height(fits[number], row, chosen) if number in fits else _bias(part, row, chosen)
+        own = _height(part.current[row], fits.get(name), chosen) if part.kind == "iz" else _bias(part, row, chosen)
         places = _places(flags.get(name), 1e9 if part.kind == "iz" else 1.0)
         entry = {"n": name, "k": part.kind, "a": axis, "p": part.axis.size, **own, "w": places}
         found.append({key: value for key, value in entry.items() if value not in ([], None)})
@@ -76,21 +78,24 @@ def _axis(part: SweepSet) -> tuple[list[float] | dict[str, Any], np.ndarray]:
     return {"e": ends, "x": _joined(shares * AXIS_STEPS)}, chosen
 
 
-def _height(fit: BarrierFit, row: int, chosen: np.ndarray) -> dict[str, Any]:
-    offset = np.nan_to_num(fit.offset[row])
-    with np.errstate(divide="ignore", invalid="ignore"):
-        steps, fitted = (LOG_STEPS * np.log10(np.abs(values) / FEMTOAMPERE) for values in
-                         (fit.current[row] - offset, fit.fitted[row] - offset))  # fmt: skip
-    downwards = np.nansum(fit.fitted[row] - offset) < 0
-    lost = (fit.current[row] - offset <= 0) != downwards
-    used = np.flatnonzero(fit.used_points[row])
-    line = []
-    if used.size and np.isfinite(fitted[used[[0, -1]]]).all():
+def _height(current: np.ndarray, fitted: tuple[BarrierFit, int] | None, chosen: np.ndarray) -> dict[str, Any]:
+    if fitted is None:
+        return {"y": _joined(_log_steps(np.where(current > 0, current, np.nan))[chosen])}
+    fit, row = fitted
+    signal, curve = current - np.nan_to_num(fit.offset[row]), fit.fitted[row] - np.nan_to_num(fit.offset[row])
+    turned = -1.0 if np.nansum(curve) < 0 else 1.0  # a current that is negative throughout
+    used, line = np.flatnonzero(fit.used_points[row]), []
+    steps = _log_steps(turned * curve)
+    if used.size and np.isfinite(steps[used[[0, -1]]]).all():
         ends = used[[0, -1]]
         x = (fit.height[ends] - fit.height[0]) * 1e9
-        line = [_short(x[0]), round(float(fitted[ends[0]])), _short(x[1]), round(float(fitted[ends[1]]))]
-    masked = _runs(~fit.used_points[row][chosen])
-    return {"y": _joined(np.where(lost, np.nan, steps)[chosen]), "f": line, "m": masked}
+        line = [_short(x[0]), round(float(steps[ends[0]])), _short(x[1]), round(float(steps[ends[1]]))]
+    return {"y": _joined(_log_steps(turned * signal)[chosen]), "f": line, "m": _runs(~fit.used_points[row][chosen])}
+
+
+def _log_steps(current: np.ndarray) -> np.ndarray:
+    """Steps of the logarithm of currents [A]; NaN where there is no logarithm."""
+    return LOG_STEPS * np.log10(np.where(current > 0, current, np.nan) / FEMTOAMPERE)
 
 
 def _bias(part: SweepSet, row: int, chosen: np.ndarray) -> dict[str, Any]:

@@ -89,7 +89,7 @@ def test_scrolling_parts_can_be_reached_by_keyboard(outline: Outline) -> None:
 
 def test_inputs_have_labels(outline: Outline) -> None:
     labels = [text for _, text in outline.all("label")]
-    assert len(labels) == len(outline.all("input")) + len(outline.all("select"))
+    assert len(labels) == sum(len(outline.all(tag)) for tag in ("input", "select", "textarea"))
     assert all(labels)
 
 

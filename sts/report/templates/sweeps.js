@@ -33,6 +33,7 @@
   }
 
   function picture(sweep) {
+    if (!sweep.y) { sweep.y = ""; sweep.a = [0, 1]; } // nothing is known of its current
     var height = sweep.k === "iz", ends = sweep.a.e || sweep.a, y = numbers(sweep.y), x;
     if (sweep.a.x) { x = numbers(sweep.a.x).map(function (v) { return ends[0] + (ends[1] - ends[0]) * v / 9999; }); }
     else { x = y.map(function (_, i) { return ends[0] + (ends[1] - ends[0]) * i / (y.length - 1); }); }
