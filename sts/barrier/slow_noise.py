@@ -226,16 +226,18 @@ def find_covariance(white: Whitened) -> Covariance:
     pieces = [_memories(n), [*_memories(n), *_line(residual, n)]]
     bands = _bands(n)
     each = np.concatenate([_seen(residual * look, bands) for look in looks], axis=1)
-    spread = np.sqrt(np.concatenate([_seen(look**2, bands).sum(axis=0) for look in looks]))
+    paired = np.tile(
+        _seen(usable, bands).sum(axis=0) > 0.5, 2
+    )  # else what is seen of a band is rounding, of either sign
+    spread = np.sqrt(np.maximum(np.concatenate([_seen(look**2, bands).sum(axis=0) for look in looks]), 0.0))
     if m > 3:
         spread = np.maximum(spread, each.std(axis=0, ddof=1) * np.sqrt(m))
     shown = np.unique(np.linspace(0, m - 1, SHOWN).round().astype(int))
     expected = (
         sum(_expected(white, chosen[i], [look[i] for look in looks], pieces, bands) for i in shown) * m / len(shown)
     )
-    weights = _solve(
-        expected / (spread + 1e-12)[:, None], each.sum(axis=0) / (spread + 1e-12), [len(p) for p in pieces]
-    )
+    scale = paired / (spread + 1e-12)
+    weights = _solve(expected * scale[:, None], each.sum(axis=0) * scale, [len(p) for p in pieces])
     relative, additive = (
         np.sum([w * piece for w, piece in zip(part, kind, strict=True)], axis=0)
         for part, kind in zip(np.split(weights, [len(pieces[0])]), pieces, strict=True)

@@ -17,6 +17,7 @@ CHANGES: list[dict[str, Any]] = [
     {"spectra": {"by": ["sample", "tip"], "smoothing_width_V": 0.05}},
     {"features": {"peaks": False}},
     {"barrier": {"fit_from_nm": 0.05}},
+    {"barrier": {"fit_to_nm": 0.2210526315789474}},
     {"compare": {"confidence": 0.9}},
     {"check": {"jump_factor": 1.05, "omit": ["jump"]}},
     {"report": {"title": "another"}},

@@ -8,6 +8,7 @@ from barrier.examples import RANGE, a_set, held
 from scipy.signal import lfilter
 
 from sts.barrier import fit_barrier
+from sts.barrier.slow_noise import Whitened, find_covariance
 from sts.quantities import decay_from_barrier
 from sts.simulate import Bench, simulate_iz
 
@@ -27,3 +28,18 @@ def test_electronics_noise_behind_a_filter_widens_the_interval(memory):
     clean = 1e-9 * np.exp(-decay_from_barrier(4.4) * z)
     current = clean * (1 + 0.01 * rng.standard_normal((300, 150))) + 2e-12 * noise
     assert 0.90 < held(fit_barrier(a_set(z, current, tip="t", site="1")).table) < 0.985  # white intervals: 0.5 to 0.85
+
+
+def test_noise_is_found_where_no_two_samples_are_far_from_each_other():
+    """Sums over no pair of samples are rounding of either sign; the root of one ended a whole analysis."""
+    rng = np.random.default_rng(3)
+    n = 160
+    u = np.linspace(0, 1, n)
+    for last in range(40, 80, 2):
+        there = np.broadcast_to((np.arange(n) < last).astype(float), (30, n))
+        weight = there / rng.uniform(0.5, 2.0, (30, 1))
+        signal = weight * np.exp(-6 * u)
+        white = Whitened(rng.standard_normal((30, n)) * there, signal, weight, signal * u, signal, weight)
+        found = find_covariance(white)
+        assert np.isfinite(found.dof)
+        assert np.isfinite(found.additive).all()
