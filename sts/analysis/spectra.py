@@ -49,7 +49,7 @@ class SpectraOf:
     sets: tuple[SweepSet, ...]
     flags: pd.DataFrame
     plan: Plan
-    _store: dict[Any, tuple[Any, Any]] = field(default_factory=dict)  # what was made last, by place, and of what
+    _store: dict[Any, list[tuple[Any, Any]]] = field(default_factory=dict)  # the last two made, by place: of what, what
 
     def summarise(
         self, used: Collection[str], barrier: BarrierAnalysis | None, notes: Sequence[str]
@@ -100,11 +100,14 @@ class SpectraOf:
         ]
 
     def _again(self, place: Any, made_of: Any, make: Callable[[], Any]) -> Any:
-        """What stands at a place; made anew only where what it is made of is not what it was."""
-        before = self._store.get(place)
-        if before is None or before[0] != made_of:
-            before = self._store[place] = made_of, make()
-        return before[1]
+        """What stands at a place; made anew only where it is made of neither what it was last nor before that (undone)."""
+        kept = self._store.setdefault(place, [])
+        for number, (was_made_of, made) in enumerate(kept):
+            if was_made_of == made_of:
+                kept.insert(0, kept.pop(number))
+                return made
+        kept[:] = [(made_of, make()), *kept[:1]]
+        return kept[0][1]
 
     def at_constant_gap(self, sweep: SweepSet, offsets: Offsets, barrier: BarrierAnalysis | None) -> SweepSet:
         """One sweep as its group was brought to constant separation, where the plan says that the gap varied.
