@@ -14,8 +14,8 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
 LOCKS = {
-    "run.txt": ["--extra", "excel", "--group", "build"],
-    "dev.txt": ["--extra", "excel", "--group", "build", "--group", "dev"],
+    "run.txt": ["--extra", "excel", "--extra", "review", "--group", "build"],
+    "dev.txt": ["--extra", "excel", "--extra", "review", "--group", "build", "--group", "dev"],
     "docs.txt": ["--group", "build", "--group", "docs", "--constraint", "requirements/dev.txt"],
 }
 
