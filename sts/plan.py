@@ -8,7 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field, StringConstraints, ValidationInfo, field_validator
+from pydantic import Field, StringConstraints, ValidationInfo, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
 from .flags import FLAGS
@@ -204,6 +204,28 @@ class ReportPlan(Section):
     )
 
 
+Key = Annotated[str, StringConstraints(pattern=r"^([!-~]|ArrowUp|ArrowDown|ArrowLeft|ArrowRight|Enter|Delete|F[1-9])$")]
+
+
+class ReviewPlan(Section):
+    """Keys of the review page."""
+
+    keep: Key = Field("k", description="keep the sweep that is open, or those that are ticked")
+    omit: Key = Field("x", description="leave it out, with the reason that is chosen or written")
+    undo: Key = Field("u", description="take the last decision on it back")
+    following: Key = Field("j", description="go on to the next sweep of the list")
+    previous: Key = Field("h", description="go back to the one before")
+    site: Key = Field("s", description="show all sweeps of its site, or put them away")
+
+    @model_validator(mode="after")
+    def _each_once(self) -> ReviewPlan:
+        keys = [getattr(self, name) for name in type(self).model_fields]
+        twice = [key for key in keys if keys.count(key) > 1]
+        if twice:
+            raise PydanticCustomError("keys", "the key '{key}' stands for two things; give each its own", {"key": twice[0]})
+        return self
+
+
 class Plan(Section):
     """All settings of an analysis.
 
@@ -222,6 +244,7 @@ class Plan(Section):
     compare: ComparePlan = ComparePlan()
     verdict: VerdictPlan = VerdictPlan()
     report: ReportPlan = ReportPlan()
+    review: ReviewPlan = ReviewPlan()
 
 
 def read_plan(path: str | Path) -> Plan:

@@ -1,0 +1,108 @@
+"""The answer on the page, live: tips before and now, the barrier-by-tip figure, the averaged spectrum, cautions, counts."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from bokeh.layouts import column
+from bokeh.transform import dodge
+
+from sts.review.desk import Desk
+from sts.review.look import BLACK, BLUE, GREY, PALE, hover, number, plot, safe, source, table, text_box
+
+NS = 1e9
+
+
+class AnswerView:
+    """What the session says under the decisions in force, beside what it said when the page was opened."""
+
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
+        self.words, self.tips = text_box(), text_box()
+        self.then, self.now = source("tip", "y", "low", "high"), source("tip", "y", "low", "high")
+        self.before, self.after = source("x", "y"), source("x", "y", "low", "high")
+        self.by_tip = plot("barrier (eV)", height=210, x_range=[" "])
+        self.spectrum = plot("group's dI/dV (nS)", "bias (V)", height=200)
+        self._draw()
+        self.layout = column(self.words, self.by_tip, self.tips, self.spectrum, sizing_mode="stretch_width")
+        self.refresh("")
+
+    def _draw(self) -> None:
+        for data, colour, marker, shift, words in ((self.then, GREY, "circle", -0.12, "opened"), (self.now, BLUE, "diamond", 0.12, "now")):
+            where = dodge("tip", shift, range=self.by_tip.x_range)
+            dots = self.by_tip.scatter(where, "y", source=data, size=10, marker=marker, color=colour, legend_label=words)
+            self.by_tip.segment(where, "low", where, "high", source=data, color=colour, line_width=2)
+            hover(self.by_tip, dots, ("tip", "@tip"), ("barrier (eV)", "@y{0.000}"), ("from", "@low{0.000}"), ("to", "@high{0.000}"))
+        self.by_tip.legend.orientation, self.by_tip.legend.label_text_font_size = "horizontal", "11px"
+        self.by_tip.add_layout(self.by_tip.legend[0], "above")
+        self.by_tip.legend.label_text_color = BLACK
+        self.spectrum.varea("x", "low", "high", source=self.after, color=PALE)
+        self.spectrum.line("x", "y", source=self.before, color=GREY, line_width=1.5, line_dash="dashed", legend_label="opened")
+        self.spectrum.line("x", "y", source=self.after, color=BLUE, line_width=2, legend_label="now")
+        self.spectrum.legend.label_text_font_size = "11px"
+
+    def refresh(self, sweep: str) -> None:
+        """Show the answer as it stands now.
+
+        Parameters
+        ----------
+        sweep : str
+            That which is open; the spectrum shown is that of its group.
+        """
+        answer = self.desk.answer()
+        tips = answer.tips
+        names = _names(tips)
+        self.by_tip.visible = self.tips.visible = bool(names)
+        if names:
+            self.by_tip.x_range.factors = names
+        for data, prefix in ((self.then, "before_"), (self.now, "")):
+            data.data = {"tip": names} | {
+                key: tips[prefix + name].to_numpy(float)
+                for key, name in (("y", "barrier_eV"), ("low", "barrier_low_eV"), ("high", "barrier_high_eV"))
+            }
+        self.tips.text = _tips_table(names, tips)
+        self.words.text = self._counts(answer)
+        self._spectrum(sweep)
+
+    def _counts(self, answer: Any) -> str:
+        judged = self.desk.analysis.judged
+        used, by_person = int(judged["used"].sum()), int((judged["decided_by"] == "person").sum())
+        text = f"<p>{used} of {len(judged)} sweeps used; {by_person} decided by a person.</p>"
+        if len(answer.decided.columns) > 1 and len(answer.decided):
+            rows = [[str(cell) for cell in row] for row in answer.decided.itertuples(index=False)]
+            text += table("Decisions by tip", list(map(str, answer.decided.columns)), rows, right=set())
+        return text + "".join(f"<p class=caution>{safe(line)}</p>" for line in answer.cautions)
+
+    def _spectrum(self, sweep: str) -> None:
+        before, now = self.desk.spectrum(sweep) if sweep else (None, None)
+        self.spectrum.visible = now is not None or before is not None
+        self.before.data = {"x": before.bias, "y": before.didv * _scale(before)} if before is not None else {"x": [], "y": []}
+        self.after.data = (
+            {"x": now.bias, "y": now.didv * _scale(now), "low": now.didv_low * _scale(now), "high": now.didv_high * _scale(now)}
+            if now is not None else {"x": [], "y": [], "low": [], "high": []}
+        )  # fmt: skip
+        unit = (now or before).didv_unit if self.spectrum.visible else "S"
+        self.spectrum.yaxis.axis_label = f"group's dI/dV ({'nS' if unit == 'S' else unit})"
+
+
+def _scale(spectrum: Any) -> float:
+    return NS if spectrum.didv_unit == "S" else 1.0
+
+
+def _names(tips: Any) -> list[str]:
+    """A tip on each sample, told apart."""
+    several = tips["sample"].nunique() > 1
+    return [f"{t}, {s or 'no sample'}" if several else str(t) for t, s in zip(tips["tip"], tips["sample"], strict=True)]
+
+
+def _tips_table(names: list[str], tips: Any) -> str:
+    heads = ["tip", "sweeps", "opened (eV)", "now (eV)", "interval", "moved"]
+    rows = []
+    for name, row in zip(names, tips.to_dict(orient="records"), strict=True):
+        sweeps = "–" if not np.isfinite(row["sweeps"]) else f"{row['sweeps']:.0f}"
+        interval = f"{number(row['barrier_low_eV'], 2)} … {number(row['barrier_high_eV'], 2)}"
+        moved = row["moved_eV"]
+        rows.append([name, sweeps, number(row["before_barrier_eV"]), number(row["barrier_eV"]), interval,
+                     "–" if not np.isfinite(moved) else f"{moved:+.3f}"])  # fmt: skip
+    return table("Apparent barrier height by tip", heads, rows, right={1, 2, 3, 4, 5})

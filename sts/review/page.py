@@ -1,0 +1,287 @@
+"""The page of a review: a document for each window, all of them about one desk; long work is done beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+from bokeh.core.templates import get_env
+from bokeh.document import Document
+from bokeh.layouts import column
+from bokeh.models import CustomJS, TextInput
+
+from sts.analysis.sweep_view import curves_of
+from sts.review.answer_view import AnswerView
+from sts.review.decision_view import DecisionView
+from sts.review.desk import Desk
+from sts.review.look import safe, text_box
+from sts.review.many_view import ManyView
+from sts.review.out_view import OutView
+from sts.review.plots_bias import BiasPlots
+from sts.review.plots_height import HeightPlots, words_of
+from sts.review.settings_view import SettingsView
+from sts.review.worklist_view import WorklistView
+
+NEWS_MS = 1500  # how often the file is looked at for changes from outside
+LOOKS_EACH = 8  # of such looks after which what was looked at is written
+BESIDE = 60  # curves behind a sweep at most
+KEYS_JS = """
+document.addEventListener("keydown", event => {
+  const target = event.composedPath()[0];
+  if (event.ctrlKey || event.metaKey || event.altKey || event.isComposing) { return; }
+  const writing = target.matches && target.matches("input, textarea, select");
+  if (writing) { if (event.key === "Escape") { target.blur(); } return; }
+  if (!keys.includes(event.key)) { return; }
+  event.preventDefault();
+  pressed.value = event.key + " " + Date.now() + Math.random();
+});
+"""
+LOST_JS = "document.querySelector('header h1').textContent += ' - not connected any more; run sts review again';"
+
+
+class Review:
+    """What all windows of a review share.
+
+    Parameters
+    ----------
+    desk : Desk
+    """
+
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
+        self.pages: list[Page] = []
+        self.made: Path | None = None  # the page of the last report
+        self._hand = ThreadPoolExecutor(1, thread_name_prefix="desk")  # one change after the other
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What is told beside the address."""
+        looking = "It may not be written: open for looking only, no decision can be kept." if self.desk.read_only else ""
+        found = f"{self.desk.path.name}: {len(self.desk.worklist)} sweeps."
+        return (found, looking) if looking else (found,)
+
+    def build(self, doc: Document) -> None:
+        """Fill a document.
+
+        Parameters
+        ----------
+        doc : bokeh.document.Document
+        """
+        page = Page(self, doc)
+        self.pages.append(page)
+        doc.on_session_destroyed(lambda _: self.pages.remove(page) if page in self.pages else None)
+
+    def report_page(self) -> Path | None:
+        """The page of the report that was made last."""
+        return self.made
+
+    def work(self, page: Page, call: Callable[[], Any], then: Callable[[Any], None]) -> None:
+        """Do what may last, then go on with what it gave; what it could not do is told on the page.
+
+        Parameters
+        ----------
+        page : Page
+        call : callable()
+        then : callable(object)
+        """
+
+        def outcome() -> Callable[[], None]:
+            try:
+                found = call()
+            except (ValueError, OSError) as error:
+                told = str(error)
+                return lambda: page.say(told, refused=True)
+            return lambda: then(found)
+
+        if page.doc.session_context is None:  # driven from Python
+            outcome()()
+        else:
+            self._hand.submit(lambda: page.doc.add_next_tick_callback(outcome()))
+
+    def close(self) -> None:
+        """End; what was looked at is written."""
+        self._hand.shutdown()
+        self.desk.close()
+
+
+class Page:
+    """One window.
+
+    Parameters
+    ----------
+    review : Review
+    doc : bokeh.document.Document
+    """
+
+    def __init__(self, review: Review, doc: Document) -> None:
+        self.review, self.desk, self.doc = review, review.desk, doc
+        self.sweep = ""
+        self._ticks = 0
+        self.status, self.head = text_box(), text_box()
+        self.heights, self.biases = HeightPlots(), BiasPlots()
+        self.list = WorklistView(self.desk, self.open)
+        self.answer = AnswerView(self.desk)
+        self.decision = DecisionView(self)
+        self.many = ManyView(self)
+        self.settings = SettingsView(self)
+        self.out = OutView(self)
+        self.pressed = TextInput(visible=False)
+        self.pressed.on_change("value", lambda attr, old, new: self.key(new.split(" ")[0]))
+        self._place()
+        if self.list.sweeps:
+            self.open(self.list.sweeps[0])
+        self.say("This session is open for looking only; no decision can be kept." if self.desk.read_only else "Ready.")
+
+    def _place(self) -> None:
+        wide = {"sizing_mode": "stretch_width"}
+        roots = {
+            "status": column(self.status, self.pressed, **wide),
+            "listing": self.list.layout,
+            "sweep": column(self.head, self.heights.layout, self.biases.layout, self.many.layout, **wide),
+            "answer": column(self.decision.layout, self.answer.layout, self.settings.layout, self.out.layout, **wide),
+        }
+        for name, root in roots.items():
+            root.name = name
+            self.doc.add_root(root)
+        self.doc.title = f"Review of {self.desk.path.name}"
+        self.doc.template = get_env().from_string((Path(__file__).parent / "page.html").read_text(encoding="utf-8"))
+        self.doc.template_variables["heading"] = safe(self.doc.title)
+        keys = CustomJS(args={"pressed": self.pressed, "keys": list(self.decision.keys)}, code=KEYS_JS)
+        self.doc.js_on_event("document_ready", keys)
+        self.doc.js_on_event("connection_lost", CustomJS(code=LOST_JS))
+        self.doc.add_periodic_callback(self.look_outside, NEWS_MS)
+
+    def say(self, words: str, *, refused: bool = False) -> None:
+        """Tell something in the line at the top.
+
+        Parameters
+        ----------
+        words : str
+        refused : bool
+            Whether something could not be done.
+        """
+        self.status.text = f"<p{' class=caution' if refused else ''}>{safe(words)}</p>"
+
+    def key(self, key: str) -> None:
+        """Do what a key stands for.
+
+        Parameters
+        ----------
+        key : str
+        """
+        if key in self.decision.keys:
+            self.decision.keys[key]()
+
+    def open(self, sweep: str) -> None:
+        """Show a sweep, and remember that it was looked at.
+
+        Parameters
+        ----------
+        sweep : str
+        """
+        view = self.desk.view(sweep)
+        self.sweep = sweep
+        beside = curves_of(self.desk.measured, view.beside[:BESIDE])
+        height = hasattr(view, "height_m")
+        note = (self.heights if height else self.biases).show(view, beside)
+        self.heights.layout.visible, self.biases.layout.visible = height, not height
+        self.head.text = _heading(view, note)
+        self.desk.look(sweep)
+        self.list.looked(sweep)
+        self.decision.show(view, self.desk.reasons(sweep))
+        self.many.show(view)
+        self.answer._spectrum(sweep)
+
+    def step(self, by: int) -> None:
+        """Open the sweep so many rows further down the list.
+
+        Parameters
+        ----------
+        by : int
+        """
+        self.open(self.list.beside(self.sweep, by))
+
+    def decide(self, sweeps: Sequence[str], action: str, why: str = "") -> None:
+        """Keep a decision; it is in the session when the page says so.
+
+        Parameters
+        ----------
+        sweeps : sequence of str
+        action : str
+            ``"keep"``, ``"omit"`` or ``"undo"``.
+        why : str
+        """
+        names = list(sweeps)
+        what = names[0] if len(names) == 1 else f"{len(names)} sweeps"
+        self.say(f"working: {action} {what} ...")
+
+        def kept(_: Any) -> None:
+            self.say(f"Kept in the session: {action} {what}.")
+            self.review_changed()
+
+        self.review.work(self, lambda: self.desk.decide(names, action, why), kept)
+
+    def change(self, **settings: Any) -> None:
+        """Use other settings; without any, those of the rule.
+
+        Parameters
+        ----------
+        **settings : object
+            As `Desk.change` takes them.
+        """
+        self.say("working: measuring under these settings ...")
+
+        def done(_: Any) -> None:
+            self.say("The answer is that of these settings.")
+            self.review_changed()
+
+        call = (lambda: self.desk.change(**settings)) if settings else self.desk.back_to_rule
+        self.review.work(self, call, done)
+
+    def review_changed(self) -> None:
+        """Show what changed, here and in the other windows."""
+        for page in list(self.review.pages) or [self]:
+            if page is self or page.doc.session_context is None:
+                page.refresh()
+            else:
+                page.doc.add_next_tick_callback(page.refresh)
+
+    def refresh(self) -> None:
+        """Show everything as it stands now."""
+        self.list.refresh(self.sweep)
+        self.answer.refresh(self.sweep)
+        self.settings.refresh()
+        if self.sweep:
+            self.open(self.sweep)
+
+    def look_outside(self) -> None:
+        """Tell what another program changed in the session; now and then write what was looked at."""
+        self._ticks += 1
+
+        def told(news: tuple[str, ...]) -> None:
+            if news:
+                self.say("Changed from outside: " + "; ".join(news))
+                self.review_changed()
+
+        def look() -> tuple[str, ...]:
+            if self._ticks % LOOKS_EACH == 0:
+                self.desk.save_looks()
+            return self.desk.news()
+
+        self.review.work(self, look, told)
+
+
+def _heading(view: Any, note: str) -> str:
+    labels = ", ".join(f"{name} {safe(value)}" for name, value in view.labels.items() if name in ("sample", "tip", "site", "direction", "repeat"))
+    state = "used" if view.used else "left out"
+    by = f"by a person ({safe(view.decision)})" if view.decided_by == "person" else "by rule"
+    flags = "".join(f"<li>{safe(words_of(place))}</li>" for place in dict.fromkeys(view.places))
+    barrier = ""
+    if hasattr(view, "barrier_eV") and view.barrier_eV == view.barrier_eV:
+        barrier = f" Apparent barrier {view.barrier_eV:.3f} eV ({view.barrier_low_eV:.3f} to {view.barrier_high_eV:.3f})."
+    return (
+        f"<h3>{safe(view.sweep)}</h3><p>{labels}. <b>{state}</b>, {by}.{barrier}</p>"
+        f"{f'<ul>{flags}</ul>' if flags else '<p>No flag.</p>'}{f'<p>{safe(note)}</p>' if note else ''}"
+    )

@@ -1,0 +1,153 @@
+"""The list of what to look at next, on the page: filters, counts, rows that are drawn as they come into view."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pandas as pd
+from bokeh.layouts import column, row
+from bokeh.models import ColumnDataSource, DataTable, InlineStyleSheet, Select, TableColumn, TextInput
+
+from sts.review.desk import Desk
+from sts.review.look import safe, styled, text_box
+from sts.review.worklist import Filters
+
+ALL = "all"
+_SHOWN = {"": "all", "unseen": "to look at", "used": "used", "out": "left out", "person": "decided by a person"}
+_LIST = """
+:host { font-size: 13px; } .slick-cell { color: #1B1B1B; line-height: 26px; }
+.slick-header-column { color: #1B1B1B; font-weight: 600; background: #F3F3F3; }
+.slick-row.active .slick-cell, .slick-cell.selected { background: #CFE3F1 !important; }
+.slick-cell.active { outline: 3px solid #0072B2; outline-offset: -3px; }
+"""
+
+
+class WorklistView:
+    """The table and its filters; `chosen` is called with the sweep that a person picks."""
+
+    def __init__(self, desk: Desk, chosen: Callable[[str], None]) -> None:
+        self.desk, self.chosen = desk, chosen
+        self.source = ColumnDataSource(data={name: [] for name in ("sweep", "state", "where", "why")})
+        self.counts = text_box()
+        self.text = TextInput(title="Find (name, flag, reason)", sizing_mode="stretch_width", stylesheets=[styled()], name="find")
+        self.shown = Select(title="Show", value="", options=list(_SHOWN.items()), stylesheets=[styled()], sizing_mode="stretch_width")
+        known = desk.worklist
+        self.choices = {name: _select(name, _values(known, name)) for name in ("kind", "tip", "site", "flag")}
+        heads = [("state", "", 30), ("sweep", "sweep", 150), ("where", "tip, site", 90), ("why", "why it stands here", 260)]
+        self.table = DataTable(
+            source=self.source, columns=[TableColumn(field=f, title=t, width=w, sortable=False) for f, t, w in heads],
+            height=430, sizing_mode="stretch_width", autosize_mode="none", row_height=28, index_position=None,
+            reorderable=False, selectable=True, stylesheets=[InlineStyleSheet(css=_LIST)],
+        )  # fmt: skip
+        for widget in (self.text, self.shown, *self.choices.values()):
+            widget.on_change("value", lambda attr, old, new: self.refresh())
+        self.source.selected.on_change("indices", self._picked)
+        self.sweeps: list[str] = []
+        self._own = False
+        pairs = list(self.choices.values())
+        self.layout = column(
+            self.counts, row(*pairs[:2], sizing_mode="stretch_width"), row(*pairs[2:], sizing_mode="stretch_width"),
+            row(self.shown, self.text, sizing_mode="stretch_width"), self.table, sizing_mode="stretch_width",
+        )  # fmt: skip
+        self.refresh()
+
+    @property
+    def filters(self) -> Filters:
+        """What is asked for."""
+        value = {name: "" if choice.value == ALL else choice.value for name, choice in self.choices.items()}
+        shown = self.shown.value
+        return Filters(
+            **value,
+            text=self.text.value.strip(),
+            unseen=shown == "unseen",
+            used=True if shown == "used" else False if shown == "out" else None,
+            decided_by="person" if shown == "person" else "",
+        )
+
+    def refresh(self, current: str = "") -> None:
+        """Show the rows as they stand now, that of `current` marked.
+
+        Parameters
+        ----------
+        current : str
+            A sweep; that which is marked if not given.
+        """
+        current = current or self.marked
+        rows = self.desk.filtered(self.filters)
+        self.sweeps = rows["sweep"].tolist()
+        self._own = True
+        self.source.data = {
+            "sweep": self.sweeps,
+            "state": [_state(*cells) for cells in zip(rows["looked"], rows["used"], rows["decided_by"], strict=True)],
+            "where": [f"{tip or '–'}, {site or '–'}" for tip, site in zip(rows["tip"], rows["site"], strict=True)],
+            "why": rows["why"].tolist(),
+        }
+        self.source.selected.indices = [self.sweeps.index(current)] if current in self.sweeps else []
+        self._own = False
+        self._count()
+
+    def looked(self, sweep: str) -> None:
+        """Mark the row of a sweep as the one that is open, and as looked at.
+
+        Parameters
+        ----------
+        sweep : str
+        """
+        self._count()
+        if sweep not in self.sweeps:
+            return
+        at = self.sweeps.index(sweep)
+        self._own = True
+        state = str(self.source.data["state"][at])
+        if state.startswith("○"):
+            self.source.patch({"state": [(at, "●" + state[1:])]})
+        self.source.selected.indices = [at]
+        self._own = False
+
+    @property
+    def marked(self) -> str:
+        """The sweep whose row is marked; nothing if none is."""
+        at = self.source.selected.indices
+        return self.sweeps[at[0]] if at and at[0] < len(self.sweeps) else ""
+
+    def beside(self, sweep: str, step: int) -> str:
+        """The sweep `step` rows further down; the first where `sweep` is not in the list, itself at an end.
+
+        Parameters
+        ----------
+        sweep : str
+        step : int
+        """
+        if not self.sweeps:
+            return sweep
+        if sweep not in self.sweeps:
+            return self.sweeps[0]
+        return self.sweeps[min(max(self.sweeps.index(sweep) + step, 0), len(self.sweeps) - 1)]
+
+    def _picked(self, _name: str, _old: Any, new: list[int]) -> None:
+        if new and not self._own and new[0] < len(self.sweeps):
+            self.chosen(self.sweeps[new[0]])
+
+    def _count(self) -> None:
+        done, total = self.desk.looked_at
+        self.counts.text = (
+            f"<p><b>{done}</b> looked at, <b>{total - done}</b> to look at; {len(self.sweeps)} in the list.<br>"
+            f"{safe('● looked at  ○ not yet  ✕ left out  ✎ decided by a person')}</p>"
+        )
+
+
+def _state(looked: bool, used: bool, by: str) -> str:
+    return ("●" if looked else "○") + ("" if used else "✕") + ("✎" if by == "person" else "")
+
+
+def _values(known: pd.DataFrame, name: str) -> list[str]:
+    if name == "flag":
+        return sorted({flag for flags in known["flags"].unique() for flag in flags.split(";") if flag})
+    return [value for value in known[name].unique() if value]
+
+
+def _select(name: str, values: list[str]) -> Select:
+    words = {"iv": "I(V)", "iz": "I(z)"} if name == "kind" else {}
+    options = [(ALL, ALL), *((value, words.get(value, value)) for value in values)]
+    return Select(title=name.capitalize(), value=ALL, options=options, sizing_mode="stretch_width", stylesheets=[styled()])
