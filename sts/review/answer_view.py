@@ -63,18 +63,27 @@ class AnswerView:
             }
         self.tips.text = _tips_table(names, tips)
         self.words.text = self._counts(answer)
-        self._spectrum(sweep)
+        self.show_group(sweep)
 
     def _counts(self, answer: Any) -> str:
         judged = self.desk.analysis.judged
         used, by_person = int(judged["used"].sum()), int((judged["decided_by"] == "person").sum())
         text = f"<p>{used} of {len(judged)} sweeps used; {by_person} decided by a person.</p>"
-        if len(answer.decided.columns) > 1 and len(answer.decided):
-            rows = [[str(cell) for cell in row] for row in answer.decided.itertuples(index=False)]
-            text += table("Decisions by tip", list(map(str, answer.decided.columns)), rows, right=set())
+        if answer.sentence:
+            text += f"<p>{safe(answer.sentence)}</p>"
+        if len(answer.decided):
+            shown = [name for name in ("tip", "omitted", "kept", "raised", "lowered") if name in answer.decided]
+            rows = [[str(cell) for cell in row] for row in answer.decided[shown].itertuples(index=False)]
+            text += table("Decisions by tip", shown, rows, right=set(range(1, len(shown))))
         return text + "".join(f"<p class=caution>{safe(line)}</p>" for line in answer.cautions)
 
-    def _spectrum(self, sweep: str) -> None:
+    def show_group(self, sweep: str) -> None:
+        """Show the averaged spectrum of the group of a sweep, if there is one.
+
+        Parameters
+        ----------
+        sweep : str
+        """
         before, now = self.desk.spectrum(sweep) if sweep else (None, None)
         self.spectrum.visible = now is not None or before is not None
         self.before.data = {"x": before.bias, "y": before.didv * _scale(before)} if before is not None else {"x": [], "y": []}
@@ -97,12 +106,14 @@ def _names(tips: Any) -> list[str]:
 
 
 def _tips_table(names: list[str], tips: Any) -> str:
-    heads = ["tip", "sweeps", "opened (eV)", "now (eV)", "interval", "moved"]
+    """The numbers by tip when the session was opened and now, each with its interval, and the verdict where there is one."""
     rows = []
     for name, row in zip(names, tips.to_dict(orient="records"), strict=True):
-        sweeps = "–" if not np.isfinite(row["sweeps"]) else f"{row['sweeps']:.0f}"
-        interval = f"{number(row['barrier_low_eV'], 2)} … {number(row['barrier_high_eV'], 2)}"
+        values = [
+            f"{number(row[p + 'barrier_eV'])} ({number(row[p + 'barrier_low_eV'], 2)}–{number(row[p + 'barrier_high_eV'], 2)})"
+            for p in ("before_", "")
+        ]
         moved = row["moved_eV"]
-        rows.append([name, sweeps, number(row["before_barrier_eV"]), number(row["barrier_eV"]), interval,
-                     "–" if not np.isfinite(moved) else f"{moved:+.3f}"])  # fmt: skip
-    return table("Apparent barrier height by tip", heads, rows, right={1, 2, 3, 4, 5})
+        rows.append([name, *values, f"{moved:+.3f}" if np.isfinite(moved) else "–", str(row.get("verdict") or "–")])
+    heads = ["tip", "opened", "now", "moved", "verdict"]
+    return table("Apparent barrier height by tip (eV)", heads, rows, right={1, 2, 3})

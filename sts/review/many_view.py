@@ -9,7 +9,7 @@ from bokeh.models import CheckboxGroup, InlineStyleSheet
 from bokeh.plotting import figure
 
 from sts.analysis.sweep_view import curves_of
-from sts.review.look import BLUE, GREY, VERMILLION, button, styled
+from sts.review.look import BLUE, GREY, VERMILLION, button, styled, text_box
 
 MOST = 40  # small plots at once
 WRAPPED = ":host { flex-flow: row wrap; gap: 8px; }"
@@ -27,7 +27,7 @@ class ManyView:
         self.page = page
         self.shown = False
         self.cells: list[tuple[str, CheckboxGroup]] = []
-        self.box = column(sizing_mode="stretch_width", stylesheets=[InlineStyleSheet(css=WRAPPED)])
+        self.box = column(text_box(), sizing_mode="stretch_width", stylesheets=[InlineStyleSheet(css=WRAPPED)])
         self.layout = column(self.box, sizing_mode="stretch_width", visible=False)
 
     @property

@@ -22,6 +22,7 @@ from sts.review.out_view import OutView
 from sts.review.plots_bias import BiasPlots
 from sts.review.plots_height import HeightPlots, words_of
 from sts.review.settings_view import SettingsView
+from sts.review.window_view import WindowView
 from sts.review.worklist_view import WorklistView
 
 NEWS_MS = 1500  # how often the file is looked at for changes from outside
@@ -124,6 +125,7 @@ class Page:
         self.list = WorklistView(self.desk, self.open)
         self.answer = AnswerView(self.desk)
         self.decision = DecisionView(self)
+        self.window = WindowView(self)
         self.many = ManyView(self)
         self.settings = SettingsView(self)
         self.out = OutView(self)
@@ -139,7 +141,7 @@ class Page:
         roots = {
             "status": column(self.status, self.pressed, **wide),
             "listing": self.list.layout,
-            "sweep": column(self.head, self.heights.layout, self.biases.layout, self.many.layout, **wide),
+            "sweep": column(self.head, self.heights.layout, self.window.layout, self.biases.layout, self.many.layout, **wide),
             "answer": column(self.decision.layout, self.answer.layout, self.settings.layout, self.out.layout, **wide),
         }
         for name, root in roots.items():
@@ -186,13 +188,16 @@ class Page:
         beside = curves_of(self.desk.measured, view.beside[:BESIDE])
         height = hasattr(view, "height_m")
         note = (self.heights if height else self.biases).show(view, beside)
-        self.heights.layout.visible, self.biases.layout.visible = height, not height
-        self.head.text = _heading(view, note)
+        self.heights.layout.visible = self.window.layout.visible = height
+        self.biases.layout.visible = not height
+        if height:
+            self.window.show(view)
+        self.head.text = _heading(view, note, self.list.why(sweep))
         self.desk.look(sweep)
         self.list.looked(sweep)
         self.decision.show(view, self.desk.reasons(sweep))
         self.many.show(view)
-        self.answer._spectrum(sweep)
+        self.answer.show_group(sweep)
 
     def step(self, by: int) -> None:
         """Open the sweep so many rows further down the list.
@@ -273,8 +278,10 @@ class Page:
         self.review.work(self, look, told)
 
 
-def _heading(view: Any, note: str) -> str:
-    labels = ", ".join(f"{name} {safe(value)}" for name, value in view.labels.items() if name in ("sample", "tip", "site", "direction", "repeat"))
+def _heading(view: Any, note: str, why: str) -> str:
+    """What is said of a sweep above its curves."""
+    told = ("sample", "tip", "site", "direction", "repeat")
+    labels = ", ".join(f"{name} {safe(value)}" for name, value in view.labels.items() if name in told)
     state = "used" if view.used else "left out"
     by = f"by a person ({safe(view.decision)})" if view.decided_by == "person" else "by rule"
     flags = "".join(f"<li>{safe(words_of(place))}</li>" for place in dict.fromkeys(view.places))
@@ -283,5 +290,6 @@ def _heading(view: Any, note: str) -> str:
         barrier = f" Apparent barrier {view.barrier_eV:.3f} eV ({view.barrier_low_eV:.3f} to {view.barrier_high_eV:.3f})."
     return (
         f"<h3>{safe(view.sweep)}</h3><p>{labels}. <b>{state}</b>, {by}.{barrier}</p>"
+        f"{f'<p>Why it stands here: {safe(why)}.</p>' if why else ''}"
         f"{f'<ul>{flags}</ul>' if flags else '<p>No flag.</p>'}{f'<p>{safe(note)}</p>' if note else ''}"
     )

@@ -7,9 +7,10 @@ from typing import Any
 
 import numpy as np
 from bokeh.layouts import column
+from bokeh.models import Span
 
 from sts.review.look import BLACK, BLUE, GREEN, PALE, PURPLE, VERMILLION, hover, plot, source
-from sts.review.plots_height import draw_places
+from sts.review.plots_height import draw_levels, draw_places
 
 PA, NS = 1e12, 1e9
 
@@ -22,6 +23,7 @@ class BiasPlots:
         self.own, self.group, self.lock = source("x", "y", "n"), source("x", "y", "low", "high"), source("x", "y")
         self.ratio = source("x", "y", "low", "high")
         self.spans, self.points = source("x0", "x1", "words"), source("x", "words")
+        self.levels = source("x", "y0", "y1", "words")
         self.current = plot("current (pA)", height=230)
         shared = {"x_range": self.current.x_range}
         self.slope = plot("dI/dV (nS)", height=210, **shared)
@@ -41,6 +43,8 @@ class BiasPlots:
         hover(self.current, out, ("masked", "@why"))
         hover(self.current, strips, ("flag", "@words"))
         hover(self.current, lines, ("flag", "@words"))
+        steps = self.current.segment("x", "y0", "x", "y1", source=self.levels, color=VERMILLION, line_width=7)
+        hover(self.current, steps, ("flag", "@words"))
         for made, data, column_name in ((self.slope, self.group, "y"), (self.normalised, self.ratio, "n")):
             made.varea("x", "low", "high", source=data, color=PALE, legend_label="group's band")
             made.line("x", "y", source=data, color=BLUE, line_width=2, line_dash="dashed", legend_label="group's mean")
@@ -50,7 +54,7 @@ class BiasPlots:
             made.legend.padding, made.legend.spacing, made.legend.label_text_color = 4, 0, BLACK
         line = self.lockin.line("x", "y", source=self.lock, color=PURPLE, line_width=1.6)
         hover(self.lockin, line, ("bias (V)", "@x{0.000}"), ("lock-in", "@y"))
-        self.current.add_layout(_zero(GREEN))
+        self.current.add_layout(Span(location=0, dimension="width", line_color=GREEN, line_dash="dotted"))
 
     def show(self, view: Any, beside: Sequence[Any]) -> str:
         """Draw a sweep; return what is not shown of it, in words.
@@ -88,10 +92,5 @@ class BiasPlots:
             self.lock.data = {"x": x, "y": view.lockin}
             self.lockin.yaxis.axis_label = f"lock-in ({view.lockin_unit})" if view.lockin_unit else "lock-in"
         draw_places(view, self.spans, self.points, 1.0)
+        draw_levels(view, self.levels, (float(x[0]), 0.0))
         return str(view.no_group)
-
-
-def _zero(colour: str) -> Any:
-    from bokeh.models import Span
-
-    return Span(location=0, dimension="width", line_color=colour, line_dash="dotted")

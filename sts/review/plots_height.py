@@ -21,12 +21,14 @@ class HeightPlots:
         self.beside, self.samples, self.masked = source("x", "y", "sweep"), source("x", "y"), source("x", "y", "why")
         self.fit, self.residual, self.local = source("x", "y"), source("x", "y"), source("x", "y", "low", "high")
         self.spans, self.points = source("x0", "x1", "words"), source("x", "words")
+        self.levels = source("x", "y0", "y1", "words")
         self.current = plot("current (pA)", height=330, y_axis_type="log")
         shared = {"x_range": self.current.x_range}
         self.noise = plot("residual (σ)", height=130, **shared)
         self.barrier = plot("local barrier (eV)", "height from the near end (nm)", height=160, **shared)
         self.window = BoxAnnotation(fill_color=BLUE, fill_alpha=0.07, line_color=BLUE, line_dash="dashed", line_alpha=0.8)
         self.offset = Span(dimension="width", line_color=GREEN, line_dash="dotted", line_width=2, visible=False)
+        self._heights = np.empty(0)
         self._draw()
         self.layout = column(self.current, self.noise, self.barrier, sizing_mode="stretch_width")
 
@@ -43,6 +45,8 @@ class HeightPlots:
         hover(main, out, ("masked", "@why"), ("height (nm)", "@x{0.000}"), ("current (pA)", "@y{0.00}"))
         hover(main, strips, ("flag", "@words"))
         hover(main, lines, ("flag", "@words"))
+        steps = main.segment("x", "y0", "x", "y1", source=self.levels, color=VERMILLION, line_width=7)
+        hover(main, steps, ("flag", "@words"))
         main.legend.location, main.legend.background_fill_alpha, main.legend.label_text_color = "top_right", 0.85, BLACK
         main.legend.label_text_font_size, main.legend.padding, main.legend.spacing = "11px", 4, 0
         main.add_layout(self.window)
@@ -88,9 +92,24 @@ class HeightPlots:
         self.offset.visible = bool(view.offset_A > 0)
         self.offset.location = view.offset_A * PA if view.offset_A > 0 else None
         draw_places(view, self.spans, self.points, NM)
+        lowest = float(y[seen].min()) if seen.any() else 1.0
+        draw_levels(view, self.levels, (x[0], lowest))
+        self._heights = x
         if not seen.all():
             return f"{int((~seen).sum())} of {seen.size} samples are zero or below; a logarithmic axis cannot show them."
         return ""
+
+    def show_fit(self, fitted_A: np.ndarray, used: np.ndarray) -> None:
+        """Draw another fit of the sweep that is shown.
+
+        Parameters
+        ----------
+        fitted_A : ndarray, shape (n,)
+            The curve [A].
+        used : ndarray of bool, shape (n,)
+            The samples that were fitted.
+        """
+        self.fit.data = _above_zero(self._heights, np.where(used, fitted_A * PA, np.nan))
 
 
 def draw_places(view: Any, spans: Any, points: Any, scale: float) -> None:
@@ -110,6 +129,24 @@ def draw_places(view: Any, spans: Any, points: Any, scale: float) -> None:
         "words": [words_of(p) for p in of["span"]],
     }  # fmt: skip
     points.data = {"x": [p.first * scale for p in of["point"]], "words": [words_of(p) for p in of["point"]]}
+
+
+def draw_levels(view: Any, levels: Any, foot: tuple[float, float]) -> None:
+    """Fill the source of what is marked as a size along the current: a bar of that height.
+
+    Parameters
+    ----------
+    view : HeightView or BiasView
+    levels : bokeh.models.ColumnDataSource
+        With columns ``x``, ``y0``, ``y1``, ``words``.
+    foot : (float, float)
+        Where a bar stands: position along the axis as plotted, current [pA].
+    """
+    sizes = [place for place in view.places if place.kind == "level"]
+    levels.data = {
+        "x": [foot[0]] * len(sizes), "y0": [foot[1]] * len(sizes), "y1": [foot[1] + p.size * PA for p in sizes],
+        "words": [words_of(p) for p in sizes],
+    }  # fmt: skip
 
 
 def words_of(place: Any) -> str:

@@ -29,7 +29,7 @@ class SettingsView:
         self.page = page
         self.average = _select("Average of spectra", ["mean", "median", "geometric"])
         self.groups = _select("Spectra are grouped by", list(GROUPS))
-        self.width = Slider(title="Energy width of smoothing (mV)", start=1, end=200, step=1, value=20,
+        self.width = Slider(title="Energy width of smoothing (mV)", start=1, end=200, step=1, value=20, format="0",
                             sizing_mode="stretch_width", stylesheets=[styled()])  # fmt: skip
         self.curve = source("x", "y")
         self.chosen = Span(dimension="height", line_color=VERMILLION, line_dash="dashed")

@@ -34,7 +34,7 @@ class WorklistView:
         self.shown = Select(title="Show", value="", options=list(_SHOWN.items()), stylesheets=[styled()], sizing_mode="stretch_width")
         known = desk.worklist
         self.choices = {name: _select(name, _values(known, name)) for name in ("kind", "tip", "site", "flag")}
-        heads = [("state", "", 30), ("sweep", "sweep", 150), ("where", "tip, site", 90), ("why", "why it stands here", 260)]
+        heads = [("state", "", 46), ("sweep", "sweep", 150), ("where", "tip, site", 90), ("why", "why it stands here", 260)]
         self.table = DataTable(
             source=self.source, columns=[TableColumn(field=f, title=t, width=w, sortable=False) for f, t, w in heads],
             height=430, sizing_mode="stretch_width", autosize_mode="none", row_height=28, index_position=None,
@@ -104,6 +104,15 @@ class WorklistView:
             self.source.patch({"state": [(at, "●" + state[1:])]})
         self.source.selected.indices = [at]
         self._own = False
+
+    def why(self, sweep: str) -> str:
+        """Why a sweep stands where it stands; nothing if it is not in the list.
+
+        Parameters
+        ----------
+        sweep : str
+        """
+        return str(self.source.data["why"][self.sweeps.index(sweep)]) if sweep in self.sweeps else ""
 
     @property
     def marked(self) -> str:
