@@ -222,7 +222,9 @@ class ReviewPlan(Section):
         keys = [getattr(self, name) for name in type(self).model_fields]
         twice = [key for key in keys if keys.count(key) > 1]
         if twice:
-            raise PydanticCustomError("keys", "the key '{key}' stands for two things; give each its own", {"key": twice[0]})
+            raise PydanticCustomError(
+                "keys", "the key '{key}' stands for two things; give each its own", {"key": twice[0]}
+            )
         return self
 
 

@@ -29,16 +29,30 @@ class AnswerView:
         self.refresh("")
 
     def _draw(self) -> None:
-        for data, colour, marker, shift, words in ((self.then, GREY, "circle", -0.12, "opened"), (self.now, BLUE, "diamond", 0.12, "now")):
+        for data, colour, marker, shift, words in (
+            (self.then, GREY, "circle", -0.12, "opened"),
+            (self.now, BLUE, "diamond", 0.12, "now"),
+        ):
             where = dodge("tip", shift, range=self.by_tip.x_range)
-            dots = self.by_tip.scatter(where, "y", source=data, size=10, marker=marker, color=colour, legend_label=words)
+            dots = self.by_tip.scatter(
+                where, "y", source=data, size=10, marker=marker, color=colour, legend_label=words
+            )
             self.by_tip.segment(where, "low", where, "high", source=data, color=colour, line_width=2)
-            hover(self.by_tip, dots, ("tip", "@tip"), ("barrier (eV)", "@y{0.000}"), ("from", "@low{0.000}"), ("to", "@high{0.000}"))
+            hover(
+                self.by_tip,
+                dots,
+                ("tip", "@tip"),
+                ("barrier (eV)", "@y{0.000}"),
+                ("from", "@low{0.000}"),
+                ("to", "@high{0.000}"),
+            )
         self.by_tip.legend.orientation, self.by_tip.legend.label_text_font_size = "horizontal", "11px"
         self.by_tip.add_layout(self.by_tip.legend[0], "above")
         self.by_tip.legend.label_text_color = BLACK
         self.spectrum.varea("x", "low", "high", source=self.after, color=PALE)
-        self.spectrum.line("x", "y", source=self.before, color=GREY, line_width=1.5, line_dash="dashed", legend_label="opened")
+        self.spectrum.line(
+            "x", "y", source=self.before, color=GREY, line_width=1.5, line_dash="dashed", legend_label="opened"
+        )
         self.spectrum.line("x", "y", source=self.after, color=BLUE, line_width=2, legend_label="now")
         self.spectrum.legend.label_text_font_size = "11px"
 
@@ -86,7 +100,9 @@ class AnswerView:
         """
         before, now = self.desk.spectrum(sweep) if sweep else (None, None)
         self.spectrum.visible = now is not None or before is not None
-        self.before.data = {"x": before.bias, "y": before.didv * _scale(before)} if before is not None else {"x": [], "y": []}
+        self.before.data = (
+            {"x": before.bias, "y": before.didv * _scale(before)} if before is not None else {"x": [], "y": []}
+        )
         self.after.data = (
             {"x": now.bias, "y": now.didv * _scale(now), "low": now.didv_low * _scale(now), "high": now.didv_high * _scale(now)}
             if now is not None else {"x": [], "y": [], "low": [], "high": []}

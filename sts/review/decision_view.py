@@ -46,12 +46,19 @@ class DecisionView:
         named = page.desk.plan.review
         self.keys = {getattr(named, name): call for name, call in self.done.items()}
         self.buttons: dict[str, Button] = {
-            name: button(f"{_WORDS[name]}  [{getattr(named, name)}]", call, name=name) for name, call in self.done.items()
+            name: button(f"{_WORDS[name]}  [{getattr(named, name)}]", call, name=name)
+            for name, call in self.done.items()
         }
         for name in ("keep", "omit", "undo"):
             self.buttons[name].disabled = page.desk.read_only
-        self.offered = Select(title="Reason", options=[OWN_WORDS], value=OWN_WORDS, sizing_mode="stretch_width", stylesheets=[styled()])
-        self.own = TextInput(title="In my own words (needed unless one above is chosen)", sizing_mode="stretch_width", stylesheets=[styled()])
+        self.offered = Select(
+            title="Reason", options=[OWN_WORDS], value=OWN_WORDS, sizing_mode="stretch_width", stylesheets=[styled()]
+        )
+        self.own = TextInput(
+            title="In my own words (needed unless one above is chosen)",
+            sizing_mode="stretch_width",
+            stylesheets=[styled()],
+        )
         self.about = text_box()
         shown = list(self.buttons.values())
         wide = {"sizing_mode": "stretch_width"}
@@ -91,7 +98,9 @@ class DecisionView:
         sweeps = self.page.many.ticked or ([self.page.sweep] if self.page.sweep else [])
         why = self.why if action == "omit" else " ".join(self.own.value.split()) or LOOKED if action == "keep" else ""
         if action == "omit" and not why:
-            self.about.text = f"<p class=caution>{safe('To leave a sweep out, say why: choose a flag or write a reason.')}</p>"
+            self.about.text = (
+                f"<p class=caution>{safe('To leave a sweep out, say why: choose a flag or write a reason.')}</p>"
+            )
             self.page.say("A reason is missing; nothing was decided.", refused=True)
             return
         self.about.text = ""

@@ -137,6 +137,7 @@ def table(caption: str, heads: list[str], rows: list[list[str]], *, right: set[i
     right : set of int
         Columns with numbers.
     """
+
     def cells(tag: str, row: list[str]) -> str:
         return "".join(f"<{tag}{' class=n' if i in right else ''}>{safe(c)}</{tag}>" for i, c in enumerate(row))
 

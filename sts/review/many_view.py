@@ -63,9 +63,16 @@ class ManyView:
     def _cell(self, curve: Any, *, used: bool, log: bool) -> Any:
         small = figure(width=150, height=96, y_axis_type="log" if log else "linear", tools="", toolbar_location=None)
         seen = curve.current_A > 0 if log else curve.current_A == curve.current_A
-        small.line(curve.x[seen], curve.current_A[seen], color=BLUE if used else VERMILLION, line_dash="solid" if used else "dashed")
+        small.line(
+            curve.x[seen],
+            curve.current_A[seen],
+            color=BLUE if used else VERMILLION,
+            line_dash="solid" if used else "dashed",
+        )
         small.axis.visible, small.outline_line_color, small.min_border = False, GREY, 2
         name = curve.sweep
         tick = CheckboxGroup(labels=["tick" + ("" if used else " (left out)")], width=150, stylesheets=[styled()])
         self.cells.append((name, tick))
-        return column(small, button(name, lambda: self.page.open(name), width=150, sizing_mode="fixed"), tick, width=156)
+        return column(
+            small, button(name, lambda: self.page.open(name), width=150, sizing_mode="fixed"), tick, width=156
+        )

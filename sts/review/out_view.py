@@ -48,7 +48,9 @@ class OutView:
     def commands(self) -> None:
         """Show the decisions in force as lines to copy."""
         lines = self.page.desk.commands()
-        self.words.text = f"<pre tabindex=0>{safe(lines)}</pre>" if lines else "<p>There are no decisions by a person.</p>"
+        self.words.text = (
+            f"<pre tabindex=0>{safe(lines)}</pre>" if lines else "<p>There are no decisions by a person.</p>"
+        )
 
     def report(self) -> None:
         """Make the report in a folder beside the session whose name is free."""
@@ -63,7 +65,9 @@ class OutView:
         def made(_: Any) -> None:
             self.page.review.made = out / "report.html"
             self.page.say(f"The report is made, in {out}.")
-            self.words.text = f"<p><a href='/report' target='_blank' rel='noopener'>Open the report</a> ({safe(out)})</p>"
+            self.words.text = (
+                f"<p><a href='/report' target='_blank' rel='noopener'>Open the report</a> ({safe(out)})</p>"
+            )
 
         self.page.review.work(self.page, lambda: self.page.desk.report(out, progress), made)
 

@@ -59,7 +59,9 @@ class Review:
     @property
     def notes(self) -> tuple[str, ...]:
         """What is told beside the address."""
-        looking = "It may not be written: open for looking only, no decision can be kept." if self.desk.read_only else ""
+        looking = (
+            "It may not be written: open for looking only, no decision can be kept." if self.desk.read_only else ""
+        )
         found = f"{self.desk.path.name}: {len(self.desk.worklist)} sweeps."
         return (found, looking) if looking else (found,)
 
@@ -141,7 +143,9 @@ class Page:
         roots = {
             "status": column(self.status, self.pressed, **wide),
             "listing": self.list.layout,
-            "sweep": column(self.head, self.heights.layout, self.window.layout, self.biases.layout, self.many.layout, **wide),
+            "sweep": column(
+                self.head, self.heights.layout, self.window.layout, self.biases.layout, self.many.layout, **wide
+            ),
             "answer": column(self.decision.layout, self.answer.layout, self.settings.layout, self.out.layout, **wide),
         }
         for name, root in roots.items():
@@ -287,7 +291,9 @@ def _heading(view: Any, note: str, why: str) -> str:
     flags = "".join(f"<li>{safe(words_of(place))}</li>" for place in dict.fromkeys(view.places))
     barrier = ""
     if hasattr(view, "barrier_eV") and view.barrier_eV == view.barrier_eV:
-        barrier = f" Apparent barrier {view.barrier_eV:.3f} eV ({view.barrier_low_eV:.3f} to {view.barrier_high_eV:.3f})."
+        barrier = (
+            f" Apparent barrier {view.barrier_eV:.3f} eV ({view.barrier_low_eV:.3f} to {view.barrier_high_eV:.3f})."
+        )
     return (
         f"<h3>{safe(view.sweep)}</h3><p>{labels}. <b>{state}</b>, {by}.{barrier}</p>"
         f"{f'<p>Why it stands here: {safe(why)}.</p>' if why else ''}"

@@ -34,7 +34,9 @@ class BiasPlots:
 
     def _draw(self) -> None:
         behind = self.current.multi_line("x", "y", source=self.beside, color="#A9A9A9")
-        strips = self.current.vstrip("x0", "x1", source=self.spans, fill_color=VERMILLION, fill_alpha=0.16, line_color=VERMILLION)
+        strips = self.current.vstrip(
+            "x0", "x1", source=self.spans, fill_color=VERMILLION, fill_alpha=0.16, line_color=VERMILLION
+        )
         lines = self.current.vspan("x", source=self.points, color=VERMILLION, line_width=2, line_dash="dashed")
         own = self.current.line("x", "y", source=self.samples, color=BLACK, line_width=1.8)
         out = self.current.scatter("x", "y", source=self.masked, size=7, marker="x", color=VERMILLION)

@@ -26,7 +26,9 @@ class HeightPlots:
         shared = {"x_range": self.current.x_range}
         self.noise = plot("residual (σ)", height=130, **shared)
         self.barrier = plot("local barrier (eV)", "height from the near end (nm)", height=160, **shared)
-        self.window = BoxAnnotation(fill_color=BLUE, fill_alpha=0.07, line_color=BLUE, line_dash="dashed", line_alpha=0.8)
+        self.window = BoxAnnotation(
+            fill_color=BLUE, fill_alpha=0.07, line_color=BLUE, line_dash="dashed", line_alpha=0.8
+        )
         self.offset = Span(dimension="width", line_color=GREEN, line_dash="dotted", line_width=2, visible=False)
         self._heights = np.empty(0)
         self._draw()
@@ -34,11 +36,17 @@ class HeightPlots:
 
     def _draw(self) -> None:
         main = self.current
-        behind = main.multi_line("x", "y", source=self.beside, color="#A9A9A9", line_width=1, legend_label="others of the site")
-        strips = main.vstrip("x0", "x1", source=self.spans, fill_color=VERMILLION, fill_alpha=0.16, line_color=VERMILLION)
+        behind = main.multi_line(
+            "x", "y", source=self.beside, color="#A9A9A9", line_width=1, legend_label="others of the site"
+        )
+        strips = main.vstrip(
+            "x0", "x1", source=self.spans, fill_color=VERMILLION, fill_alpha=0.16, line_color=VERMILLION
+        )
         lines = main.vspan("x", source=self.points, color=VERMILLION, line_width=2, line_dash="dashed")
         dots = main.scatter("x", "y", source=self.samples, size=4, color=BLACK, legend_label="samples")
-        out = main.scatter("x", "y", source=self.masked, size=7, marker="x", color=ORANGE, line_width=1.5, legend_label="masked")
+        out = main.scatter(
+            "x", "y", source=self.masked, size=7, marker="x", color=ORANGE, line_width=1.5, legend_label="masked"
+        )
         main.line("x", "y", source=self.fit, color=BLUE, line_width=2.2, legend_label="fit")
         hover(main, behind, ("sweep", "@sweep"))
         hover(main, dots, ("height (nm)", "@x{0.000}"), ("current (pA)", "@y{0.00}"))
@@ -87,8 +95,12 @@ class HeightPlots:
         self.residual.data = {"x": x[known], "y": view.residual[known]}
         known = np.isfinite(view.local_eV)
         local, error = view.local_eV[known], 2 * view.local_se_eV[known]
-        self.local.data = {"x": view.local_height_m[known] * NM, "y": local, "low": local - error, "high": local + error}
-        self.window.left, self.window.right = (end * NM if np.isfinite(end) else None for end in view.window_m)
+        self.local.data = {
+            "x": view.local_height_m[known] * NM,
+            "y": local,
+            "low": local - error,
+            "high": local + error,
+        }
         self.offset.visible = bool(view.offset_A > 0)
         self.offset.location = view.offset_A * PA if view.offset_A > 0 else None
         draw_places(view, self.spans, self.points, NM)
@@ -96,7 +108,9 @@ class HeightPlots:
         draw_levels(view, self.levels, (x[0], lowest))
         self._heights = x
         if not seen.all():
-            return f"{int((~seen).sum())} of {seen.size} samples are zero or below; a logarithmic axis cannot show them."
+            return (
+                f"{int((~seen).sum())} of {seen.size} samples are zero or below; a logarithmic axis cannot show them."
+            )
         return ""
 
     def show_fit(self, fitted_A: np.ndarray, used: np.ndarray) -> None:

@@ -39,8 +39,12 @@ class SettingsView:
         self.words, self.saved = text_box(), text_box()
         self._own = False
         self.average.on_change("value", lambda attr, old, new: self._use(**{"spectra.average": new}))
-        self.groups.on_change("value", lambda attr, old, new: self._use(**{"spectra.by": GROUPS[new]}) if new in GROUPS else None)
-        self.width.on_change("value_throttled", lambda attr, old, new: self._use(**{"spectra.smoothing_width_V": new / 1e3}))
+        self.groups.on_change(
+            "value", lambda attr, old, new: self._use(**{"spectra.by": GROUPS[new]}) if new in GROUPS else None
+        )
+        self.width.on_change(
+            "value_throttled", lambda attr, old, new: self._use(**{"spectra.smoothing_width_V": new / 1e3})
+        )
         self.layout = column(
             text_box("<h3>Settings</h3>"), self.average, self.groups, self.width, self.behind, self.words,
             button("Back to the rule", self.page.change), button("Save as plan", self.save), self.saved,
@@ -67,7 +71,11 @@ class SettingsView:
         self._show_curve()
         self._own = False
         rows = [f"<li>{safe(key)}: {safe(now)} instead of {safe(default)}</li>" for key, default, now in desk.changed]
-        self.words.text = f"<p>Other than the default:</p><ul>{''.join(rows)}</ul>" if rows else "<p>All settings are the defaults.</p>"
+        self.words.text = (
+            f"<p>Other than the default:</p><ul>{''.join(rows)}</ul>"
+            if rows
+            else "<p>All settings are the defaults.</p>"
+        )
 
     def _show_curve(self) -> None:
         """What leaving one sweep out says of each width, where the width was chosen so."""

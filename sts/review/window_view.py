@@ -33,7 +33,9 @@ class WindowView:
         )  # fmt: skip
         self.words = text_box()
         self.use = button("Fit all within this window", self.use_for_all)
-        self.layout = column(self.slider, row(self.words, self.use, sizing_mode="stretch_width"), sizing_mode="stretch_width")
+        self.layout = column(
+            self.slider, row(self.words, self.use, sizing_mode="stretch_width"), sizing_mode="stretch_width"
+        )
         self._own = self._waits = False
         self._last = 0.0
         self.box.on_change("left", lambda attr, old, new: self._dragged())
@@ -49,7 +51,9 @@ class WindowView:
         """
         self._own = True
         start, end = (float(view.height_m[at]) * 1e9 for at in (0, -1))
-        low, high = (x * 1e9 if math.isfinite(x) else other for x, other in zip(view.window_m, (start, end), strict=True))
+        low, high = (
+            x * 1e9 if math.isfinite(x) else other for x, other in zip(view.window_m, (start, end), strict=True)
+        )
         self.slider.update(start=start, end=max(end, start + 1e-3), value=(low, high))
         self.box.update(left=low, right=high)
         self.words.text = "<p>Drag an end of the shaded window, or move the slider by the arrow keys.</p>"

@@ -30,11 +30,20 @@ class WorklistView:
         self.desk, self.chosen = desk, chosen
         self.source = ColumnDataSource(data={name: [] for name in ("sweep", "state", "where", "why")})
         self.counts = text_box()
-        self.text = TextInput(title="Find (name, flag, reason)", sizing_mode="stretch_width", stylesheets=[styled()], name="find")
-        self.shown = Select(title="Show", value="", options=list(_SHOWN.items()), stylesheets=[styled()], sizing_mode="stretch_width")
+        self.text = TextInput(
+            title="Find (name, flag, reason)", sizing_mode="stretch_width", stylesheets=[styled()], name="find"
+        )
+        self.shown = Select(
+            title="Show", value="", options=list(_SHOWN.items()), stylesheets=[styled()], sizing_mode="stretch_width"
+        )
         known = desk.worklist
         self.choices = {name: _select(name, _values(known, name)) for name in ("kind", "tip", "site", "flag")}
-        heads = [("state", "", 46), ("sweep", "sweep", 150), ("where", "tip, site", 90), ("why", "why it stands here", 260)]
+        heads = [
+            ("state", "", 46),
+            ("sweep", "sweep", 150),
+            ("where", "tip, site", 90),
+            ("why", "why it stands here", 260),
+        ]
         self.table = DataTable(
             source=self.source, columns=[TableColumn(field=f, title=t, width=w, sortable=False) for f, t, w in heads],
             height=430, sizing_mode="stretch_width", autosize_mode="none", row_height=28, index_position=None,
@@ -159,4 +168,6 @@ def _values(known: pd.DataFrame, name: str) -> list[str]:
 def _select(name: str, values: list[str]) -> Select:
     words = {"iv": "I(V)", "iz": "I(z)"} if name == "kind" else {}
     options = [(ALL, ALL), *((value, words.get(value, value)) for value in values)]
-    return Select(title=name.capitalize(), value=ALL, options=options, sizing_mode="stretch_width", stylesheets=[styled()])
+    return Select(
+        title=name.capitalize(), value=ALL, options=options, sizing_mode="stretch_width", stylesheets=[styled()]
+    )

@@ -1,0 +1,148 @@
+"""A window of a review, driven from Python."""
+
+from __future__ import annotations
+
+import pytest
+
+pytest.importorskip("bokeh", reason="needs bokeh (the extra 'review')")
+
+from pathlib import Path
+
+from bokeh.document import Document
+from review.pages import first, page_of, press
+
+import sts
+from sts.plan import Plan
+from sts.review import Desk
+from sts.review.page import Review
+from sts.session import Session
+
+
+def decisions(path: Path) -> list[tuple[str, str, str]]:
+    return list(Session.open(path).decisions()[["sweep", "action", "why"]].itertuples(index=False, name=None))
+
+
+def test_it_opens_with_the_first_of_the_list_and_counts_it_as_looked_at(looked_at: Desk) -> None:
+    page = page_of(looked_at)
+    assert page.sweep == looked_at.worklist["sweep"].iloc[0]
+    assert looked_at.worklist["looked"].iloc[0]
+    assert page.sweep in page.head.text
+    assert {root.name for root in page.doc.roots} == {"status", "listing", "sweep", "answer"}
+
+
+def test_keys_do_what_the_buttons_do_and_the_session_holds_it(demo: Path) -> None:
+    page = page_of(demo)
+    sweep = page.sweep
+    page.decision.own.value = "tip touched"
+    press(page, "x")
+    assert decisions(demo) == [(sweep, "omit", "tip touched")]
+    assert page.status.text == f"<p>Kept in the session: omit {sweep}.</p>"
+    assert "left out" in page.head.text
+    press(page, "u")
+    assert [action for _, action, _ in decisions(demo)] == ["omit", "undo"]
+    press(page, "k")
+    assert decisions(demo)[-1][1] == "keep"
+    press(page, "j")
+    assert page.sweep == page.list.sweeps[1]
+    press(page, "h")
+    assert page.sweep == sweep
+    press(page, "?")  # stands for nothing
+    assert len(decisions(demo)) == 3
+
+
+def test_keys_are_those_of_the_plan(demo: Path) -> None:
+    plan = Plan(review={"following": "n", "omit": "-"})
+    page = page_of(demo, plan=plan)
+    start = page.sweep
+    press(page, "j")
+    assert page.sweep == start
+    press(page, "n")
+    assert page.sweep == page.list.sweeps[1]
+    assert "[n]" in page.decision.buttons["following"].label
+
+
+def test_the_answer_shows_what_a_decision_did(demo: Path) -> None:
+    page = page_of(demo)
+    before = page.answer.tips.text
+    page.open(first(page, "iz"))
+    page.decision.own.value = "to see what it does"
+    press(page, "x")
+    assert page.answer.tips.text != before
+    assert "1 decided by a person" in page.answer.words.text
+    then, now = page.answer.then.data, page.answer.now.data
+    assert list(then["tip"]) == list(now["tip"])
+    assert (then["y"] != now["y"]).sum() == 1
+    press(page, "u")
+    assert page.answer.tips.text == before
+
+
+def test_two_windows_show_the_same(demo: Path) -> None:
+    review = Review(Desk(demo))
+    for _ in range(2):
+        review.build(Document())
+    one, other = review.pages
+    one.decision.own.value = "tip touched"
+    press(one, "x")
+    assert "left out" in other.head.text
+    assert other.list.source.data["state"][0] == "●✕✎"
+
+
+def test_a_change_from_outside_is_told_and_shown(demo: Path) -> None:
+    page = page_of(demo)
+    Session.open(demo).mark([page.sweep], "omit", "from the command line")
+    page.look_outside()
+    assert "Changed from outside" in page.status.text
+    assert "from the command line" in page.head.text
+
+
+def test_a_session_that_may_not_be_written_is_looked_at_only(demo: Path) -> None:
+    page = page_of(demo, read_only=True)
+    assert "for looking only" in page.status.text
+    assert page.decision.buttons["omit"].disabled
+    page.decision.own.value = "tip touched"
+    press(page, "x")
+    assert decisions(demo) == []
+    assert "no decision can be kept" in page.status.text
+    press(page, "j")
+    assert page.sweep == page.list.sweeps[1]
+    assert "looking only" in page.review.notes[1]
+
+
+def test_what_cannot_be_done_is_told_on_the_page(demo: Path) -> None:
+    page = page_of(demo)
+    page.decide(["nobody"], "omit", "why")
+    assert "caution" in page.status.text
+    assert "nobody" in page.status.text
+
+
+def test_names_with_markup_are_shown_as_they_are(small: Path) -> None:
+    evil = "<img src=x onerror=alert(1)>"
+    sts.annotate_session(small, values={"site": evil})
+    page = page_of(small)
+    page.decision.own.value = evil
+    press(page, "x")
+    for name in page.list.sweeps:
+        page.open(name)
+        texts = [page.head.text, page.status.text, page.answer.words.text, page.answer.tips.text]
+        assert all("<img" not in text for text in texts)
+    assert "&lt;img" in page.head.text + page.answer.tips.text
+
+
+def test_another_setting_and_back_to_the_rule(demo: Path) -> None:
+    page = page_of(demo)
+    page.settings.average.value = "median"
+    assert page.desk.plan.spectra.average == "median"
+    assert "spectra.average: median instead of mean" in page.settings.words.text
+    page.change()
+    assert page.desk.plan == Plan()
+    assert page.settings.average.value == "mean"
+    assert "All settings are the defaults" in page.settings.words.text
+
+
+def test_every_sweep_of_both_kinds_is_drawn(looked_at: Desk) -> None:
+    page = page_of(looked_at)
+    for sweep in looked_at.worklist.groupby(["kind", "tip"])["sweep"].first():
+        page.open(sweep)
+        shown = page.heights if page.heights.layout.visible else page.biases
+        assert len(shown.samples.data["x"]) > 10
+        assert page.heights.layout.visible != page.biases.layout.visible
