@@ -107,7 +107,8 @@ class AnswerView:
             {"x": now.bias, "y": now.didv * _scale(now), "low": now.didv_low * _scale(now), "high": now.didv_high * _scale(now)}
             if now is not None else {"x": [], "y": [], "low": [], "high": []}
         )  # fmt: skip
-        unit = (now or before).didv_unit if self.spectrum.visible else "S"
+        some = now if now is not None else before
+        unit = some.didv_unit if some is not None else "S"
         self.spectrum.yaxis.axis_label = f"group's dI/dV ({'nS' if unit == 'S' else unit})"
 
 

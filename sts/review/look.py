@@ -17,7 +17,8 @@ ORANGE, SKY, BLACK, GREY, PALE = "#B87400", "#3C93C8", "#000000", "#6B6B6B", "#D
 FOCUS = """
 :host { font: 14px/1.4 system-ui, sans-serif; color: #1B1B1B; }
 :focus-visible { outline: 3px solid #0072B2 !important; outline-offset: 2px; box-shadow: none !important; }
-button.bk-btn { white-space: normal; min-height: 32px; border: 1px solid #6B6B6B; border-radius: 2px; background: #FFF; color: #1B1B1B; text-align: left; }
+button.bk-btn { white-space: normal; min-height: 32px; border: 1px solid #6B6B6B; border-radius: 2px;
+  background: #FFF; color: #1B1B1B; text-align: left; }
 button.bk-btn:hover { background: #EAF2F7; color: #1B1B1B; }
 button.bk-btn[disabled] { color: #6B6B6B; background: #F3F3F3; opacity: 1; }
 .bk-input { min-height: 30px; border: 1px solid #6B6B6B; color: #1B1B1B; }
@@ -29,7 +30,7 @@ table { border-collapse: collapse; width: 100%; } caption { text-align: left; fo
 th, td { text-align: left; padding: 2px 8px 2px 0; border-bottom: 1px solid #DADADA; vertical-align: top; }
 table { overflow-wrap: normal; font-size: 13px; } td.n, th.n { text-align: right; font-variant-numeric: tabular-nums; }
 ul { margin: 4px 0; padding-left: 18px; } h2, h3 { font-size: 15px; margin: 8px 0 4px; } p { margin: 4px 0; }
-.caution { border-left: 5px solid #D55E00; padding: 4px 8px; background: #FDF3EC; } kbd { border: 1px solid #6B6B6B; padding: 0 4px; }
+.caution { border-left: 5px solid #D55E00; padding: 4px 8px; background: #FDF3EC; }
 pre { white-space: pre-wrap; border: 1px solid #DADADA; padding: 6px; max-height: 260px; overflow: auto; }
 """
 
