@@ -32,6 +32,17 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         items[:] = [item for item in items if not item.get_closest_marker("study")]
 
 
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Say last how many tests had no browser, and how to have them."""
+    skipped = [str(report.longrepr) for report in terminalreporter.stats.get("skipped", [])]
+    without = [text for text in skipped if any(word in text for word in ("playwright", "Chromium", "chromium", "bokeh"))]
+    if without:
+        terminalreporter.write_line(
+            f"{len(without)} skipped (a module of tests counts once) for want of a browser or Bokeh: install Chromium as a "
+            "system package (apt install chromium), and requirements/dev.txt for playwright and Bokeh."
+        )
+
+
 @pytest.fixture(scope="session")
 def opendata() -> Path:
     """The folder of measured data (``STS_OPENDATA``, else beside the repository); skipped where absent."""

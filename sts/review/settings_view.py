@@ -102,7 +102,8 @@ class SettingsView:
         where = ""
         if not self.page.desk.read_only:
             path = write_beside(self.page.desk.path, text)
-            where = f"<p>Written: {safe(path.name)}, beside the session. Use it: <code>sts report --plan {safe(path.name)}</code></p>"
+            name = safe(path.name)
+            where = f"<p>Written: {name}, beside the session. Use it: <code>sts report --plan {name}</code></p>"
         self.saved.text = f"{where}<pre tabindex=0>{safe(text)}</pre>"
 
 
