@@ -35,7 +35,9 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     """Say last how many tests had no browser, and how to have them."""
     skipped = [str(report.longrepr) for report in terminalreporter.stats.get("skipped", [])]
-    without = [text for text in skipped if any(word in text for word in ("playwright", "Chromium", "chromium", "bokeh"))]
+    without = [
+        text for text in skipped if any(word in text for word in ("playwright", "Chromium", "chromium", "bokeh"))
+    ]
     if without:
         terminalreporter.write_line(
             f"{len(without)} skipped (a module of tests counts once) for want of a browser or Bokeh: install Chromium as a "

@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 from bokeh.layouts import column, row
-from bokeh.models import ColumnDataSource, DataTable, InlineStyleSheet, Select, TableColumn, TextInput
+from bokeh.models import ColumnDataSource, CustomJS, DataTable, InlineStyleSheet, Select, TableColumn, TextInput
 
 from sts.review.desk import Desk
 from sts.review.look import safe, styled, text_box
@@ -15,6 +15,11 @@ from sts.review.worklist import Filters
 
 ALL = "all"
 _SHOWN = {"": "all", "unseen": "to look at", "used": "used", "out": "left out", "person": "decided by a person"}
+# Rows that are in view keep what they showed, unless the table is told to draw them again.
+AGAIN_JS = """
+const view = Bokeh.index.find_one(table);
+if (view && view.grid) { setTimeout(() => { view.updateGrid(); view.grid.invalidateAllRows(); view.grid.render(); }, 0); }
+"""
 _LIST = """
 :host { font-size: 13px; } .slick-cell { color: #1B1B1B; line-height: 26px; }
 .slick-header-column { color: #1B1B1B; font-weight: 600; background: #F3F3F3; }
@@ -51,6 +56,7 @@ class WorklistView:
         )  # fmt: skip
         for widget in (self.text, self.shown, *self.choices.values()):
             widget.on_change("value", lambda attr, old, new: self.refresh())
+        self.source.js_on_change("data", CustomJS(args={"table": self.table}, code=AGAIN_JS))
         self.source.selected.on_change("indices", self._picked)
         self.sweeps: list[str] = []
         self._own = False

@@ -67,6 +67,7 @@ def test_an_evening_by_keyboard(address: str, browser: Any, demo: Path) -> None:
     page.keyboard.press("x")
     page.get_by_text(f"Kept in the session: omit {second}.").wait_for(timeout=30000)
     assert Session.open(demo).decisions()["sweep"].tolist() == [second]
+    page.locator(".slick-row", has_text=second).get_by_text("✕✎").wait_for(timeout=30000)
     page.keyboard.press("u")
     page.get_by_text(f"Kept in the session: undo {second}.").wait_for(timeout=30000)
     assert Session.open(demo).decisions()["action"].tolist() == ["omit", "undo"]
