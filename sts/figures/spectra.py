@@ -84,8 +84,6 @@ def plot_normalised(spectrum: Spectrum, *, confidence: float = 0.95, ax: Axes | 
     draw_band(ax, x, np.where(trusted, low, np.nan), np.where(trusted, high, np.nan), series=band, label=band)
     name = f"(dI/dV)/(I/V): n = {len(spectrum.sweeps)} sweeps"
     draw_line(ax, x, np.where(trusted, spectrum.normalised, np.nan), series="normalised, trusted", label=name)
-    draw_line(ax, x, np.where(trusted, np.nan, spectrum.normalised), series="normalised, not trusted",
-              look=Look(colour=GREY, style=STYLES[2], alpha=0.6, width=0.5))  # fmt: skip
     draw_line(ax, x[[0, -1]], [1.0, 1.0], series="ohmic", label="1: ohmic, and the limit at V = 0",
               look=Look(colour=BLACK, style=STYLES[1], width=0.6))  # fmt: skip
     mute(ax, spans_where(x, ~spectrum.trusted), label="not trusted: offsets decide")
@@ -233,10 +231,11 @@ def plot_setpoint_series(
         In one sample; told apart by their labels.
     confidence : float
         Level of the bands, for the legend.
-    axes : sequence of two matplotlib.axes.Axes, optional
-        For the curves and for the gaps.
+    axes : sequence of one or two matplotlib.axes.Axes, optional
+        For the curves, and for the gaps where one was found.
     """
-    upper, lower = given_or_new_rows(axes, (2.0, 1.0), height_in=4.0, share=False)
+    methods = _gaps_by_method(spectra)
+    upper, *lower = given_or_new_rows(axes, (2.0, 1.0) if methods else (1.0,), height_in=4.0, share=False)
     names = _short_labels(spectra)
     for i, spectrum in enumerate(spectra):
         label = f"{names[i]}: n = {len(spectrum.sweeps)}"
@@ -253,26 +252,32 @@ def plot_setpoint_series(
     upper.set_xlabel(BIAS_LABEL)
     upper.set_ylabel("(dI/dV)/(I/V), no unit")
     legend(upper)
+    if methods and lower:
+        _draw_gaps(lower[0], methods, names)
+    return [upper, *lower]
+
+
+def _gaps_by_method(spectra: Sequence[Spectrum]) -> dict[str, list[tuple[int, float, float]]]:
+    """(number of the spectrum, gap, its standard uncertainty [meV]) of every gap found, by method."""
     methods: dict[str, list[tuple[int, float, float]]] = {}
     for i, spectrum in enumerate(spectra):
         if spectrum.gaps is not None:
             for row in rows_of(spectrum.gaps):
                 if np.isfinite(row.gap_meV):
                     methods.setdefault(str(row.gap_method), []).append((i, row.gap_meV, row.gap_se_meV))
+    return methods
+
+
+def _draw_gaps(ax: Axes, methods: dict[str, list[tuple[int, float, float]]], names: Sequence[str]) -> None:
     for j, (method, points) in enumerate(methods.items()):
         where, gap, se = (np.array(column) for column in zip(*points, strict=True))
-        draw_interval(lower, gap, where + 0.18 * j - 0.09 * (len(methods) - 1), (gap - 1.96 * se, gap + 1.96 * se),
+        draw_interval(ax, gap, where + 0.18 * j - 0.09 * (len(methods) - 1), (gap - 1.96 * se, gap + 1.96 * se),
                       series=method, label=f"{method}, ±1.96 u", lying=True,
                       look=Look(colour=COLOURS[j % len(COLOURS)], mark=MARKS[j % len(MARKS)], size=4))  # fmt: skip
-    lower.set_yticks(range(len(spectra)), names)
-    lower.set_ylim(len(spectra) - 0.4, -0.6)
-    lower.set_xlabel("Gap (meV)")
-    if methods:
-        lower.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), borderaxespad=0.0)
-    else:
-        lower.set_xticks([])
-        lower.text(0.5, 0.5, "no gap found at any set-point", transform=lower.transAxes, ha="center", color=GREY)
-    return [upper, lower]
+    ax.set_yticks(range(len(names)), names)
+    ax.set_ylim(len(names) - 0.4, -0.6)
+    ax.set_xlabel("Gap (meV)")
+    ax.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), borderaxespad=0.0)
 
 
 def _short_labels(spectra: Sequence[Spectrum]) -> list[str]:

@@ -106,7 +106,14 @@ READING = {
 }
 
 
-HOW_MADE = ("window", "trend", "directions", "smoothing", "sweeps")  # kinds that only a reader of methods wants
+HOW_MADE = (
+    "window",
+    "local_barrier",
+    "trend",
+    "directions",
+    "smoothing",
+    "sweeps",
+)  # kinds that only a reader of methods wants
 
 
 @dataclass(frozen=True, eq=False)

@@ -107,7 +107,7 @@ def _fit(name: str, value: str, prefix: str) -> str:
         return value if value.startswith(_GLYPH) else f"{prefix}{value}"
     if name == _LINK:
         return value if value.startswith(("data:", f"#{_GLYPH}")) else f"#{prefix}{value[1:]}"
-    if name == "clip-path":
+    if "url(#" in value:  # a clip, or the hatching of what is not to be trusted
         return value.replace("url(#", f"url(#{prefix}")
     if name in ("d", "x", "y"):
         return " ".join(

@@ -257,7 +257,7 @@ def _tables(analysis: Analysis) -> dict[str, list[dict[str, Any]]]:
             found[section].append({"caption": caption, "head": head, "rows": rows, "file": file, "folded": folded})
 
     if barrier is not None:
-        add("tips", "Apparent barrier height φ by tip", barrier.tips, _TIP_COLUMNS, "barrier_tips.csv")
+        add("tips", "Apparent barrier height φ by tip", barrier.tips, _TIP_COLUMNS, "barrier_tips.csv", folded=True)
         add(
             "tips",
             "Sweeps that stand for no tip, by series",
@@ -279,7 +279,14 @@ def _tables(analysis: Analysis) -> dict[str, list[dict[str, Any]]]:
             "barrier_sites.csv",
             folded=True,
         )
-        add("barrier", "Where the scatter comes from", barrier.components, _COMPONENT_COLUMNS, "barrier_components.csv")
+        add(
+            "barrier",
+            "Where the scatter comes from",
+            barrier.components,
+            _COMPONENT_COLUMNS,
+            "barrier_components.csv",
+            folded=True,
+        )
         add("barrier", "Budget of uncertainty", barrier.budget, _BUDGET_COLUMNS, "barrier_budget.csv", folded=True)
     if spectra is not None and len(spectra.summary):
         shown = spectra.summary.assign(label=[s.label for s in spectra.spectra])

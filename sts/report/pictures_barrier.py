@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -24,6 +25,7 @@ from sts.report.captions import Picture
 from sts.report.number_words import listed, minus, value_with_uncertainty
 from sts.report.summary import Summary
 
+MOST_OPEN = 3  # fits of so many tips stand open, a row of the page; those of more are folded
 MOST_TIPS = 8  # figures of single tips beyond this are not drawn, and the page says so
 
 
@@ -97,7 +99,8 @@ def _fit_pictures(analysis: Analysis, barrier: BarrierAnalysis) -> list[Picture]
             rows = typical_rows(fit, tip.sample, tip.tip)
             if rows:
                 name = tip_name(tip.sample, tip.tip, barrier.tips)
-                pictures.append(_fit_picture(fit, rows, f"iz_fits_{number}_{tip.tip}", name))
+                picture = _fit_picture(fit, rows, f"iz_fits_{number}_{tip.tip}", name)
+                pictures.append(replace(picture, folded=number > MOST_OPEN))
                 break
     if len(barrier.window):
         pictures.append(

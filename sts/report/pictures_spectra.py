@@ -47,7 +47,7 @@ def spectra_pictures(analysis: SpectraAnalysis, level: float) -> list[Picture]:
     for number, one in enumerate(spectra[:MOST_SPECTRA], 1):
         whole = _spectrum_pictures(one, number, level)
         if any(one is main for main in fullest):
-            pictures += [replace(whole[0], lead=True, height_in=2.2), *whole[1:]]
+            pictures += [replace(whole[0], lead=True, height_in=1.9), *whole[1:]]
         else:
             pictures.append(replace(whole[0], folded=_drawn_together(by_sample[str(one.keys.get("sample", ""))])))
     for number, (sample, group) in enumerate(by_sample.items(), 1):
@@ -60,9 +60,9 @@ def spectra_pictures(analysis: SpectraAnalysis, level: float) -> list[Picture]:
                     f"Spectra of {sample or 'the sample'} together",
                     _series_words(series),
                     partial(plot_setpoint_series, series, confidence=level),
-                    rows=(2.0, 1.0),
+                    rows=(2.0, 1.0) if _any_gap(series) else (1.0,),
                     share=False,
-                    height_in=4.0,
+                    height_in=4.0 if _any_gap(series) else 3.0,
                 )
             )
     return pictures
@@ -71,6 +71,10 @@ def spectra_pictures(analysis: SpectraAnalysis, level: float) -> list[Picture]:
 def _drawn_together(group: Sequence[Spectrum]) -> bool:
     """Whether one figure holds the normalised conductance of the whole group."""
     return 2 <= sum(bool(np.isfinite(s.normalised).any()) for s in group) <= MOST_SPECTRA
+
+
+def _any_gap(series: Sequence[Spectrum]) -> bool:
+    return any(s.gaps is not None and bool(np.isfinite(s.gaps["gap_meV"]).any()) for s in series)
 
 
 def _spectrum_pictures(one: Spectrum, number: int, level: float) -> list[Picture]:
@@ -159,7 +163,7 @@ def _direction_words(one: Spectrum) -> str:
 
 
 def _series_words(series: list[Spectrum]) -> str:
-    words = "; ".join(f"{s.label}: {gaps_words([s])}" for s in series)
+    words = f"{count(len(series), 'spectrum', 'spectra')}: {gaps_words(series)}"
     trends = setpoint_trends(series)
     for row in rows_of(trends):
         change = value_with_uncertainty(row.gap_change_meV_per_decade, 2 * row.gap_change_se_meV_per_decade, "meV")

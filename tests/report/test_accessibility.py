@@ -165,4 +165,4 @@ def test_states_are_not_told_by_colour_alone(visit: Any) -> None:
     page = visit().page
     out = page.eval_on_selector_all("#sweep-table tr.out", "all => all.map(e => e.cells[9].textContent)")
     assert set(out) == {"no"}
-    assert all("Missing." in text for text in page.locator("tr.missing").all_inner_texts())
+    assert all("Missing." in text for text in page.locator("tr.missing").all_text_contents())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import pytest
@@ -23,10 +24,17 @@ def test_page_fits_the_width_of_phone_and_desk(visit: Any, width: int, scheme: s
 
 
 def test_first_screen_answers_the_questions(visit: Any) -> None:
+    """Which tip was good and which was not and why, the barriers, and a spectrum with its gap and its resolution."""
     page = visit(viewport={"width": 1280, "height": 800}).page
-    for answer in page.locator(".answer").all():
-        box = answer.bounding_box()
-        assert box["y"] + box["height"] <= 800
+    shown = [".verdicts table", "#figure-barrier_by_tip .plate", ".lead figure:has-text('dI/dV') >> nth=0"]
+    for part in (*shown[:2], f"{shown[2]} >> .plate", f"{shown[2]} >> figcaption"):
+        box = page.locator(part).bounding_box()
+        assert box["y"] + box["height"] <= 800, part
+    rows = page.locator(".verdicts tbody tr").all_inner_texts()
+    assert "use" in rows[0]
+    assert any("do not use" in row for row in rows)
+    assert any("reads 0.1" in row for row in rows)
+    assert re.search(r"gap .*resolution \d", page.locator(f"{shown[2]} >> figcaption").inner_text(), re.DOTALL)
 
 
 def test_figures_stay_on_white_in_the_dark(visit: Any) -> None:

@@ -30,9 +30,9 @@ def test_every_kind_is_made_by_some_module_and_no_other_kind_is() -> None:
 
 def test_a_picture_hands_over_one_axis_or_as_many_as_its_rows() -> None:
     seen: list[dict[str, object]] = []
-    one = Picture("trend", "n", "t", "f", lambda **kwargs: seen.append(kwargs))
+    one = Picture("tip_pairs", "n", "t", "f", lambda **kwargs: seen.append(kwargs))
     two = Picture("iz_fits", "n", "t", "f", lambda **kwargs: seen.append(kwargs), rows=(2.0, 1.0))
     one.draw(["a"])  # type: ignore[list-item]
     two.draw(["a", "b"])  # type: ignore[list-item]
     assert seen == [{"ax": "a"}, {"axes": ["a", "b"]}]
-    assert (one.section, two.reading) == (READING["trend"].section, READING["iz_fits"])
+    assert (one.section, two.reading) == (READING["tip_pairs"].section, READING["iz_fits"])
