@@ -9,7 +9,7 @@ from bokeh.layouts import column
 from bokeh.transform import dodge
 
 from sts.review.desk import Desk
-from sts.review.look import BLACK, BLUE, GREY, PALE, hover, number, plot, safe, source, table, text_box
+from sts.review.look import BLACK, BLUE, GREY, fill, hover, number, plot, safe, source, table, text_box
 
 NS = 1e9
 
@@ -21,7 +21,7 @@ class AnswerView:
         self.desk = desk
         self.words, self.tips = text_box(), text_box()
         self.then, self.now = source("tip", "y", "low", "high"), source("tip", "y", "low", "high")
-        self.before, self.after = source("x", "y"), source("x", "y", "low", "high")
+        self.before, self.after = (source("x", "y", "low", "high") for _ in range(2))
         self.by_tip = plot("barrier (eV)", height=210, x_range=[" "])
         self.spectrum = plot("group's dI/dV (nS)", "bias (V)", height=200)
         self._draw()
@@ -49,7 +49,11 @@ class AnswerView:
         self.by_tip.legend.orientation, self.by_tip.legend.label_text_font_size = "horizontal", "11px"
         self.by_tip.add_layout(self.by_tip.legend[0], "above")
         self.by_tip.legend.label_text_color = BLACK
-        self.spectrum.varea("x", "low", "high", source=self.after, color=PALE)
+        self.spectrum.varea(
+            "x", "low", "high", source=self.before, color=GREY, fill_alpha=0.0, hatch_pattern="/", hatch_color=GREY,
+            hatch_alpha=0.35, hatch_scale=6,
+        )  # fmt: skip
+        self.spectrum.varea("x", "low", "high", source=self.after, color=BLUE, fill_alpha=0.2)
         self.spectrum.line(
             "x", "y", source=self.before, color=GREY, line_width=1.5, line_dash="dashed", legend_label="opened"
         )
@@ -71,10 +75,8 @@ class AnswerView:
         if names:
             self.by_tip.x_range.factors = names
         for data, prefix in ((self.then, "before_"), (self.now, "")):
-            data.data = {"tip": names} | {
-                key: tips[prefix + name].to_numpy(float)
-                for key, name in (("y", "barrier_eV"), ("low", "barrier_low_eV"), ("high", "barrier_high_eV"))
-            }
+            ends = (("y", "barrier_eV"), ("low", "barrier_low_eV"), ("high", "barrier_high_eV"))
+            fill(data, tip=names, **{key: tips[prefix + name].to_numpy(float) for key, name in ends})
         self.tips.text = _tips_table(names, tips)
         self.words.text = self._counts(answer)
         self.show_group(sweep)
@@ -100,13 +102,13 @@ class AnswerView:
         """
         before, now = self.desk.spectrum(sweep) if sweep else (None, None)
         self.spectrum.visible = now is not None or before is not None
-        self.before.data = (
-            {"x": before.bias, "y": before.didv * _scale(before)} if before is not None else {"x": [], "y": []}
-        )
-        self.after.data = (
-            {"x": now.bias, "y": now.didv * _scale(now), "low": now.didv_low * _scale(now), "high": now.didv_high * _scale(now)}
-            if now is not None else {"x": [], "y": [], "low": [], "high": []}
-        )  # fmt: skip
+        for data, spectrum in ((self.before, before), (self.after, now)):
+            if spectrum is not None:
+                nS = _scale(spectrum)
+                low, high = spectrum.didv_low * nS, spectrum.didv_high * nS
+                fill(data, x=spectrum.bias, y=spectrum.didv * nS, low=low, high=high)
+            else:
+                fill(data, x=[], y=[], low=[], high=[])
         some = now if now is not None else before
         unit = some.didv_unit if some is not None else "S"
         self.spectrum.yaxis.axis_label = f"group's dI/dV ({'nS' if unit == 'S' else unit})"

@@ -56,6 +56,7 @@ class DecisionView:
         )
         self.own = TextInput(
             title="In my own words (needed unless one above is chosen)",
+            name="reason",
             sizing_mode="stretch_width",
             stylesheets=[styled()],
         )

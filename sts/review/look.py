@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import html
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
-from bokeh.models import Button, ColumnDataSource, Div, HoverTool, InlineStyleSheet
+from bokeh.models import Button, ColumnDataSource, CustomJSHover, Div, HoverTool, InlineStyleSheet
 from bokeh.plotting import figure
 
 # The colours of sts/figures/style.py, which is not imported: matplotlib would come with it.
@@ -125,6 +125,65 @@ def source(*columns: str) -> ColumnDataSource:
     *columns : str
     """
     return ColumnDataSource(data={column: [] for column in columns})
+
+
+def fill(data: ColumnDataSource, **columns: Any) -> None:
+    """Put columns into a source; those that are in it already are not sent again.
+
+    Parameters
+    ----------
+    data : bokeh.models.ColumnDataSource
+    **columns : array_like, shape (n,)
+    """
+    old = data.data
+    if set(old) == set(columns) and all(_same(old[name], column) for name, column in columns.items()):
+        return
+    data.data = columns
+
+
+def _same(old: Any, new: Any) -> bool:
+    one, other = np.asarray(old), np.asarray(new)
+    if one.shape != other.shape:
+        return False
+    return bool(one.size == 0 or np.array_equal(one, other, equal_nan=one.dtype.kind == other.dtype.kind == "f"))
+
+
+def one_line(curves: Sequence[tuple[Any, Any]], most: int = 128) -> dict[str, Any]:
+    """Curves as a single line with gaps, which is sent and drawn faster than many; of each at most so many points.
+
+    Parameters
+    ----------
+    curves : sequence of (ndarray, ndarray)
+    most : int
+
+    Returns
+    -------
+    dict
+        Columns ``x``, ``y`` and ``n``, the number of the curve.
+    """
+    thin = [(x[:: -(-x.size // most) or 1], y[:: -(-x.size // most) or 1]) for x, y in curves]
+    gap = [np.nan]
+    return {
+        "x": np.concatenate([part for x, _ in thin for part in (x, gap)] or [[]]),
+        "y": np.concatenate([part for _, y in thin for part in (y, gap)] or [[]]),
+        "n": np.repeat(np.arange(len(thin), dtype=np.int32), [x.size + 1 for x, _ in thin]),
+    }
+
+
+def hover_curves(made: Any, renderer: Any, names: ColumnDataSource) -> None:
+    """Tell the name of the curve of `one_line` that the pointer is on.
+
+    Parameters
+    ----------
+    made : bokeh.plotting.figure
+    renderer : bokeh.models.GlyphRenderer
+    names : bokeh.models.ColumnDataSource
+        With a column ``sweep``.
+    """
+    told = CustomJSHover(args={"names": names}, code="return names.data.sweep[value] ?? ''")
+    made.add_tools(
+        HoverTool(renderers=[renderer], tooltips=[("sweep", "@n{custom}")], formatters={"@n": told}, visible=False)
+    )
 
 
 def table(caption: str, heads: list[str], rows: list[list[str]], *, right: set[int]) -> str:

@@ -168,7 +168,7 @@ class Page:
         refused : bool
             Whether something could not be done.
         """
-        self.status.text = f"<p{' class=caution' if refused else ''}>{safe(words)}</p>"
+        self.status.text = f"<p class='state{' caution' if refused else ''}'>{safe(words)}</p>"
 
     def key(self, key: str) -> None:
         """Do what a key stands for.
@@ -295,7 +295,7 @@ def _heading(view: Any, note: str, why: str) -> str:
             f" Apparent barrier {view.barrier_eV:.3f} eV ({view.barrier_low_eV:.3f} to {view.barrier_high_eV:.3f})."
         )
     return (
-        f"<h3>{safe(view.sweep)}</h3><p>{labels}. <b>{state}</b>, {by}.{barrier}</p>"
+        f"<h3 class=sweep-name>{safe(view.sweep)}</h3><p>{labels}. <b>{state}</b>, {by}.{barrier}</p>"
         f"{f'<p>Why it stands here: {safe(why)}.</p>' if why else ''}"
         f"{f'<ul>{flags}</ul>' if flags else '<p>No flag.</p>'}{f'<p>{safe(note)}</p>' if note else ''}"
     )

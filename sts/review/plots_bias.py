@@ -9,7 +9,7 @@ import numpy as np
 from bokeh.layouts import column
 from bokeh.models import Span
 
-from sts.review.look import BLACK, BLUE, GREEN, PALE, PURPLE, VERMILLION, hover, plot, source
+from sts.review.look import BLACK, BLUE, GREEN, PALE, PURPLE, VERMILLION, fill, hover, hover_curves, one_line, plot, source
 from sts.review.plots_height import draw_levels, draw_places
 
 PA, NS = 1e12, 1e9
@@ -19,7 +19,8 @@ class BiasPlots:
     """Four plots on one bias axis, filled anew with each sweep; the lock-in channel is shown where there is one."""
 
     def __init__(self) -> None:
-        self.beside, self.samples, self.masked = source("x", "y", "sweep"), source("x", "y"), source("x", "y", "why")
+        self.beside, self.others = source("x", "y", "n"), source("sweep")
+        self.samples, self.masked = source("x", "y"), source("x", "y", "why")
         self.own, self.group, self.lock = source("x", "y", "n"), source("x", "y", "low", "high"), source("x", "y")
         self.ratio = source("x", "y", "low", "high")
         self.spans, self.points = source("x0", "x1", "words"), source("x", "words")
@@ -33,14 +34,14 @@ class BiasPlots:
         self.layout = column(self.current, self.slope, self.normalised, self.lockin, sizing_mode="stretch_width")
 
     def _draw(self) -> None:
-        behind = self.current.multi_line("x", "y", source=self.beside, color="#A9A9A9")
+        behind = self.current.line("x", "y", source=self.beside, color="#A9A9A9")
         strips = self.current.vstrip(
             "x0", "x1", source=self.spans, fill_color=VERMILLION, fill_alpha=0.16, line_color=VERMILLION
         )
         lines = self.current.vspan("x", source=self.points, color=VERMILLION, line_width=2, line_dash="dashed")
         own = self.current.line("x", "y", source=self.samples, color=BLACK, line_width=1.8)
         out = self.current.scatter("x", "y", source=self.masked, size=7, marker="x", color=VERMILLION)
-        hover(self.current, behind, ("sweep", "@sweep"))
+        hover_curves(self.current, behind, self.others)
         hover(self.current, own, ("bias (V)", "@x{0.000}"), ("current (pA)", "@y{0.00}"))
         hover(self.current, out, ("masked", "@why"))
         hover(self.current, strips, ("flag", "@words"))
@@ -68,30 +69,29 @@ class BiasPlots:
             The others of its site.
         """
         x, y = view.bias_V, view.current_A * PA
-        self.samples.data = {"x": x, "y": y}
+        fill(self.samples, x=x, y=y)
         out = np.zeros(x.size, bool)
         why = np.full(x.size, "", object)
         for reason, mask in view.masked.items():
             out |= mask
             why[mask] = reason
-        self.masked.data = {"x": x[out], "y": y[out], "why": why[out].tolist()}
-        self.beside.data = {
-            "x": [c.x for c in beside], "y": [c.current_A * PA for c in beside], "sweep": [c.sweep for c in beside]
-        }  # fmt: skip
+        fill(self.masked, x=x[out], y=y[out], why=why[out].tolist())
+        fill(self.beside, **one_line([(c.x, c.current_A * PA) for c in beside]))
+        fill(self.others, sweep=[c.sweep for c in beside])
         scale = NS if view.didv_unit == "S" else 1.0
         self.slope.yaxis.axis_label = "dI/dV (nS)" if view.didv_unit == "S" else f"dI/dV ({view.didv_unit})"
-        self.own.data = {"x": view.shifted_V, "y": view.didv * scale, "n": view.normalised}
-        self.group.data = {
-            "x": view.shifted_V, "y": view.group_didv * scale, "low": view.group_didv_low * scale,
-            "high": view.group_didv_high * scale,
-        }  # fmt: skip
-        self.ratio.data = {
-            "x": view.shifted_V, "y": view.group_normalised, "low": view.group_normalised_low,
-            "high": view.group_normalised_high,
-        }  # fmt: skip
+        fill(self.own, x=view.shifted_V, y=view.didv * scale, n=view.normalised)
+        fill(
+            self.group, x=view.shifted_V, y=view.group_didv * scale, low=view.group_didv_low * scale,
+            high=view.group_didv_high * scale,
+        )  # fmt: skip
+        fill(
+            self.ratio, x=view.shifted_V, y=view.group_normalised, low=view.group_normalised_low,
+            high=view.group_normalised_high,
+        )  # fmt: skip
         self.lockin.visible = view.lockin is not None
         if view.lockin is not None:
-            self.lock.data = {"x": x, "y": view.lockin}
+            fill(self.lock, x=x, y=view.lockin)
             self.lockin.yaxis.axis_label = f"lock-in ({view.lockin_unit})" if view.lockin_unit else "lock-in"
         draw_places(view, self.spans, self.points, 1.0)
         draw_levels(view, self.levels, (float(x[0]), 0.0))

@@ -9,7 +9,7 @@ import numpy as np
 from bokeh.layouts import column
 from bokeh.models import BoxAnnotation, Span
 
-from sts.review.look import BLACK, BLUE, GREEN, GREY, ORANGE, PALE, VERMILLION, hover, plot, source
+from sts.review.look import BLACK, BLUE, GREEN, GREY, ORANGE, PALE, VERMILLION, fill, hover, hover_curves, one_line, plot, source
 
 NM, PA = 1e9, 1e12
 
@@ -18,8 +18,10 @@ class HeightPlots:
     """Three plots on one height axis, filled anew with each sweep."""
 
     def __init__(self) -> None:
-        self.beside, self.samples, self.masked = source("x", "y", "sweep"), source("x", "y"), source("x", "y", "why")
+        self.beside, self.others = source("x", "y", "n"), source("sweep")
+        self.samples, self.masked = source("x", "y"), source("x", "y", "why")
         self.fit, self.residual, self.local = source("x", "y"), source("x", "y"), source("x", "y", "low", "high")
+        self.fit.name = "fit"
         self.spans, self.points = source("x0", "x1", "words"), source("x", "words")
         self.levels = source("x", "y0", "y1", "words")
         self.current = plot("current (pA)", height=330, y_axis_type="log")
@@ -36,7 +38,7 @@ class HeightPlots:
 
     def _draw(self) -> None:
         main = self.current
-        behind = main.multi_line(
+        behind = main.line(
             "x", "y", source=self.beside, color="#A9A9A9", line_width=1, legend_label="others of the site"
         )
         strips = main.vstrip(
@@ -48,7 +50,7 @@ class HeightPlots:
             "x", "y", source=self.masked, size=7, marker="x", color=ORANGE, line_width=1.5, legend_label="masked"
         )
         main.line("x", "y", source=self.fit, color=BLUE, line_width=2.2, legend_label="fit")
-        hover(main, behind, ("sweep", "@sweep"))
+        hover_curves(main, behind, self.others)
         hover(main, dots, ("height (nm)", "@x{0.000}"), ("current (pA)", "@y{0.00}"))
         hover(main, out, ("masked", "@why"), ("height (nm)", "@x{0.000}"), ("current (pA)", "@y{0.00}"))
         hover(main, strips, ("flag", "@words"))
@@ -83,24 +85,16 @@ class HeightPlots:
             out |= mask
             why[mask] = reason
         seen = np.isfinite(y) & (y > 0)
-        self.samples.data = {"x": x[seen & ~out], "y": y[seen & ~out]}
-        self.masked.data = {"x": x[seen & out], "y": y[seen & out], "why": why[seen & out].tolist()}
-        self.fit.data = _above_zero(x, view.fitted_A * PA)
-        self.beside.data = {
-            "x": [c.x[c.current_A > 0] * NM for c in beside],
-            "y": [c.current_A[c.current_A > 0] * PA for c in beside],
-            "sweep": [c.sweep for c in beside],
-        }
+        fill(self.samples, x=x[seen & ~out], y=y[seen & ~out])
+        fill(self.masked, x=x[seen & out], y=y[seen & out], why=why[seen & out].tolist())
+        fill(self.fit, **_above_zero(x, view.fitted_A * PA))
+        fill(self.beside, **one_line([(c.x[c.current_A > 0] * NM, c.current_A[c.current_A > 0] * PA) for c in beside]))
+        fill(self.others, sweep=[c.sweep for c in beside])
         known = np.isfinite(view.residual)
-        self.residual.data = {"x": x[known], "y": view.residual[known]}
+        fill(self.residual, x=x[known], y=view.residual[known])
         known = np.isfinite(view.local_eV)
         local, error = view.local_eV[known], 2 * view.local_se_eV[known]
-        self.local.data = {
-            "x": view.local_height_m[known] * NM,
-            "y": local,
-            "low": local - error,
-            "high": local + error,
-        }
+        fill(self.local, x=view.local_height_m[known] * NM, y=local, low=local - error, high=local + error)
         self.offset.visible = bool(view.offset_A > 0)
         self.offset.location = view.offset_A * PA if view.offset_A > 0 else None
         draw_places(view, self.spans, self.points, NM)
@@ -123,7 +117,7 @@ class HeightPlots:
         used : ndarray of bool, shape (n,)
             The samples that were fitted.
         """
-        self.fit.data = _above_zero(self._heights, np.where(used, fitted_A * PA, np.nan))
+        fill(self.fit, **_above_zero(self._heights, np.where(used, fitted_A * PA, np.nan)))
 
 
 def draw_places(view: Any, spans: Any, points: Any, scale: float) -> None:
@@ -138,11 +132,11 @@ def draw_places(view: Any, spans: Any, points: Any, scale: float) -> None:
         From the axis in SI to that of the plot.
     """
     of = {kind: [p for p in view.places if p.kind == kind] for kind in ("span", "point")}
-    spans.data = {
-        "x0": [p.first * scale for p in of["span"]], "x1": [p.last * scale for p in of["span"]],
-        "words": [words_of(p) for p in of["span"]],
-    }  # fmt: skip
-    points.data = {"x": [p.first * scale for p in of["point"]], "words": [words_of(p) for p in of["point"]]}
+    fill(
+        spans, x0=[p.first * scale for p in of["span"]], x1=[p.last * scale for p in of["span"]],
+        words=[words_of(p) for p in of["span"]],
+    )  # fmt: skip
+    fill(points, x=[p.first * scale for p in of["point"]], words=[words_of(p) for p in of["point"]])
 
 
 def draw_levels(view: Any, levels: Any, foot: tuple[float, float]) -> None:
@@ -157,10 +151,10 @@ def draw_levels(view: Any, levels: Any, foot: tuple[float, float]) -> None:
         Where a bar stands: position along the axis as plotted, current [pA].
     """
     sizes = [place for place in view.places if place.kind == "level"]
-    levels.data = {
-        "x": [foot[0]] * len(sizes), "y0": [foot[1]] * len(sizes), "y1": [foot[1] + p.size * PA for p in sizes],
-        "words": [words_of(p) for p in sizes],
-    }  # fmt: skip
+    fill(
+        levels, x=[foot[0]] * len(sizes), y0=[foot[1]] * len(sizes), y1=[foot[1] + p.size * PA for p in sizes],
+        words=[words_of(p) for p in sizes],
+    )  # fmt: skip
 
 
 def words_of(place: Any) -> str:

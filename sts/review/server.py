@@ -26,10 +26,13 @@ from bokeh.resources import Component, Resources
 from bokeh.server.server import BaseServer
 from bokeh.server.tornado import BokehTornado
 from bokeh.server.views.static_handler import StaticHandler
+from bokeh.server.views.ws import WSHandler
 from tornado.httpserver import HTTPServer
 from tornado.httputil import HTTPHeaders, HTTPServerRequest
 from tornado.ioloop import IOLoop
 from tornado.web import OutputTransform, RequestHandler
+
+from sts.review.one_message import OneMessage
 
 LOOPBACK = "127.0.0.1"
 PORTS_TRIED = 50
@@ -201,6 +204,19 @@ class GuardedPage(BokehTornado):
         if not known:
             return self.get_handler_delegate(request, _Refused, {"status": 404, "why": "There is nothing here."})
         return super().find_handler(request, **kwargs)
+
+    def get_handler_delegate(self, request: HTTPServerRequest, target_class: Any, *args: Any, **kwargs: Any) -> Any:
+        """As tornado's, with our own socket.
+
+        Parameters
+        ----------
+        request : tornado.httputil.HTTPServerRequest
+        target_class : type
+        *args, **kwargs : object
+            As tornado gives them.
+        """
+        own = OneMessage if target_class is WSHandler else target_class
+        return super().get_handler_delegate(request, own, *args, **kwargs)
 
     def resources(self, absolute_url: str | bool | None = None) -> Resources:
         """Bokeh's scripts from this server, whatever the environment says; no mathematics, no graphics card.

@@ -36,7 +36,7 @@ def test_keys_do_what_the_buttons_do_and_the_session_holds_it(demo: Path) -> Non
     page.decision.own.value = "tip touched"
     press(page, "x")
     assert decisions(demo) == [(sweep, "omit", "tip touched")]
-    assert page.status.text == f"<p>Kept in the session: omit {sweep}.</p>"
+    assert page.status.text == f"<p class='state'>Kept in the session: omit {sweep}.</p>"
     assert "left out" in page.head.text
     press(page, "u")
     assert [action for _, action, _ in decisions(demo)] == ["omit", "undo"]
