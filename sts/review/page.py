@@ -133,9 +133,10 @@ class Page:
         self.out = OutView(self)
         self.pressed = TextInput(visible=False)
         self.pressed.on_change("value", lambda attr, old, new: self.key(new.split(" ")[0]))
-        self._place()
         if self.list.sweeps:
             self.open(self.list.sweeps[0])
+        with doc.models.freeze():  # what belongs to the document is looked up once, not with each root
+            self._place()
         self.say("This session is open for looking only; no decision can be kept." if self.desk.read_only else "Ready.")
 
     def _place(self) -> None:

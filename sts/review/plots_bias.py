@@ -9,7 +9,20 @@ import numpy as np
 from bokeh.layouts import column
 from bokeh.models import Span
 
-from sts.review.look import BLACK, BLUE, GREEN, PALE, PURPLE, VERMILLION, fill, hover, hover_curves, one_line, plot, source
+from sts.review.look import (
+    BLACK,
+    BLUE,
+    GREEN,
+    PALE,
+    PURPLE,
+    VERMILLION,
+    fill,
+    hover,
+    hover_curves,
+    one_line,
+    plot,
+    source,
+)
 from sts.review.plots_height import draw_levels, draw_places
 
 PA, NS = 1e12, 1e9

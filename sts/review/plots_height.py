@@ -9,7 +9,21 @@ import numpy as np
 from bokeh.layouts import column
 from bokeh.models import BoxAnnotation, Span
 
-from sts.review.look import BLACK, BLUE, GREEN, GREY, ORANGE, PALE, VERMILLION, fill, hover, hover_curves, one_line, plot, source
+from sts.review.look import (
+    BLACK,
+    BLUE,
+    GREEN,
+    GREY,
+    ORANGE,
+    PALE,
+    VERMILLION,
+    fill,
+    hover,
+    hover_curves,
+    one_line,
+    plot,
+    source,
+)
 
 NM, PA = 1e9, 1e12
 

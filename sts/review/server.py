@@ -15,6 +15,7 @@ import signal
 import socket
 import webbrowser
 from collections.abc import Callable, Sequence
+from concurrent.futures import Future
 from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import partial
@@ -30,8 +31,9 @@ from bokeh.server.views.ws import WSHandler
 from tornado.httpserver import HTTPServer
 from tornado.httputil import HTTPHeaders, HTTPServerRequest
 from tornado.ioloop import IOLoop
-from tornado.web import OutputTransform, RequestHandler
+from tornado.web import OutputTransform
 
+from sts.review.answers import Measured, Refused, Report, Working
 from sts.review.one_message import OneMessage
 
 LOOPBACK = "127.0.0.1"
@@ -106,36 +108,6 @@ def _cookie_of(request: HTTPServerRequest, name: str) -> bytes:
     return found.value.encode("utf-8", "replace") if found is not None else b""
 
 
-class _Refused(RequestHandler):
-    """Says no, whatever the path."""
-
-    def initialize(self, status: int, why: str) -> None:
-        self.status, self.why = status, why
-
-    def prepare(self) -> None:
-        self.set_status(self.status)
-        self.set_header("Content-Type", "text/plain; charset=utf-8")
-        self.set_header("Connection", "close")
-        self.finish(self.why + "\n")
-
-
-class _Report(RequestHandler):
-    """The page of the report that was made last; where it lies is known here only."""
-
-    def initialize(self, where: Callable[[], Path | None]) -> None:
-        self.where = where
-
-    def get(self) -> None:
-        path = self.where()
-        if path is None or not path.is_file():
-            self.set_status(404)
-            self.set_header("Content-Type", "text/plain; charset=utf-8")
-            self.finish("There is no report yet; make one on the review page.\n")
-            return
-        self.set_header("Content-Type", "text/html; charset=utf-8")
-        self.finish(path.read_bytes())
-
-
 class _Headers(OutputTransform):
     """Puts what keeps the page to itself on every answer, and the cookie on that to the printed address."""
 
@@ -170,13 +142,21 @@ class GuardedPage(BokehTornado):
         Fills the document of each page that is opened.
     report : callable, optional
         Gives the path of the report to show at ``/report``, or None.
+    first : concurrent.futures.Future, optional
+        Until it is done a page is shown that says so and waits.
     """
 
-    def __init__(self, door: Door, build: Callable[[Document], None], report: Callable[[], Path | None] | None) -> None:
+    def __init__(
+        self, door: Door, build: Callable[[Document], None], report: Callable[[], Path | None] | None = None,
+        first: Future[Any] | None = None,
+    ) -> None:  # fmt: skip
         super().__init__(
             build,
             extra_websocket_origins=door.hosts,
-            extra_patterns=[(r"/report", _Report, {"where": report or (lambda: None)})],
+            extra_patterns=[
+                (r"/report", Report, {"where": report or (lambda: None)}),
+                (r"/measured", Measured, {"first": first}),
+            ],  # fmt: skip
             secret_key=secrets.token_bytes(32),
             sign_sessions=True,
             include_headers=[],
@@ -185,7 +165,7 @@ class GuardedPage(BokehTornado):
             check_unused_sessions_milliseconds=5000,
             unused_session_lifetime_milliseconds=5000,
         )
-        self.door = door
+        self.door, self.first = door, first
         self.transforms.append(partial(_Headers, door=door))  # type: ignore[arg-type]
 
     def find_handler(self, request: HTTPServerRequest, **kwargs: Any) -> Any:
@@ -199,10 +179,14 @@ class GuardedPage(BokehTornado):
         """
         why = self.door.refusal(request)
         if why:
-            return self.get_handler_delegate(request, _Refused, {"status": 403, "why": why})
-        known = request.path in ("/", "/ws", "/report", "/favicon.ico") or request.path.startswith("/static/js/")
+            return self.get_handler_delegate(request, Refused, {"status": 403, "why": why})
+        known = request.path in ("/", "/ws", "/report", "/measured", "/favicon.ico") or request.path.startswith(
+            "/static/js/"
+        )
         if not known:
-            return self.get_handler_delegate(request, _Refused, {"status": 404, "why": "There is nothing here."})
+            return self.get_handler_delegate(request, Refused, {"status": 404, "why": "There is nothing here."})
+        if request.path == "/" and self.first is not None and not self.first.done():
+            return self.get_handler_delegate(request, Working, {"scripts": self.resources().js_files})
         return super().find_handler(request, **kwargs)
 
     def get_handler_delegate(self, request: HTTPServerRequest, target_class: Any, *args: Any, **kwargs: Any) -> Any:
@@ -273,7 +257,8 @@ def serve(
     port: int = 5100,
     browser: bool = False,
     say: Callable[[str], None] = print,
-    notes: Sequence[str] = (),
+    first: Future[Any] | None = None,
+    ready: Callable[[], Sequence[str]] = tuple,
     closed_s: float = CLOSED_S,
 ) -> None:
     """Serve a page until Ctrl-C, a request to end, or until it has been closed for a while.
@@ -290,48 +275,65 @@ def serve(
         Whether to open the page in the browser.
     say : callable(str)
         Takes each line that is told; the first is the address.
-    notes : sequence of str
-        Lines that follow it.
+    first : concurrent.futures.Future, optional
+        What must be done before a document is built; meanwhile the page says so.
+    ready : callable()
+        Called when that is done, before any document is built; gives lines to tell.
     closed_s : float
         How long the page must have been closed [s].
 
     Raises
     ------
     ValueError
-        If no port is free.
+        If no port is free; and whatever `first` ended with.
     """
     with suppress(KeyboardInterrupt):
-        asyncio.run(_serve(build, report, port, browser=browser, say=say, notes=notes, closed_s=closed_s))
+        asyncio.run(_serve(build, report, port, browser=browser, say=say, first=first, ready=ready, closed_s=closed_s))
     say("The review has ended; every decision is in the session.")
 
 
 async def _serve(
     build: Callable[[Document], None], report: Callable[[], Path | None] | None, port: int, *, browser: bool,
-    say: Callable[[str], None], notes: Sequence[str], closed_s: float,
+    say: Callable[[str], None], first: Future[Any] | None, ready: Callable[[], Sequence[str]], closed_s: float,
 ) -> None:  # fmt: skip
     asked = asyncio.Event()
     with suppress(NotImplementedError):  # Windows
         asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, asked.set)
     here, got = listen(port)
     door = Door(got)
-    page = GuardedPage(door, build, report)
+    opening: Future[Any] = Future()  # done when `ready` was called, so that no document is built before
+    page = GuardedPage(door, build, report, opening)
     http = HTTPServer(page)
     http.add_socket(here)
     server = BaseServer(IOLoop.current(), page, http)
     server.start()
     say(door.address)
-    for note in notes:
-        say(note)
     if got != port and port:
         say(f"Port {port} is taken; this is port {got}.")
     say(f"Ends with Ctrl-C, or {closed_s:g} s after the page is closed.")
     if browser:
         webbrowser.open(door.address)
     try:
+        if await _measured(first, asked):
+            for note in ready():
+                say(note)
+            opening.set_result(None)
         await _until_closed(page, closed_s, asked)
     finally:
         server.stop()
         await http.close_all_connections()
+
+
+async def _measured(first: Future[Any] | None, asked: asyncio.Event) -> bool:
+    """Wait for what comes first; False if the system asks to end before."""
+    if first is None:
+        return True
+    measured, ending = asyncio.wrap_future(first), asyncio.ensure_future(asked.wait())
+    await asyncio.wait([measured, ending], return_when=asyncio.FIRST_COMPLETED)
+    ending.cancel()
+    if measured.done():
+        measured.result()  # raises what it ended with
+    return measured.done()
 
 
 async def _until_closed(page: GuardedPage, closed_s: float, asked: asyncio.Event) -> None:

@@ -3,10 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import Future
 from importlib.util import find_spec
 from pathlib import Path
+from threading import Thread
+from typing import TYPE_CHECKING, TypeVar
 
 from sts.plan import Plan
+from sts.session import Session
+
+if TYPE_CHECKING:
+    from sts.review.desk import Desk
+
+T = TypeVar("T")
 
 MISSING = (
     "The review page needs Bokeh, which is not installed here. Install it beside sts: "
@@ -43,12 +52,51 @@ def review_session(
     """
     if find_spec("bokeh") is None:
         raise ValueError(MISSING)
-    from sts.review.desk import Desk
+    Session.open(session)  # what is no session is said before anything is served
+    laid = beside(lambda: _laid(session, plan))  # Bokeh is imported and the browser opened meanwhile
     from sts.review.page import Review
     from sts.review.server import serve
 
-    review = Review(Desk(session, plan))
+    reviews: list[Review] = []
+
+    def ready() -> tuple[str, ...]:
+        reviews.append(Review(laid.result()))
+        return reviews[0].notes
+
     try:
-        serve(review.build, report=review.report_page, port=port, browser=browser, say=say, notes=review.notes)
+        serve(
+            lambda doc: reviews[0].build(doc), report=lambda: reviews[0].report_page() if reviews else None, port=port,
+            browser=browser, say=say, first=laid, ready=ready,
+        )  # fmt: skip
     finally:
-        review.close()
+        for review in reviews:
+            review.close()
+
+
+def _laid(session: str | Path, plan: Plan | None) -> Desk:
+    from sts.review.desk import Desk
+
+    return Desk(session, plan)
+
+
+def beside(call: Callable[[], T]) -> Future[T]:
+    """Do something in a thread that does not keep the program from ending.
+
+    Parameters
+    ----------
+    call : callable()
+
+    Returns
+    -------
+    concurrent.futures.Future
+    """
+    found: Future[T] = Future()
+
+    def work() -> None:
+        try:
+            found.set_result(call())
+        except BaseException as error:  # whoever asks for the result is told
+            found.set_exception(error)
+
+    Thread(target=work, daemon=True).start()
+    return found

@@ -34,7 +34,10 @@ class WindowView:
         self.words = text_box()
         self.use = button("Fit all within this window", self.use_for_all)
         self.layout = column(
-            self.slider, row(self.words, self.use, sizing_mode="stretch_width"), sizing_mode="stretch_width", name="window",
+            self.slider,
+            row(self.words, self.use, sizing_mode="stretch_width"),
+            sizing_mode="stretch_width",
+            name="window",
         )
         self._own = self._waits = False
         self._last = 0.0

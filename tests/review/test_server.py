@@ -10,7 +10,8 @@ import signal
 import socket
 import subprocess
 import sys
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
@@ -48,13 +49,15 @@ def build(doc: Document) -> None:
 
 
 @asynccontextmanager
-async def served(report: Callable[[], Path | None] | None = None) -> AsyncIterator[GuardedPage]:
+async def served(
+    report: Callable[[], Path | None] | None = None, first: Future[None] | None = None
+) -> AsyncIterator[GuardedPage]:
     """A page that is served within the loop that runs."""
     from bokeh.server.server import BaseServer
     from tornado.ioloop import IOLoop
 
     here, port = listen(0)
-    page = GuardedPage(Door(port), build, report)
+    page = GuardedPage(Door(port), build, report, first)
     http = HTTPServer(page)
     http.add_socket(here)
     running = BaseServer(IOLoop.current(), page, http)
@@ -110,7 +113,13 @@ def within(scenario: Callable[[GuardedPage], Awaitable[Any]], **kwargs: Any) -> 
         async with served(**kwargs) as page:
             return await scenario(page)
 
-    return asyncio.run(run())
+    return in_own_thread(run())
+
+
+def in_own_thread(scenario: Coroutine[Any, Any, Any]) -> Any:
+    """Run a scenario in a loop and a thread of its own: the browser tests of the same process may have left a loop in this one."""
+    with ThreadPoolExecutor(1) as hand:
+        return hand.submit(asyncio.run, scenario).result()
 
 
 @pytest.mark.parametrize("path", PATHS)
@@ -273,6 +282,23 @@ def test_the_page_does_not_hold_what_the_browser_sent() -> None:
     within(scenario)
 
 
+def test_until_the_sweeps_are_measured_a_page_says_so_and_waits() -> None:
+    first: Future[None] = Future()
+
+    async def scenario(page: GuardedPage) -> None:
+        answer = await ask(page, f"/?token={page.door.token}")
+        assert "working: measuring" in answer.body.decode()
+        assert "Set-Cookie" in answer.headers
+        waiting = asyncio.ensure_future(ask(page, f"/measured?token={page.door.token}"))
+        await asyncio.sleep(0.2)
+        assert not waiting.done()
+        first.set_result(None)
+        assert (await waiting).body == b"measured"
+        assert "working" not in (await ask(page, f"/?token={page.door.token}")).body.decode()
+
+    within(scenario, first=first)
+
+
 def test_only_reading_is_allowed() -> None:
     async def scenario(page: GuardedPage) -> None:
         for method in ("POST", "PUT", "DELETE", "OPTIONS"):
@@ -382,7 +408,7 @@ def test_it_ends_when_the_page_has_been_closed_for_a_while() -> None:
             assert process.poll() is None  # open longer than a page may be closed
             await hang_up(connection)
 
-        asyncio.run(look_and_go())
+        in_own_thread(look_and_go())
         assert process.wait(timeout=20) == 0
         assert process.stderr.read() == ""
 

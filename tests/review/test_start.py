@@ -37,6 +37,7 @@ def test_the_session_is_free_while_it_is_reviewed_and_afterwards(small: Path) ->
         try:
             assert process.stdout is not None
             assert process.stdout.readline().startswith("http://127.0.0.1:")
+            assert process.stdout.readline() == "Ends with Ctrl-C, or 30 s after the page is closed.\n"
             assert process.stdout.readline() == "small.h5: 10 sweeps.\n"
             name = str(Session.open(small).sweeps()["sweep"].iloc[0])
             Session.open(small).mark([name], "omit", "from beside")
@@ -46,3 +47,16 @@ def test_the_session_is_free_while_it_is_reviewed_and_afterwards(small: Path) ->
     assert errors == ""
     assert process.returncode == (0 if os.name != "nt" else process.returncode)
     Session.open(small).mark([name], "undo", "")
+
+
+def test_what_cannot_be_measured_is_said_and_the_server_ends(small: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    pytest.importorskip("bokeh", reason="needs bokeh (the extra 'review')")
+
+    def broken(*_: object) -> None:
+        raise ValueError("no sweep can be read; import again")
+
+    monkeypatch.setattr(start, "_laid", broken)
+    told: list[str] = []
+    with pytest.raises(ValueError, match="no sweep can be read"):
+        start.review_session(small, port=0, browser=False, say=told.append)
+    assert told[0].startswith("http://127.0.0.1:")
