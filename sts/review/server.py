@@ -156,7 +156,7 @@ class GuardedPage(BokehTornado):
             extra_patterns=[
                 (r"/report", Report, {"where": report or (lambda: None)}),
                 (r"/measured", Measured, {"first": first}),
-            ],  # fmt: skip
+            ],
             secret_key=secrets.token_bytes(32),
             sign_sessions=True,
             include_headers=[],

@@ -2,56 +2,31 @@
 
 from __future__ import annotations
 
-import os
-import shutil
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from review.chromium import opened, served, started
 
-import sts
 from sts.session import Session
 
-pytest.importorskip("bokeh", reason="needs bokeh (the extra 'review')")
-sync_api = pytest.importorskip("playwright.sync_api", reason="needs playwright")
-
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-if CHROMIUM is None:
-    pytest.skip("needs the browser Chromium (a system package)", allow_module_level=True)
-
-QUIET = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-]
 SIZES = [(1280, 800), (1920, 1080), (820, 1000)]
 
 
 @pytest.fixture
 def address(demo: Path) -> Iterator[str]:
-    environment = os.environ | {"PYTHONPATH": str(Path(sts.__file__).parents[1])}
-    command = [sys.executable, "-m", "sts", "review", str(demo), "--no-browser", "--port", "0"]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=environment) as process:
-        assert process.stdout is not None
-        yield process.stdout.readline().strip()
-        process.terminate()
-        process.communicate(timeout=30)
+    with served(demo) as found:
+        yield found
 
 
 @pytest.fixture
 def browser() -> Iterator[Any]:
-    with sync_api.sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=CHROMIUM, args=QUIET)
-        yield started
-        started.close()
+    with started() as found:
+        yield found
 
 
-def test_an_evening_by_keyboard(address: str, browser: Any, demo: Path) -> None:
+def test_a_decision_by_keyboard(address: str, browser: Any, demo: Path) -> None:
     asked, wrong = [], []
     page = browser.new_page(viewport={"width": 1280, "height": 800})
     page.on("request", lambda request: asked.append(request.url))
@@ -79,9 +54,7 @@ def test_an_evening_by_keyboard(address: str, browser: Any, demo: Path) -> None:
 
 def test_the_page_fits_and_shows_where_the_focus_is(address: str, browser: Any) -> None:
     for width, height in SIZES:
-        page = browser.new_page(viewport={"width": width, "height": height})
-        page.goto(address)
-        page.get_by_text("to look at;").wait_for(timeout=60000)
+        page = opened(browser, address, width, height)
         assert page.evaluate("document.documentElement.scrollWidth") <= width
         button = page.get_by_role("button", name="Omit")
         box = button.bounding_box()

@@ -1,0 +1,72 @@
+"""The review page in a real browser: a server of its own process, Chromium, and looking within shadow roots."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import sts
+
+pytest.importorskip("bokeh", reason="needs bokeh (the extra 'review')")
+sync_api = pytest.importorskip("playwright.sync_api", reason="needs playwright")
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+if CHROMIUM is None:
+    pytest.skip("needs the browser Chromium (a system package)", allow_module_level=True)
+
+QUIET = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+]
+WITHIN = """
+window.all = (root = document) => [...root.querySelectorAll("*")].flatMap(
+  one => one.shadowRoot ? [one, ...all(one.shadowRoot)] : [one]);
+window.told = selector => { const one = all().find(one => one.matches(selector)); return one ? one.textContent : ""; };
+window.model = name => Bokeh.documents[0].get_model_by_name(name);
+"""
+
+
+@contextmanager
+def served(session: Path) -> Iterator[str]:
+    """The address of a review of a session, served by a process of its own."""
+    environment = os.environ | {"PYTHONPATH": str(Path(sts.__file__).parents[1])}
+    command = [sys.executable, "-m", "sts", "review", str(session), "--no-browser", "--port", "0"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=environment) as process:
+        assert process.stdout is not None
+        try:
+            yield process.stdout.readline().strip()
+        finally:
+            process.terminate()
+            process.communicate(timeout=30)
+
+
+@contextmanager
+def started() -> Iterator[Any]:
+    """Chromium."""
+    with sync_api.sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=QUIET)
+        yield browser
+        browser.close()
+
+
+def opened(browser: Any, address: str, width: int = 1280, height: int = 800) -> Any:
+    """A page that can be used."""
+    page = browser.new_page(viewport={"width": width, "height": height})
+    page.add_init_script(WITHIN)
+    page.set_default_timeout(30_000)
+    page.goto(address)
+    page.wait_for_function(
+        "() => window.Bokeh && told('.state').length > 3 && told('.sweep-name') && told('.slick-row')"
+    )
+    return page
