@@ -49,6 +49,7 @@ class BarrierFit:
     table: pd.DataFrame  # SWEEP_COLUMNS, then columns beyond the contract
     flags: pd.DataFrame  # rows (sweep, flag, detail)
     noise: pd.DataFrame  # one row a tip: electronics_pA, shot_bandwidth_Hz, gap_percent
+    known: tuple[KnownOffset, ...] = ()  # what else than these sweeps says where the zero of the current is
 
     @property
     def offset(self) -> Array:
@@ -153,7 +154,8 @@ def fit_together(
         raise ValueError("fit_barrier needs I(z) sweeps (kind 'iz'); these are I(V) sweeps. Use average_spectrum.")
     settings = plan or Plan()
     level = confidence or settings.compare.confidence
-    return [_result(batch, settings, level) for batch in fit_batches(sets, settings.barrier, known)]
+    batches = fit_batches(sets, settings.barrier, known)
+    return [replace(_result(batch, settings, level), known=tuple(known)) for batch in batches]
 
 
 def _result(batch: Batch, plan: Plan, confidence: float) -> BarrierFit:

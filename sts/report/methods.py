@@ -1,4 +1,4 @@
-"""The methods paragraph, ready to paste, and the checklist of what a report on tunnelling spectra must state.
+"""The checklist of what a report on tunnelling spectra must state.
 
 No published checklist for scanning tunnelling spectroscopy is known to us; this one gathers what careful papers state
 (common practice, no source), in the order of the work. An item without a value is printed as not recorded, never left
@@ -7,19 +7,30 @@ out.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from sts.analysis import Analysis, BarrierAnalysis
+from sts.analysis import Analysis
 from sts.analysis.calibrated import in_force
-from sts.report.answers import resolution_words
+from sts.report.done import (
+    bands_from,
+    masked_samples,
+    rejection_limits,
+    replicates_of_tips,
+    shares,
+    window_words,
+    zero_of_current,
+    zeros_removed,
+)
 from sts.report.lookup import axis_words, stated
 from sts.report.number_words import NOT_RECORDED, count, distinct, level_words, listed, numbers_in_words
+from sts.report.spectra_words import resolution_words
 from sts.sweeps import KIND_WORDS
+
+NUMERICAL = "no lock-in channel: dI/dV is numerical"
 
 
 @dataclass(frozen=True)
@@ -92,7 +103,7 @@ def checklist(analysis: Analysis, table: pd.DataFrame) -> list[Item]:
     ]
     if "iv" in kinds:
         modulation = _numbers(table[table["kind"] == "iv"], "modulation_V", 1e3, "mV rms")
-        items.append(known("modulation", "Modulation", modulation if has_lockin else "none: dI/dV is numerical"))
+        items.append(known("modulation", "Modulation", modulation if has_lockin else NUMERICAL))
         if has_lockin:
             items.append(circumstance("lockin"))
         items += _spectra_items(analysis, known)
@@ -100,6 +111,7 @@ def checklist(analysis: Analysis, table: pd.DataFrame) -> list[Item]:
         items += _barrier_items(analysis, known, table)
     items += [
         known("counts", "Sweeps taken, left out, used", _counts(analysis, table)),
+        known("rejection", "Rules that leave a sweep out", rejection_limits(analysis) or "none"),
         known("uncertainty", "Meaning of the uncertainties", _uncertainty(analysis)),
         known("decisions", "Decided by a person after seeing the data", _decisions(analysis)),
         known(
@@ -145,9 +157,9 @@ def _ramp(analysis: Analysis, table: Any) -> str:
 
 def _spectra_items(analysis: Analysis, known: Any) -> list[Item]:
     spectra = analysis.spectra
-    if spectra is None:
+    if spectra is None or not spectra.spectra:
         return []
-    offsets = dict.fromkeys(s.offsets.how for s in spectra.spectra)
+    asked = analysis.plan.spectra.offsets == "remove"
     smoothing = dict.fromkeys(s.smoothing for s in spectra.spectra)
     total = resolution_words(spectra.spectra)
     divided = any(np.isfinite(s.normalised).any() for s in spectra.spectra)
@@ -160,8 +172,11 @@ def _spectra_items(analysis: Analysis, known: Any) -> list[Item]:
     if plan.normalise == "root" and plan.floor_S is not None:
         ratio += f", c = {plan.floor_S:g} S"
     return [
-        known("offsets", "Offsets removed", " / ".join(offsets)),
+        known(
+            "offsets", "Zeros of bias and current", shares(spectra.spectra, lambda one: zeros_removed(one, asked=asked))
+        ),
         known("average", "Average over sweeps", plan.average),
+        known("bands", "Bands of the spectra", shares(spectra.spectra, bands_from)),
         known("smoothing", "Smoothing and energy width", f"{' / '.join(list(smoothing)[:4])}; energy {total}"),
         *([known("normalisation", "Normalisation", f"(dI/dV)/(I/V), ratio of averages, {ratio}")] if divided else []),
         *([known("gap", "Definition of the gap", " / ".join(methods))] if methods else []),
@@ -179,20 +194,24 @@ def _barrier_items(analysis: Analysis, known: Any, table: Any) -> list[Item]:
     items = [known("height_calibration", "Calibration of the height scale", words)]
     if analysis.barrier is None or not len(analysis.barrier.sweeps):
         return items
-    sweeps = analysis.barrier.sweeps
-    used = sweeps[sweeps["used"].astype(bool)]
-    window = (
-        f"{used['from_nm'].median():.3g} to {used['to_nm'].median():.3g} nm (median), "
-        f"{used['decades'].median():.2g} decades above the noise"
-        if len(used)
-        else "no sweep was used"
-    )
+    window = window_words(analysis.barrier)
     asked = analysis.plan.barrier
     if asked.fit_from_nm is not None or asked.fit_to_nm is not None:
         last = "the end" if asked.fit_to_nm is None else f"{asked.fit_to_nm:g} nm"
         window += f"; heights from {asked.fit_from_nm or 0:g} nm to {last} chosen by a person for all sweeps"
     model = "I = A exp(−2κz) + offset, weights from the fitted curve"
-    return [*items, known("fit", "Fit: model and window", f"{model}; {window}")]
+    unnamed = "no sweep was used"
+    return [
+        *items,
+        known("fit", "Fit: model and window", f"{model}; {window}"),
+        known("zero_of_current", "Zero of the current in I(z)", " ".join(zero_of_current(analysis.barrier)) or unnamed),
+        known("masks", "Samples masked, in used I(z) sweeps", masked_samples(analysis.barrier) or "none"),
+        known(
+            "replicates",
+            "Replicates of a tip",
+            " ".join(replicates_of_tips(analysis.barrier)) or "no tip has a barrier",
+        ),
+    ]
 
 
 def _tips(table: Any, tips: list[str]) -> str:
@@ -227,96 +246,3 @@ def _decisions(analysis: Analysis) -> str:
     return (
         f"{count(len(rows), 'decision')}, listed below with reasons" if len(rows) else "nothing: rules of the plan only"
     )
-
-
-def methods_paragraph(analysis: Analysis, stated_items: Sequence[Item]) -> str:
-    """What was done, as text for a paper. What was not recorded is left to the checklist.
-
-    Parameters
-    ----------
-    analysis : Analysis
-    stated_items : sequence of Item
-        As `checklist` gives them.
-    """
-    items = {item.key: item.value for item in stated_items}
-    text = [_taken(items)]
-    if "smoothing" in items:
-        text.append(
-            f"I(V) sweeps were averaged ({items['average']}; offsets: {items['offsets']}; smoothing: "
-            f"{items['smoothing']}; modulation: {items['modulation']}). Bands come from the scatter between sweeps."
-        )
-        if "normalisation" in items:
-            text[-1] += (
-                f" Conductance was normalised as {items['normalisation']}; it is 1 at zero bias by construction, and "
-                "points where the offsets could shift it by more than a tenth are not interpreted."
-            )
-        if "gap" in items:
-            text[-1] += f" Gaps were read from dI/dV by {items['gap']}."
-    if "fit" in items and analysis.barrier is not None:
-        text.append(_fitted(items, analysis.barrier))
-    versions = ", ".join(f"{name} {version}" for name, version in analysis.versions.items())
-    text.append(
-        f"Uncertainties: {items['uncertainty']}. Decided after seeing the data: {items['decisions']}. ({versions})"
-    )
-    return " ".join(text)
-
-
-def _taken(items: dict[str, str]) -> str:
-    """How the sweeps were taken, as far as it is recorded."""
-
-    def known(key: str, words: str) -> str:
-        value = items.get(key, NOT_RECORDED).replace(f", duration {NOT_RECORDED}", "")
-        return "" if NOT_RECORDED in value else words.format(value)
-
-    on = known("sample", " on {}") + known("preparation", " (preparation: {})")
-    where = [known("environment", "environment: {}"), known("temperature", "temperature: {}")]
-    around = f" ({'; '.join(w for w in where if w)})" if any(where) else ""
-    sentences = [
-        f"Sweeps were taken{on}{_tips_words(items)}{around}." if on or around or _tips_words(items) else "",
-        "The bias is that of the sample relative to the tip.",
-        known("setpoint", "Set-point: {}."),
-        known("stabilisation", "Feedback and stabilisation: {}."),
-        known("ramp", "Ramps: {}."),
-        known("directions", "Directions: {}."),
-        known("full_scale", "Full scale of the amplifier: {}."),
-        known("bandwidth", "Gain and bandwidth: {}."),
-        f"{items['counts']}; sweeps were left out as a whole and only for stated reasons.",
-    ]
-    return " ".join(s for s in sentences if s)
-
-
-def _fitted(items: dict[str, str], barrier: BarrierAnalysis) -> str:
-    """How the barriers were had, with what was done for how many repeats."""
-    used = barrier.sweeps[barrier.sweeps["used"].astype(bool) & (barrier.sweeps["unassigned"] == "")]
-    numbered = used["repeat"].notna()
-    repeats = len(used[numbered].drop_duplicates(["sample", "tip", "site", "repeat"])) + int((~numbered).sum())
-    pairs = len(barrier.directions)
-    if pairs:
-        directions = f"In {pairs} of {repeats} repeats retract and approach were paired, so that drift cancels there"
-    else:
-        directions = "No repeat has both directions, so drift is in the slopes"
-    averaged = (
-        f"; slopes were averaged over repeats and {count(len(barrier.sites), 'site')} before squaring. Sites are the "
-        "replicates of a tip (random effects)"
-        if len(barrier.sites)
-        else ""
-    )
-    height = items["height_calibration"]
-    scale = (
-        "The height scale was not calibrated: its uncertainty is not in these numbers; it cancels between tips."
-        if NOT_RECORDED in height
-        else f"Calibration of the height scale: {height}; its uncertainty enters the barrier twice and is stated apart, "
-        "since it cancels between tips."
-    )
-    return (
-        "Apparent barrier heights φ = (ħ²/8m)(d ln I/dz)² were obtained from I(z) by weighted non-linear least squares "
-        f"({items['fit']}); the noise was estimated from the data. {directions}{averaged}. {scale}"
-    )
-
-
-def _tips_words(items: dict[str, str]) -> str:
-    if NOT_RECORDED in items["tips"]:
-        return ""
-    more = [f"{word}: {items[key]}" for key, word in (("tip_material", "material and making"), ("tip_history", "history"))
-            if NOT_RECORDED not in items[key]]  # fmt: skip
-    return f" with the tips {items['tips']}" + (f" ({'; '.join(more)})" if more else "")

@@ -12,7 +12,8 @@ from sts.analysis import Analysis
 from sts.report.advice import improvements
 from sts.report.answers import Answer, answers, flag_panel
 from sts.report.lookup import all_sweeps
-from sts.report.methods import Item, checklist, methods_paragraph
+from sts.report.methods import Item, checklist
+from sts.report.paragraph import methods_paragraph
 
 
 @dataclass(frozen=True, eq=False)

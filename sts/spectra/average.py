@@ -132,6 +132,8 @@ def average_spectrum(
         **_direction_arrays(direction_fit, whole),
         criterion=criterion,
         smoothed_as=smoother.asked,
+        replicates=kind,
+        units=len(units),
     )
 
 

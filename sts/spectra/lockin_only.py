@@ -104,4 +104,6 @@ def average_lockin(
         smoothing="none: lock-in channel as recorded",
         didv_unit=used.lockin_unit,
         flags=join_flags([judged[judged["sweep"].isin(used.names)], note_rows(notes)]),
+        replicates=kind,
+        units=len(units),
     )

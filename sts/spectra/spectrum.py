@@ -77,6 +77,8 @@ class Spectrum:
     fits: dict[str, LineFit] = field(default_factory=dict)  # of the models that the plan asks for, by their key
     smoothed_as: Asked | None = None  # what the smoother was asked for; None where nothing was smoothed
     apart: str = ""  # what tells it from others of the same group: range or points of its axis
+    replicates: str = ""  # whose scatter makes the bands: "repeat", "site" or "tip"
+    units: int = 0  # how many of these; one: the band is that of its residuals
 
     @property
     def label(self) -> str:

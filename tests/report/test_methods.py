@@ -25,16 +25,6 @@ def values(analysis: Analysis) -> dict[str, str]:
     return {item.key: item.value for item in Summary(analysis).checklist}
 
 
-def test_paragraph_holds_the_numbers_of_the_session(invented: Analysis) -> None:
-    text = Summary(invented).methods
-    for part in (
-        "gold film", "heron, plover, curlew and sandpiper", "77 and 295 K", "sample relative to the tip",
-        "100, 300 and 1000 pA", "etched W and etched Au", "71 points", "I(z): 48 taken, 1 left out, 47 used",
-        "12 sites, 4 tips", "95 %", "numpy 2.4",
-    ):  # fmt: skip
-        assert part in text, part
-
-
 @pytest.mark.parametrize(
     ("column", "key"), [("temperature_K", "temperature"), ("full_scale_A", "full_scale"), ("duration_s", "ramp")]
 )
@@ -42,16 +32,6 @@ def test_what_is_taken_away_is_said_to_be_not_recorded(invented: Analysis, colum
     assert "not recorded" not in values(invented)[key] or key == "ramp"
     assert "not recorded" in values(without(invented, column))[key]
     assert "not recorded" not in Summary(without(invented, column)).methods  # prose holds what is known
-
-
-def test_directions_that_were_not_paired_are_not_said_to_be(invented: Analysis) -> None:
-    pairs = pd.DataFrame({"retract": ["a", "b"], "approach": ["c", "d"]})
-    paired = replace(invented, barrier=replace(invented.barrier, directions=pairs))
-    assert "In 2 of 24 repeats retract and approach were paired, so that drift cancels there" in Summary(paired).methods
-    alone = replace(invented, barrier=replace(invented.barrier, directions=pairs.iloc[:0]))
-    text = Summary(alone).methods
-    assert "paired" not in text
-    assert "No repeat has both directions, so drift is in the slopes" in text
 
 
 def test_page_marks_a_missing_temperature(invented: Analysis) -> None:

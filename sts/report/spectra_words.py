@@ -1,0 +1,164 @@
+"""Spectra in words: gaps by each definition, parameters of fitted line shapes, energy resolution."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from sts.figures.spectra import modulation_unknown
+from sts.figures.style import decimals_for, rows_of
+from sts.report.number_words import count, listed, value_with_uncertainty
+from sts.spectra.models import MODELS, LineFit, Model
+from sts.spectra.spectrum import Spectrum
+
+MOST_NAMED = 6  # more tips or samples than this are summed up instead of listed
+TWICE = " (± twice the standard uncertainty)"
+
+
+def gap_words(spectrum: Spectrum) -> str:
+    """What the gap table of a spectrum says, by each definition.
+
+    Parameters
+    ----------
+    spectrum : Spectrum
+    """
+    words = gaps_words([spectrum])
+    return f"{words}{TWICE}" if "±" in words else words
+
+
+def gaps_words(spectra: Sequence[Spectrum]) -> str:
+    """What the gap tables of spectra say, the surest definition first; several spectra as the range of their gaps.
+
+    Parameters
+    ----------
+    spectra : sequence of Spectrum
+    """
+    parts = _gap_parts(spectra)
+    return f"gap {listed(parts)}" if parts else _no_gap(spectra)
+
+
+def _no_gap(spectra: Sequence[Spectrum]) -> str:
+    looked = any(s.gaps is not None and len(s.gaps) for s in spectra)
+    return "no gap is found" if looked else "no gap was looked for or found"
+
+
+def _gap_parts(spectra: Sequence[Spectrum]) -> list[str]:
+    """The gap by each definition that found one, the surest first; the exponent of a definition stands in the checklist."""
+    found: dict[str, list[tuple[float, float]]] = {}
+    for spectrum in spectra:
+        for row in rows_of(spectrum.gaps) if spectrum.gaps is not None else ():
+            if math.isfinite(row.gap_meV):
+                method = str(row.gap_method).partition(", exponent")[0]
+                found.setdefault(method, []).append((float(row.gap_meV), 2 * float(row.gap_se_meV)))
+    surest = sorted(found.items(), key=lambda item: np.nan_to_num(np.median([u for _, u in item[1]]), nan=np.inf))
+    return [f"{_gap_range(values)} by {method}" for method, values in surest]
+
+
+def _gap_range(values: Sequence[tuple[float, float]]) -> str:
+    """One gap with its uncertainty, or the lowest and the highest with the largest uncertainty."""
+    low, high = min(values), max(values)
+    if low == high:
+        return value_with_uncertainty(*low, "meV")
+    known = [u for _, u in values if math.isfinite(u)]
+    widest = max(known, default=math.nan)
+    if not math.isfinite(widest):
+        return f"{low[0]:.4g} to {high[0]:.4g} meV (uncertainty unknown)"
+    digits = decimals_for(widest)
+    some = "" if len(known) == len(values) else ", where it is known"
+    return f"{low[0]:.{digits}f} to {high[0]:.{digits}f} meV (each ± {widest:.{digits}f} or less{some})"
+
+
+def model_words(model: Model, fit: LineFit) -> str:
+    """What a model fitted to a spectrum says: each free parameter with twice its standard uncertainty, and the verdict.
+
+    Parameters
+    ----------
+    model : Model
+    fit : LineFit
+    """
+    parts = _parameter_words(model, fit)
+    return f"{listed(parts)}{TWICE}; fit {fit.verdict}" if parts else fit.verdict
+
+
+def _parameter_words(model: Model, fit: LineFit) -> list[str]:
+    return [f"{p.symbol} = {value_with_uncertainty(p.scale * fit.values[p.name], 2 * p.scale * fit.errors[p.name], p.unit)}"
+            for p in model.parameters if p.name in fit.errors]  # fmt: skip
+
+
+def resolution_words(spectra: Sequence[Spectrum]) -> str:
+    """The energy resolution of spectra or its range; a lower bound where the modulation is not known.
+
+    Parameters
+    ----------
+    spectra : sequence of Spectrum
+    """
+    widths = [s.resolution.total_V * 1e3 for s in spectra if s.resolution.total_V > 0]
+    if not widths:
+        return "resolution unknown"
+    low, high = min(widths), max(widths)
+    size = f"{high:.3g} meV" if low >= 0.95 * high else f"{low:.3g} to {high:.3g} meV"
+    if any(modulation_unknown(s) for s in spectra):
+        return f"resolution at least {size} (modulation unknown)"
+    return f"resolution {size}"
+
+
+def widest_chosen(spectrum: Spectrum) -> bool:
+    """Whether the smoothing ran into the widest width tried.
+
+    Parameters
+    ----------
+    spectrum : Spectrum
+    """
+    table = spectrum.criterion
+    if table is None or not len(table):
+        return False
+    chosen = table.loc[table["chosen"].astype(bool), "width_V"].to_numpy(float)
+    return bool(chosen.size and chosen[0] >= table["width_V"].max())
+
+
+def spectra_words(spectra: Sequence[Spectrum]) -> tuple[str, str]:
+    """What spectra show, sample by sample, and what to mind.
+
+    Parameters
+    ----------
+    spectra : sequence of Spectrum
+    """
+    by_sample: dict[str, list[Spectrum]] = {}
+    for one in spectra:
+        by_sample.setdefault(str(one.keys.get("sample", one.label)), []).append(one)
+    methods = {str(m) for s in spectra if s.gaps is not None for m in s.gaps["gap_method"]}
+    warning = ""
+    if any(m.startswith("log onset") for m in methods) and any(m.startswith("extrapolation") for m in methods):
+        warning = (
+            "Two definitions give two gaps. Log onset is where dI/dV leaves its floor (blur brings it inward). "
+            "Extrapolation is where the edge, made straight, meets zero."
+        )
+    said = [s for sample, group in list(by_sample.items())[:MOST_NAMED] for s in _group_words(sample, group)]
+    if any("±" in sentence for sentence in said):
+        said.append("Here ± is twice the standard uncertainty.")
+    if len(by_sample) > MOST_NAMED:
+        said.append(f"{count(len(by_sample) - MOST_NAMED, 'more sample')} stand in the table.")
+    return " ".join(said), warning
+
+
+def _group_words(sample: str, group: Sequence[Spectrum]) -> list[str]:
+    """What the spectra of a sample show, one sentence for each finding."""
+    name = group[0].label if len(group) == 1 else sample or "all sweeps"
+    sweeps = count(len({name for s in group for name in s.sweeps}), "sweep")
+    number = sweeps if len(group) == 1 else f"{len(group)} spectra of {sweeps}"
+    gaps = _gap_parts(group)
+    said = [f"{name[:1].upper()}{name[1:]}: {number}.", *(f"Gap {part}." for part in gaps)]
+    if not gaps:
+        said.append(f"{_no_gap(group).capitalize()}.")
+    for model in MODELS:
+        if len(group) == 1 and (fit := group[0].fits.get(model.key)) is not None:
+            said.append(f"{model.title}: fit {fit.verdict}." if fit.errors else f"{model.title}: {fit.verdict}.")
+            said += [f"{part}." for part in _parameter_words(model, fit)]
+    resolution = resolution_words(group)
+    said.append(f"{resolution[:1].upper()}{resolution[1:]}.")
+    if widest := sum(widest_chosen(s) for s in group):
+        where = "" if len(group) == 1 else f" in {widest} of {len(group)}"
+        said.append(f"The widest smoothing tried was chosen{where}: no structure asks for a finer one.")
+    return said

@@ -1,0 +1,48 @@
+"""Spectra in words: gaps with their uncertainties by each definition, ranges of several, models, resolution."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from sts.analysis import Analysis
+from sts.report.spectra_words import gaps_words, spectra_words
+from sts.report.summary import Summary
+
+
+def answer(analysis: Analysis, start: str) -> tuple[str, str]:
+    found = next(a for a in Summary(analysis).answers if a.question.startswith(start))
+    return found.sentence, found.warning
+
+
+def test_gaps_are_given_by_both_definitions_with_resolution_and_count(invented: Analysis) -> None:
+    sentence, _ = answer(invented, "What does the spectrum")
+    assert "Gap 1150 ± 24 meV by log onset. Gap 1162 ± 30 meV by extrapolation." in sentence
+    assert "14 sweeps" in sentence
+    assert "Resolution 31 meV." in sentence
+
+
+def test_a_spectrum_without_a_gap_says_so(invented: Analysis) -> None:
+    assert invented.spectra is not None
+    none = tuple(replace(s, gaps=s.gaps.assign(gap_meV=np.nan)) for s in invented.spectra.spectra if s.gaps is not None)
+    assert (
+        "No gap is found." in answer(replace(invented, spectra=replace(invented.spectra, spectra=none)), "What does")[0]
+    )
+
+
+def test_gaps_of_several_spectra_are_a_range_with_the_largest_uncertainty(invented: Analysis) -> None:
+    assert invented.spectra is not None
+    one = next(s for s in invented.spectra.spectra if s.gaps is not None and np.isfinite(s.gaps["gap_meV"]).any())
+    assert one.gaps is not None
+    wider = replace(one, gaps=one.gaps.assign(gap_meV=one.gaps["gap_meV"] + 10, gap_se_meV=2 * one.gaps["gap_se_meV"]))
+    assert "1150 to 1160 meV (each ± 48 or less) by log onset" in gaps_words([one, wider])
+    unsure = replace(one, gaps=one.gaps.assign(gap_meV=one.gaps["gap_meV"] + 10, gap_se_meV=np.nan))
+    assert "(each ± 24 or less, where it is known)" in gaps_words([one, unsure])
+
+
+def test_twice_the_uncertainty_is_told_only_where_an_uncertainty_is_given(invented: Analysis) -> None:
+    assert invented.spectra is not None
+    spectra = invented.spectra.spectra
+    assert "Here ± is twice the standard uncertainty." in spectra_words(spectra)[0]
+    assert "±" not in spectra_words([replace(s, gaps=None) for s in spectra])[0]
