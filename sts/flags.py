@@ -90,7 +90,8 @@ _ALL = [
     Flag("curved", "ln I is not straight",
          "drift, creep, a compliant gap or an amplifier that lags; wait longer before the ramp, record both directions"),
     Flag("few decades", "less than one decade of current above the noise", "ramp further, or start at a higher current"),
-    Flag("low barrier", "below 1 eV: not a work function; usual in air (water film, compliant surface), else a contaminated gap",
+    Flag("low barrier", "below 1 eV: not a work function; possible reasons: water film or compliant surface (both usual in air), "
+         "contaminated gap",
          "compare tips, not metals; quote it as an apparent barrier only"),
     Flag("high barrier", "above 6 eV, more than any clean metal", "check the height calibration and the current offset"),
     Flag("high bias", "the bias lowers the barrier by about half of its value", "use 0.1 V or less for I(z)"),

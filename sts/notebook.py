@@ -15,8 +15,8 @@ from sts.analysis import Analysis
 from sts.barrier.fit import BarrierFit
 from sts.figures import house_style, new_figure, plot_iz_fits, plot_spectrum, plot_sweeps
 from sts.figures.saving import save
-from sts.report.answers import gap_words, resolution_words
 from sts.report.number_words import NOT_RECORDED, count, distinct, listed, value_with_uncertainty
+from sts.report.spectra_words import gap_words, resolution_words
 from sts.report.summary import Summary
 from sts.spectra.spectrum import Spectrum
 from sts.sweeps import AXIS_UNITS, KIND_WORDS, KINDS, SweepSet

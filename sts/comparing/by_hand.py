@@ -46,15 +46,24 @@ class ByHand:
         said = [f"By hand: {', '.join(parts)}."]
         for kind, quantity in QUANTITY.items():
             side = self.sweeps.loc[self.sweeps["kind"] == kind, "side"]
-            if len(side):
+            raised, lowered = int((side > 0).sum()), int((side < 0).sum())
+            if raised or lowered:
                 said.append(
-                    f"Of these, {int((side > 0).sum())} raise the {quantity} of their tip and {int((side < 0).sum())} lower it."
+                    f"Of these, {raised} raise{'s' * (raised == 1)} the {quantity} of {'its' if raised == 1 else 'their'} tip and "
+                    f"{lowered} lower{'s' * (lowered == 1)} it."
                 )
-        moved = [
-            f"{row.tip or 'no tip'} {row.by_rule_eV:.3g} eV by rule, {row.barrier_eV:.3g} eV now"
-            for row in _rows(self.tips) if np.isfinite(row.by_rule_eV) and np.isfinite(row.barrier_eV)
-        ]  # fmt: skip
-        return " ".join([*said, *(["; ".join(moved) + "."] if moved else [])])
+        for row in _rows(self.tips):
+            if np.isfinite(row.by_rule_eV) and np.isfinite(row.barrier_eV):
+                within = (
+                    f" ({row.by_rule_low_eV:.3g} to {row.by_rule_high_eV:.3g})"
+                    if np.isfinite(row.by_rule_low_eV)
+                    else ""
+                )
+                said += [
+                    f"{row.tip or 'no tip'} {row.by_rule_eV:.3g} eV{within} by rule.",
+                    f"With the decisions {row.barrier_eV:.3g} eV.",
+                ]
+        return " ".join(said)
 
 
 def by_hand(sweeps: pd.DataFrame, rule_tips: pd.DataFrame, tips: pd.DataFrame) -> ByHand:

@@ -158,6 +158,15 @@ def units_to_halve(count: int, *, confidence: float = 0.95) -> int | None:
     return int(enough[0]) if enough.size else None
 
 
+def _gain_of_repeats(gain: float) -> str:
+    """What more repeats at the same sites can do; `gain` is the share by which they could narrow the interval at most."""
+    if gain < 0.05:
+        return "More repeats at these sites would hardly narrow it."
+    if gain > 0.5:
+        return "Its sites agree within their noise: more repeats at them would narrow it, too."
+    return f"More repeats at these sites would narrow it by {100 * gain:.0f} % at most."
+
+
 def advice(tips: pd.DataFrame, *, by: str = "", confidence: float = 0.95) -> tuple[str, ...]:
     """What would narrow the intervals most, with sizes, one sentence each.
 
@@ -183,13 +192,11 @@ def advice(tips: pd.DataFrame, *, by: str = "", confidence: float = 0.95) -> tup
             continue
         half = (row["barrier_high_eV"] - row["barrier_low_eV"]) / 2
         more = units_to_halve(sites, confidence=confidence)
-        text = f"{name}: ±{half:.2g} eV from {sites} sites"
-        text += f"; {_more(more, 'site')} would halve it"
+        text = f"{name}: ±{half:.2g} eV from {sites} sites; {_more(more, 'site')} would halve it."
         # Measuring each site without end leaves the scatter between sites.
         scatter, noise = row["between_site_sd_eV"], row["site_noise_eV"]
         gain = 1 - scatter / math.hypot(scatter, noise) if scatter + noise > 0 else 0.0
-        text += f"; more repeats at these sites could narrow it by {100 * gain:.0f} % at most."
-        sentences.append(text)
+        sentences.append(f"{text} {_gain_of_repeats(gain)}")
         calibration = row["calibration_se_eV"]
         if calibration > row["barrier_se_eV"]:
             sentences.append(

@@ -226,4 +226,6 @@ def _less_words(less: list[tuple[str, float]]) -> str:
     size = f"{min(ratio for _, ratio in less):.2f}"
     if len(less) > 1 and f"{max(ratio for _, ratio in less):.2f}" != size:
         size += f" to {max(ratio for _, ratio in less):.2f}"
-    return f"reads {size} of {', '.join(name for name, _ in less[:3])}: contaminated or compliant gap?"
+    return (
+        f"reads {size} of {', '.join(name for name, _ in less[:3])}: possible reason, a contaminated or compliant gap"
+    )

@@ -11,9 +11,10 @@ from sts.analysis import Analysis, BarrierAnalysis
 from sts.analysis.calibrated import in_force
 from sts.figures.spectra import modulation_unknown
 from sts.figures.style import rows_of
+from sts.flags import FLAGS
 from sts.quantities import thermal_width
 from sts.report.lookup import low_barrier_tips
-from sts.report.number_words import listed
+from sts.report.number_words import count, listed
 from sts.spectra.resolution import FIRST_HARMONIC_WIDTH
 from sts.spectra.spectrum import Spectrum
 
@@ -42,14 +43,25 @@ def improvements(analysis: Analysis, most: int = 3) -> list[str]:
     if analysis.spectra is not None:
         for spectrum in analysis.spectra.spectra:
             steps += _spectrum_steps(spectrum)
-    lost = 1 - float(analysis.judged["used"].astype(bool).mean()) if len(analysis.judged) else 0.0
-    if lost > 0.1:
-        text = f"{lost:.0%} of the sweeps were left out: let the tip and the stage settle before measuring."
-        steps.append(Step("settle", lost, text))
+    steps += _lost_steps(analysis)
     best: dict[str, Step] = {}
     for step in sorted(steps, key=lambda step: -step.share):
         best.setdefault(step.rule, step)  # one of a kind: the one with most at stake
     return [step.text for step in list(best.values())[:most]]
+
+
+def _lost_steps(analysis: Analysis) -> list[Step]:
+    """What to do against the flag by which most sweeps were left out, if a tenth or more were."""
+    judged = analysis.judged
+    out = judged[~judged["used"].astype(bool) & (judged["decided_by"] != "person")]
+    lost = len(out) / max(len(judged), 1)
+    flags = analysis.flags
+    reasons = flags.loc[flags["sweep"].isin(out["sweep"]) & flags["flag"].isin(analysis.plan.check.omit), "flag"]
+    if lost <= 0.1 or reasons.empty:
+        return []
+    worst = str(reasons.mode().iloc[0])
+    text = f"{100 * lost:.0f} % of the sweeps were left out by rule, most often for “{worst}”: {FLAGS[worst].remedy}."
+    return [Step("lost", lost, text)]
 
 
 def _barrier_steps(analysis: Analysis, barrier: BarrierAnalysis) -> list[Step]:
@@ -60,7 +72,7 @@ def _barrier_steps(analysis: Analysis, barrier: BarrierAnalysis) -> list[Step]:
     worse = {pair.tip_a if pair.ratio < 1 else pair.tip_b for pair in differ}
     for row in rows_of(tips):
         if (row.sample, row.tip) in low and (len(low) < len(tips) or row.tip in worse):
-            text = f"its {row.barrier_eV:.2f} eV tells of the gap between tip and sample, not of the metals"
+            text = f"a contaminated or compliant gap is a possible reason for its {row.barrier_eV:.2f} eV"
             steps.append(Step("clean", 3.0, f"Clean or replace {row.tip or 'the tip'}, and clean the sample: {text}."))
     half = ((tips["barrier_high_eV"] - tips["barrier_low_eV"]) / 2 / tips["barrier_eV"]).to_numpy(float)
     widest = float(np.nanmax(half)) if np.isfinite(half).any() else 0.0
@@ -70,15 +82,15 @@ def _barrier_steps(analysis: Analysis, barrier: BarrierAnalysis) -> list[Step]:
         text = "from one site no interval for the tip can be given"
         steps.append(Step("sites", 1.0, f"Measure at three sites or more with {listed(single[:4])}: {text}."))
     if in_force(analysis.calibrations, "height") is None:
-        highest = float(np.nanmax(tips["barrier_eV"].to_numpy(float)))
         text = (
-            "Calibrate the height scale on a step of known height: no calibration is recorded, and each 5 % of the "
-            f"scale moves every barrier by 10 % ({0.1025 * highest:.2f} eV at {highest:.1f} eV)."
+            "Calibrate the height scale on a step of known height: no calibration is recorded. Each 5 % of the scale "
+            "moves every barrier by 10 %."
         )
         steps.append(Step("calibrate", 0.1, text))
-    if len(set(barrier.sweeps["direction"]) - {""}) < 2:
+    if len(directions := set(barrier.sweeps["direction"]) - {""}) < 2:
+        which = "" if directions else ", and which is which"
         text = (
-            "Record retract and approach: drift of 0.05 nm/s against a ramp of 1 nm/s moves a barrier by 10 %, and "
+            f"Record retract and approach{which}: drift of 0.05 nm/s against a ramp of 1 nm/s moves a barrier by 10 %, and "
             "only the mean of both directions cancels it."
         )
         steps.append(Step("directions", 0.1, text))
@@ -99,17 +111,17 @@ def _spectrum_steps(spectrum: Spectrum) -> list[Step]:
     if not spectrum.offsets.separable and np.isfinite(spectrum.normalised).any() and near > 0:
         reach = f"cannot be read within ±{near * 1e3:.3g} mV" if trusted.size else "can be read nowhere"
         share = min(near / float(np.abs(spectrum.bias).max()), 1.0)
-        text = (
-            f"{label}: record at three set-points or more (or once with the tip drawn back), so that the zeros of bias "
-            f"and current can be told apart; now (dI/dV)/(I/V) {reach}."
-        )
+        text = f"{label}: {_zeros_told_apart(spectrum)}. Now (dI/dV)/(I/V) {reach}."
         steps.append(Step("setpoints", 0.3 * share, text))
     if 0 < len(spectrum.sweeps) < 5:
-        text = f"{len(spectrum.sweeps)} tell little about their scatter and about the smoothing they bear"
+        few = count(len(spectrum.sweeps), "sweep")
+        text = (
+            f"{few} {'tells' if len(spectrum.sweeps) == 1 else 'tell'} little about the scatter and the best smoothing"
+        )
         steps.append(Step("repeats", 0.5 / len(spectrum.sweeps), f"{label}: record 10 sweeps or more; {text}."))
     thermal, total = spectrum.resolution.thermal_V, spectrum.resolution.total_V
     if not math.isfinite(thermal):
-        text = f"{label}: record the temperature; at 295 K alone it blurs by {thermal_width(295.0) * 1e3:.0f} meV."
+        text = f"{label}: record the temperature; at 295 K it alone blurs by {thermal_width(295.0) * 1e3:.0f} meV."
         steps.append(Step("temperature", 0.25, text))
     elif modulation_unknown(spectrum):
         text = (
@@ -124,6 +136,17 @@ def _spectrum_steps(spectrum: Spectrum) -> list[Step]:
         )
         steps.append(Step("smoothing", 0.1, text))
     return steps
+
+
+def _zeros_told_apart(spectrum: Spectrum) -> str:
+    """What would tell the zeros of bias and current apart, where they are not."""
+    how = spectrum.offsets.how
+    if how.startswith("no conductance"):
+        return "the zero of bias cannot be seen in a gap; record a metal with the same tip and settings at three set-points"
+    taken = int(how.split()[0]) if how[:1].isdigit() else 0
+    if taken >= 3:
+        return f"record more sweeps at each of the {taken} set-points, to tell the zeros of bias and current apart"
+    return "record at three set-points or more, or once with the tip drawn back, to tell the zeros of bias and current apart"
 
 
 def _has_structure(spectrum: Spectrum) -> bool:

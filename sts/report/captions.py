@@ -21,7 +21,7 @@ class Reading:
 READING = {
     "barrier_by_tip": Reading(
         "tips",
-        "Every sweep as a dot, each site's mean as an open mark, each tip's mean with its interval; counts beside.",
+        "Every sweep as a dot, each site's mean as an open mark, each tip's mean with its interval, if any; counts beside.",
         "Good: sites of a tip agree within about 5 %. Bad: sites far apart, or a mean below 1 eV.",
         "Far apart: more sites, and look whether the tip changed between them. Below 1 eV: clean tip and sample.",
     ),
@@ -57,13 +57,13 @@ READING = {
     ),
     "setpoints": Reading(
         "spectra",
-        "The normalised conductance of each group, and below the gap that each gives.",
+        "The normalised conductance of each group, and below the gap of each, if one is found.",
         "Good: curves and gaps agree within bands. Bad: a gap that widens at smaller distance (larger set-point).",
         "A trend tells of band bending by the tip or of an offset: extrapolate, and say so, or use less current.",
     ),
     "didv": Reading(
         "spectra",
-        "Each sweep's derivative, their mean and its band from the scatter between sweeps.",
+        "Each sweep's derivative, their average and its band; the methods say whose scatter makes it.",
         "Good: thin band, sweeps side by side. Bad: sweeps apart, or features below the resolution bar.",
         "Apart: the gap differed between sweeps; use the geometric mean or scale to the set-point. Narrow: not real.",
     ),
@@ -93,7 +93,7 @@ READING = {
     ),
     "timeline": Reading(
         "session",
-        "When each sweep was taken, one row per tip and kind; crosses were left out.",
+        "Sweeps in the order that the axis names, one row per tip and kind; crosses were left out.",
         "Good: crosses scattered. Bad: crosses in a row (something happened then), tips measured in blocks.",
         "In a row: look in the logbook for that time. Blocks: mix the order, so that drift is not taken for a tip.",
     ),

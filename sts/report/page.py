@@ -17,11 +17,9 @@ from sts.figures.style import decimals_for, rows_of
 from sts.report.answers import tip_name
 from sts.report.citations import works_used
 from sts.report.drawing import Drawn, draw, inline
+from sts.report.notes import notes
 from sts.report.number_words import count
 from sts.report.pictures import gallery
-from sts.report.pictures_barrier import MOST_TIPS
-from sts.report.pictures_session import MOST_SETS
-from sts.report.pictures_spectra import MOST_SPECTRA
 from sts.report.summary import Summary
 from sts.report.sweep_data import sweep_block
 from sts.settings import write_toml
@@ -93,7 +91,7 @@ def render_page(summary: Summary, drawn: Sequence[Drawn] | None = None, *, own_l
         tables=_tables(analysis),
         sweeps=rows,
         sweep_total=len(analysis.judged),
-        notes=_notes(analysis),
+        notes=notes(analysis),
         paragraph=summary.methods,
         items=summary.checklist,
         missing=[item.name for item in summary.checklist if item.missing],
@@ -150,26 +148,6 @@ def _verdict_rows(analysis: Analysis) -> list[dict[str, Any]]:
             }
         )
     return rows
-
-
-def _notes(analysis: Analysis) -> list[str]:
-    notes = [
-        f"Sweeps are listed {analysis.order.words}"
-        + ("." if analysis.order.basis == "started" else ", since not every one has a recorded start."),
-        *(analysis.barrier.notes if analysis.barrier is not None else ()),
-        *(analysis.spectra.notes if analysis.spectra is not None else ()),
-    ]
-    if analysis.barrier is not None and len(analysis.barrier.tips) > MOST_TIPS:
-        notes.append(f"Fits are drawn for the first {MOST_TIPS} of {len(analysis.barrier.tips)} tips.")
-    if analysis.spectra is not None and len(analysis.spectra.spectra) > MOST_SPECTRA:
-        notes.append(f"The first {MOST_SPECTRA} of {len(analysis.spectra.spectra)} spectra are drawn.")
-    for kind, name in KIND_WORDS.items():
-        sets = sum(s.kind == kind for s in analysis.sets)
-        if sets > MOST_SETS:
-            notes.append(
-                f"Of {sets} sets of {name} sweeps with different axes the {MOST_SETS} largest are drawn as measured."
-            )
-    return list(dict.fromkeys(notes))
 
 
 # --- tables of the page: heading, column, decimals or the column of the uncertainty that sets them -----------------

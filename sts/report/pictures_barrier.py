@@ -195,10 +195,10 @@ def _local_words(local: LocalBarrier, name: str) -> str:
 
 def _window_words(barrier: BarrierAnalysis) -> str:
     named = _named(barrier.sweeps)
-    used = named.loc[named["used"].astype(bool), ["sweep", "tip"]]
+    used = named.loc[named["used"].astype(bool), ["sweep", "sample", "tip"]]
     table = barrier.window.merge(used, on="sweep", how="inner")
     parts = []
-    for tip, rows in table.groupby(table["tip"].astype(str), sort=False):
+    for tip, rows in table.groupby(_whose(table), sort=False):
         medians = rows.groupby("lower_cut_nm")["barrier_eV"].median().to_numpy(float)
         medians = medians[np.isfinite(medians)]
         if medians.size > 1:
@@ -214,8 +214,14 @@ def _named(sweeps: pd.DataFrame) -> pd.DataFrame:
     return rows
 
 
+def _whose(sweeps: pd.DataFrame) -> list[str]:
+    """Name of the tip of each sweep, with the sample where there are several: on another sample it is another series."""
+    return [tip_name(str(s), str(t), sweeps) if t else "" for s, t in zip(sweeps["sample"], sweeps["tip"], strict=True)]
+
+
 def _against_median(order: pd.DataFrame) -> pd.DataFrame:
     """Barriers as deviation from the median of the used sweeps of their tip: a drift shows beside any barrier."""
+    order = order.assign(tip=_whose(order))
     used = order[order["used"].astype(bool)]
     middle = order["tip"].map(used.groupby("tip")["barrier_eV"].median())
     named = [f"{tip or 'all'}, {m:.2f} eV" for tip, m in zip(order["tip"], middle, strict=True)]
@@ -225,10 +231,10 @@ def _against_median(order: pd.DataFrame) -> pd.DataFrame:
 def _trend_words(order: pd.DataFrame, words: str, *, told: bool) -> str:
     """How far barriers moved from the first to the second half; nothing of it where only names tell an order."""
     if not told:
-        return f"The barrier of each sweep {words}: no start times are recorded, so nothing is said of a trend."
+        return f"The barrier of each sweep {words}: no clock tells their order, so nothing is said of a trend."
     used = order[order["used"].astype(bool) & np.isfinite(order["barrier_eV"])]
     parts = []
-    for tip, rows in used.groupby(used["tip"].astype(str), sort=False):
+    for tip, rows in used.groupby(_whose(used), sort=False):
         y = rows["barrier_eV"].to_numpy(float)
         if len(y) > 3:
             half = len(y) // 2

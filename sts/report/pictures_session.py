@@ -40,7 +40,7 @@ def session_pictures(summary: Summary) -> list[Picture]:
                 Picture(
                     "timeline",
                     "session_timeline",
-                    "The session in time",
+                    "The session in time" if analysis.order.told else f"The session, {analysis.order.words}",
                     f"{count(len(table), 'sweep')} in {count(lanes, 'row')} of tip and kind; {out} left out.",
                     partial(plot_session_timeline, table, order=analysis.order.words),
                     height_in=0.9 + 0.22 * lanes,

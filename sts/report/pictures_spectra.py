@@ -19,9 +19,9 @@ from sts.figures import (
     plot_spectrum,
 )
 from sts.figures.style import rows_of
-from sts.report.answers import TWICE, gap_words, gaps_words, model_words, resolution_words
 from sts.report.captions import Picture
 from sts.report.number_words import count, listed, value_with_uncertainty
+from sts.report.spectra_words import TWICE, gap_words, gaps_words, model_words, resolution_words
 from sts.spectra import setpoint_trends
 from sts.spectra.models import MODELS
 from sts.spectra.spectrum import Spectrum
@@ -84,7 +84,7 @@ def _spectrum_pictures(one: Spectrum, number: int, level: float) -> list[Picture
             "didv",
             f"didv_{number}",
             f"dI/dV: {label}",
-            f"{label}, mean of {n}: {gap_words(one)}; energy {resolution_words([one])}.",
+            f"{label}, average of {n}: {gap_words(one)}; energy {resolution_words([one])}.",
             partial(plot_spectrum, one, confidence=level),
             height_in=3.0,
         )

@@ -28,13 +28,15 @@ def answer(analysis: Analysis, start: str) -> tuple[str, str]:
 def test_every_tip_is_named_with_its_interval_and_counts(invented: Analysis) -> None:
     sentence, _ = answer(invented, "What are the barriers")
     assert invented.barrier is not None
-    numbers = re.findall(r"(\w+) ([\d.]+) eV \(([\d.]+) to ([\d.]+); 3 sites, (\d+) sweeps\)", sentence)
+    numbers = re.findall(r"(\w+) ([\d.]+) eV \(([\d.]+) to ([\d.]+)\)\.", sentence)
     assert [n[0] for n in numbers] == list(invented.barrier.tips["tip"])
     for column, texts in zip(
-        ("barrier_eV", "barrier_low_eV", "barrier_high_eV", "sweeps"), list(zip(*numbers, strict=True))[1:], strict=True
+        ("barrier_eV", "barrier_low_eV", "barrier_high_eV"), list(zip(*numbers, strict=True))[1:], strict=True
     ):
         assert_allclose([float(text) for text in texts], invented.barrier.tips[column], rtol=0.002)
     assert "95 % interval" in sentence
+    tips = invented.barrier.tips
+    assert sentence.endswith(f"In all {tips['sites'].sum()} sites and {tips['sweeps'].sum()} sweeps.")
 
 
 def test_a_low_barrier_is_plainly_said_not_to_be_a_work_function(invented: Analysis) -> None:
@@ -56,42 +58,40 @@ def test_many_tips_are_summed_up(invented: Analysis) -> None:
     assert invented.barrier is not None
     many = pd.concat([invented.barrier.tips.assign(tip=f"t{i}", barrier_eV=4 + 0.1 * i).head(1) for i in range(9)])
     sentence, _ = answer(replace(invented, barrier=replace(invented.barrier, tips=many)), "What are the barriers")
-    assert "9 tips, from t0 4.00 eV" in sentence
-    assert "to t8 4.80 eV" in sentence
+    assert sentence.startswith("9 tips; the table lists all.")
+    assert "Least: t0 4.00 eV" in sentence
+    assert "Most: t8 4.80 eV" in sentence
 
 
 def test_pairs_name_the_closest_that_differ_and_those_that_do_not(invented: Analysis) -> None:
     sentence, _ = answer(invented, "Do the tips differ")
     assert sentence.startswith("5 of 6 pairs differ")
     assert "curlew against heron 1.114 (1.058 to 1.169)" in sentence
-    assert "no difference is shown for 1: plover against heron 0.977 (0.928 to 1.026)" in sentence
+    assert "No difference is shown for 1 pair. plover against heron 0.977 (0.928 to 1.026)." in sentence
     assert "sandpiper" not in sentence  # a dirty gap is not the news
 
 
 def test_one_tip_has_nothing_to_compare(invented: Analysis) -> None:
     assert invented.barrier is not None
-    one = replace(invented.barrier, pairs=invented.barrier.pairs.iloc[:0])
-    assert answer(replace(invented, barrier=one), "Do the tips")[0] == "One tip only: there is nothing to compare."
-
-
-def test_gaps_are_given_by_both_definitions_with_resolution_and_count(invented: Analysis) -> None:
-    sentence, _ = answer(invented, "What does the spectrum")
-    assert "gap 1150 ± 24 meV by log onset and 1162 ± 30 meV by extrapolation" in sentence
-    assert "resolution 31 meV, 14 sweeps" in sentence
-
-
-def test_a_spectrum_without_a_gap_says_so(invented: Analysis) -> None:
-    assert invented.spectra is not None
-    none = tuple(replace(s, gaps=s.gaps.assign(gap_meV=np.nan)) for s in invented.spectra.spectra if s.gaps is not None)
-    assert (
-        "no gap is found" in answer(replace(invented, spectra=replace(invented.spectra, spectra=none)), "What does")[0]
+    b, judged = invented.barrier, invented.judged
+    one = replace(b, pairs=b.pairs.iloc[:0], tips=b.tips.head(1))
+    alone = judged[judged["tip"] == b.tips["tip"].iloc[0]]
+    said = answer(replace(invented, barrier=one, judged=alone), "Do the tips")[0]
+    assert said == "One tip only: there is nothing to compare."
+    apart = replace(b, pairs=b.pairs.iloc[:0])
+    assert answer(replace(invented, barrier=apart), "Do the tips")[0].startswith(
+        "No two tips were measured on the same"
     )
 
 
 def test_doubt_is_counted(invented: Analysis) -> None:
     sentence, _ = answer(invented, "What is doubtful")
-    assert sentence.startswith("3 of 64 sweeps were left out (jump 3)")
-    assert "13 sweeps that were kept carry a flag, most often “low barrier” (12:" in sentence
+    assert sentence.startswith("3 of 64 sweeps were left out. Most often flagged among them: “jump” (3).")
+    assert "13 sweeps that were kept carry a flag, most often “low barrier” (12). It means: below 1 eV" in sentence
+    one = invented.flags[
+        invented.flags["sweep"].isin(["heron_s1_r1_retract", *invented.judged["sweep"][~invented.judged["used"]]])
+    ]
+    assert "1 sweep that was kept carries a flag" in answer(replace(invented, flags=one), "What is doubtful")[0]
 
 
 def test_every_flag_has_its_count_meaning_and_remedy(invented: Analysis) -> None:
@@ -124,7 +124,7 @@ def test_a_page_of_lock_in_signals_only_is_not_told_what_cannot_be_divided(inven
 
 def test_a_resolution_without_the_modulation_is_a_lower_bound(invented: Analysis) -> None:
     sentence, _ = answer(lock_in_only(invented), "What does the spectrum")
-    assert "resolution at least 31 meV (modulation unknown)" in sentence
+    assert "Resolution at least 31 meV (modulation unknown)" in sentence
     advice = [text for text in improvements(lock_in_only(invented), most=20) if "modulation" in text]
     assert len(advice) == 1
     # sqrt(6) of the rms amplitude: half width of the first harmonic's half ellipse, mod1_rms (computed: exact)
