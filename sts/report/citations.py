@@ -29,7 +29,7 @@ class Work:
     @property
     def text(self) -> str:
         """In one line, for the page."""
-        names = self.authors.replace(" and ", ", ")
+        names = self.authors.replace(" and others", " et al.").replace(" and ", ", ").strip("{}")
         place = ", ".join(p for p in (f"{self.where} {self.volume}".strip(), self.pages) if p)
         doi = f", doi:{self.doi}" if self.doi else ""
         return f"{names}: {self.title}. {place} ({self.year}){doi}"

@@ -23,3 +23,12 @@ def test_bibtex_is_balanced_and_keys_are_unique(invented: Analysis) -> None:
     assert text.count("{") == text.count("}")
     for doi in re.findall(r"doi = \{(.*)\}", text):
         assert re.fullmatch(r"10\.\d{4,}/\S+", doi)
+
+
+def test_the_page_lists_works_as_people_write_them(invented: Analysis) -> None:
+    """Braces and "and others" belong to BibTeX."""
+    texts = [work.text for work in works_used(invented)]
+    assert not any(re.search(r"[{}]|others", text) for text in texts)
+    assert any(text.startswith("Joint Committee for Guides in Metrology:") for text in texts)
+    assert any("S. J. van der Walt et al.: Array programming" in text for text in texts)
+    assert "{Joint Committee" in bibtex(invented)
