@@ -85,8 +85,10 @@ def spectra_command(
 ) -> int:
     """Average the I(V) sweeps of SESSION to dI/dV and (dI/dV)/(I/V) with error bands."""
     import sts
+    from sts.report.folder import ready_to_write
 
     plan = _grouped(plan_from(plan_file), by)
+    ready_to_write(out, what="spectra", force=force)
     with progress("averaging") as report:
         analysis = sts.analyse(session, plan, only="iv", progress=report)
     assert analysis.spectra is not None
@@ -174,7 +176,9 @@ def compare_command(session: Path, by: str, out: Path, plan_file: Path | None, *
 
 def _barriers(session: Path, out: Path, plan: Plan, what: str, *, force: bool, as_json: bool) -> int:
     import sts
+    from sts.report.folder import ready_to_write
 
+    ready_to_write(out, what=what, force=force)
     with progress("fitting") as report:
         analysis = sts.analyse(session, plan, only="iz", progress=report)
     assert analysis.barrier is not None
@@ -210,31 +214,34 @@ def _notes(notes: Iterable[str]) -> None:
 @SESSION
 @MAYBE_OUT
 @PLAN
-@click.option("--compare", "older", type=PATH, help="Compare a results folder with this older one.")
+@click.option("--against", type=PATH, help="Only say what moved in a results folder against this older one.")
+@click.option("--compare", "older", type=PATH, hidden=True)  # its name before; 'compare' is the command about tips
 @BY
 @click.option("--pdf", is_flag=True, help="Also write the page as PDF (needs the extra 'pdf').")
 @FORCE
 def report_command(
-    session: Path, out: Path | None, plan_file: Path | None, older: Path | None, *, by: tuple[str, ...], pdf: bool,
-    force: bool,
+    session: Path, out: Path | None, plan_file: Path | None, against: Path | None, older: Path | None, *,
+    by: tuple[str, ...], pdf: bool, force: bool,
 ) -> int:  # fmt: skip
     """The whole job: judge, average, fit, compare, and write the page, figures and tables.
 
-    With --compare OLD NEW the two results folders are compared instead: which numbers moved, and why.
+    A folder that an earlier report wrote is renewed, and what moved against it is printed. With --against OLD NEW no report
+    is written: the two results folders are held against each other, which numbers moved, and why.
     """
     import sts
+    from sts.report.differences import compare_results, differences, read_results
+    from sts.report.folder import ready_to_write
 
-    if older is not None:
-        from sts.report import compare_results
-
-        for line in compare_results(older, session):
+    if (earlier := against or older) is not None:
+        for line in compare_results(earlier, session):
             say(line)
         return 0
     out = _folder(out)
+    before = ready_to_write(out, pdf=pdf, force=force, renew=True)
     with progress("analysing") as report:
         analysis = sts.analyse(session, _grouped(plan_from(plan_file), by), progress=report)
     with progress("writing") as report:
-        written = sts.write_results(analysis, out, pdf=pdf, force=force, progress=report)
+        written = sts.write_results(analysis, out, pdf=pdf, force=force, renew=True, progress=report)
     if len(analysis.verdicts):
         print_frame("Which tip was good?", analysis.verdicts, _VERDICTS, spare=("jumps", "lost"))
     if analysis.barrier is not None:
@@ -244,6 +251,10 @@ def report_command(
     say_unassigned(analysis.judged, session)
     left = analysis.judged[~analysis.judged["used"].astype(bool)]
     say(f"{len(analysis.judged)} sweeps judged, {len(left)} left out.")
+    if before is not None:
+        say(f"Against the report that was in {out}:")
+        for line in differences(before, read_results(out)):
+            say(line)
     say(f"{len(written)} files written; open {out / 'report.html'}.")
     return 0
 

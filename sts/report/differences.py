@@ -32,7 +32,17 @@ def compare_results(older: str | Path, newer: str | Path) -> list[str]:
     ValueError
         If a folder holds no results.
     """
-    old, new = _read(older), _read(newer)
+    return differences(read_results(older), read_results(newer))
+
+
+def differences(old: dict[str, Any], new: dict[str, Any]) -> list[str]:
+    """The same of results that were read.
+
+    Parameters
+    ----------
+    old, new : dict
+        As `read_results` gives them.
+    """
     causes = [
         *_settings(old, new),
         *_data(old, new),
@@ -56,7 +66,18 @@ def compare_results(older: str | Path, newer: str | Path) -> list[str]:
     return lines
 
 
-def _read(folder: str | Path) -> dict[str, Any]:
+def read_results(folder: str | Path) -> dict[str, Any]:
+    """What ``results.json`` of a results folder holds.
+
+    Parameters
+    ----------
+    folder : path
+
+    Raises
+    ------
+    ValueError
+        If the folder holds no results.
+    """
     path = Path(folder) / "results.json"
     try:
         data = json.loads(path.read_text(encoding="utf-8"))

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-import json
-import os
 import re
 from collections.abc import Callable, Sequence
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
@@ -21,6 +19,7 @@ from sts.naming import unique_files
 from sts.report.arrays import RESULTS_FORMAT, arrays_file
 from sts.report.citations import bibtex
 from sts.report.drawing import Drawn, draw
+from sts.report.folder import PARTS, pdf_maker, ready_to_write, write_files
 from sts.report.page import render_page
 from sts.report.pictures import gallery
 from sts.report.summary import Summary
@@ -28,13 +27,6 @@ from sts.report.tables import csv_text, json_text
 from sts.settings import write_toml
 from sts.spectra import setpoint_trends
 from sts.spectra.models import MODELS
-
-PARTS = {
-    "report": ("session", "barrier", "tips", "spectra"),
-    "spectra": ("spectra",),
-    "barrier": ("barrier", "tips"),
-    "compare": ("tips",),
-}
 
 
 def write_results(
@@ -44,6 +36,7 @@ def write_results(
     what: str = "report",
     pdf: bool = False,
     force: bool = False,
+    renew: bool = False,
     progress: Callable[[int, int], None] | None = None,
 ) -> list[Path]:
     """Write an analysis to a folder.
@@ -60,6 +53,8 @@ def write_results(
         Also the page as PDF; needs the extra ``pdf``.
     force : bool
         Overwrite results that are there already.
+    renew : bool
+        Overwrite those that an earlier call wrote, and nothing else.
     progress : callable(done, total), optional
 
     Returns
@@ -70,7 +65,7 @@ def write_results(
     Raises
     ------
     ValueError
-        If `what` is unknown, or a file would be overwritten without `force`.
+        If `what` is unknown, or a file would be overwritten that may not be; see `ready_to_write`.
 
     Examples
     --------
@@ -81,12 +76,8 @@ def write_results(
     >>> [path.name for path in written if path.suffix == ".csv" and "tips" in path.name]
     ['barrier_tips.csv']
     """
-    if what not in PARTS:
-        raise ValueError(f"what is '{what}'; it must be one of {', '.join(PARTS)}.")
-    folder = Path(out)
-    if folder.exists() and not folder.is_dir():
-        raise ValueError(f"{folder} is a file; give the name of a folder.")
-    maker = _pdf_maker() if pdf and what == "report" else None
+    before = ready_to_write(out, what=what, pdf=pdf, force=force, renew=renew)
+    folder, maker = Path(out), pdf_maker() if pdf and what == "report" else None
     summary = Summary(analysis)
     pictures = [p for p in gallery(summary) if p.reading.section in PARTS[what]]
     tell = progress or (lambda done, total: None)
@@ -98,7 +89,7 @@ def write_results(
     content = contents(summary, drawn, what)
     if maker is not None:
         content["report.pdf"] = maker.HTML(string=render_page(summary, drawn, own_letters=True)).write_pdf()
-    written = _write(folder, content, force=force)
+    written = write_files(folder, content, force=force, before=before)
     tell(len(pictures) + 1, len(pictures) + 1)
     return written
 
@@ -258,53 +249,3 @@ def figure_name(text: str) -> str:
     """
     name = re.sub(r"[^A-Za-z0-9_-]+", "_", text).strip("_")[:60]
     return name or "figure"
-
-
-def _write(folder: Path, content: dict[str, bytes], *, force: bool) -> list[Path]:
-    there = [name for name in content if (folder / name).exists()]
-    if there and not force:
-        raise ValueError(
-            f"{folder / there[0]} is there already{f' ({len(there)} files in all)' if len(there) > 1 else ''}; "
-            "nothing was written. Choose another folder, or overwrite with --force (force=True)."
-        )
-    if there:
-        _remove_stale(folder, set(content))
-    written = []
-    for name, data in content.items():
-        path = folder / name
-        path.parent.mkdir(parents=True, exist_ok=True)
-        fresh = path.with_name(path.name + ".new")
-        fresh.write_bytes(data)
-        os.replace(fresh, path)
-        written.append(path)
-    return written
-
-
-def _remove_stale(folder: Path, fresh: set[str]) -> None:
-    """Files of an earlier result that this one does not have: a figure of other data beside new ones misleads."""
-    try:
-        before = json.loads((folder / "results.json").read_text(encoding="utf-8"))["files"]
-    except (OSError, ValueError, KeyError, TypeError):
-        return
-    for name in before if isinstance(before, list) else []:
-        parts = PurePosixPath(str(name)).parts
-        ours = (
-            1 <= len(parts) <= 2
-            and all(p not in ("..", "/", "") for p in parts)
-            and (len(parts) == 1 or parts[0] == "figures")
-        )
-        path = folder.joinpath(*parts) if ours else None
-        if path is not None and name not in fresh and path.is_file() and not path.is_symlink():
-            path.unlink()
-
-
-def _pdf_maker() -> Any:
-    """The library that makes PDF, asked for before any work is done."""
-    try:
-        import weasyprint
-    except (ImportError, OSError) as error:  # OSError: its system libraries are missing
-        raise ValueError(
-            f"The page cannot become a PDF here ({type(error).__name__}). Install the extra: pip install 'sts[pdf]', "
-            "or print report.html from a browser."
-        ) from error
-    return weasyprint

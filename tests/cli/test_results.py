@@ -78,3 +78,35 @@ def test_simulate_makes_sweeps_that_import(capsys, tmp_path):
     status, out, _ = run(capsys, "simulate", "--preset", "list")
     assert status == 0
     assert "ohmic: I(V) of a metal" in out
+
+
+def no_work(*args, **kwargs):
+    raise AssertionError("the analysis began")
+
+
+@pytest.mark.parametrize("command", ["report", "spectra", "barrier", "compare"])
+def test_a_folder_that_cannot_be_written_is_refused_before_any_work(demo, capsys, tmp_path, monkeypatch, command):
+    (tmp_path / "results.json").write_text("{}", encoding="utf-8")
+    monkeypatch.setattr("sts.analyse", no_work)
+    status, _, err = run(capsys, command, demo, "--out", tmp_path)
+    assert status == 2
+    assert "is there already" in err
+
+
+def test_a_report_renews_its_own_folder_and_tells_what_moved(demo, capsys, tmp_path):
+    plan = tmp_path / "plan.toml"
+    plan.write_text("[barrier]\nfit_from_nm = 0.05\n[features]\ngap = false\n", encoding="utf-8")
+    out = tmp_path / "r"
+    assert run(capsys, "report", demo, "--out", out)[0] == 0
+    status, said, _ = run(capsys, "report", demo, "--out", out, "--plan", plan)
+    assert status == 0
+    assert f"Against the report that was in {out}:" in said
+    assert "setting barrier.fit_from_nm: not set → 0.05" in said
+    assert "heron, barrier: " in said
+    for option in ("--against", "--compare"):  # the old name still works
+        status, said, _ = run(capsys, "report", out, option, out)
+        assert status == 0
+        assert "nothing: same settings" in said
+    usage = run(capsys, "report", "--help")[1]
+    assert "--against" in usage
+    assert "--compare" not in usage

@@ -9,7 +9,7 @@ import pytest
 
 import sts.report
 from sts.report.captions import READING, Picture
-from sts.report.write import PARTS
+from sts.report.folder import PARTS
 
 SOURCES = [p.read_text(encoding="utf-8") for p in Path(sts.report.__file__).parent.glob("pictures_*.py")]
 

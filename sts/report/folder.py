@@ -1,0 +1,146 @@
+"""The folder of results: what may be overwritten there, and files written whole or not at all."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Collection, Iterable
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+from sts.report.differences import read_results
+
+PARTS = {
+    "report": ("session", "barrier", "tips", "spectra"),
+    "spectra": ("spectra",),
+    "barrier": ("barrier", "tips"),
+    "compare": ("tips",),
+}
+
+
+PDF = "report.pdf"  # made of the page, beside the files that results.json lists
+ALWAYS = ("results.json", "results.h5", "plan.toml", "references.bib")  # written whatever the results are
+
+
+def ready_to_write(
+    out: str | Path, *, what: str = "report", pdf: bool = False, force: bool = False, renew: bool = False
+) -> dict[str, Any] | None:
+    """Refuse before any work what could not be written after it; what the folder holds, if it may be renewed.
+
+    Parameters
+    ----------
+    out : path
+        The folder.
+    what : str
+        As in `write_results`.
+    pdf : bool
+    force : bool
+        Whether files that are there may be overwritten.
+    renew : bool
+        Whether results of the same kind that are there may be.
+
+    Returns
+    -------
+    dict or None
+        The earlier results, as `read_results` gives them.
+
+    Raises
+    ------
+    ValueError
+        If `what` is unknown, the folder is a file, a library for the PDF is missing, or results are there that may not be
+        overwritten.
+    """
+    if what not in PARTS:
+        raise ValueError(f"what is '{what}'; it must be one of {', '.join(PARTS)}.")
+    folder = Path(out)
+    if folder.exists() and not folder.is_dir():
+        raise ValueError(f"{folder} is a file; give the name of a folder.")
+    if pdf and what == "report":
+        pdf_maker()
+    try:
+        before = read_results(folder)
+    except ValueError:
+        before = None
+    if before is not None and not (before.get("what") == what and "sts" in before.get("versions", {})):
+        before = None
+    _refuse_to_overwrite(folder, ALWAYS, force=force, ours=_listed(before) if renew else frozenset())
+    return before if renew or force else None
+
+
+def _listed(results: dict[str, Any] | None) -> frozenset[str]:
+    """The files that earlier results say they wrote."""
+    names = (results or {}).get("files")
+    found = set(map(str, names)) if isinstance(names, list) else set()
+    return frozenset(found | ({PDF} if "report.html" in found else set()))
+
+
+def _refuse_to_overwrite(folder: Path, names: Iterable[str], *, force: bool, ours: Collection[str]) -> None:
+    there = [name for name in names if name not in ours and (folder / name).exists()]
+    if there and not force:
+        raise ValueError(
+            f"{folder / there[0]} is there already{f' ({len(there)} files in all)' if len(there) > 1 else ''}; "
+            "nothing was written. Choose another folder, or overwrite with --force (force=True)."
+        )
+
+
+def write_files(
+    folder: Path, content: dict[str, bytes], *, force: bool, before: dict[str, Any] | None = None
+) -> list[Path]:
+    """Write files to a folder, each whole or not at all.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+    content : dict of str to bytes
+        By name within the folder.
+    force : bool
+        Whether any file may be overwritten.
+    before : dict, optional
+        Earlier results there, whose files may be.
+
+    Raises
+    ------
+    ValueError
+        If a file is there that may not be overwritten; nothing was written.
+    """
+    _refuse_to_overwrite(folder, content, force=force, ours=_listed(before))
+    if any((folder / name).exists() for name in content):
+        _remove_stale(folder, set(content))
+    written = []
+    for name, data in content.items():
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        fresh = path.with_name(path.name + ".new")
+        fresh.write_bytes(data)
+        os.replace(fresh, path)
+        written.append(path)
+    return written
+
+
+def _remove_stale(folder: Path, fresh: set[str]) -> None:
+    """Files of an earlier result that this one does not have: a figure of other data beside new ones misleads."""
+    try:
+        names = _listed(read_results(folder))
+    except ValueError:
+        return
+    for name in sorted(names):
+        parts = PurePosixPath(name).parts
+        ours = (
+            1 <= len(parts) <= 2
+            and all(p not in ("..", "/", "") for p in parts)
+            and (len(parts) == 1 or parts[0] == "figures")
+        )
+        path = folder.joinpath(*parts) if ours else None
+        if path is not None and name not in fresh and path.is_file() and not path.is_symlink():
+            path.unlink()
+
+
+def pdf_maker() -> Any:
+    """The library that makes PDF, asked for before any work is done."""
+    try:
+        import weasyprint
+    except (ImportError, OSError) as error:  # OSError: its system libraries are missing
+        raise ValueError(
+            f"The page cannot become a PDF here ({type(error).__name__}). Install the extra: pip install 'sts[pdf]', "
+            "or print report.html from a browser."
+        ) from error
+    return weasyprint
