@@ -70,15 +70,10 @@ def average_lockin(
     whole = Whole(used.axis.size, filled.points)
     if not filled.points.all():
         notes["holes"] = hole_note(filled.points)
-    if len(units) > 1:
-        quantile = float(stats.t.ppf(0.5 + plan.compare.confidence / 2, len(units) - 1))
-        error = average.influence.std(axis=0, ddof=1) / np.sqrt(len(units))
-    else:
-        quantile = float(stats.norm.ppf(0.5 + plan.compare.confidence / 2))
-        sigma = float(noise_level(units)[0])
-        error = np.full(average.current.size, sigma)
+    quantile, error = _band(units, average.influence, plan.compare.confidence)
+    if len(units) == 1:
         notes["no band"] = (
-            f"one {kind}: band from the point-to-point noise, {sigma:.3g} {used.lockin_unit or '(unit unknown)'} rms"
+            f"one {kind}: band from the point-to-point noise, {error[0]:.3g} {used.lockin_unit or '(unit unknown)'} rms"
         )
     unknown = np.full(used.axis.size, np.nan)
     return Spectrum(
@@ -107,3 +102,11 @@ def average_lockin(
         replicates=kind,
         units=len(units),
     )
+
+
+def _band(units: Array, influence: Array, confidence: float) -> tuple[float, Array]:
+    """Quantile and standard error of the mean: from the scatter of the units, of one from its point-to-point noise."""
+    if len(units) > 1:
+        error = influence.std(axis=0, ddof=1) / np.sqrt(len(units))
+        return float(stats.t.ppf(0.5 + confidence / 2, len(units) - 1)), error
+    return float(stats.norm.ppf(0.5 + confidence / 2)), np.full(units.shape[1], float(noise_level(units)[0]))
