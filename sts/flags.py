@@ -55,6 +55,8 @@ _ALL = [
     Flag("few repeats", "too few repeats to choose the smoothing from", "record at least 3, better 10"),
     Flag("few sites", "sites or tips are too few for their scatter to be known", "measure at 3 or more sites"),
     Flag("one direction", "displacement current and lag do not cancel", "record up and down sweeps"),
+    Flag("ripple", "a line of constant period in time runs through the sweep: mains or a vibration",
+         "find its source (ground loop, pump, table); its phase differs from sweep to sweep, so that more sweeps average it out"),
     Flag("holes", "samples are missing in every sweep", "they are left out; look at the export"),
     Flag("offsets not separable", "bias and current offset cannot be told apart",
          "record three set-points or a retracted trace"),

@@ -62,20 +62,22 @@ def find_saturation(current: Any, *, full_scale: Any = None) -> NDArray[np.bool_
     return found
 
 
-def find_step(current: Any) -> NDArray[np.float64]:
+def find_step(current: Any, *, returns: int = 3) -> NDArray[np.float64]:
     """Step of the converter (least significant bit) found from the values [A], shape (m,); NaN if there is none.
 
     Parameters
     ----------
     current : array_like, shape (m, n)
         Current [A].
+    returns : int
+        How many values must come back at least.
 
     Notes
     -----
     All differences between values must be whole multiples of the step. Starting from the smallest difference, the
     step is refined over ever larger differences, so that it is good to a few parts in 10^4 even where the file
     rounds the values. The residues of unquantised values are spread evenly (rms 0.29 of a step); 0.1 is the limit.
-    At least three values must come back: a noise-free ramp is evenly spaced too, and a step so fine that no value
+    Three values must come back: a noise-free ramp is evenly spaced too, and a step so fine that no value
     ever returns is lost in the noise and does no harm.
     """
     current = np.atleast_2d(np.asarray(current, float))
@@ -97,7 +99,7 @@ def find_step(current: Any) -> NDArray[np.float64]:
     with np.errstate(invalid="ignore"):
         residue = np.where(usable, gaps / step - np.round(gaps / step), 0.0)
     rms = np.sqrt((residue**2).sum(axis=1) / np.maximum(usable.sum(axis=1), 1))
-    return np.where((repeated.sum(axis=1) >= 3) & (rms < 0.1), step[:, 0], np.nan)
+    return np.where((repeated.sum(axis=1) >= returns) & (rms < 0.1), step[:, 0], np.nan)
 
 
 def longest_run(mask: NDArray[np.bool_]) -> NDArray[np.int64]:

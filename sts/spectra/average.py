@@ -95,6 +95,7 @@ def average_spectrum(
     if not chosen.has_current:
         return average_lockin(chosen, repeats, plan, dict(keys or {}), omitted, judged)
     notes: dict[str, str] = {}
+    _say_ripple(chosen, judged, notes)
     filled, there = _usable(chosen, notes)
     offsets = find_offsets(chosen) if offsets is None else offsets
     if plan.spectra.offsets == "remove" and not offsets.separable:
@@ -161,6 +162,16 @@ def _usable(chosen: SweepSet, notes: dict[str, str]) -> tuple[Filled, Array]:
             f"at {int((there < 1).sum())} of {there.size} points some sweeps have no usable sample: wider bands"
         )
     return filled, there
+
+
+def _say_ripple(chosen: SweepSet, judged: pd.DataFrame, notes: dict[str, str]) -> None:
+    """What the average does to the ripple of its sweeps: nothing is taken off."""
+    count = int((judged["sweep"].isin(chosen.names) & (judged["flag"] == "ripple")).sum())
+    if count:
+        notes["ripple"] = (
+            f"{count} of {len(chosen)} sweeps; nothing is taken off. With a phase of its own in each, the average holds about one "
+            f"part in {np.sqrt(len(chosen)):.2g} of it, and the band, from the scatter between them, holds that"
+        )
 
 
 def _arrays(means: Means, whole: Whole) -> dict[str, Any]:

@@ -15,6 +15,7 @@ from sts.curves.robust import scaled_mad
 from sts.flags import flag_rows, join_flags
 from sts.plan import CheckPlan
 from sts.spectra.jumps import Comparison, compare_with_median, jumps_against_median, jumps_alone
+from sts.spectra.ripple import find_ripple, ripple_rows
 from sts.sweeps import SweepSet
 
 Array = NDArray[np.float64]
@@ -24,6 +25,8 @@ _BORROWED_FLOOR = 0.15  # the same where other sites had to be borrowed: sites d
 _SHAPE_FLOOR = 0.25  # of the logarithm of the scatter about a sweep's own level
 _SHAPE_SIGMAS = 2.0  # a shape differs only if it does by more than the noise and 1 % of the current allow
 _STEP_SIGMAS = 5.0
+_NEAR = 3  # samples on either side that tell the current before and after a jump
+_CLEAR_SIGMAS = 3.0  # of the noise: below, no factor is named
 
 
 def judge_iv(sweeps: SweepSet, plan: CheckPlan | None = None) -> pd.DataFrame:
@@ -64,14 +67,17 @@ def judge_iv(sweeps: SweepSet, plan: CheckPlan | None = None) -> pd.DataFrame:
     names = sweeps.names
     full_scale = sweeps.table["full_scale_A"].to_numpy(float) if sweeps.has_current else None
     railed = find_saturation(signal, full_scale=full_scale)
-    noise = noise_level(signal)
+    ripple = find_ripple(sweeps)
+    calm = signal - ripple.line  # what else is judged is judged without its ripple
+    noise = noise_level(calm)
     step = find_step(signal)
     railed = railed & ~stuck(signal, full_scale)[:, None]  # a number that never changes is no limit that was reached
     left = (np.isfinite(signal) & ~railed).sum(axis=1)
     at_limit = np.logical_or.reduce(railed, axis=1)
     extent = _extent(sweeps.axis, railed)
-    clean = np.where(railed, np.nan, signal)
+    clean = np.where(railed, np.nan, calm)
     parts = [
+        ripple_rows(sweeps, ripple),
         flag_rows(names, at_limit, "saturated", extent),
         flag_rows(names, at_limit & (left == 0), "all saturated", "every sample is at the limit"),
         flag_rows(
@@ -101,7 +107,9 @@ def judge_iv(sweeps: SweepSet, plan: CheckPlan | None = None) -> pd.DataFrame:
         members = members[usable[members]]
         reference = reference[usable[reference]]
         if members.size:
-            parts.append(_judge_group(sweeps, signal, clean, noise, members, reference, plan))
+            parts.append(
+                _judge_group(sweeps, calm, clean, noise, _swing(ripple.amplitude, reference), members, reference, plan)
+            )
     return join_flags(parts)
 
 
@@ -110,6 +118,7 @@ def _judge_group(
     signal: Array,
     clean: Array,
     noise: Array,
+    swing: Array,
     members: NDArray[np.int64],
     reference: NDArray[np.int64],
     plan: CheckPlan,
@@ -121,10 +130,13 @@ def _judge_group(
     if sweeps.has_current:
         parts.append(dead_rows(names, clean[members], clean[reference]))
     jumped = np.zeros(reference.size, bool)
+    doubtful = noise[members] if sweeps.has_current else np.zeros(members.size)  # below which no factor is named
     if alone or reference.size < FEW:  # where most of a few jump, each at its own bias, none stands out from the others
         where = jumps_alone(sweeps.axis, signal[members], noise[members], factor=plan.jump_factor)
-        parts.append(_jump_rows(names, *where, plan.jump_factor))
-        jumped[inside] = np.isfinite(where[0])
+        position = _beyond_ripple(where[0], sweeps.axis, signal[members], swing[members])
+        told = _told(position, where[1], sweeps.axis, signal[members], doubtful)
+        parts.append(_jump_rows(names, position, where[1], told, plan.jump_factor))
+        jumped[inside] = np.isfinite(position)
     if reference.size < 3:
         return join_flags(parts)
     quiet = float(np.nanmedian(noise[reference]))
@@ -133,8 +145,11 @@ def _judge_group(
         return join_flags(parts)
     if not alone:
         position, factor = jumps_against_median(comparison, quiet, plan.jump_factor)
+        position = _beyond_ripple(position, sweeps.axis, signal[reference], swing[reference])
         jumped |= np.isfinite(position)
-        parts.append(_jump_rows(names, position[inside], factor[inside], plan.jump_factor))
+        position, factor = position[inside], factor[inside]
+        told = _told(position, factor, sweeps.axis, signal[members], doubtful)
+        parts.append(_jump_rows(names, position, factor, told, plan.jump_factor))
     level = comparison.level
     floor = _SCATTER_FLOOR if members.size == reference.size else _BORROWED_FLOOR
     distance, shape = _distances(comparison, level, floor)
@@ -182,10 +197,44 @@ def small_sample_factor(count: int) -> float:
     return 1 + 6 / effective + 35 / effective**2
 
 
-def _jump_rows(names: list[str], position: Array, factor: Array, smallest: float) -> pd.DataFrame:
-    details = [
-        f"the current changes by a factor of {f:.3g} at {v * 1e3:.4g} mV" for v, f in zip(position, factor, strict=True)
+def _sides(position: Array, axis: Array, signal: Array) -> tuple[Array, Array]:
+    """Current of each sweep before and after its jump, (m,); NaN where it has none."""
+    before, after = np.full((2, len(signal)), np.nan)
+    for i in np.flatnonzero(np.isfinite(position)).tolist():
+        at = int(np.searchsorted(axis, position[i]))
+        sides = (signal[i, max(at - _NEAR, 0) : at], signal[i, at : at + _NEAR])
+        before[i], after[i] = (np.nanmedian(side) if np.isfinite(side).any() else np.nan for side in sides)
+    return before, after
+
+
+def _swing(amplitude: Array, reference: NDArray[np.int64]) -> Array:
+    """Amplitude of the ripple of each sweep, (m,); that of its group where half of it or more ripples and its own was not found."""
+    own = amplitude[reference]
+    if 2 * np.isfinite(own).sum() < own.size:
+        return amplitude
+    swing = amplitude.copy()
+    swing[reference] = np.where(np.isfinite(own), own, np.nanmedian(own))
+    return swing
+
+
+def _beyond_ripple(position: Array, axis: Array, signal: Array, swing: Array) -> Array:
+    """The positions of jumps, NaN where the current steps by no more than the ripple of that sweep swings."""
+    before, after = _sides(position, axis, signal)
+    return np.where(np.abs(after - before) <= 2 * np.nan_to_num(swing), np.nan, position)
+
+
+def _told(position: Array, factor: Array, axis: Array, signal: Array, noise: Array) -> list[str]:
+    """Jumps in words; no factor where the current on one side is within its noise, and so may be anything."""
+    before, after = _sides(position, axis, signal)
+    return [
+        f"the current steps by {(b - a) * 1e12:.3g} pA at {v * 1e3:.4g} mV, where it is within its noise"
+        if min(abs(a), abs(b)) < _CLEAR_SIGMAS * u
+        else f"the current changes by a factor of {f:.3g} at {v * 1e3:.4g} mV"
+        for v, f, a, b, u in zip(position, factor, before, after, noise, strict=True)
     ]
+
+
+def _jump_rows(names: list[str], position: Array, factor: Array, details: list[str], smallest: float) -> pd.DataFrame:
     with np.errstate(invalid="ignore", divide="ignore"):
         times = np.abs(np.log(factor)) / np.log(smallest)
     place = (position, position, np.nan)
