@@ -43,6 +43,10 @@ _ALL = [
          "check cable, amplifier and which channel was saved", grave=True),
     Flag("coarse steps", "the converter's step is larger than the noise", "use a higher gain or average more sweeps"),
     Flag("too few points", "not enough usable samples", "record more points per sweep", grave=True),
+    # I(V), and I(z)
+    Flag("settling", "the bench had not come to rest when the sweep began: the current of an I(V) sweep relaxes in time, at "
+         "whatever bias it starts; the first samples of an I(z) ramp still stand at the set-point",
+         "these samples are masked; wait after opening the feedback, then start the sweep"),
     # I(V)
     Flag("set-point", "the current at the set-point bias is not the set-point current",
          "check the units; else the gap had moved before the sweep"),
@@ -70,8 +74,6 @@ _ALL = [
     Flag("poor fit", "the model does not describe the spectrum", "do not quote its parameters"),
     Flag("varying gap", "the sweeps were taken at a varying gap", "the height axis of dI/dV rests on the decay used"),
     # I(z)
-    Flag("settling", "the first samples of a ramp still stand at the set-point: the feedback let go late",
-         "they are masked; nothing to do, or start recording a little later"),
     Flag("no tunnelling decay", "the current falls over many nanometres: nothing tunnels over such a distance",
          "look for a water film, a contact or leakage, and at the unit of the height; it has no barrier", grave=True),
     Flag("offset unknown", "less than a decade of current, and nothing says where its zero is: no interval can be given",

@@ -14,11 +14,11 @@ import pandas as pd
 from sts.analysis.barriers import barrier_analysis
 from sts.analysis.by_hand import values_of
 from sts.analysis.calibrated import calibrated, current_note
+from sts.analysis.judged_spectra import judge_spectra, zeros_of_current
 from sts.analysis.results import Analysis, BarrierAnalysis
 from sts.analysis.spectra import SpectraOf
 from sts.analysis.versions import versions
 from sts.barrier import window_sensitivity
-from sts.barrier.bench_offset import KnownOffset
 from sts.barrier.fit import BarrierFit, fit_together
 from sts.comparing.by_hand import ByHand, by_hand
 from sts.curves.replicates import with_replicates
@@ -27,8 +27,6 @@ from sts.plan import Plan
 from sts.provenance import Order, measurement_order, series_of
 from sts.selection import select, standing_decisions
 from sts.session import Session
-from sts.spectra import judge_iv
-from sts.spectra.zero_current import zero_currents
 from sts.sweeps import SweepSet
 
 Progress = Callable[[int, int], None]
@@ -43,6 +41,7 @@ class Measured:
     session: str  # name of the session file
     plan: Plan
     sets: tuple[SweepSet, ...]  # as read, currents and heights times the calibrations in force
+    settled: tuple[SweepSet, ...]  # the I(V) sets, in order, without the samples of start transients
     fits: tuple[BarrierFit, ...]  # of the I(z) sets, in order
     flags: pd.DataFrame  # of the sweeps: sweep, flag, detail
     unusable: frozenset[str]  # sweeps without a slope: nobody can use them
@@ -59,7 +58,7 @@ class Measured:
     @cached_property
     def spectra(self) -> SpectraOf:
         """What the spectra are made from."""
-        return SpectraOf(tuple(part for part in self.sets if part.kind == "iv"), self.flags, self.plan)
+        return SpectraOf(self.settled, self.flags, self.plan)
 
     @cached_property
     def rows(self) -> dict[str, tuple[int, int]]:
@@ -261,19 +260,18 @@ def measure(
         kinds = {"iv": "I(V) sweeps", "iz": "I(z) sweeps", "": "sweeps"}[only]
         raise ValueError(f"{opened.path}: there are no {kinds} in this session. Import some with 'sts import'.")
     spectra, ramps = ([part for part in sets if part.kind == kind] for kind in ("iv", "iz"))
-    judged = []
-    for part in spectra:
-        judged.append(judge_iv(part, settings.check))
-        if progress is not None:
-            progress(len(judged), len(sets) + 1)
-    fits = fit_together(ramps, settings, zeros_of_current(spectra, join_flags(judged), settings))
+    settled, judged = judge_spectra(
+        spectra, settings.check, None if progress is None else lambda done: progress(done, len(sets) + 1)
+    )
+    fits = fit_together(ramps, settings, zeros_of_current(settled, judged, settings))
     if progress is not None:
         progress(len(sets), len(sets) + 1)
-    flags = [*(fit.flags for fit in fits), *judged]
+    flags = [*(fit.flags for fit in fits), judged]
     return Measured(
         session=opened.path.name,
         plan=settings,
         sets=tuple(sets),
+        settled=settled,
         fits=tuple(fits),
         flags=join_flags(flags),
         unusable=without_slope(fits),
@@ -322,26 +320,6 @@ def without_slope(fits: Sequence[BarrierFit]) -> frozenset[str]:
     fits : sequence of BarrierFit
     """
     return frozenset(name for fit in fits for name in fit.table.loc[~np.isfinite(fit.table["decay_per_nm"]), "sweep"])
-
-
-def zeros_of_current(spectra: Sequence[SweepSet], flags: pd.DataFrame, plan: Plan) -> list[KnownOffset]:
-    """What the I(V) sweeps that the rules let pass say of the zero of the current.
-
-    Parameters
-    ----------
-    spectra : sequence of SweepSet
-        Of kind ``"iv"``.
-    flags : pandas.DataFrame
-        Of `judge_iv`.
-    plan : Plan
-    """
-    names = [name for part in spectra for name in part.names]
-    judged = select(names, flags, rules=plan.check.omit)
-    rows = zero_currents(spectra, set(judged.loc[~judged["used"], "sweep"]))
-    return [
-        KnownOffset(value, u, f"{count:.0f} I(V) sweeps at zero bias", scale)
-        for scale, value, u, count in rows.to_numpy(float).tolist()
-    ]
 
 
 def _with_series(sets: Sequence[SweepSet], sources: pd.DataFrame) -> list[SweepSet]:

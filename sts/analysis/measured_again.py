@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from sts.analysis.measured import Measured, without_slope, zeros_of_current
+from sts.analysis.judged_spectra import judge_spectra, zeros_of_current
+from sts.analysis.measured import Measured, without_slope
 from sts.barrier.fit import fit_together
 from sts.flags import join_flags
 from sts.plan import Plan
-from sts.spectra import judge_iv
 
 
 def measure_again(before: Measured, plan: Plan) -> Measured:
@@ -27,14 +27,15 @@ def measure_again(before: Measured, plan: Plan) -> Measured:
     spectra, ramps = ([part for part in before.sets if part.kind == kind] for kind in ("iv", "iz"))
     changed = {name for name in type(plan).model_fields if getattr(plan, name) != getattr(before.plan, name)}
     if "check" in changed:
-        judged = join_flags([judge_iv(part, plan.check) for part in spectra])
+        settled, judged = judge_spectra(spectra, plan.check)
     else:
+        settled = before.settled
         judged = before.flags[before.flags["sweep"].isin([name for part in spectra for name in part.names])]
     fits = before.fits
     if changed & {"check", "barrier"} or plan.compare.confidence != before.plan.compare.confidence:
-        fits = tuple(fit_together(ramps, plan, zeros_of_current(spectra, judged, plan)))
+        fits = tuple(fit_together(ramps, plan, zeros_of_current(settled, judged, plan)))
     flags = join_flags([*(fit.flags for fit in fits), judged])
-    after = replace(before, plan=plan, fits=fits, flags=flags, unusable=without_slope(fits))
+    after = replace(before, plan=plan, settled=settled, fits=fits, flags=flags, unusable=without_slope(fits))
     kept = {"_identity"}  # what was worked out before and is not touched
     kept |= {"windows"} if fits is before.fits else set()
     kept |= {"spectra"} if changed <= {"barrier", "verdict", "report"} else set()

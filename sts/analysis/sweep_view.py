@@ -90,7 +90,7 @@ class BiasView(_About):
 
     bias_V: Array  # (n,) as recorded
     current_A: Array  # (n,) as recorded; NaN where only a lock-in channel was
-    masked: dict[str, Mask]  # "saturated", "missing" to points (n,)
+    masked: dict[str, Mask]  # "saturated", "settling", "missing" to points (n,)
     lockin: Array | None  # (n,) as recorded, in `lockin_unit`
     lockin_unit: str
     setpoint: tuple[float, float]  # bias [V] and current [A]; NaN where unknown
@@ -218,7 +218,10 @@ def _height_view(measured: Measured, analysis: Analysis, own: SweepSet, flags: p
 def _bias_view(measured: Measured, analysis: Analysis, own: SweepSet, flags: pd.DataFrame) -> BiasView:
     signal = own.current if own.has_current or own.lockin is None else own.lockin
     railed = find_saturation(signal, full_scale=own.number("full_scale_A") if own.has_current else None)
-    masked = {"saturated": railed[0], "missing": ~np.isfinite(signal[0])}
+    number, row = measured.rows[own.names[0]]
+    settled = measured.settled[[part.kind for part in measured.sets[:number]].count("iv")].one(row)
+    hidden = np.isnan(settled.current[0]) & np.isfinite(own.current[0])
+    masked = {"saturated": railed[0], "settling": hidden, "missing": ~np.isfinite(signal[0])}
     if "saturated" not in set(flags["flag"]):  # a number that never changes is no limit
         masked["saturated"] = np.zeros_like(railed[0])
     masked = {why: mask for why, mask in masked.items() if mask.any()}
@@ -227,7 +230,7 @@ def _bias_view(measured: Measured, analysis: Analysis, own: SweepSet, flags: pd.
     alone = SingleSpectrum(none, none, none)
     if spectrum is not None:
         try:
-            even = measured.spectra.at_constant_gap(own, spectrum.offsets, analysis.barrier)
+            even = measured.spectra.at_constant_gap(settled, spectrum.offsets, analysis.barrier)
             alone = single_spectrum(even, spectrum, measured.plan.spectra)
         except ValueError as error:
             why = str(error)

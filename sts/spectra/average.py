@@ -17,7 +17,7 @@ from sts.flags import join_flags
 from sts.plan import Plan, SpectraPlan
 from sts.selection import select
 from sts.spectra.bands import Means, derive, widened_where_few
-from sts.spectra.half_difference import DirectionFit, fit_half_difference, half_differences
+from sts.spectra.half_difference import DirectionFit, filled_by_direction, fit_half_difference, half_differences
 from sts.spectra.judging import judge_iv, level_trend
 from sts.spectra.lockin_only import average_lockin
 from sts.spectra.normalised import trusted_bias
@@ -68,7 +68,8 @@ def average_spectrum(
 
     Notes
     -----
-    In this order: saturated samples masked, sweeps left out, offsets, directions balanced, average, smoothing and
+    In this order: saturated samples masked, sweeps left out, missing samples taken from the other direction of their repeat,
+    the rest filled, offsets, directions balanced, average, smoothing and
     derivative, normalisation. All steps up to the derivative are linear in the sweeps, so its band is the scatter
     between repeats (or sites, or tips) carried through, with Student's t. Up and down of one repeat are one unit. The
     band of the normalised conductance N = g/q follows from the first-order contribution (g_i - N q_i)/q of each unit,
@@ -96,7 +97,7 @@ def average_spectrum(
         return average_lockin(chosen, repeats, plan, dict(keys or {}), omitted, judged)
     notes: dict[str, str] = {}
     _say_ripple(chosen, judged, notes)
-    filled, there = _usable(chosen, notes)
+    filled, there = _usable(chosen, repeats, notes)
     offsets = find_offsets(chosen) if offsets is None else offsets
     if plan.spectra.offsets == "remove" and not offsets.separable:
         notes["offsets not separable"] = offsets.how
@@ -149,10 +150,12 @@ def _check(sweeps: SweepSet, plan: Plan) -> None:
         )
 
 
-def _usable(chosen: SweepSet, notes: dict[str, str]) -> tuple[Filled, Array]:
+def _usable(chosen: SweepSet, repeats: NDArray[np.int64], notes: dict[str, str]) -> tuple[Filled, Array]:
     """Currents without saturated samples, holes filled, and the share of sweeps that have each point kept, (k,)."""
     railed = find_saturation(chosen.current, full_scale=chosen.table["full_scale_A"].to_numpy(float))
     masked = np.where(railed, np.nan, chosen.current)
+    signs = direction_signs(chosen.table, chosen.kind)
+    masked = filled_by_direction(chosen.axis, masked, signs, repeats, np.isnan(chosen.current))
     filled = fill_missing(masked)
     there = np.isfinite(masked[:, filled.points]).mean(axis=0)
     if not filled.points.all():

@@ -53,6 +53,55 @@ def half_differences(
     return (unit_means(current[up], order[repeats[up]]) - unit_means(current[down], order[repeats[down]])) / 2, pairs
 
 
+def filled_by_direction(
+    bias: Array, current: Array, signs: NDArray[np.int64], repeats: NDArray[np.int64], missing: NDArray[np.bool_]
+) -> Array:
+    """Currents (m, n) with missing samples taken from the other direction of the repeat.
+
+    Parameters
+    ----------
+    bias : numpy.ndarray, shape (n,)
+        [V].
+    current : numpy.ndarray, shape (m, n)
+        [A]; NaN where a sample is missing.
+    signs, repeats : numpy.ndarray of int, shape (m,)
+        As in `half_differences`.
+    missing : numpy.ndarray of bool, shape (m, n)
+        What may be filled.
+
+    Notes
+    -----
+    To the sample of the other direction the difference between directions is added: displacement current and lag, from
+    least squares of a constant and the slope of the current where both are there. A repeat that has one direction left
+    at a bias so stands there with the scatter of that one.
+    """
+    filled = current.copy()
+    up, down = signs == 1, signs == -1
+    if not missing.any() or not up.any() or not down.any():
+        return filled
+    halves, pairs = half_differences(current, signs, repeats)
+    if not len(pairs):
+        return filled
+    known = np.isfinite(halves).sum(axis=0)
+    half = np.where(known > 0, np.nansum(halves, axis=0) / np.maximum(known, 1), np.nan)
+    slopes = np.array([np.gradient(current[way].mean(axis=0), bias) for way in (up, down)])
+    there = np.isfinite(slopes).sum(axis=0)
+    slope = np.nansum(slopes, axis=0) / np.maximum(there, 1)
+    terms = np.column_stack([np.ones_like(bias), slope])
+    use = np.isfinite(half) & (there > 0)
+    if use.sum() < 6:
+        return filled
+    model = terms @ np.linalg.lstsq(terms[use], half[use], rcond=None)[0]
+    for pair in pairs:
+        rows = np.flatnonzero(repeats == pair)
+        for way in (1, -1):
+            other = current[rows[signs[rows] == -way]].mean(axis=0) + 2 * way * model
+            for row in rows[signs[rows] == way]:
+                take = missing[row] & np.isnan(filled[row])
+                filled[row, take] = other[take]
+    return filled
+
+
 def fit_half_difference(bias: Any, halves: Array, current: Any, didv: Any, *, duration_s: float) -> DirectionFit:
     """Split the half difference into displacement current, lag and drift.
 

@@ -100,7 +100,7 @@ def find_ripple(sweeps: SweepSet) -> Ripple:
     full_scale = sweeps.table["full_scale_A"].to_numpy(float) if sweeps.has_current else None
     signal = np.where(find_saturation(signal, full_scale=full_scale), np.nan, signal)
     m, n = signal.shape
-    found = Ripple(*np.full((3, m), np.nan), np.zeros((m, n)))
+    found = Ripple(np.full(m, np.nan), np.full(m, np.nan), np.full(m, np.nan), np.zeros((m, n)))
     apart, alone = _apart(signal, sweeps)
     step = find_step(signal, returns=0)  # a straight line passes each code once
     there = np.isfinite(apart)

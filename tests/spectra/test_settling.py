@@ -1,0 +1,52 @@
+"""Sweeps with start transients: masked, flagged with size, time, end and share, and averaged to what a settled bench shows."""
+
+from __future__ import annotations
+
+import numpy as np
+from spectra.test_start_transient import pairs
+
+from sts.plan import CheckPlan
+from sts.spectra import average_spectrum, judge_iv
+from sts.spectra.settling import settled_and_judged
+
+
+def test_a_sweep_that_jumps_is_neither_searched_nor_compared_with():
+    sweeps = pairs(6)
+    sweeps.current[0, 100:] *= 2
+    judged = judge_iv(sweeps)
+    parts, flags = settled_and_judged([sweeps], [judged], CheckPlan())
+    assert parts[0] is sweeps
+    assert flags[0] is judged
+
+
+def test_the_flag_names_size_time_end_and_share():
+    sweeps = pairs(7, 6e-11)
+    parts, flags = settled_and_judged([sweeps], [judge_iv(sweeps)], CheckPlan())
+    rows = flags[0][flags[0]["flag"] == "settling"].set_index("sweep")["detail"]
+    assert len(rows) == 8
+    assert " pA at -1000 mV, relaxing with 0.0" in rows["iv_001_up"]
+    assert " pA at 1000 mV, " in rows["iv_001_down"]
+    assert "% of the sweep; against the other direction" in rows["iv_001_up"]
+    hidden = np.isnan(parts[0].current)
+    assert hidden[0, 0]
+    assert not hidden[0, -1]
+    assert hidden[1, -1]
+    assert not hidden[1, 0]
+    assert np.array_equal(parts[0].current[~hidden], sweeps.current[~hidden])
+    unknown = sweeps.with_table(sweeps.table.assign(duration_s=np.nan))
+    detail = settled_and_judged([unknown], [judge_iv(unknown)], CheckPlan())[1][0]["detail"].iloc[0]
+    assert "relaxing with" in detail
+    assert "samples; masked" in detail
+
+
+def test_the_mean_of_what_is_left_is_that_of_a_settled_bench():
+    """Displacement current and a transient of 60 pA: within 4 standard errors of the same sweeps without it, everywhere."""
+    faults = {"count": 10, "capacitance_F": 2e-12}
+    sweeps, clean = pairs(8, 6e-11, **faults), pairs(8, **faults)
+    parts, flags = settled_and_judged([sweeps], [judge_iv(sweeps)], CheckPlan())
+    made, truth = average_spectrum(parts[0], flags=flags[0]), average_spectrum(clean)
+    before = average_spectrum(sweeps)
+    assert np.isfinite(made.current).all()
+    off = np.abs(made.current - truth.current) / truth.current_se
+    assert np.median(off) < 1
+    assert np.abs(before.current - truth.current)[:10].mean() > 4 * np.abs(made.current - truth.current)[:10].mean()
