@@ -40,12 +40,13 @@ def test_without_a_relaxation_scores_are_small():
 
 
 def test_slow_noise_lowers_the_score():
+    """A random walk, slower than any 1/f noise: most would stand clear of white noise, few do of what it is."""
     rng = np.random.default_rng(3)
     walk = np.cumsum(rng.standard_normal((50, 201)), axis=1) * 1e-12
     fit = fit_relaxation(CURVE + walk + NOISE * rng.standard_normal((50, 201)), frame(), NOISE)
     white = NOISE * np.sqrt(2 / fit.tau)  # of an average over so many samples
     assert np.mean(np.abs(fit.size / white) > 5) > 0.3
-    assert np.mean(np.abs(fit.score) > 5) < 0.15
+    assert np.mean(np.abs(fit.score) > 5) < 0.25
 
 
 def test_a_ripple_of_common_period_is_taken_off_and_a_curve_is_not():
