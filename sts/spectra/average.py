@@ -23,6 +23,7 @@ from sts.spectra.lockin_only import average_lockin
 from sts.spectra.normalised import trusted_bias
 from sts.spectra.offsets import find_offsets
 from sts.spectra.smoothing_width import choose_smoother
+from sts.spectra.settling import settling_samples
 from sts.spectra.spectrum import Offsets, Spectrum
 from sts.spectra.units import Whole, hole_note, note_rows, resolution_of, units_of
 from sts.sweeps import SweepSet
@@ -68,8 +69,8 @@ def average_spectrum(
 
     Notes
     -----
-    In this order: saturated samples masked, sweeps left out, missing samples taken from the other direction of their repeat,
-    the rest filled, offsets, directions balanced, average, smoothing and
+    In this order: saturated samples masked, sweeps left out, samples of start transients taken from the other
+    direction of their repeat, the rest filled, offsets, directions balanced, average, smoothing and
     derivative, normalisation. All steps up to the derivative are linear in the sweeps, so its band is the scatter
     between repeats (or sites, or tips) carried through, with Student's t. Up and down of one repeat are one unit. The
     band of the normalised conductance N = g/q follows from the first-order contribution (g_i - N q_i)/q of each unit,
@@ -97,7 +98,7 @@ def average_spectrum(
         return average_lockin(chosen, repeats, plan, dict(keys or {}), omitted, judged)
     notes: dict[str, str] = {}
     _say_ripple(chosen, judged, notes)
-    filled, there = _usable(chosen, repeats, notes)
+    filled, there = _usable(chosen, repeats, settling_samples(chosen, judged), notes)
     offsets = find_offsets(chosen) if offsets is None else offsets
     if plan.spectra.offsets == "remove" and not offsets.separable:
         notes["offsets not separable"] = offsets.how
@@ -150,12 +151,14 @@ def _check(sweeps: SweepSet, plan: Plan) -> None:
         )
 
 
-def _usable(chosen: SweepSet, repeats: NDArray[np.int64], notes: dict[str, str]) -> tuple[Filled, Array]:
+def _usable(
+    chosen: SweepSet, repeats: NDArray[np.int64], settling: NDArray[np.bool_], notes: dict[str, str]
+) -> tuple[Filled, Array]:
     """Currents without saturated samples, holes filled, and the share of sweeps that have each point kept, (k,)."""
     railed = find_saturation(chosen.current, full_scale=chosen.table["full_scale_A"].to_numpy(float))
     masked = np.where(railed, np.nan, chosen.current)
     signs = direction_signs(chosen.table, chosen.kind)
-    masked = filled_by_direction(chosen.axis, masked, signs, repeats, np.isnan(chosen.current))
+    masked = filled_by_direction(chosen.axis, masked, signs, repeats, settling)
     filled = fill_missing(masked)
     there = np.isfinite(masked[:, filled.points]).mean(axis=0)
     if not filled.points.all():

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from sts.flags import flag_rows, join_flags
 from sts.plan import CheckPlan
@@ -41,6 +42,22 @@ def settled_and_judged(
         parts[number] = replace(parts[number], current=current)
         said[number] = join_flags([judge_iv(parts[number], plan), _flags(parts[number], own)])
     return parts, said
+
+
+def settling_samples(sweeps: SweepSet, flags: pd.DataFrame) -> NDArray[np.bool_]:
+    """Which samples (m, n) were masked as a start transient: those that are missing where the flag `settling` sits.
+
+    Parameters
+    ----------
+    sweeps : SweepSet
+        As `settled_and_judged` leaves them.
+    flags : pandas.DataFrame
+        With these sweeps' flags.
+    """
+    rows = flags[flags["flag"] == "settling"].set_index("sweep").reindex(sweeps.names)
+    first, last = (rows[name].to_numpy(float)[:, None] for name in ("first", "last"))
+    found: NDArray[np.bool_] = np.isnan(sweeps.current) & (sweeps.axis >= first) & (sweeps.axis <= last)
+    return found
 
 
 def _flags(part: SweepSet, found: Sequence[Transient]) -> pd.DataFrame:
