@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from sts import Session, analyse, import_files
+from sts import Plan, Session, analyse, import_files, measure, view_of
+from sts.analysis.measured_again import measure_again
 from sts.quantities import decay_from_barrier
 
 DEMO = Path(__file__).resolve().parent.parent / "data" / "demo-air"
@@ -144,3 +145,61 @@ def test_no_sweep_is_lost_to_samples_at_the_setpoint(barrier):
     settling = {Path(name).stem for name in TRUTH["settling"]} & set(sweeps["sweep"])
     assert set(sweeps.loc[sweeps["flags"].str.contains("settling"), "sweep"]) == settling
     assert len(settling) >= 14
+
+
+@pytest.fixture(scope="module")
+def spectra(tmp_path_factory):
+    """The I(V) sweeps of the demo measured, everything by default."""
+    path = tmp_path_factory.mktemp("air-iv") / "air.h5"
+    import_files([DEMO], path, rows=["z (m), I (A)", "V (V), I (A)"], logbook=DEMO / "logbook.csv")
+    return measure(path, only="iv"), Session.open(path)
+
+
+def test_the_sweeps_whose_start_relaxes_settle_and_no_other(spectra):
+    """From the lowest bias on, over at least twice the true time constant; what is flagged is what is masked."""
+    measured, _ = spectra
+    rows = measured.flags[measured.flags["flag"] == "settling"].set_index("sweep")
+    assert set(rows.index) == {Path(name).stem for name in TRUTH["transients"]}
+    for name, row in rows.iterrows():
+        number, at = measured.rows[name]
+        hidden = np.isnan(measured.settled[number].current[at])
+        axis = measured.sets[number].axis
+        assert (axis[hidden].min(), axis[hidden].max()) == (row["first"], row["last"])
+        assert row["first"] == axis[0]
+        assert 2 * TRUTH["transients"][f"IV_Graphite/{name}.csv"]["samples"] < hidden.sum() <= 128
+
+
+def test_mains_are_called_ripple_and_nothing_jumps_or_is_lost(spectra):
+    """The 0.5 V sweeps are five of one axis; of the other two there is one each, in which nothing tells mains from spectrum."""
+    measured, session = spectra
+    assert "jump" not in set(measured.flags["flag"])
+    rippled = measured.flags[measured.flags["flag"] == "ripple"]
+    assert set(rippled["sweep"]) == {f"wren1_iv{number}" for number in range(1, 6)}
+    assert_allclose(rippled["size"] * 1e12, TRUTH["ripple"]["amplitude_pA"], rtol=0.15)
+    assert measured.judge(session.decisions())["used"].all()
+
+
+def test_settled_sweeps_follow_settings_and_decisions(spectra):
+    """Measured again under other rules as from the file, and the mean of the group is not bent by the sweep that settled."""
+    measured, session = spectra
+    plan = Plan.model_validate({"check": {"setpoint_tolerance": 0.5}})
+    again, fresh = measure_again(measured, plan), measure(session, plan, only="iv")
+    for one, other in zip(again.settled, fresh.settled, strict=True):
+        np.testing.assert_array_equal(one.current, other.current)
+    spectrum = next(s for s in measured.summarise(session.decisions()).spectra.spectra if "wren1_iv5" in s.sweeps)
+    raw = next(part for part in measured.sets if "wren1_iv5" in part.names)
+    four = np.delete(raw.current, raw.names.index("wren1_iv5"), axis=0).mean(axis=0)
+    assert (
+        np.abs(spectrum.current[:20] - four[:20]).mean() < np.abs(raw.current.mean(axis=0)[:20] - four[:20]).mean() / 3
+    )
+
+
+def test_what_settles_is_shown_as_masked(spectra):
+    measured, session = spectra
+    view = view_of(measured, measured.summarise(session.decisions()), "wren1_iv6")
+    hidden = view.masked["settling"]
+    assert np.isfinite(view.current_A).all()
+    assert hidden[0]
+    place = next(place for place in view.places if place.flag == "settling")
+    assert (place.kind, place.first, place.last) == ("span", *view.bias_V[hidden][[0, -1]])
+    assert np.isnan(view.didv[:10]).all()

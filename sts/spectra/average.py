@@ -22,8 +22,8 @@ from sts.spectra.judging import judge_iv, level_trend
 from sts.spectra.lockin_only import average_lockin
 from sts.spectra.normalised import trusted_bias
 from sts.spectra.offsets import find_offsets
-from sts.spectra.smoothing_width import choose_smoother
 from sts.spectra.settling import settling_samples
+from sts.spectra.smoothing_width import choose_smoother
 from sts.spectra.spectrum import Offsets, Spectrum
 from sts.spectra.units import Whole, hole_note, note_rows, resolution_of, units_of
 from sts.sweeps import SweepSet

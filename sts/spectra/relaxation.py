@@ -126,6 +126,7 @@ class Fit:
     own: Array  # size at the first sample, where the other end may hold another [A]
     own_se: Array  # its standard uncertainty
     other: Array  # and that size [A]
+    other_se: Array
     tau: Array  # steps
     feigned: Array  # size that the noise of the reference may feign, where a relaxation looks like the reference [A]
     noise: Array  # of a sample where the relaxation is largest [A]
@@ -160,7 +161,7 @@ def fit_relaxation(current: Array, frame: Frame, noise_A: float, *, tau: float |
         sigma = _spread(_residual(current, frame, sigma, taus), frame.reference, least)
     noise = left.std() / sigma
     inflation = _inflation(_residual(current, frame, sigma, taus) / sigma, frame.time, taus)
-    sizes, scores, own, own_se, other, feigned = (np.empty((taus.size, len(current))) for _ in range(6))
+    sizes, scores, own, own_se, other, other_se, feigned = (np.empty((taus.size, len(current))) for _ in range(7))
     for i, each in enumerate(taus):
         solve, variance = _design(frame, sigma, frame.relaxation(each))
         sizes[i] = current @ solve[-1]
@@ -168,13 +169,14 @@ def fit_relaxation(current: Array, frame: Frame, noise_A: float, *, tau: float |
         feigned[i] = _feigned(frame, sigma, frame.relaxation(each), noise)
         solve, variance = _design(frame, sigma, frame.ends(each))
         own[i], other[i] = solve[-2:] @ current.T
-        own_se[i] = np.sqrt(variance[-2] * inflation[i])
+        own_se[i], other_se[i] = np.sqrt(variance[-2:] * inflation[i])
     best = np.argmax(np.abs(scores), axis=0)
     rows = np.arange(len(current))
     first = float(np.median(sigma[np.argsort(frame.time)[: max(int(0.1 * frame.points), 3)]]))
     return Fit(
         size=sizes[best, rows], score=scores[best, rows], own=own[best, rows], own_se=own_se[best, rows],
-        other=other[best, rows], tau=taus[best], feigned=feigned[best, rows], noise=np.full(len(current), first),
+        other=other[best, rows], other_se=other_se[best, rows],
+        tau=taus[best], feigned=feigned[best, rows], noise=np.full(len(current), first),
     )  # fmt: skip
 
 

@@ -9,13 +9,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sts.curves.replicates import direction_signs
 from sts.flags import flag_rows, join_flags
 from sts.plan import CheckPlan
 from sts.spectra.judging import judge_iv
 from sts.spectra.start_transient import Transient, find_start_transients
 from sts.sweeps import SweepSet
 
-NOT_SEARCHED = ("jump", "dead channel", "all saturated", "too few points")
+NOTHING = ("dead channel", "all saturated", "too few points")  # flags of sweeps that hold nothing
+EARLY = 1 / 3  # share of a sweep in which a jump may be the transient itself
 
 
 def settled_and_judged(
@@ -28,11 +30,17 @@ def settled_and_judged(
     sets : sequence of SweepSet
         Of kind ``"iv"``.
     judged : sequence of pandas.DataFrame
-        What `judge_iv` said of each set; sweeps that jump or hold nothing are neither searched nor compared with.
+        What `judge_iv` said of each set; sweeps that jump or hold nothing are neither searched nor compared with, but a
+        jump soon after the start may be the transient: such sweeps are searched when the others have been.
     plan : CheckPlan
     """
-    bad = frozenset(name for rows in judged for name in rows.loc[rows["flag"].isin(NOT_SEARCHED), "sweep"])
-    found = find_start_transients(sets, bad)
+    nothing = {name for rows in judged for name in rows.loc[rows["flag"].isin(NOTHING), "sweep"]}
+    jumps = {name for rows in judged for name in rows.loc[rows["flag"] == "jump", "sweep"]}
+    early = {name for part, rows in zip(sets, judged, strict=True) for name in _early(part, rows)} - nothing
+    found = find_start_transients(sets, frozenset(nothing | jumps))
+    if early:
+        again = find_start_transients(sets, frozenset(nothing | (jumps - early)))
+        found += [one for one in again if one.how and sets[one.number].names[one.row] in early]
     parts, said = list(sets), list(judged)
     for number in sorted({one.number for one in found}):
         own = [one for one in found if one.number == number]
@@ -42,6 +50,15 @@ def settled_and_judged(
         parts[number] = replace(parts[number], current=current)
         said[number] = join_flags([judge_iv(parts[number], plan), _flags(parts[number], own)])
     return parts, said
+
+
+def _early(part: SweepSet, judged: pd.DataFrame) -> list[str]:
+    """Names of the sweeps that jump soon after their start, or near either end where the direction is unknown."""
+    rows = judged[judged["flag"] == "jump"]
+    share = (rows["first"].to_numpy(float) - part.axis[0]) / (part.axis[-1] - part.axis[0])
+    signs = direction_signs(part.table, part.kind)[[part.names.index(name) for name in rows["sweep"]]]
+    since = np.where(signs == 0, np.minimum(share, 1 - share), np.where(signs > 0, share, 1 - share))
+    return list(rows["sweep"][since <= EARLY])
 
 
 def settling_samples(sweeps: SweepSet, flags: pd.DataFrame) -> NDArray[np.bool_]:

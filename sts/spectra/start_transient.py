@@ -122,8 +122,10 @@ def _families(sets: Sequence[SweepSet], omitted: frozenset[str]) -> list[list[_S
         fit = whole & ~np.isin(part.names, list(omitted))
         for code in range(int(codes.max()) + 1):
             rows = np.flatnonzero((codes == code) & fit)
+            if not rows.size:
+                continue
             own = without_ripple(current[rows])
-            curve = _curve(own) if rows.size else None
+            curve = _curve(own)
             if curve is not None:
                 key = tuple(str(part.table.iloc[rows[0]][c]) for c in place)
                 setting = str(part.table.iloc[rows[0]][["setpoint_current_A", "setpoint_bias_V"]].tolist())
@@ -225,7 +227,8 @@ def _clear(fit: Fit, mirrored: bool, score: float, size: float) -> Mask:
     found: Mask = (np.abs(fit.score) > score) & (np.abs(fit.size) > size * fit.noise)
     if mirrored:
         return found & (np.sign(fit.size) * fit.own > OWN * np.abs(fit.size) - BESIDE * fit.own_se)
-    return found & (np.abs(fit.own) > AHEAD * np.abs(fit.other)) & (np.abs(fit.size) > FEIGNED * fit.feigned)
+    other = np.maximum(np.abs(fit.other) - BESIDE * fit.other_se, 0.0)  # where the current is steep it is hardly known
+    return found & (np.abs(fit.own) > AHEAD * other) & (np.abs(fit.size) > FEIGNED * fit.feigned)
 
 
 def _repeats(size: Array) -> bool:

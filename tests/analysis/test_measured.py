@@ -33,8 +33,13 @@ def test_what_was_measured_is_summarised_again_without_measuring(session, copy, 
     def never(*arguments, **named):
         raise AssertionError("measured again")
 
-    for name in ("fit_together", "judge_iv", "window_sensitivity"):
-        monkeypatch.setattr(f"sts.analysis.measured.{name}", never)
+    for name in (
+        "measured.fit_together",
+        "measured.judge_spectra",
+        "judged_spectra.judge_iv",
+        "measured.window_sensitivity",
+    ):
+        monkeypatch.setattr(f"sts.analysis.{name}", never)
     again = measured.summarise(copy.decisions())
     for part in ("sweeps", "sites", "tips", "pairs", "directions", "budget", "components", "window"):
         assert_frame_equal(getattr(again.barrier, part), getattr(whole.barrier, part))

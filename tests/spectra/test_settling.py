@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 from spectra.test_start_transient import pairs
 
+from sts.flags import flag_rows, join_flags
 from sts.plan import CheckPlan
 from sts.spectra import average_spectrum, judge_iv
-from sts.spectra.settling import settled_and_judged
+from sts.spectra.settling import settled_and_judged, settling_samples
 
 
 def test_a_sweep_that_jumps_is_neither_searched_nor_compared_with():
@@ -50,3 +51,25 @@ def test_the_mean_of_what_is_left_is_that_of_a_settled_bench():
     off = np.abs(made.current - truth.current) / truth.current_se
     assert np.median(off) < 1
     assert np.abs(before.current - truth.current)[:10].mean() > 4 * np.abs(made.current - truth.current)[:10].mean()
+
+
+def test_a_transient_called_a_jump_is_found_all_the_same():
+    """Where it is so steep that it looks like a step near the start; a step later on stays a jump."""
+    sweeps = pairs(9, 6e-11)
+    judged = judge_iv(sweeps)
+    name = sweeps.names[2]
+    for share, searched in ((0.1, True), (0.9, False)):
+        at = sweeps.axis[int(share * (sweeps.axis.size - 1))]
+        said = flag_rows([name], [True], "jump", "a step", place=(at, at, np.nan))
+        flags = settled_and_judged([sweeps], [join_flags([judged, said])], CheckPlan())[1][0]
+        assert (name in set(flags.loc[flags["flag"] == "settling", "sweep"])) is searched
+
+
+def test_only_what_settles_is_filled_later():
+    sweeps = pairs(7, 6e-11)
+    sweeps.current[0, 100] = np.nan
+    parts, flags = settled_and_judged([sweeps], [judge_iv(sweeps)], CheckPlan())
+    found = settling_samples(parts[0], flags[0])
+    assert found[0, 0]
+    assert not found[0, 100]
+    assert (found.sum(axis=1) > 5).all()
