@@ -17,6 +17,7 @@ from sts.figures.style import decimals_for, rows_of
 from sts.report.answers import tip_name
 from sts.report.citations import works_used
 from sts.report.drawing import Drawn, draw, inline
+from sts.report.intervals import components_with_intervals, spectra_with_uncertainties
 from sts.report.notes import notes
 from sts.report.number_words import count
 from sts.report.pictures import gallery
@@ -200,9 +201,13 @@ _SPECTRA_COLUMNS = (
     ("Modulation (meV)", "modulation_meV", 1),
     ("Smoothing (meV)", "smoothing_meV", 1),
     ("Resolution (meV)", "resolution_meV", 1),
-    ("Zero of bias (mV)", "bias_offset_mV", 2),
-    ("Zero of current (pA)", "current_offset_pA", 2),
-    ("Displacement (fF)", "displacement_fF", 1),
+    ("Zero of bias (mV)", "bias_offset_mV", "bias_offset_se_mV"),
+    ("u (mV)", "bias_offset_se_mV", "bias_offset_se_mV"),
+    ("Zero of current (pA)", "current_offset_pA", "current_offset_se_pA"),
+    ("u (pA)", "current_offset_se_pA", "current_offset_se_pA"),
+    ("Zeros from", "zeros_from", None),
+    ("Displacement (fF)", "displacement_fF", "displacement_se_fF"),
+    ("u (fF)", "displacement_se_fF", "displacement_se_fF"),
     ("Flags", "flags", None),
 )
 _BUDGET_COLUMNS = (
@@ -216,6 +221,7 @@ _BUDGET_COLUMNS = (
 _COMPONENT_COLUMNS = (
     ("Between", "level", None),
     ("Standard deviation (eV)", "sd_eV", 3),
+    ("interval (eV)", "interval", None),
     ("(%)", "sd_percent", 1),
     ("Share of variance", "share", 2),
     ("Units", "units", 0),
@@ -257,17 +263,18 @@ def _tables(analysis: Analysis) -> dict[str, list[dict[str, Any]]]:
             "barrier_sites.csv",
             folded=True,
         )
+        components = components_with_intervals(barrier.components, analysis.plan.compare.confidence)
         add(
             "barrier",
             "Where the scatter comes from",
-            barrier.components,
+            components,
             _COMPONENT_COLUMNS,
             "barrier_components.csv",
             folded=True,
         )
         add("barrier", "Budget of uncertainty", barrier.budget, _BUDGET_COLUMNS, "barrier_budget.csv", folded=True)
     if spectra is not None and len(spectra.summary):
-        shown = spectra.summary.assign(label=[s.label for s in spectra.spectra])
+        shown = spectra_with_uncertainties(spectra)
         add("spectra", "Spectra", shown, (("Spectrum", "label", None), *_SPECTRA_COLUMNS), "spectra_summary.csv")
         for model in MODELS:
             if model.key in shown.columns:

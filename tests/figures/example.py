@@ -244,7 +244,12 @@ def barrier_analysis(sweeps: SweepSet) -> BarrierAnalysis:
     )
     empty = pd.DataFrame()
     components = pd.DataFrame(
-        {"level": ["tip", "site", "sweep"], "sd_eV": [0.3, 0.08, 0.05], "share": [0.88, 0.08, 0.04]}
+        {
+            "level": ["tip", "site", "repeat"],
+            "sd_eV": [0.3, 0.08, 0.05],
+            "share": [0.88, 0.08, 0.04],
+            "dof": [3.0, 8.0, 12.0],
+        }
     )
     budget = pd.DataFrame(
         {
