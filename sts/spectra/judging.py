@@ -14,7 +14,7 @@ from sts.curves.replicates import direction_signs, repeat_codes
 from sts.curves.robust import scaled_mad
 from sts.flags import flag_rows, join_flags
 from sts.plan import CheckPlan
-from sts.spectra.jumps import Comparison, compare_with_median, jumps_against_median, jumps_alone
+from sts.spectra.jumps import Comparison, beyond_swing, compare_with_median, jumps_against_median, jumps_alone
 from sts.spectra.ripple import find_ripple, ripple_rows
 from sts.sweeps import SweepSet
 
@@ -145,6 +145,7 @@ def _judge_group(
         return join_flags(parts)
     if not alone:
         position, factor = jumps_against_median(comparison, quiet, plan.jump_factor)
+        position = beyond_swing(comparison, position)
         position = _beyond_ripple(position, sweeps.axis, signal[reference], swing[reference])
         jumped |= np.isfinite(position)
         position, factor = position[inside], factor[inside]

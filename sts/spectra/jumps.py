@@ -14,6 +14,7 @@ Array = NDArray[np.float64]
 _CLEAR = 3.0  # a point counts where the median current is this many times the noise
 _WINDOWS = (4, 12, 40)  # points either side of a possible jump
 _SIGMAS = 5.5  # a jump must stand out this far from the noise of the same statistic
+_LEAST_PERIODS, _LINE_SHARE = 4, 0.5  # of a wave, and its share of the power
 _STAYS = 0.5  # share of the smallest jump that must still be there over the longest window
 
 
@@ -100,6 +101,45 @@ def jumps_against_median(comparison: Comparison, noise: float, factor: float) ->
     which = np.argmax(np.stack(scores)[:, rows, at], axis=0)
     size = np.exp(np.stack(changes)[which, rows, at])
     return np.where(found, comparison.axis[split[at]], np.nan), np.where(found, size, np.nan)
+
+
+def beyond_swing(comparison: Comparison, position: Array) -> Array:
+    """The positions of jumps, NaN where what a step of the level leaves of the sweep is a wave that swings further than it.
+
+    Parameters
+    ----------
+    comparison : Comparison
+    position : numpy.ndarray, shape (m,)
+        Bias of the jump of each sweep [V]; NaN where it has none.
+
+    Notes
+    -----
+    The median of the group is scaled to each side of the jump. Where half of the power of the rest is in one line (of four
+    periods or more), the step must move the largest current by more than twice the scaled MAD of the rest, which is the
+    swing of a sinusoid: a slow ripple, found or not, moves windows near zero current as a jump does, and the whole sweep not
+    at all. Own invention, proved by simulation.
+    """
+    kept = position.copy()
+    largest = float(np.max(np.abs(comparison.median), initial=0.0))
+    for i in np.flatnonzero(np.isfinite(position)).tolist():
+        after = comparison.axis >= position[i]
+        weight = np.ones(comparison.axis.size)
+        sides = [
+            float(_ratio(comparison.current[i : i + 1, side], comparison.median[side], weight[side])[0])
+            for side in (~after, after)
+        ]
+        rest = comparison.current[i] - np.where(after, sides[1], sides[0]) * comparison.median
+        if _is_wave(rest) and abs(sides[1] - sides[0]) * largest <= 2 * float(scaled_mad(rest)):
+            kept[i] = np.nan
+    return kept
+
+
+def _is_wave(values: Array) -> bool:
+    """Whether half of the power is in one line."""
+    there = values[np.isfinite(values)]
+    power = np.abs(np.fft.rfft(there - there.mean()))[1:] ** 2 if there.size >= 8 * _LEAST_PERIODS else np.zeros(0)
+    line = np.convolve(power, np.ones(3), "same")[_LEAST_PERIODS - 1 :] if power.size else power
+    return bool(line.size and line.max() > _LINE_SHARE * power.sum())
 
 
 def _running(values: Array) -> Array:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from sts.spectra import judge_iv
-from sts.spectra.jumps import jumps_alone
+from sts.spectra.jumps import Comparison, beyond_swing, jumps_alone
 from sts.sweeps import SweepSet, sweep_table
 
 
@@ -30,3 +30,15 @@ def test_jumps_of_measured_cells_are_where_their_operator_noted_them(opendata: P
         assert {"jump", "saturated"} <= set(rows["flag"])
         position, _ = jumps_alone(sweeps.axis, sweeps.current, np.zeros(1), factor=1.2)
         assert position[0] == pytest.approx(noted, abs=0.051)
+
+
+def test_a_slow_wave_larger_than_the_step_is_no_jump_and_a_step_beneath_a_small_wave_is():
+    """A sweep that follows its median but for nine periods of a wave, and one whose level steps, with a tenth of that wave."""
+    axis = np.linspace(-1, 1, 256)
+    median = 1e-9 * axis
+    wave = 3e-10 * np.sin(2 * np.pi * 9 * np.arange(256) / 256)
+    sweeps = np.array([median + wave, median * np.where(axis > 0.3, 1.5, 1.0) + 0.1 * wave])
+    comparison = Comparison(axis, sweeps, median, np.ones(256))
+    kept = beyond_swing(comparison, np.array([0.05, 0.3]))
+    assert np.isnan(kept[0])
+    assert kept[1] == 0.3
