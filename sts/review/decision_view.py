@@ -46,26 +46,32 @@ class DecisionView:
         named = page.desk.plan.review
         self.keys = {getattr(named, name): call for name, call in self.done.items()}
         self.buttons: dict[str, Button] = {
-            name: button(f"{_WORDS[name]}  [{getattr(named, name)}]", call, name=name)
+            name: button(f"{_WORDS[name]}  [{getattr(named, name)}]", call, name=name, min_width=88)
             for name, call in self.done.items()
         }
         for name in ("keep", "omit", "undo"):
             self.buttons[name].disabled = page.desk.read_only
         self.offered = Select(
-            title="Reason", options=[OWN_WORDS], value=OWN_WORDS, sizing_mode="stretch_width", stylesheets=[styled()]
+            title="Reason",
+            options=[OWN_WORDS],
+            value=OWN_WORDS,
+            min_width=230,
+            sizing_mode="stretch_width",
+            stylesheets=[styled()],
         )
         self.own = TextInput(
             title="In my own words (needed unless one above is chosen)",
             name="reason",
+            min_width=230,
             sizing_mode="stretch_width",
             stylesheets=[styled()],
         )
         self.about = text_box()
-        shown = list(self.buttons.values())
         wide = {"sizing_mode": "stretch_width"}
+        wrapped = {**wide, "styles": {"flex-wrap": "wrap"}}
         self.layout = column(
-            row(*shown[:3], **wide), row(*shown[3:], **wide), self.offered, self.own, self.about, **wide
-        )  # fmt: skip
+            row(*self.buttons.values(), **wrapped), row(self.offered, self.own, **wrapped), self.about, **wide
+        )
 
     @property
     def why(self) -> str:

@@ -26,9 +26,13 @@ class ManyView:
     def __init__(self, page: Any) -> None:
         self.page = page
         self.shown = False
+        self.site: list[str] = []
         self.cells: list[tuple[str, CheckboxGroup]] = []
         self.box = column(text_box(), sizing_mode="stretch_width", stylesheets=[InlineStyleSheet(css=WRAPPED)])
-        self.layout = column(self.box, sizing_mode="stretch_width", visible=False)
+        self.first = 0  # of the site's sweeps that is shown
+        self.words = text_box()
+        self.more = button(f"Next {MOST}", self.next_ones, visible=False)
+        self.layout = column(self.words, self.more, self.box, sizing_mode="stretch_width", visible=False)
 
     @property
     def ticked(self) -> list[str]:
@@ -43,6 +47,12 @@ class ManyView:
         if self.shown and self.page.sweep:
             self.show(self.page.desk.view(self.page.sweep))
 
+    def next_ones(self) -> None:
+        """Show the next ones of the site; after the last the first."""
+        self.first = self.first + MOST if self.first + MOST < len(self.site) else 0
+        self.cells = []
+        self.show(self.page.desk.view(self.page.sweep))
+
     def show(self, view: Any) -> None:
         """Show the site of a sweep, if the plots are asked for.
 
@@ -52,11 +62,18 @@ class ManyView:
         """
         if not self.shown:
             return
-        names = [view.sweep, *view.beside][:MOST]
+        site = sorted([view.sweep, *view.beside])
+        if site != self.site:
+            self.site, self.first = site, site.index(view.sweep) // MOST * MOST
+        names = site[self.first : self.first + MOST]
+        self.more.visible = len(site) > MOST
+        self.words.text = (
+            f"<p>{self.first + 1} to {self.first + len(names)} of the {len(site)} sweeps of this site.</p>"
+        )
         if {name for name, _ in self.cells} != set(names) or not self.cells:
             judged = self.page.desk.worklist.set_index("sweep")["used"]
             self.cells, plots = [], []
-            for curve in curves_of(self.page.desk.measured, sorted(names)):
+            for curve in curves_of(self.page.desk.measured, names):
                 plots.append(self._cell(curve, used=bool(judged[curve.sweep]), log=hasattr(view, "height_m")))
             self.box.children = plots
 

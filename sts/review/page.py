@@ -32,7 +32,7 @@ KEYS_JS = """
 document.addEventListener("keydown", event => {
   const target = event.composedPath()[0];
   if (event.ctrlKey || event.metaKey || event.altKey || event.isComposing) { return; }
-  const writing = target.matches && target.matches("input, textarea, select");
+  const writing = target.matches && target.matches("input:not([type=checkbox]), textarea, select");
   if (writing) { if (event.key === "Escape") { target.blur(); } return; }
   if (!keys.includes(event.key)) { return; }
   event.preventDefault();
@@ -74,6 +74,9 @@ class Review:
         """
         page = Page(self, doc)
         self.pages.append(page)
+        if len(self.pages) > 1:
+            for one in self.pages:
+                one.beside(len(self.pages))
         doc.on_session_destroyed(lambda _: self.pages.remove(page) if page in self.pages else None)
 
     def report_page(self) -> Path | None:
@@ -122,7 +125,7 @@ class Page:
         self.review, self.desk, self.doc = review, review.desk, doc
         self.sweep = ""
         self._ticks = 0
-        self.status, self.head = text_box(), text_box()
+        self.status, self.head = text_box(name="state"), text_box()
         self.heights, self.biases = HeightPlots(), BiasPlots()
         self.list = WorklistView(self.desk, self.open)
         self.answer = AnswerView(self.desk)
@@ -147,7 +150,8 @@ class Page:
             "sweep": column(
                 self.head, self.heights.layout, self.window.layout, self.biases.layout, self.many.layout, **wide
             ),
-            "answer": column(self.decision.layout, self.answer.layout, self.settings.layout, self.out.layout, **wide),
+            "decision": self.decision.layout,
+            "answer": column(self.answer.layout, self.settings.layout, self.out.layout, **wide),
         }
         for name, root in roots.items():
             root.name = name
@@ -170,6 +174,19 @@ class Page:
             Whether something could not be done.
         """
         self.status.text = f"<p class='state{' caution' if refused else ''}'>{safe(words)}</p>"
+
+    def beside(self, windows: int) -> None:
+        """Tell that the review is open in several windows.
+
+        Parameters
+        ----------
+        windows : int
+        """
+        words = f"This review is open in {windows} windows; each shows what is decided in the others."
+        if self.doc.session_context is None:
+            self.say(words)
+        else:
+            self.doc.add_next_tick_callback(lambda: self.say(words))
 
     def key(self, key: str) -> None:
         """Do what a key stands for.

@@ -10,6 +10,7 @@ from bokeh.layouts import column
 from bokeh.models import Span
 
 from sts.review.look import (
+    BEHIND,
     BLACK,
     BLUE,
     GREEN,
@@ -47,7 +48,7 @@ class BiasPlots:
         self.layout = column(self.current, self.slope, self.normalised, self.lockin, sizing_mode="stretch_width")
 
     def _draw(self) -> None:
-        behind = self.current.line("x", "y", source=self.beside, color="#A9A9A9")
+        behind = self.current.line("x", "y", source=self.beside, color=BEHIND)
         strips = self.current.vstrip(
             "x0", "x1", source=self.spans, fill_color=VERMILLION, fill_alpha=0.16, line_color=VERMILLION
         )

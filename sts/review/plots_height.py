@@ -10,6 +10,7 @@ from bokeh.layouts import column
 from bokeh.models import BoxAnnotation, Span
 
 from sts.review.look import (
+    BEHIND,
     BLACK,
     BLUE,
     GREEN,
@@ -52,9 +53,7 @@ class HeightPlots:
 
     def _draw(self) -> None:
         main = self.current
-        behind = main.line(
-            "x", "y", source=self.beside, color="#A9A9A9", line_width=1, legend_label="others of the site"
-        )
+        behind = main.line("x", "y", source=self.beside, color=BEHIND, line_width=1, legend_label="others of the site")
         strips = main.vstrip(
             "x0", "x1", source=self.spans, fill_color=VERMILLION, fill_alpha=0.16, line_color=VERMILLION
         )

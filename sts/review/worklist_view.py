@@ -7,7 +7,16 @@ from typing import Any
 
 import pandas as pd
 from bokeh.layouts import column, row
-from bokeh.models import ColumnDataSource, CustomJS, DataTable, InlineStyleSheet, Select, TableColumn, TextInput
+from bokeh.models import (
+    ColumnDataSource,
+    CustomJS,
+    DataTable,
+    HTMLTemplateFormatter,
+    InlineStyleSheet,
+    Select,
+    TableColumn,
+    TextInput,
+)
 
 from sts.review.desk import Desk
 from sts.review.look import safe, styled, text_box
@@ -20,6 +29,7 @@ AGAIN_JS = """
 const view = Bokeh.index.find_one(table);
 if (view && view.grid) { setTimeout(() => { view.updateGrid(); view.grid.invalidateAllRows(); view.grid.render(); }, 0); }
 """
+WHOLE = '<span title="<%- value %>"><%- value %></span>'  # escaped; the whole text where the column cuts it
 _LIST = """
 :host { font-size: 13px; } .slick-cell { color: #1B1B1B; line-height: 26px; }
 .slick-header-column { color: #1B1B1B; font-weight: 600; background: #F3F3F3; }
@@ -50,7 +60,10 @@ class WorklistView:
             ("why", "why it stands here", 260),
         ]
         self.table = DataTable(
-            source=self.source, columns=[TableColumn(field=f, title=t, width=w, sortable=False) for f, t, w in heads],
+            source=self.source, columns=[
+                TableColumn(field=f, title=t, width=w, sortable=False, formatter=HTMLTemplateFormatter(template=WHOLE))
+                for f, t, w in heads
+            ],
             height=430, sizing_mode="stretch_width", autosize_mode="none", row_height=28, index_position=None,
             reorderable=False, selectable=True, stylesheets=[InlineStyleSheet(css=_LIST)],
         )  # fmt: skip

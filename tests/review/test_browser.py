@@ -67,3 +67,24 @@ def test_the_page_fits_and_shows_where_the_focus_is(address: str, browser: Any) 
         assert outline[0] != "none"
         assert outline[1] >= 2
         page.close()
+
+
+def test_pictures_and_the_report_leave_the_page(address: str, browser: Any) -> None:
+    page = opened(browser, address)
+    for kind, start in (("PNG", b"\x89PNG"), ("SVG", b"<svg")):
+        with page.expect_download() as download:
+            page.get_by_role("button", name=f"Picture as {kind}").click()
+        data = Path(download.value.path()).read_bytes()
+        assert data.startswith(start)
+        assert len(data) > 5000
+    said: list[str] = []
+    page.expose_function("say", said.append)
+    page.evaluate("model('state').properties.text.change.connect(() => say(model('state').text))")
+    page.get_by_role("button", name="Make the report").click()
+    page.wait_for_function("() => told('.state').startsWith('The report is made')")
+    assert len([words for words in said if "working: report," in words]) > 3
+    with page.expect_popup() as report:
+        page.get_by_role("link", name="Open the report").click()
+    report.value.wait_for_load_state()
+    assert "heron" in report.value.content()
+    assert report.value.url == f"{address.split('/?')[0]}/report"

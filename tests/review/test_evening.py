@@ -87,7 +87,7 @@ def test_an_evening(demo: Path, tmp_path: Path) -> None:
 
 
 def numbers(session: Path) -> Any:
-    """What the report says of a session, but for times and for decisions taken back: a changed mind makes a longer log."""
+    """What the report says, but for times and for decisions that were taken back: a second thought makes a longer log."""
     analysis = sts.analyse(session)
     log = analysis.decisions
     text = (

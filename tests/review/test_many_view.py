@@ -8,8 +8,9 @@ pytest.importorskip("bokeh", reason="needs bokeh (the extra 'review')")
 
 from pathlib import Path
 
-from review.pages import page_of, press
+from review.pages import first, page_of, press
 
+from sts.review import many_view
 from sts.session import Session
 
 
@@ -46,3 +47,21 @@ def test_a_small_plot_opens_its_sweep(demo: Path) -> None:
     opens = cell.children[1]
     opens._trigger_event(ButtonClick(opens))
     assert page.sweep == opens.label
+
+
+def test_a_site_with_many_sweeps_is_shown_in_parts(demo: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(many_view, "MOST", 5)
+    page = page_of(demo)
+    page.open(first(page, "iz"))
+    press(page, "s")
+    site = page.many.site
+    assert len(site) > 5
+    assert page.many.more.visible
+    seen = [name for name, _ in page.many.cells]
+    while len(set(seen)) < len(site):
+        page.many.next_ones()
+        shown = [name for name, _ in page.many.cells]
+        assert not set(shown) & set(seen)
+        seen += shown
+    page.many.next_ones()
+    assert f"of the {len(site)} sweeps" in page.many.words.text

@@ -27,7 +27,7 @@ def test_it_opens_with_the_first_of_the_list_and_counts_it_as_looked_at(looked_a
     assert page.sweep == looked_at.worklist["sweep"].iloc[0]
     assert looked_at.worklist["looked"].iloc[0]
     assert page.sweep in page.head.text
-    assert {root.name for root in page.doc.roots} == {"status", "listing", "sweep", "answer"}
+    assert {root.name for root in page.doc.roots} == {"status", "listing", "sweep", "decision", "answer"}
 
 
 def test_keys_do_what_the_buttons_do_and_the_session_holds_it(demo: Path) -> None:
@@ -81,6 +81,8 @@ def test_two_windows_show_the_same(demo: Path) -> None:
     for _ in range(2):
         review.build(Document())
     one, other = review.pages
+    assert "open in 2 windows" in one.status.text
+    assert "open in 2 windows" in other.status.text
     one.decision.own.value = "tip touched"
     press(one, "x")
     assert "left out" in other.head.text
