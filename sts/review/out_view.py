@@ -11,13 +11,15 @@ from bokeh.models import Button, CustomJS
 from sts.review.look import button, safe, styled, text_box
 
 SAVE_JS = """
-const view = Bokeh.index.find_one(heights.visible ? heights : biases);
-const blob = await view.export(kind).to_blob();
-const link = document.createElement("a");
-link.href = URL.createObjectURL(blob);
-link.download = "sweep." + kind;
-link.click();
-URL.revokeObjectURL(link.href);
+(async () => {
+  const view = Bokeh.index.find_one(heights.visible ? heights : biases);
+  const blob = await view.export(kind).to_blob();
+  const link = document.createElement("a");
+  link.href = URL.createObjectURL(blob);
+  link.download = "sweep." + kind;
+  link.click();
+  URL.revokeObjectURL(link.href);
+})();
 """
 
 

@@ -67,6 +67,7 @@ class BiasPlots:
             made.line("x", "y", source=data, color=BLUE, line_width=2, line_dash="dashed", legend_label="group's mean")
             own = made.line("x", column_name, source=self.own, color=BLACK, line_width=1.6, legend_label="this sweep")
             hover(made, own, ("bias (V)", "@x{0.000}"), ("value", f"@{column_name}{{0.000}}"))
+            made.legend.visible = made is self.slope  # one of them is enough
             made.legend.background_fill_alpha, made.legend.label_text_font_size = 0.85, "11px"
             made.legend.padding, made.legend.spacing, made.legend.label_text_color = 4, 0, BLACK
         line = self.lockin.line("x", "y", source=self.lock, color=PURPLE, line_width=1.6)

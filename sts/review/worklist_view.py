@@ -56,8 +56,8 @@ class WorklistView:
         heads = [
             ("state", "", 46),
             ("sweep", "sweep", 150),
-            ("where", "tip, site", 90),
             ("why", "why it stands here", 260),
+            ("where", "tip, site", 90),
         ]
         self.table = DataTable(
             source=self.source, columns=[
@@ -69,7 +69,8 @@ class WorklistView:
         )  # fmt: skip
         for widget in (self.text, self.shown, *self.choices.values()):
             widget.on_change("value", lambda attr, old, new: self.refresh())
-        self.source.js_on_change("data", CustomJS(args={"table": self.table}, code=AGAIN_JS))
+        for change in ("data", "patching"):
+            self.source.js_on_change(change, CustomJS(args={"table": self.table}, code=AGAIN_JS))
         self.source.selected.on_change("indices", self._picked)
         self.sweeps: list[str] = []
         self._own = False

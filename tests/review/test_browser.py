@@ -39,6 +39,7 @@ def test_a_decision_by_keyboard(address: str, browser: Any, demo: Path) -> None:
     page.get_by_text("2 looked at").wait_for(timeout=30000)
     second = heading.inner_text()
     assert second != first
+    page.locator(".slick-row", has_text=second).get_by_text("●").wait_for(timeout=30000)
     page.keyboard.press("x")
     page.get_by_text(f"Kept in the session: omit {second}.").wait_for(timeout=30000)
     assert Session.open(demo).decisions()["sweep"].tolist() == [second]
@@ -78,7 +79,7 @@ def test_pictures_and_the_report_leave_the_page(address: str, browser: Any) -> N
         assert data.startswith(start)
         assert len(data) > 5000
     said: list[str] = []
-    page.expose_function("say", said.append)
+    page.expose_function("say", lambda words: said.append(words))
     page.evaluate("model('state').properties.text.change.connect(() => say(model('state').text))")
     page.get_by_role("button", name="Make the report").click()
     page.wait_for_function("() => told('.state').startsWith('The report is made')")
