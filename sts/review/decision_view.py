@@ -60,7 +60,7 @@ class DecisionView:
             stylesheets=[styled()],
         )
         self.own = TextInput(
-            title="In my own words (needed unless one above is chosen)",
+            title="Or in my own words",
             name="reason",
             min_width=230,
             sizing_mode="stretch_width",

@@ -23,7 +23,7 @@ button.bk-btn { white-space: normal; min-height: 32px; border: 1px solid #6B6B6B
 button.bk-btn:hover { background: #EAF2F7; color: #1B1B1B; }
 button.bk-btn[disabled] { color: #6B6B6B; background: #F3F3F3; opacity: 1; }
 .bk-input { min-height: 30px; border: 1px solid #6B6B6B; color: #1B1B1B; }
-label { color: #1B1B1B; }
+label { color: #1B1B1B; white-space: normal; }
 """
 TEXT = """
 :host { font: 14px/1.45 system-ui, sans-serif; color: #1B1B1B; overflow-wrap: anywhere; }
