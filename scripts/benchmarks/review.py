@@ -143,7 +143,7 @@ def _keys(page: Any) -> dict[str, float]:
     for number in range(STEPS):
         page.evaluate("before = told('.sweep-name')")
         opened.append(page.evaluate("until(() => told('.sweep-name') !== before, 'j')"))
-        page.wait_for_timeout(200)
+        page.wait_for_timeout(150)
         if number % 4 == 0:
             kept = "until(() => told('.state').startsWith('Kept in the session: %s'), '%s')"
             page.evaluate(
