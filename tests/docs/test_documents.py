@@ -21,7 +21,7 @@ ROOT = Path(__file__).resolve().parents[2]
 PAGES = [ROOT / "README.md", *sorted(p for p in (ROOT / "docs").rglob("*.md") if "validation" not in p.parts)]
 ORDER = ["README.md", "tutorial.md"]  # what these make, the other pages use
 FENCE = re.compile(r"^( *)(?:<!-- (.*?) -->\s*\n *)?```(\w*)\n(.*?)^\1```", re.MULTILINE | re.DOTALL)
-NOT_RUN = 1  # blocks marked `<!-- not run: reason -->`
+NOT_RUN = 2  # blocks marked `<!-- not run: reason -->`
 
 
 @dataclass(frozen=True)
