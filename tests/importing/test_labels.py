@@ -346,6 +346,6 @@ def test_columns_kept_apart_are_not_called_nameless(folder: Path, tmp_path: Path
     assert main(["import", str(folder), "--into", str(session)]) == 0
     assert main(["report", str(session), "--out", str(out)]) == 0
     page = (out / "report.html").read_text(encoding="utf-8")
-    assert "1 of 12 sweeps has no tip; 6 of 12 sweeps are of columns that do not agree and were kept apart" in page
+    assert "1 of 12 sweeps has no tip. 6 of 12 sweeps are of columns that do not agree and were kept apart." in page
     assert "read_as = " in page
     assert "and 1 of no named tip" in page
