@@ -71,8 +71,9 @@ def outline(page: str) -> Outline:
 CHROMIUM = os.environ.get("STS_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
+    """Chromium, of one module: a second one cannot be driven from the same process while it is open."""
     sync_api = pytest.importorskip("playwright.sync_api")
     if not CHROMIUM:
         pytest.skip("no Chromium here; set STS_CHROMIUM to its path")
