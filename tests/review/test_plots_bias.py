@@ -26,7 +26,7 @@ def test_the_sweep_stands_over_its_group(looked_at: Desk) -> None:
     assert_allclose(plots.group.data["y"], spectrum.didv * 1e9)
     assert_allclose(plots.group.data["low"], spectrum.didv_low * 1e9)
     assert_allclose(plots.own.data["n"], view.normalised)
-    assert len(plots.beside.data["sweep"]) == len(view.beside)
+    assert len(plots.others.data["sweep"]) == len(view.beside)
 
 
 def test_the_lock_in_channel_is_there_where_it_was_recorded(looked_at: Desk) -> None:

@@ -29,7 +29,7 @@ def test_what_is_drawn_is_what_was_measured(looked_at: Desk) -> None:
     assert set(plots.masked.data["why"]) == {"saturated"}
     assert len(plots.masked.data["x"]) == 9
     assert plots.offset.location == pytest.approx(view.offset_A * 1e12)
-    assert len(plots.beside.data["sweep"]) == len(view.beside)
+    assert len(plots.others.data["sweep"]) == len(view.beside)
 
 
 def test_a_flag_is_drawn_where_it_sits(looked_at: Desk) -> None:

@@ -356,6 +356,8 @@ def test_tokens_differ_and_are_not_printed_by_chance() -> None:
 
 
 SERVING = """
+import signal
+signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell may have it ignored in the background
 import sys
 from bokeh.models import Div
 from sts.review.server import serve
