@@ -18,9 +18,10 @@ from sts.review.decision_view import DecisionView
 from sts.review.desk import Desk
 from sts.review.look import safe, text_box
 from sts.review.many_view import ManyView
+from sts.review.marked import words_of
 from sts.review.out_view import OutView
 from sts.review.plots_bias import BiasPlots
-from sts.review.plots_height import HeightPlots, words_of
+from sts.review.plots_height import HeightPlots
 from sts.review.settings_view import SettingsView
 from sts.review.window_view import WindowView
 from sts.review.worklist_view import WorklistView

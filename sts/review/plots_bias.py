@@ -5,40 +5,22 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-import numpy as np
 from bokeh.layouts import column
 from bokeh.models import Span
 
-from sts.review.look import (
-    BEHIND,
-    BLACK,
-    BLUE,
-    GREEN,
-    PALE,
-    PURPLE,
-    VERMILLION,
-    fill,
-    hover,
-    hover_curves,
-    one_line,
-    plot,
-    source,
-)
-from sts.review.plots_height import draw_levels, draw_places
+from sts.review.look import BLACK, BLUE, GREEN, PALE, PURPLE, VERMILLION, fill, hover, plot, source
+from sts.review.marked import PA, MarkedPlots, masked_samples, small_legend
 
-PA, NS = 1e12, 1e9
+NS = 1e9
 
 
-class BiasPlots:
+class BiasPlots(MarkedPlots):
     """Four plots on one bias axis, filled anew with each sweep; the lock-in channel is shown where there is one."""
 
     def __init__(self) -> None:
-        self.beside, self.others = source("x", "y", "n"), source("sweep")
-        self.samples, self.masked = source("x", "y"), source("x", "y", "why")
+        super().__init__()
         self.own, self.group, self.lock = source("x", "y", "n"), source("x", "y", "low", "high"), source("x", "y")
         self.ratio = source("x", "y", "low", "high")
-        self.spans, self.points = source("x0", "x1", "words"), source("x", "words")
-        self.levels = source("x", "y0", "y1", "words")
         self.current = plot("current (pA)", height=230)
         shared = {"x_range": self.current.x_range}
         self.slope = plot("dI/dV (nS)", height=210, **shared)
@@ -48,28 +30,19 @@ class BiasPlots:
         self.layout = column(self.current, self.slope, self.normalised, self.lockin, sizing_mode="stretch_width")
 
     def _draw(self) -> None:
-        behind = self.current.line("x", "y", source=self.beside, color=BEHIND)
-        strips = self.current.vstrip(
-            "x0", "x1", source=self.spans, fill_color=VERMILLION, fill_alpha=0.16, line_color=VERMILLION
-        )
-        lines = self.current.vspan("x", source=self.points, color=VERMILLION, line_width=2, line_dash="dashed")
+        self.draw_behind(self.current)
         own = self.current.line("x", "y", source=self.samples, color=BLACK, line_width=1.8)
         out = self.current.scatter("x", "y", source=self.masked, size=7, marker="x", color=VERMILLION)
-        hover_curves(self.current, behind, self.others)
         hover(self.current, own, ("bias (V)", "@x{0.000}"), ("current (pA)", "@y{0.00}"))
         hover(self.current, out, ("masked", "@why"))
-        hover(self.current, strips, ("flag", "@words"))
-        hover(self.current, lines, ("flag", "@words"))
-        steps = self.current.segment("x", "y0", "x", "y1", source=self.levels, color=VERMILLION, line_width=7)
-        hover(self.current, steps, ("flag", "@words"))
+        self.draw_levels(self.current)
         for made, data, column_name in ((self.slope, self.group, "y"), (self.normalised, self.ratio, "n")):
             made.varea("x", "low", "high", source=data, color=PALE, legend_label="group's band")
             made.line("x", "y", source=data, color=BLUE, line_width=2, line_dash="dashed", legend_label="group's mean")
             own = made.line("x", column_name, source=self.own, color=BLACK, line_width=1.6, legend_label="this sweep")
             hover(made, own, ("bias (V)", "@x{0.000}"), ("value", f"@{column_name}{{0.000}}"))
             made.legend.visible = made is self.slope  # one of them is enough
-            made.legend.background_fill_alpha, made.legend.label_text_font_size = 0.85, "11px"
-            made.legend.padding, made.legend.spacing, made.legend.label_text_color = 4, 0, BLACK
+            small_legend(made)
         line = self.lockin.line("x", "y", source=self.lock, color=PURPLE, line_width=1.6)
         hover(self.lockin, line, ("bias (V)", "@x{0.000}"), ("lock-in", "@y"))
         self.current.add_layout(Span(location=0, dimension="width", line_color=GREEN, line_dash="dotted"))
@@ -85,14 +58,10 @@ class BiasPlots:
         """
         x, y = view.bias_V, view.current_A * PA
         fill(self.samples, x=x, y=y)
-        out = np.zeros(x.size, bool)
-        why = np.full(x.size, "", object)
-        for reason, mask in view.masked.items():
-            out |= mask
-            why[mask] = reason
+        out, why = masked_samples(view)
         fill(self.masked, x=x[out], y=y[out], why=why[out].tolist())
-        fill(self.beside, **one_line([(c.x, c.current_A * PA) for c in beside]))
-        fill(self.others, sweep=[c.sweep for c in beside])
+        self.show_marks(view, [(c.x, c.current_A * PA) for c in beside], [c.sweep for c in beside], 1.0)
+        self.show_levels(view, (float(x[0]), 0.0))
         scale = NS if view.didv_unit == "S" else 1.0
         self.slope.yaxis.axis_label = "dI/dV (nS)" if view.didv_unit == "S" else f"dI/dV ({view.didv_unit})"
         fill(self.own, x=view.shifted_V, y=view.didv * scale, n=view.normalised)
@@ -108,6 +77,4 @@ class BiasPlots:
         if view.lockin is not None:
             fill(self.lock, x=x, y=view.lockin)
             self.lockin.yaxis.axis_label = f"lock-in ({view.lockin_unit})" if view.lockin_unit else "lock-in"
-        draw_places(view, self.spans, self.points, 1.0)
-        draw_levels(view, self.levels, (float(x[0]), 0.0))
         return str(view.no_group)

@@ -9,9 +9,9 @@ pytest.importorskip("bokeh", reason="needs bokeh (the extra 'review')")
 import numpy as np
 from numpy.testing import assert_allclose
 
-from sts.analysis.sweep_view import Place, curves_of
+from sts.analysis.sweep_view import curves_of
 from sts.review import Desk
-from sts.review.plots_height import HeightPlots, draw_levels, draw_places, words_of
+from sts.review.plots_height import HeightPlots
 
 SATURATED = "curlew_s2_r2_retract"  # of the demo, planted
 
@@ -56,19 +56,3 @@ def test_another_fit_is_drawn_within_its_samples(looked_at: Desk) -> None:
     used[20:60] = True
     plots.show_fit(np.full(used.size, 2e-12), used)
     assert_allclose(plots.fit.data["y"], np.full(40, 2.0))
-
-
-def test_points_spans_and_levels_go_to_their_own_marks() -> None:
-    class View:
-        places = (
-            Place("jump", "by 1.5", "point", 1e-10, 1e-10), Place("hump", "", "span", 2e-10, 3e-10),
-            Place("coarse steps", "of 5 pA", "level", size=5e-12), Place("poor fit", "x", "whole"),
-        )  # fmt: skip
-
-    plots = HeightPlots()
-    draw_places(View, plots.spans, plots.points, 1e9)
-    draw_levels(View, plots.levels, (0.0, 2.0))
-    assert plots.points.data == {"x": [pytest.approx(0.1)], "words": ["jump: by 1.5"]}
-    assert plots.spans.data == {"x0": [pytest.approx(0.2)], "x1": [pytest.approx(0.3)], "words": ["hump"]}
-    assert plots.levels.data["y1"] == [pytest.approx(7.0)]
-    assert words_of(View.places[1]) == "hump"

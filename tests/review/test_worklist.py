@@ -87,6 +87,7 @@ def test_decisions_change_what_is_used_but_not_the_order(looked_at: Desk) -> Non
         (Filters(used=True, flag="saturated"), 2),
         (Filters(text="PLOVER_s4"), 8),
         (Filters(text="unusual", kind="iv"), 1),
+        (Filters(unseen=True), 218),
         (Filters(decided_by="person"), 0),
         (Filters(sample="gold film", tip="curlew"), 32),
     ],
