@@ -23,7 +23,13 @@ def _demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="session")
 def looked_at(_demo: Path) -> Desk:
-    """A desk on the demo that no test changes."""
+    """A desk on the demo that no test changes, not by looking either."""
+    return Desk(_demo, read_only=True)
+
+
+@pytest.fixture(scope="session")
+def shown_desk(_demo: Path) -> Desk:
+    """A desk on the demo for pages, which look at what they show."""
     return Desk(_demo, read_only=True)
 
 

@@ -22,10 +22,10 @@ def decisions(path: Path) -> list[tuple[str, str, str]]:
     return list(Session.open(path).decisions()[["sweep", "action", "why"]].itertuples(index=False, name=None))
 
 
-def test_it_opens_with_the_first_of_the_list_and_counts_it_as_looked_at(looked_at: Desk) -> None:
-    page = page_of(looked_at)
-    assert page.sweep == looked_at.worklist["sweep"].iloc[0]
-    assert looked_at.worklist["looked"].iloc[0]
+def test_it_opens_with_the_first_of_the_list_and_counts_it_as_looked_at(shown_desk: Desk) -> None:
+    page = page_of(shown_desk)
+    assert page.sweep == shown_desk.worklist["sweep"].iloc[0]
+    assert shown_desk.worklist["looked"].iloc[0]
     assert page.sweep in page.head.text
     assert {root.name for root in page.doc.roots} == {"status", "listing", "sweep", "decision", "answer"}
 
@@ -141,9 +141,9 @@ def test_another_setting_and_back_to_the_rule(demo: Path) -> None:
     assert "All settings are the defaults" in page.settings.words.text
 
 
-def test_every_sweep_of_both_kinds_is_drawn(looked_at: Desk) -> None:
-    page = page_of(looked_at)
-    for sweep in looked_at.worklist.groupby(["kind", "tip"])["sweep"].first():
+def test_every_sweep_of_both_kinds_is_drawn(shown_desk: Desk) -> None:
+    page = page_of(shown_desk)
+    for sweep in shown_desk.worklist.groupby(["kind", "tip"])["sweep"].first():
         page.open(sweep)
         shown = page.heights if page.heights.layout.visible else page.biases
         assert len(shown.samples.data["x"]) > 10
