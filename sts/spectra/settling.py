@@ -39,7 +39,7 @@ def settled_and_judged(
     early = {name for part, rows in zip(sets, judged, strict=True) for name in _early(part, rows)} - nothing
     found = find_start_transients(sets, frozenset(nothing | jumps))
     if early:
-        again = find_start_transients(sets, frozenset(nothing | (jumps - early)))
+        again = find_start_transients(sets, frozenset(nothing | (jumps - early)), among=early)
         found += [one for one in again if one.how and sets[one.number].names[one.row] in early]
     parts, said = list(sets), list(judged)
     for number in sorted({one.number for one in found}):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -78,7 +78,9 @@ class _Start:
         return np.where(settled, self.curve, np.nan)
 
 
-def find_start_transients(sets: Sequence[SweepSet], omitted: frozenset[str] = frozenset()) -> list[Transient]:
+def find_start_transients(
+    sets: Sequence[SweepSet], omitted: frozenset[str] = frozenset(), *, among: Collection[str] | None = None
+) -> list[Transient]:
     """Find the sweeps whose current relaxes from their start.
 
     Parameters
@@ -87,6 +89,8 @@ def find_start_transients(sets: Sequence[SweepSet], omitted: frozenset[str] = fr
         Of kind ``"iv"``. Sweeps are compared with others of their sample, tip and site, of any set.
     omitted : frozenset of str
         Names of sweeps that are neither judged nor compared with.
+    among : collection of str, optional
+        Only what can be compared with one of these sweeps is looked at.
 
     Returns
     -------
@@ -103,7 +107,8 @@ def find_start_transients(sets: Sequence[SweepSet], omitted: frozenset[str] = fr
     """
     found: list[Transient] = []
     for starts in _families(sets, omitted):
-        found += _of_family(starts)
+        if among is None or any(sets[start.number].names[row] in among for start in starts for row in start.rows):
+            found += _of_family(starts)
     return found
 
 
