@@ -16,6 +16,9 @@ from sts.report.lookup import low_barrier_tips
 from sts.report.number_words import count, level_words, listed, value_with_interval
 from sts.report.spectra_words import MOST_NAMED, spectra_words
 
+BARRIERS, DIFFER = "What are the barriers?", "Do the tips differ?"
+SPECTRUM, DOUBTFUL = "What does the spectrum show?", "What is doubtful?"
+
 
 @dataclass(frozen=True)
 class Answer:
@@ -43,7 +46,7 @@ def answers(analysis: Analysis, panel: Sequence[dict[str, Any]]) -> list[Answer]
         found.append(_barriers(analysis, analysis.barrier, level))
         found.append(_differ(analysis, analysis.barrier, level))
     if analysis.spectra is not None and analysis.spectra.spectra:
-        found.append(Answer("What does the spectrum show?", *spectra_words(analysis.spectra.spectra)))
+        found.append(Answer(SPECTRUM, *spectra_words(analysis.spectra.spectra)))
     found.append(_doubtful(analysis, panel))
     if sentence := analysis.by_hand.sentence:
         found.append(Answer("What was decided by hand?", sentence, " ".join(analysis.by_hand.cautions)))
@@ -130,7 +133,7 @@ def _barriers(analysis: Analysis, barrier: BarrierAnalysis, level: float) -> Ans
             f"{len(low)} of {len(rows)} tips read below 1 eV: not work functions, but usual in air.",
             "Compare tips, not metals.",
         ]
-    return Answer("What are the barriers?", " ".join(said), " ".join(warnings))
+    return Answer(BARRIERS, " ".join(said), " ".join(warnings))
 
 
 def _pair(row: Any) -> str:
@@ -138,10 +141,9 @@ def _pair(row: Any) -> str:
 
 
 def _differ(analysis: Analysis, barrier: BarrierAnalysis, level: float) -> Answer:
-    question = "Do the tips differ?"
     rows = list(rows_of(barrier.pairs))
     if not rows:
-        return Answer(question, _no_pair(analysis, barrier))
+        return Answer(DIFFER, _no_pair(analysis, barrier))
     apart = [r for r in rows if r.verdict == "differ"]
     alike = [r for r in rows if r.verdict == "no difference shown"]
     untested = [r for r in rows if r.verdict not in ("differ", "no difference shown")]
@@ -164,7 +166,7 @@ def _differ(analysis: Analysis, barrier: BarrierAnalysis, level: float) -> Answe
             f"{count(len(untested), 'pair')} cannot be judged: {listed(sorted({r.verdict for r in untested}))}."
         )
     said.append(f"A site is one replicate of a tip; {count(int(barrier.tips['sites'].sum()), 'site')} in all.")
-    return Answer(question, " ".join(said))
+    return Answer(DIFFER, " ".join(said))
 
 
 def _no_pair(analysis: Analysis, barrier: BarrierAnalysis) -> str:
@@ -202,7 +204,7 @@ def _doubtful(analysis: Analysis, panel: Sequence[dict[str, Any]]) -> Answer:
         said.append(f"It means: {worst['meaning']}.")
     elif len(out) < len(judged):
         said.append("No sweep that was kept carries a flag.")
-    return Answer("What is doubtful?", " ".join(said))
+    return Answer(DOUBTFUL, " ".join(said))
 
 
 def flagged_and_kept(analysis: Analysis) -> int:

@@ -14,7 +14,7 @@ from markupsafe import Markup
 
 from sts.analysis import Analysis
 from sts.figures.style import decimals_for, rows_of
-from sts.report.answers import tip_name
+from sts.report.answers import BARRIERS, DOUBTFUL, SPECTRUM, Answer, tip_name
 from sts.report.citations import works_used
 from sts.report.drawing import Drawn, draw, inline
 from sts.report.intervals import components_with_intervals, spectra_with_uncertainties
@@ -29,7 +29,7 @@ from sts.sweeps import KIND_WORDS
 
 MOST_ROWS = 1500  # sweeps listed on the page; flagged ones come first, all stand in the CSV
 
-SHOWN_ABOVE = ("What are the barriers?", "What does the spectrum show?")  # table and captions say it; a warning stays
+SHOWN_ABOVE = (BARRIERS, SPECTRUM)  # table and captions say it; a warning stays
 VERDICT_HEADS = ("Tip", "Verdict", "φ (eV)", "Sites", "Sweeps used, left out", "Jumps", "Noise (pA)",
                  "Scatter between, within sites (%)", "Drift (pm/s)", "Directions agree")  # fmt: skip
 
@@ -75,17 +75,15 @@ def render_page(summary: Summary, drawn: Sequence[Drawn] | None = None, *, own_l
         svg = Markup(inline(one.svg, f"f{number}-", set() if own_letters else letters))
         sections.setdefault(one.picture.section, []).append({"picture": one.picture, "svg": svg})
     rows = _sweep_rows(summary)
+    beside, below = _answers(summary)
     text = environment.get_template("page.html.j2").render(
         analysis=analysis,
         style=Markup((here / "page.css").read_text(encoding="utf-8")),
         script=Markup("".join((here / name).read_text(encoding="utf-8") for name in ("page.js", "sweeps.js"))),
         sweep_data=Markup(sweep_block(analysis, (row["sweep"] for row in rows))),
         verdicts=_verdict_rows(analysis),
-        answers=[
-            replace(a, sentence="") if a.question in SHOWN_ABOVE else a
-            for a in summary.answers
-            if a.question not in SHOWN_ABOVE or a.warning
-        ],
+        beside=beside,
+        answers=below,
         flags=summary.flags,
         improvements=summary.improvements,
         figures=sections,
@@ -121,6 +119,14 @@ def _subtitle(analysis: Analysis) -> str:
     return " · ".join(parts)
 
 
+def _answers(summary: Summary) -> tuple[list[Answer], list[Answer]]:
+    """The answers that stand beside the first figures, and those below: of what these figures tell only what to mind."""
+    said = summary.answers
+    beside = [replace(one, sentence="") for one in said if one.question in SHOWN_ABOVE and one.warning]
+    beside += [one for one in said if one.question == DOUBTFUL]
+    return beside, [one for one in said if one.question not in (*SHOWN_ABOVE, DOUBTFUL)]
+
+
 def _verdict_rows(analysis: Analysis) -> list[dict[str, Any]]:
     """Which tip was good: the cells of each tip's row as text."""
     table = analysis.verdicts
@@ -142,7 +148,7 @@ def _verdict_rows(analysis: Analysis) -> list[dict[str, Any]]:
             {
                 "tip": tip_name(row.sample, row.tip, table),
                 "verdict": row.verdict,
-                "why": row.reasons.replace(";", "; ").replace(";  ", "; "),
+                "why": row.reasons,
                 "barrier": _cell(barrier, places),
                 "interval": interval if math.isfinite(barrier) else "",
                 "cells": cells,

@@ -20,7 +20,7 @@ from sts.figures import (
     plot_window_sensitivity,
 )
 from sts.figures.style import rows_of
-from sts.report.answers import tip_name
+from sts.report.answers import BARRIERS, DIFFER, tip_name
 from sts.report.captions import Picture
 from sts.report.number_words import listed, minus, value_with_uncertainty
 from sts.report.summary import Summary
@@ -44,7 +44,7 @@ def barrier_pictures(summary: Summary, barrier: BarrierAnalysis) -> list[Picture
 def _tip_pictures(summary: Summary, barrier: BarrierAnalysis) -> list[Picture]:
     level = summary.analysis.plan.compare.confidence
     said = {a.question: a for a in summary.answers}
-    first = said["What are the barriers?"]
+    first = said[BARRIERS]
     pictures = [
         Picture(
             "barrier_by_tip",
@@ -63,7 +63,7 @@ def _tip_pictures(summary: Summary, barrier: BarrierAnalysis) -> list[Picture]:
                 "tip_pairs",
                 "tip_pairs",
                 "Pairs of tips",
-                said["Do the tips differ?"].sentence,
+                said[DIFFER].sentence,
                 partial(plot_tip_pairs, barrier.pairs, confidence=level),
                 width="double",
                 height_in=0.95 + 0.25 * len(barrier.pairs),
