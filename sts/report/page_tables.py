@@ -1,0 +1,267 @@
+"""Tables of the page as cells of text: heading, column, and the decimals or the uncertainty that sets them."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import pandas as pd
+
+from sts.analysis import Analysis
+from sts.figures.style import decimals_for, rows_of
+from sts.report.answers import tip_name
+from sts.report.intervals import components_with_intervals, spectra_with_uncertainties
+from sts.report.summary import Summary
+from sts.spectra.models import MODELS, Model
+from sts.sweeps import KIND_WORDS
+
+MOST_ROWS = 1500  # sweeps listed on the page; flagged ones come first, all stand in the CSV
+VERDICT_HEADS = ("Tip", "Verdict", "φ (eV)", "Sites", "Sweeps used, left out", "Jumps", "Noise (pA)",
+                 "Scatter between, within sites (%)", "Drift (pm/s)", "Directions agree")  # fmt: skip
+
+_TIP_COLUMNS = (
+    ("Sample", "sample", None),
+    ("Tip", "tip", None),
+    ("Sites", "sites", 0),
+    ("Sweeps", "sweeps", 0),
+    ("φ (eV)", "barrier_eV", "barrier_se_eV"),
+    ("u (eV)", "barrier_se_eV", "barrier_se_eV"),
+    ("from (eV)", "barrier_low_eV", "barrier_se_eV"),
+    ("to (eV)", "barrier_high_eV", "barrier_se_eV"),
+    ("Between sites (eV)", "between_site_sd_eV", "barrier_se_eV"),
+    ("u of calibration (eV)", "calibration_se_eV", "barrier_se_eV"),
+    ("u in total (eV)", "total_se_eV", "barrier_se_eV"),
+)
+_UNASSIGNED_COLUMNS = (
+    ("Series (# is a number)", "unassigned", None),
+    ("Sample", "sample", None),
+    ("Sweeps", "sweeps", 0),
+    ("Used", "used", 0),
+    ("Median φ (eV)", "median_eV", 2),
+    ("lowest (eV)", "lowest_eV", 2),
+    ("highest (eV)", "highest_eV", 2),
+)
+_SITE_COLUMNS = tuple(
+    c if c[1] != "sites" else ("Site", "site", None) for c in _TIP_COLUMNS if c[1] not in ("between_site_sd_eV",)
+)
+_PAIR_COLUMNS = (
+    ("Tip", "tip_a", None),
+    ("against", "tip_b", None),
+    ("Ratio", "ratio", 3),
+    ("from", "ratio_low", 3),
+    ("to", "ratio_high", 3),
+    ("Difference (eV)", "difference_eV", 2),
+    ("from (eV)", "difference_low_eV", 2),
+    ("to (eV)", "difference_high_eV", 2),
+    ("p, adjusted", "p_adjusted", "p"),
+    ("Verdict", "verdict", None),
+)
+_SPECTRA_COLUMNS = (
+    ("Used", "sweeps_used", 0),
+    ("Left out", "sweeps_omitted", 0),
+    ("Gap (meV)", "gap_meV", 0),
+    ("u (meV)", "gap_se_meV", 1),
+    ("Gap by", "gap_method", None),
+    ("T (K)", "temperature_K", 1),
+    ("Thermal (meV)", "thermal_meV", 1),
+    ("Modulation (meV)", "modulation_meV", 1),
+    ("Smoothing (meV)", "smoothing_meV", 1),
+    ("Resolution (meV)", "resolution_meV", 1),
+    ("Zero of bias (mV)", "bias_offset_mV", "bias_offset_se_mV"),
+    ("u (mV)", "bias_offset_se_mV", "bias_offset_se_mV"),
+    ("Zero of current (pA)", "current_offset_pA", "current_offset_se_pA"),
+    ("u (pA)", "current_offset_se_pA", "current_offset_se_pA"),
+    ("Zeros from", "zeros_from", None),
+    ("Displacement (fF)", "displacement_fF", "displacement_se_fF"),
+    ("u (fF)", "displacement_se_fF", "displacement_se_fF"),
+    ("Flags", "flags", None),
+)
+_BUDGET_COLUMNS = (
+    ("Sample", "sample", None),
+    ("Tip", "tip", None),
+    ("Component", "component", None),
+    ("Size (eV)", "size_eV", 3),
+    ("Kind", "kind", None),
+    ("Note", "note", None),
+)
+_COMPONENT_COLUMNS = (
+    ("Between", "level", None),
+    ("Standard deviation (eV)", "sd_eV", 3),
+    ("interval (eV)", "interval", None),
+    ("(%)", "sd_percent", 1),
+    ("Share of variance", "share", 2),
+    ("Units", "units", 0),
+    ("Intraclass correlation", "icc", 2),
+    ("Curves worth one", "design_effect", 1),
+    ("Note", "note", None),
+)
+
+
+def page_tables(analysis: Analysis) -> dict[str, list[dict[str, Any]]]:
+    """The tables of each section: caption, head, rows, file, and whether it is folded.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    """
+    barrier, spectra = analysis.barrier, analysis.spectra
+    found: dict[str, list[dict[str, Any]]] = {"tips": [], "barrier": [], "spectra": []}
+
+    def add(section: str, caption: str, frame: pd.DataFrame, columns: Any, file: str, *, folded: bool = False) -> None:
+        if len(frame):
+            head, rows = _cells(frame, columns)
+            found[section].append({"caption": caption, "head": head, "rows": rows, "file": file, "folded": folded})
+
+    if barrier is not None:
+        add("tips", "Apparent barrier height φ by tip", barrier.tips, _TIP_COLUMNS, "barrier_tips.csv", folded=True)
+        add(
+            "tips",
+            "Sweeps that stand for no tip, by series",
+            barrier.unassigned,
+            _UNASSIGNED_COLUMNS,
+            "barrier_unassigned.csv",
+        )
+        add("tips", "Pairs of tips", barrier.pairs, _PAIR_COLUMNS, "barrier_pairs.csv", folded=len(barrier.pairs) > 3)
+        for caption, frame, file in (
+            ("Groups of tips (a tip is one replicate)", barrier.groups, "barrier_groups.csv"),
+            ("Tests between groups of tips", barrier.group_tests, "barrier_group_tests.csv"),
+        ):
+            add("tips", caption, frame, _all_columns(frame), file)
+        add(
+            "barrier",
+            "Apparent barrier height φ by site",
+            barrier.sites,
+            _SITE_COLUMNS,
+            "barrier_sites.csv",
+            folded=True,
+        )
+        components = components_with_intervals(barrier.components, analysis.plan.compare.confidence)
+        add(
+            "barrier",
+            "Where the scatter comes from",
+            components,
+            _COMPONENT_COLUMNS,
+            "barrier_components.csv",
+            folded=True,
+        )
+        add("barrier", "Budget of uncertainty", barrier.budget, _BUDGET_COLUMNS, "barrier_budget.csv", folded=True)
+    if spectra is not None and len(spectra.summary):
+        shown = spectra_with_uncertainties(spectra)
+        add("spectra", "Spectra", shown, (("Spectrum", "label", None), *_SPECTRA_COLUMNS), "spectra_summary.csv")
+        for model in MODELS:
+            if model.key in shown.columns:
+                add("spectra", model.title, shown, _model_columns(model), "spectra_summary.csv")
+    return found
+
+
+def _cells(frame: pd.DataFrame, columns: Any) -> tuple[list[tuple[str, bool]], list[list[str]]]:
+    present = [(head, name, digits) for head, name, digits in columns if name in frame.columns and _known(frame[name])]
+    head = [(h, pd.api.types.is_numeric_dtype(frame[name])) for h, name, _ in present]
+    rows = []
+    for record in frame.to_dict(orient="records"):
+        rows.append([cell(record[name], record.get(d, d)) for _, name, d in present])
+    return head, rows
+
+
+def _model_columns(model: Model) -> list[tuple[str, str, Any]]:
+    """Parameters with their uncertainties, then how good the fit is."""
+    columns: list[tuple[str, str, Any]] = [("Spectrum", "label", None)]
+    for parameter in model.parameters:
+        value, error = model.columns(parameter)
+        columns += [(parameter.heading, value, error), (f"u{parameter.heading[len(parameter.symbol) :]}", error, error)]
+    return [*columns, ("Reduced chi²", f"{model.stem}_reduced_chi2", 2), ("Verdict", model.key, None)]
+
+
+def _all_columns(frame: pd.DataFrame) -> tuple[tuple[str, str, int], ...]:
+    """Every column under its own name, fractions with three decimals."""
+    whole = {str(c) for c in frame.columns if pd.api.types.is_integer_dtype(frame[c])}
+    return tuple((str(c).replace("_", " "), str(c), 0 if str(c) in whole else 3) for c in frame.columns)
+
+
+def _known(column: pd.Series) -> bool:
+    return bool(column.notna().any()) and not bool((column.astype(str) == "").all())
+
+
+def cell(value: Any, digits: Any) -> str:
+    """A value as text; unknown is a dash.
+
+    Parameters
+    ----------
+    value : object
+    digits : int, float or str
+        Decimals, the uncertainty that sets them, or ``"p"`` for a p value.
+    """
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, (int, float)):
+        if not math.isfinite(value):
+            return "–"
+        if digits == "p":
+            return f"{value:.4f}" if value >= 1e-4 else "< 0.0001"
+        places = digits if isinstance(digits, int) else decimals_for(float(digits)) if digits is not None else None
+        return (f"{value:.{places}f}" if places is not None else f"{value:g}").replace("-", "−")
+    return "" if value is None else str(value)
+
+
+def sweep_rows(summary: Summary) -> list[dict[str, Any]]:
+    """The rows of the table of sweeps; of very many those with a flag or left out come first.
+
+    Parameters
+    ----------
+    summary : Summary
+    """
+    table, barrier = summary.sweeps, summary.analysis.barrier
+    if barrier is not None:
+        table = table.merge(barrier.sweeps[["sweep", "barrier_eV", "barrier_se_eV"]], on="sweep", how="left")
+    flagged = (table["flags"] != "") | ~table["used"].astype(bool)
+    table = table.assign(number=range(1, len(table) + 1), flagged=flagged)
+    if len(table) > MOST_ROWS:
+        table = table.sort_values("flagged", ascending=False, kind="stable").head(MOST_ROWS)
+    rows = []
+    for record in table.to_dict(orient="records"):
+        barrier = record.get("barrier_eV", math.nan)
+        rows.append(
+            {
+                **{str(k): v for k, v in record.items()},
+                "kind": KIND_WORDS[record["kind"]],
+                "barrier": cell(barrier, decimals_for(float(record.get("barrier_se_eV", math.nan)))),
+                "used": bool(record["used"]),
+                "repeat": cell(record["repeat"], None),
+            }
+        )
+    return rows
+
+
+def verdict_rows(analysis: Analysis) -> list[dict[str, Any]]:
+    """Which tip was good: the cells of each tip's row as text.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    """
+    table = analysis.verdicts
+    rows = []
+    for row in rows_of(table):
+        barrier, low, high = row.barrier_eV, row.barrier_low_eV, row.barrier_high_eV
+        places = decimals_for((high - low) / 2) if math.isfinite(high - low) else 2
+        interval = f"{low:.{places}f} to {high:.{places}f}" if math.isfinite(low) else "no interval"
+        cells = [
+            row.sites,
+            f"{row.sweeps}, {row.lost}",
+            row.jumps,
+            cell(row.noise_pA, 1) + (f" ({row.noise_ratio:.1f} ×)" if math.isfinite(row.noise_ratio) else ""),
+            f"{cell(row.between_sites_percent, 1)}, {cell(row.within_sites_percent, 1)}",
+            cell(row.drift_pm_per_s, 1),
+            f"{int(row.pairs_agree)} of {int(row.pairs_of_directions)}" if row.pairs_of_directions > 0 else "–",
+        ]
+        rows.append(
+            {
+                "tip": tip_name(row.sample, row.tip, table),
+                "verdict": row.verdict,
+                "why": row.reasons,
+                "barrier": cell(barrier, places),
+                "interval": interval if math.isfinite(barrier) else "",
+                "cells": cells,
+            }
+        )
+    return rows
