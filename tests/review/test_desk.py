@@ -217,13 +217,13 @@ def test_its_commands_give_the_same_decisions_on_a_fresh_copy(
     assert Session.open(fresh).current_decisions() == Session.open(demo).current_decisions()
 
 
-def test_the_report_is_the_one_that_the_command_makes_with_its_plan(demo: Path, tmp_path: Path) -> None:
-    desk = Desk(demo)
-    desk.decide(["heron_s1_r1_retract"], "omit", "touch")
+def test_the_report_is_the_one_that_the_command_makes_with_its_plan(small: Path, tmp_path: Path) -> None:
+    desk = Desk(small)
+    desk.decide(["heron_1"], "omit", "touch")
     desk.change(**{"barrier.fit_from_nm": 0.02, "spectra.average": "median"})
     desk.report(tmp_path / "here")
     (tmp_path / "plan.toml").write_text(desk.plan_text(), encoding="utf-8")
-    assert main(["report", str(demo), "--plan", str(tmp_path / "plan.toml"), "--out", str(tmp_path / "there")]) == 0
+    assert main(["report", str(small), "--plan", str(tmp_path / "plan.toml"), "--out", str(tmp_path / "there")]) == 0
     for name in ("results.json", "barrier_tips.csv", "spectra.csv", "report.html"):
         assert (tmp_path / "here" / name).read_bytes() == (tmp_path / "there" / name).read_bytes(), name
 
