@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 from typing import Any
 
@@ -61,7 +62,7 @@ def tunnel_current(bias: Any, junction: Junction | Density, *, temperature_K: fl
     rounding.
     """
     junction = junction if isinstance(junction, Junction) else Junction(junction)
-    density, tip, barrier_eV, gap_m = junction.density, junction.tip_density, junction.barrier_eV, junction.gap_m
+    barrier_eV, gap_m = junction.barrier_eV, junction.gap_m
     bias = np.asarray(bias, float)
     if not temperature_K > 0:
         raise ValueError(f"The temperature is {temperature_K:g} K; the integration over Fermi edges needs one above 0.")
@@ -71,8 +72,16 @@ def tunnel_current(bias: Any, junction: Junction | Density, *, temperature_K: fl
             f"A bias of {np.max(np.abs(bias)):g} V reaches above the barrier of {barrier_eV:g} eV; "
             "this formula holds below it only. Use a smaller bias or a higher barrier."
         )
+    return _integrated(junction, kT, bias.tobytes()).reshape(bias.shape).copy()
+
+
+@lru_cache(maxsize=64)
+def _integrated(junction: Junction, kT: float, biases: bytes) -> np.ndarray:
+    """The current at each bias, flat; kept, since a bench asks for the same curve of a junction again and again."""
+    density, tip, barrier_eV, gap_m = junction.density, junction.tip_density, junction.barrier_eV, junction.gap_m
+    bias = np.frombuffer(biases)
     current = np.empty(bias.shape)
-    for index, volt in np.ndenumerate(bias):
+    for index, volt in enumerate(bias):
         breaks = (0.0, volt, *density.breaks, *(volt + b for b in tip.breaks))
         energy, weight = _nodes(min(0.0, volt) - _TAIL * kT, max(0.0, volt) + _TAIL * kT, breaks, kT)
         occupied = expit((volt - energy) / kT) - expit(-energy / kT)

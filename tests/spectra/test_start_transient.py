@@ -43,7 +43,7 @@ def starts(
     for number, (reach, size) in enumerate(zip(ranges, sizes, strict=True)):
         bench = replace(QUIET, transient_A=size, transient_s=TAU_S)
         ramp = BiasRamp(directions=(direction or "up",))
-        one = simulate_iv(density=v_shaped(floor=0.3, per_eV=1.5), bias=(-reach, reach, 201), bench=bench, ramp=ramp,
+        one = simulate_iv(**DENSITIES["V-shaped"], bias=(-reach, reach, 201), bench=bench, ramp=ramp,
                           setpoint_current_A=reach * 1e-9, seed=100 * seed + number)  # fmt: skip
         made.setdefault(reach, []).append(one.sweeps.current[0])
     return [
