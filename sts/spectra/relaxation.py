@@ -61,26 +61,25 @@ class Frame:
         prior = np.array([np.inf, np.inf, LAG * np.ptp(axis), DRIFT])
         return cls(use, time[use], axis.size, terms, prior, reference[use], middle is not None)
 
-    def ends(self, tau: float) -> Array:
-        """exp(-t/τ), and the same counted from the last sample in use, as columns (k, 2).
+    def ends(self, taus: Array) -> Array:
+        """exp(-t/τ), and the same counted from the last sample in use, as columns (r, k, 2).
 
         Parameters
         ----------
-        tau : float
+        taus : numpy.ndarray, shape (r,)
             Steps.
         """
-        return np.exp(-np.column_stack([self.time, self.time.max() - self.time]) / tau)
+        return np.exp(-np.column_stack([self.time, self.time.max() - self.time]) / taus[:, None, None])
 
-    def relaxation(self, tau: float) -> Array:
-        """What the difference holds if the sweep relaxes, and the reference with it where that ran back, as a column (k, 1).
+    def relaxation(self, ends: Array) -> Array:
+        """What the difference holds if the sweep relaxes, and the reference with it where that ran back: columns (r, k, 1).
 
         Parameters
         ----------
-        tau : float
-            Steps.
+        ends : numpy.ndarray, shape (r, k, 2)
+            As `ends` gives them.
         """
-        ends = self.ends(tau)
-        return np.asarray((ends[:, 0] - ends[:, 1] if self.mirrored else ends[:, 0])[:, None])
+        return ends[..., :1] - ends[..., 1:] if self.mirrored else ends[..., :1]
 
 
 def without_ripple(current: Array) -> Array:
@@ -155,21 +154,23 @@ def fit_relaxation(current: Array, frame: Frame, noise_A: float, *, tau: float |
     taus = np.geomspace(SHORTEST, SHARE * frame.points, TAUS) if tau is None else np.array([tau])
     least = float(np.hypot(noise_A, FLOOR * np.max(np.abs(frame.reference))))
     current = current - frame.reference
+    ends = frame.ends(taus)
     sigma = np.full(frame.time.size, least)
-    left = _residual(current, frame, sigma, taus)
+    left = residual = _residual(current, frame, sigma, ends)
     for _ in range(2):
-        sigma = _spread(_residual(current, frame, sigma, taus), frame.reference, least)
+        sigma = _spread(residual, frame.reference, least)
+        residual = _residual(current, frame, sigma, ends)
     noise = left.std() / sigma
-    inflation = _inflation(_residual(current, frame, sigma, taus) / sigma, frame.time, taus)
+    inflation = _inflation(residual / sigma, frame.time, taus)
+    single, both = frame.relaxation(ends), _design(frame, sigma, ends)
+    alone = _design(frame, sigma, single)
     sizes, scores, own, own_se, other, other_se, feigned = (np.empty((taus.size, len(current))) for _ in range(7))
-    for i, each in enumerate(taus):
-        solve, variance = _design(frame, sigma, frame.relaxation(each))
-        sizes[i] = current @ solve[-1]
-        scores[i] = sizes[i] / np.sqrt(variance[-1] * inflation[i])
-        feigned[i] = _feigned(frame, sigma, frame.relaxation(each), noise)
-        solve, variance = _design(frame, sigma, frame.ends(each))
-        own[i], other[i] = solve[-2:] @ current.T
-        own_se[i], other_se[i] = np.sqrt(variance[-2:] * inflation[i])
+    for i in range(taus.size):
+        sizes[i] = current @ alone.solve[i, -1]
+        scores[i] = sizes[i] / np.sqrt(alone.variance[i, -1] * inflation[i])
+        feigned[i] = _feigned(frame, sigma, single[i], noise)
+        own[i], other[i] = both.solve[i, -2:] @ current.T
+        own_se[i], other_se[i] = np.sqrt(both.variance[i, -2:] * inflation[i])
     best = np.argmax(np.abs(scores), axis=0)
     rows = np.arange(len(current))
     first = float(np.median(sigma[np.argsort(frame.time)[: max(int(0.1 * frame.points), 3)]]))
@@ -180,15 +181,26 @@ def fit_relaxation(current: Array, frame: Frame, noise_A: float, *, tau: float |
     )  # fmt: skip
 
 
-def _design(frame: Frame, sigma: Array, shapes: Array) -> tuple[Array, Array]:
-    """What makes coefficients (p, k) of weighted least squares from samples, and the variance of each (p,)."""
-    columns = np.column_stack([frame.terms, shapes])
-    scale = np.sqrt((columns**2).mean(axis=0))
+@dataclass(frozen=True, eq=False)
+class _Design:
+    """Weighted least squares with each of r time constants."""
+
+    columns: Array  # (r, k, p)
+    solve: Array  # (r, p, k), which makes coefficients from samples
+    variance: Array  # (r, p) of the coefficients
+
+
+def _design(frame: Frame, sigma: Array, shapes: Array) -> _Design:
+    """The least squares for the terms of a frame and these shapes (r, k, 1 or 2)."""
+    columns = np.concatenate([np.broadcast_to(frame.terms, (len(shapes), *frame.terms.shape)), shapes], axis=2)
+    scale = np.sqrt((columns**2).mean(axis=1))
     scale[scale == 0] = 1.0
-    design = columns / sigma[:, None] / scale
-    prior = np.diag(np.append(1 / frame.prior, np.zeros(shapes.shape[1]))) / scale
-    inverse = np.linalg.pinv(np.vstack([design, prior]), rcond=1e-9)
-    return inverse[:, : len(sigma)] / sigma / scale[:, None], (inverse**2).sum(axis=1) / scale**2
+    design = columns / sigma[:, None] / scale[:, None, :]
+    prior = np.diag(np.append(1 / frame.prior, np.zeros(shapes.shape[2]))) / scale[:, None, :]
+    inverse = np.linalg.pinv(np.concatenate([design, prior], axis=1), rcond=1e-9)
+    return _Design(
+        columns, inverse[:, :, : len(sigma)] / sigma / scale[:, :, None], (inverse**2).sum(axis=2) / scale**2
+    )
 
 
 def _feigned(frame: Frame, sigma: Array, shape: Array, noise: Array) -> float:
@@ -205,13 +217,12 @@ def _feigned(frame: Frame, sigma: Array, shape: Array, noise: Array) -> float:
     return float(abs(factors[-1]) * min(np.sum(noise**2) / max(rest, 1e-300), 1.0))
 
 
-def _residual(current: Array, frame: Frame, sigma: Array, taus: Array) -> Array:
+def _residual(current: Array, frame: Frame, sigma: Array, ends: Array) -> Array:
     """What is left (m, k) of each sweep after the fit with its best time constant."""
     left, least = np.empty_like(current), np.full(len(current), np.inf)
-    for tau in taus:
-        shapes = frame.ends(tau)
-        solve, _ = _design(frame, sigma, shapes)
-        rest = current - (current @ solve.T) @ np.column_stack([frame.terms, shapes]).T
+    design = _design(frame, sigma, ends)
+    for columns, solve in zip(design.columns, design.solve, strict=True):
+        rest = current - (current @ solve.T) @ columns.T
         chi = ((rest / sigma) ** 2).sum(axis=1)
         better = chi < least
         left[better], least[better] = rest[better], chi[better]
