@@ -135,7 +135,13 @@ def _remove_stale(folder: Path, fresh: set[str]) -> None:
 
 
 def pdf_maker() -> Any:
-    """The library that makes PDF, asked for before any work is done."""
+    """The library that makes PDF, asked for before any work is done.
+
+    Raises
+    ------
+    ValueError
+        If it, or a library of the system that it needs, is not installed.
+    """
     try:
         import weasyprint
     except (ImportError, OSError) as error:  # OSError: its system libraries are missing

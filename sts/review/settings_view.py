@@ -118,6 +118,11 @@ def write_beside(session: Path, text: str) -> Path:
     Returns
     -------
     pathlib.Path
+
+    Raises
+    ------
+    ValueError
+        If a thousand plans of the session are there already.
     """
     for number in range(1, 1000):
         path = session.with_name(f"{session.stem}-plan{'' if number == 1 else f'-{number}'}.toml")

@@ -222,7 +222,13 @@ class Change:
         shutil.copy(self._target, self._copy)
 
     def commit(self) -> None:
-        """Put the copy in the session's place."""
+        """Put the copy in the session's place.
+
+        Raises
+        ------
+        NotWritten
+            If another program keeps the session open, after some tries.
+        """
         if self._file is None or self._stream is None:
             return
         layout.count_holes(self._file)
