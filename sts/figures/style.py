@@ -21,6 +21,8 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.ticker import LogLocator, NullFormatter
 
+from sts.figures.sizes import width_in
+
 BLUE, VERMILLION, GREEN, PURPLE = "#0072B2", "#D55E00", "#009E73", "#B5649A"  # purple darkened: 3:1 on white
 ORANGE, SKY, BLACK = "#B87400", "#3C93C8", "#000000"  # orange and sky darkened for the same reason
 GREY, PALE = "#6B6B6B", "#DADADA"
@@ -28,7 +30,6 @@ COLOURS = (BLUE, VERMILLION, GREEN, PURPLE, ORANGE, SKY, BLACK)
 MARKS = ("o", "s", "^", "D", "v", "P", "X", "h", "<", ">", "p")  # 7 colours and 11 marks: 77 pairs before a repeat
 STYLES: tuple[Any, ...] = ("-", (0, (5, 1.5)), (0, (1, 1)), (0, (5, 1.2, 1, 1.2)), (0, (8, 1, 2, 1)))
 
-WIDTHS_IN = {"single": 85 / 25.4, "double": 178 / 25.4}  # one and two columns of a journal page [inch]
 TYPE_PT = 7.0
 DPI = 300  # of pictures of pixels, and of the pixels within a vector drawing
 MOST_SWEEPS = 300  # more lines than this only blacken a panel: every k-th is drawn, and the legend says so
@@ -63,7 +64,7 @@ SETTINGS: Any = {
     "savefig.facecolor": "white",
     "svg.hashsalt": "sts",  # the same figure gives the same bytes
     "svg.fonttype": "path",
-    "pdf.fonttype": 3,  # letters as drawings, still text to search; cutting TrueType down takes 5 s for 27 figures
+    "pdf.fonttype": 42,  # outline letters (TrueType): journals refuse those of type 3
     "path.simplify": True,
 }
 
@@ -78,14 +79,14 @@ def house_style() -> Iterator[None]:
 
 
 def new_figure(
-    *, width: str = "single", height_in: float = 2.5, rows: Sequence[float] = (1.0,), share: bool = True
+    *, width: str | float = "single", height_in: float = 2.5, rows: Sequence[float] = (1.0,), share: bool = True
 ) -> list[Axes]:
     """The axes, one below the other, of a new figure that no window manager knows of.
 
     Parameters
     ----------
-    width : str
-        ``"single"`` (85 mm) or ``"double"`` (178 mm): the columns of a journal page.
+    width : str or float
+        ``"single"`` (85 mm), ``"double"`` (178 mm) or a number of mm.
     height_in : float
         Height [inch].
     rows : sequence of float
@@ -98,9 +99,7 @@ def new_figure(
     ValueError
         If `width` is not known.
     """
-    if width not in WIDTHS_IN:
-        raise ValueError(f"width is '{width}'; it must be {' or '.join(map(repr, WIDTHS_IN))} (columns of a page).")
-    figure = Figure(figsize=(WIDTHS_IN[width], height_in), dpi=DPI, layout="constrained")
+    figure = Figure(figsize=(width_in(width), height_in), dpi=DPI, layout="constrained")
     FigureCanvasAgg(figure)
     grid = figure.subplots(len(rows), 1, sharex=share, squeeze=False, gridspec_kw={"height_ratios": list(rows)})
     return [grid[i, 0] for i in range(len(rows))]
@@ -143,13 +142,13 @@ def given_or_new_rows(axes: Sequence[Axes] | None, rows: Sequence[float], **kwar
 
 
 def _pyplot_axes(
-    rows: Sequence[float], *, width: str = "single", height_in: float = 2.5, share: bool = True
+    rows: Sequence[float], *, width: str | float = "single", height_in: float = 2.5, share: bool = True
 ) -> list[Axes]:
     import matplotlib.pyplot as plt
 
     with house_style():
         figure, grid = plt.subplots(
-            len(rows), 1, sharex=share, squeeze=False, figsize=(WIDTHS_IN[width], height_in), dpi=200,
+            len(rows), 1, sharex=share, squeeze=False, figsize=(width_in(width), height_in), dpi=200,
             layout="constrained", gridspec_kw={"height_ratios": list(rows)},
         )  # fmt: skip
     del figure

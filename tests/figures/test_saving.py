@@ -32,3 +32,13 @@ def test_more_dots_per_inch_make_a_larger_picture() -> None:
             int.from_bytes(save(figure, "png", dpi=dpi)[16:20], "big") for dpi in (100, 200)
         ]  # width, in the header
     assert sizes[1] == pytest.approx(2 * sizes[0], abs=2)
+
+
+def test_letters_of_a_pdf_are_outlines_that_journals_take() -> None:
+    """PDF 1.7 (ISO 32000-1), 9.6: TrueType programs are embedded as FontFile2; fonts of type 3 have no outlines."""
+    with house_style():
+        figure = drawn("pairs")[0].figure
+        assert isinstance(figure, Figure)
+        data = save(figure, "pdf")
+    assert b"/FontFile2" in data
+    assert b"/Type3" not in data
