@@ -3,6 +3,7 @@
 from sts.figures.barrier import plot_iz_fits, plot_local_barrier, plot_window_sensitivity
 from sts.figures.marks import data_behind
 from sts.figures.models import plot_model_fit
+from sts.figures.paper import plot_barriers, plot_spectra, save_figure
 from sts.figures.spectra import (
     plot_direction_difference,
     plot_normalised,
@@ -19,6 +20,7 @@ __all__ = [
     "house_style",
     "new_figure",
     "plot_barrier_by_tip",
+    "plot_barriers",
     "plot_direction_difference",
     "plot_iz_fits",
     "plot_local_barrier",
@@ -27,9 +29,11 @@ __all__ = [
     "plot_session_timeline",
     "plot_setpoint_series",
     "plot_smoothing_criterion",
+    "plot_spectra",
     "plot_spectrum",
     "plot_sweep_trend",
     "plot_sweeps",
     "plot_tip_pairs",
     "plot_window_sensitivity",
+    "save_figure",
 ]

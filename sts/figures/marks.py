@@ -212,3 +212,28 @@ def draw_interval(
         capsize=2.2, capthick=width, ls="none", zorder=_or(look.order, 5.0), label=label or "_",
     )  # fmt: skip
     _keep(ax, series, "interval in x" if lying else "interval", x, y, low, high)
+
+
+def draw_next(
+    ax: Axes, x: Any, y: Any, band: tuple[Any, Any] | None = None, *, series: str, label: str = "", alpha: float = 0.2
+) -> Any:
+    """A line in the next colour (and style) of the Axes' own cycle, with its band in the same colour; that colour.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+    x, y : array_like, shape (n,)
+        In units of the axes.
+    band : two of array_like, shape (n,), optional
+        Lower and upper end.
+    series, label : str
+        Its name in the CSV, and in the legend if any.
+    alpha : float
+        Opacity of the band.
+    """
+    (line,) = ax.plot(x, y, zorder=3.0, label=label or "_")
+    colour: Any = line.get_color()
+    _keep(ax, series, "line", x, y)
+    if band is not None:
+        draw_band(ax, x, *band, series=f"{series}: band", colour=colour, alpha=alpha)
+    return colour

@@ -236,7 +236,7 @@ def plot_setpoint_series(
     """
     methods = _gaps_by_method(spectra)
     upper, *lower = given_or_new_rows(axes, (2.0, 1.0) if methods else (1.0,), height_in=4.0, share=False)
-    names = _short_labels(spectra)
+    names = short_labels(spectra)
     for i, spectrum in enumerate(spectra):
         label = f"{names[i]}: n = {len(spectrum.sweeps)}"
         values = np.where(spectrum.trusted, spectrum.normalised, np.nan)
@@ -280,8 +280,14 @@ def _draw_gaps(ax: Axes, methods: dict[str, list[tuple[int, float, float]]], nam
     ax.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), borderaxespad=0.0)
 
 
-def _short_labels(spectra: Sequence[Spectrum]) -> list[str]:
-    """Labels without what is common to all."""
+def short_labels(spectra: Sequence[Spectrum]) -> list[str]:
+    """Labels without what is common to all.
+
+    Parameters
+    ----------
+    spectra : sequence of Spectrum
+        At least one.
+    """
     different = [k for k in spectra[0].keys if len({str(s.keys.get(k)) for s in spectra}) > 1]
     if not different:
         return [f"{i}: {s.label}" for i, s in enumerate(spectra, 1)]

@@ -81,6 +81,13 @@ class Spectrum:
     units: int = 0  # how many of these; one: the band is that of its residuals
 
     @property
+    def current_band(self) -> tuple[np.ndarray, np.ndarray]:
+        """Band of the current [A], (n,) each: as many standard uncertainties wide as that of dI/dV."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            half = self.current_se * (self.didv_high - self.didv) / self.didv_se
+        return self.current - half, self.current + half
+
+    @property
     def label(self) -> str:
         """The group in a few words, for legends and headings."""
         return group_label(self.keys, self.apart)

@@ -52,6 +52,8 @@ DRAWINGS: dict[str, tuple[Callable[[list[Axes]], Any], dict[str, Any]]] = {
         {"width": "double"},
     ),
     "pairs": (lambda a: figures.plot_tip_pairs(BARRIER.pairs, ax=a[0]), {"width": "double"}),
+    "spectra": (lambda a: figures.plot_spectra(SPECTRA, ax=a[0]), {}),
+    "barriers": (lambda a: figures.plot_barriers(BARRIER, ax=a[0]), {}),
     "trend": (lambda a: figures.plot_sweep_trend(BARRIER.sweeps, ax=a[0]), {}),
     "timeline": (lambda a: figures.plot_session_timeline(TIMELINE, ax=a[0]), {"height_in": 1.6}),
 }
