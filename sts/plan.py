@@ -198,6 +198,9 @@ class ReportPlan(Section):
     figure_formats: list[Literal["svg", "png", "pdf"]] = Field(
         ["svg"], description="files of each figure, beside its numbers as CSV"
     )
+    decimal: Literal["point", "comma"] = Field(
+        "point", description="decimal mark of the wide tables of spectra (spectra/*.csv); comma: with semicolons"
+    )
     facts: dict[Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9_-]+$")], str] = Field(
         default={},
         description="circumstances that no file records, by item of the checklist, as { environment = 'air, 45 % RH' }",

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
+import numpy as np
 import pandas as pd
 
+from sts.analysis.named import positions
 from sts.barrier.fit import BarrierFit
 from sts.comparing.by_hand import ByHand
 from sts.comparing.verdicts import TipTables, tip_verdicts
@@ -44,6 +47,50 @@ class SpectraAnalysis:
     table: pd.DataFrame  # spectra.csv
     summary: pd.DataFrame  # spectra_summary.csv
     notes: tuple[str, ...]
+
+    def __getitem__(self, name: str | int) -> Spectrum:
+        """One spectrum, by its label, by parts of it (``"graphite, A"``), or by its place.
+
+        Parameters
+        ----------
+        name : str or int
+
+        Raises
+        ------
+        UnknownName
+            If none or several are called so.
+        """
+        if isinstance(name, str):
+            name = positions(name, self.labels, one=True)[0]
+        return self.spectra[name]
+
+    def __iter__(self) -> Iterator[Spectrum]:
+        return iter(self.spectra)
+
+    @property
+    def labels(self) -> list[str]:
+        """What the spectra are called."""
+        return [spectrum.label for spectrum in self.spectra]
+
+    def pick(self, names: Sequence[str]) -> SpectraAnalysis:
+        """Only some spectra, in the order of their names, with their rows of the tables.
+
+        Parameters
+        ----------
+        names : sequence of str
+            Labels or parts of them; all that a name fits are taken.
+
+        Raises
+        ------
+        UnknownName
+            If a name fits none.
+        """
+        rows = list(dict.fromkeys(i for name in names for i in positions(name, self.labels)))
+        ends = np.cumsum([0, *(spectrum.bias.size for spectrum in self.spectra)])
+        points = np.concatenate([np.arange(ends[i], ends[i + 1]) for i in rows])
+        return replace(self, spectra=tuple(self.spectra[i] for i in rows),
+                       table=self.table.iloc[points].reset_index(drop=True),
+                       summary=self.summary.iloc[rows].reset_index(drop=True))  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)

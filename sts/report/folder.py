@@ -18,6 +18,7 @@ PARTS = {
 
 
 PDF = "report.pdf"  # made of the page, beside the files that results.json lists
+FOLDERS = ("figures", "spectra")  # within the results
 ALWAYS = ("results.json", "results.h5", "plan.toml", "references.bib")  # written whatever the results are
 
 
@@ -127,7 +128,7 @@ def _remove_stale(folder: Path, fresh: set[str]) -> None:
         ours = (
             1 <= len(parts) <= 2
             and all(p not in ("..", "/", "") for p in parts)
-            and (len(parts) == 1 or parts[0] == "figures")
+            and (len(parts) == 1 or parts[0] in FOLDERS)
         )
         path = folder.joinpath(*parts) if ours else None
         if path is not None and name not in fresh and path.is_file() and not path.is_symlink():

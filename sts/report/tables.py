@@ -16,17 +16,24 @@ from sts.session import inert
 DIGITS = ".10g"
 
 
-def csv_text(frame: pd.DataFrame) -> str:
+def csv_text(frame: pd.DataFrame, *, decimal: str = "point") -> str:
     """A table as CSV: comma, point, ``\n``, ten significant digits, true/false, unknown empty.
 
     Parameters
     ----------
     frame : pandas.DataFrame
+    decimal : str
+        ``"comma"`` writes semicolons and a decimal comma in columns of fractions, as spreadsheets of many countries read them.
     """
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
+    text, comma = io.StringIO(), decimal == "comma"
+    writer = csv.writer(text, delimiter=";" if comma else ",", lineterminator="\n")
     writer.writerow([inert(str(c)) for c in frame.columns])
-    writer.writerows(zip(*(_cells(frame[column]) for column in frame.columns), strict=True))
+    columns = [_cells(frame[column]) for column in frame.columns]
+    if comma:
+        fractions = [frame[column].dtype == np.float64 for column in frame.columns]
+        columns = [[c.replace(".", ",") for c in cells] if fraction else cells
+                   for cells, fraction in zip(columns, fractions, strict=True)]  # fmt: skip
+    writer.writerows(zip(*columns, strict=True))
     return text.getvalue()
 
 

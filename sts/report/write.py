@@ -111,6 +111,7 @@ def contents(summary: Summary, drawn: Sequence[Drawn], what: str = "report") -> 
     texts["plan.toml"] = write_toml(analysis.plan)
     texts["references.bib"] = bibtex(analysis)
     names = unique_files(figure_name(one.picture.name) for one in drawn)
+    texts |= wide_tables(analysis, what)
     files: dict[str, bytes] = {name: text.encode() for name, text in texts.items()}
     for one, name in zip(drawn, names, strict=True):
         files |= {f"figures/{name}.{suffix}": data for suffix, data in one.files.items()}
@@ -176,6 +177,23 @@ def result_tables(analysis: Analysis, what: str = "report") -> dict[str, pd.Data
             "calibrations.csv": analysis.calibrations,
         }
     return found
+
+
+def wide_tables(analysis: Analysis, what: str = "report") -> dict[str, str]:
+    """A table for each spectrum by file name: one row per bias, a column per quantity with the unit in its name.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    what : str
+        As in `write_results`.
+    """
+    if analysis.spectra is None or what not in ("report", "spectra"):
+        return {}
+    names = unique_files(figure_name(spectrum.label) for spectrum in analysis.spectra)
+    decimal = analysis.plan.report.decimal
+    frames = [spectrum.frame(prefixes=True) for spectrum in analysis.spectra]
+    return {f"spectra/{name}.csv": csv_text(frame, decimal=decimal) for name, frame in zip(names, frames, strict=True)}
 
 
 def _with_columns(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:

@@ -87,6 +87,18 @@ class Spectrum:
             half = self.current_se * (self.didv_high - self.didv) / self.didv_se
         return self.current - half, self.current + half
 
+    def frame(self, *, prefixes: bool = False) -> pd.DataFrame:
+        """The curves as a wide table, one row per bias, the unit in each column's name.
+
+        Parameters
+        ----------
+        prefixes : bool
+            Whether units have the prefix of their size (mV, nS, pA); else SI.
+        """
+        from sts.spectra.frames import spectrum_frame
+
+        return spectrum_frame(self, prefixes=prefixes)
+
     @property
     def label(self) -> str:
         """The group in a few words, for legends and headings."""

@@ -48,6 +48,14 @@ def test_floats_have_ten_digits_and_unknown_is_empty() -> None:
     assert csv_text(frame) == "a,b,c,d\n3.141592654,true,1,3.333333333e-13\n,false,2,inf\n"
 
 
+def test_a_decimal_comma_comes_with_semicolons_and_leaves_text_alone() -> None:
+    frame = pd.DataFrame({"x": [-1.5e-12, np.nan], "name": ["v1.2, a", "b"], "n": [1, 2], "used": [True, False]})
+    text = csv_text(frame, decimal="comma")
+    assert text == "x;name;n;used\n-1,5e-12;v1.2, a;1;true\n;b;2;false\n"
+    back = pd.read_csv(io.StringIO(text), sep=";", decimal=",")  # an outside reader with the same convention
+    assert back["x"].iloc[0] == -1.5e-12
+
+
 @given(st.floats(min_value=-1e300, max_value=1e300))
 def test_written_floats_are_within_ten_digits(value: float) -> None:
     back = float(csv_text(pd.DataFrame({"a": [value]})).split("\n")[1])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import re
 from dataclasses import replace
@@ -19,7 +20,7 @@ from sts.report import render_page, write_results
 from sts.report.drawing import draw
 from sts.report.pictures import gallery
 from sts.report.summary import Summary
-from sts.report.write import contents, figure_name
+from sts.report.write import contents, figure_name, wide_tables
 from sts.settings import parse_toml
 
 # The columns other programs rely on, as promised in the documentation of the tables.
@@ -42,6 +43,20 @@ CONTRACT = {
 def test_tables_have_the_columns_that_are_promised(written: Path, name: str) -> None:
     columns = list(pd.read_csv(written / name).columns)
     assert set(CONTRACT[name].split()) <= set(columns)
+
+
+def test_each_spectrum_has_a_wide_table_of_its_own(invented: Analysis, written: Path) -> None:
+    assert invented.spectra is not None
+    paths = sorted((written / "spectra").iterdir())
+    assert [p.name for p in paths] == ["layered_semiconductor_100_pA.csv", "layered_semiconductor_300_pA.csv"]
+    table = pd.read_csv(paths[0])
+    assert list(table.columns[:5]) == ["bias_V", "didv_pS", "didv_low_pS", "didv_high_pS", "didv_se_pS"]
+    assert_allclose(table["didv_pS"] * 1e-12, invented.spectra[0].didv, rtol=1e-9)
+    comma = replace(invented, plan=Plan(report={"decimal": "comma"}))
+    text = wide_tables(comma, "spectra")["spectra/layered_semiconductor_100_pA.csv"]
+    again = pd.read_csv(io.StringIO(text), sep=";", decimal=",")
+    assert_allclose(again["didv_pS"], table["didv_pS"], rtol=1e-9)
+    assert wide_tables(invented, "barrier") == {}
 
 
 def test_every_figure_comes_as_svg_and_csv(written: Path) -> None:
