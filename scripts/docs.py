@@ -391,7 +391,8 @@ def _columns() -> str:
     parts = ["# Table columns", ("CSV: comma, decimal point, UTF-8; unknown is empty. `_se` is one standard uncertainty, "
              "`_low` and `_high` end an interval. Columns of the logbook follow on the right of the tables of sweeps, sites "
              "and tips. Columns are only ever added.\n\n"
-             "`spectra/*.csv` holds one spectrum each, to be plotted elsewhere: a row per bias, and `bias`, `didv`, `normalised`, `trusted`, `current` with their bands, the unit and its prefix in the name "
+             "`spectra/*.csv` holds one spectrum each, to be plotted elsewhere: a row per bias, and `bias`, `didv`, "
+             "`normalised`, `trusted`, `current` with their bands, the unit and its prefix in the name "
              "(`didv_low_nS`). With `report.decimal = \"comma\"` (`--decimal comma`) these have semicolons and a decimal "
              "comma.")]  # fmt: skip
     for file, columns in TABLES.items():

@@ -195,6 +195,12 @@ class ReportPlan(Section):
     title: str = Field("Scanning tunnelling spectroscopy: results", description="heading of the page")
     author: str = Field("", description="who made it; printed if given")
     figure_width: Literal["single", "double"] = Field("single", description="columns of a journal page (85 or 178 mm)")
+    figure_width_mm: float | None = Field(
+        None,
+        ge=30,
+        le=400,
+        description="width of those figures where a journal asks for another; not set: that of figure_width",
+    )
     figure_formats: list[Literal["svg", "png", "pdf"]] = Field(
         ["svg"], description="files of each figure, beside its numbers as CSV"
     )
@@ -205,6 +211,11 @@ class ReportPlan(Section):
         default={},
         description="circumstances that no file records, by item of the checklist, as { environment = 'air, 45 % RH' }",
     )
+
+    @property
+    def width(self) -> str | float:
+        """Width of figures: a column of a page by its name, or mm."""
+        return self.figure_width_mm or self.figure_width
 
 
 Key = Annotated[str, StringConstraints(pattern=r"^([!-~]|ArrowUp|ArrowDown|ArrowLeft|ArrowRight|Enter|Delete|F[1-9])$")]

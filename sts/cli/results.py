@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from sts.cli.labels import say_unassigned
-from sts.cli.options import FOLDER, FORCE, JSON, OUT, PATH, PLAN, SESSION, plan_from
+from sts.cli.options import FOLDER, FORCE, JSON, OUT, PATH, PLAN, SESSION, as_one, plan_from
 from sts.cli.terminal import Columns, number, print_frame, print_json, probability, progress, say, text
 
 if TYPE_CHECKING:
@@ -73,26 +74,65 @@ def _folder(out: Path | None) -> Path:
     return out
 
 
+@dataclass(frozen=True)
+class Paper:
+    """What a paper shows of the spectra."""
+
+    only: tuple[str, ...]
+    labels: tuple[str, ...]
+    quantity: str | None
+    width_mm: float | None
+    decimal: str | None
+
+    @property
+    def together(self) -> bool:
+        """Whether a figure of them all is asked for."""
+        return bool(self.only or self.labels or self.quantity)
+
+    def plan(self, plan: Plan) -> Plan:
+        """The plan with width and decimal mark as asked for."""
+        asked = {"figure_width_mm": self.width_mm, "decimal": self.decimal}
+        changes = {name: value for name, value in asked.items() if value is not None}
+        return plan.model_copy(update={"report": plan.report.model_copy(update=changes)})
+
+
+PAPER = as_one(
+    "paper", Paper,
+    click.option("--only", multiple=True, metavar="SPECTRUM",
+                 help="Only spectra called so, by label or parts of it ('graphite, A'), also in one figure. Repeat for more."),
+    click.option("--labels", multiple=True, metavar="WORDS", help="Names in the legend of that figure, one for each: repeat."),
+    click.option("--quantity", type=click.Choice(["didv", "normalised", "current"]), help="What that figure shows; else didv."),
+    click.option("--width-mm", type=click.FloatRange(30, 400), help="Width of the figures, such as 86."),
+    click.option("--decimal", type=click.Choice(["comma", "point"]), help="Decimal mark of the tables in spectra/."),
+)  # fmt: skip
+
+
 @click.command("spectra")
 @SESSION
 @OUT
 @PLAN
 @BY
+@PAPER
 @FORCE
 @JSON
 def spectra_command(
-    session: Path, out: Path, plan_file: Path | None, by: tuple[str, ...], *, force: bool, as_json: bool
+    session: Path, out: Path, plan_file: Path | None, by: tuple[str, ...], *, paper: Paper, force: bool, as_json: bool
 ) -> int:
     """Average the I(V) sweeps of SESSION to dI/dV and (dI/dV)/(I/V) with error bands."""
     import sts
+    from sts.report import Together
     from sts.report.folder import ready_to_write
 
-    plan = _grouped(plan_from(plan_file), by)
+    plan = paper.plan(_grouped(plan_from(plan_file), by))
     ready_to_write(out, what="spectra", force=force)
     with progress("averaging") as report:
         analysis = sts.analyse(session, plan, only="iv", progress=report)
     assert analysis.spectra is not None
-    written = sts.write_results(analysis, out, what="spectra", force=force)
+    if paper.only:
+        analysis = replace(analysis, spectra=analysis.spectra.pick(paper.only))
+    assert analysis.spectra is not None
+    together = Together(paper.quantity or "didv", paper.labels) if paper.together else None
+    written = sts.write_results(analysis, out, what="spectra", force=force, together=together)
     if as_json:
         print_json(analysis.spectra.summary)
         return 0

@@ -61,6 +61,12 @@ READING = {
         "Good: curves and gaps agree within bands. Bad: a gap that widens at smaller distance (larger set-point).",
         "A trend tells of band bending by the tip or of an offset: extrapolate, and say so, or use less current.",
     ),
+    "together": Reading(
+        "spectra",
+        "Chosen spectra on one axis, each with its band; how many sweeps each has stands in the summary.",
+        "Good: they differ by more than their bands, or agree within them. Bad: different ranges or resolutions.",
+        "Other set-points or tips scale dI/dV: compare (dI/dV)/(I/V), or sweeps at one set-point.",
+    ),
     "didv": Reading(
         "spectra",
         "Each sweep's derivative, their average and its band; the methods say whose scatter makes it.",

@@ -27,14 +27,14 @@ class Drawn:
     files: dict[str, bytes]  # suffix: content
 
 
-def draw(picture: Picture, *, width: str, formats: Sequence[str] = ()) -> Drawn:
+def draw(picture: Picture, *, width: str | float, formats: Sequence[str] = ()) -> Drawn:
     """Draw a picture for the page and, in other formats, as files beside the CSV behind it.
 
     Parameters
     ----------
     picture : Picture
-    width : str
-        ``"single"`` or ``"double"``, where the picture names none.
+    width : str or float
+        ``"single"``, ``"double"`` or mm, where the picture names none.
     formats : sequence of str
         Suffixes of the files; the page has its SVG anyway.
     """

@@ -50,7 +50,7 @@ def render_page(summary: Summary, drawn: Sequence[Drawn] | None = None, *, own_l
     """
     analysis = summary.analysis
     if drawn is None:
-        width = analysis.plan.report.figure_width
+        width = analysis.plan.report.width
         drawn = [draw(picture, width=width) for picture in gallery(summary)]
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("sts.report", "templates"),

@@ -22,6 +22,7 @@ from sts.report.drawing import Drawn, draw
 from sts.report.folder import PARTS, pdf_maker, ready_to_write, write_files
 from sts.report.page import render_page
 from sts.report.pictures import gallery
+from sts.report.pictures_together import Together, together_picture
 from sts.report.summary import Summary
 from sts.report.tables import csv_text, json_text
 from sts.settings import write_toml
@@ -37,6 +38,7 @@ def write_results(
     pdf: bool = False,
     force: bool = False,
     renew: bool = False,
+    together: Together | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> list[Path]:
     """Write an analysis to a folder.
@@ -55,6 +57,8 @@ def write_results(
         Overwrite results that are there already.
     renew : bool
         Overwrite those that an earlier call wrote, and nothing else.
+    together : Together, optional
+        A figure of all spectra in one, for a paper: also as PDF.
     progress : callable(done, total), optional
 
     Returns
@@ -65,7 +69,8 @@ def write_results(
     Raises
     ------
     ValueError
-        If `what` is unknown, or a file would be overwritten that may not be; see `ready_to_write`.
+        If `what` is unknown, or a file would be overwritten that may not be (see `ready_to_write`), or the labels of
+        `together` are not one for each spectrum.
 
     Examples
     --------
@@ -80,11 +85,14 @@ def write_results(
     folder, maker = Path(out), pdf_maker() if pdf and what == "report" else None
     summary = Summary(analysis)
     pictures = [p for p in gallery(summary) if p.reading.section in PARTS[what]]
+    if together is not None and analysis.spectra is not None:
+        pictures.append(together_picture(analysis.spectra.spectra, together))
     tell = progress or (lambda done, total: None)
     wanted = analysis.plan.report
     drawn = []
     for picture in pictures:
-        drawn.append(draw(picture, width=wanted.figure_width, formats=wanted.figure_formats))
+        formats = [*wanted.figure_formats, *(["pdf"] if picture.kind == "together" else [])]
+        drawn.append(draw(picture, width=wanted.width, formats=list(dict.fromkeys(formats))))
         tell(len(drawn), len(pictures) + 1)
     content = contents(summary, drawn, what)
     if maker is not None:

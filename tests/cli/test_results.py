@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 
 import pytest
 from cli.calling import run
@@ -37,6 +38,35 @@ def test_barrier_compare_and_spectra_write_their_tables(demo, capsys, tmp_path):
     status, _, err = run(capsys, "barrier", demo, "--out", tmp_path / "b")
     assert status == 2
     assert "--force" in err
+
+
+def test_chosen_spectra_are_drawn_together_for_a_paper(demo, capsys, tmp_path):
+    out = tmp_path / "paper"
+    chosen = ("--only", "gold film, 100 pA", "--only", "gold film, 400 pA", "--labels", "low", "--labels", "high")
+    status, said, _ = run(capsys, "spectra", demo, "--out", out, *chosen, "--width-mm", "86", "--decimal", "comma")
+    assert status == 0
+    assert "200 pA" not in said
+    wide = sorted(path.name for path in (out / "spectra").iterdir())
+    assert wide == ["gold_film_heron_100_pA.csv", "gold_film_heron_400_pA.csv"]
+    assert (out / "spectra" / wide[0]).read_text(encoding="utf-8").startswith("bias_V;didv_pS;")
+    figure = out / "figures" / "together_didv.pdf"
+    width_pt = float(re.search(rb"/MediaBox \[ 0 0 ([\d.]+) ", figure.read_bytes())[1])
+    assert width_pt / 72 * 25.4 == pytest.approx(86, abs=0.1)
+    assert b"/Type3" not in figure.read_bytes()
+    drawn = (out / "figures" / "together_didv.csv").read_text(encoding="utf-8")
+    assert "low: band" in drawn
+    assert "high" in drawn
+    assert json.loads((out / "results.json").read_text(encoding="utf-8"))["plan"]["report"]["figure_width_mm"] == 86
+
+
+def test_what_cannot_be_drawn_together_is_answered_in_words(demo, capsys, tmp_path):
+    status, _, err = run(capsys, "spectra", demo, "--out", tmp_path / "p", "--only", "silver film, 100 pA")
+    assert status == 2
+    assert "no spectrum is called 'silver film, 100 pA'; near to it: gold film, heron, 100 pA" in err
+    status, _, err = run(capsys, "spectra", demo, "--out", tmp_path / "p", "--only", "gold film", "--labels", "a")
+    assert status == 2
+    assert "1 label for 3 spectra; give one for each, in this order: gold film, heron, 100 pA;" in err
+    assert not (tmp_path / "p").exists()
 
 
 def test_the_level_of_the_plan_is_the_one_printed(demo, capsys, tmp_path):
