@@ -50,9 +50,9 @@ def test_keys_do_what_the_buttons_do_and_the_session_holds_it(demo: Path) -> Non
     assert len(decisions(demo)) == 3
 
 
-def test_keys_are_those_of_the_plan(demo: Path) -> None:
+def test_keys_are_those_of_the_plan(small: Path) -> None:
     plan = Plan(review={"following": "n", "omit": "-"})
-    page = page_of(demo, plan=plan)
+    page = page_of(small, plan=plan)
     start = page.sweep
     press(page, "j")
     assert page.sweep == start
