@@ -33,8 +33,7 @@ NOT_CALIBRATED = (
 
 
 def barrier_analysis(
-    fits: Sequence[BarrierFit], windows: pd.DataFrame, sets: Sequence[SweepSet], used: Collection[str], plan: Plan,
-    calibrations: pd.DataFrame,
+    fits: Sequence[BarrierFit], sets: Sequence[SweepSet], used: Collection[str], plan: Plan, calibrations: pd.DataFrame,
 ) -> tuple[BarrierAnalysis, pd.DataFrame]:  # fmt: skip
     """Sites, tips and pairs of tips from the sweeps that are used, and the flags of directions that disagree.
 
@@ -42,8 +41,6 @@ def barrier_analysis(
     ----------
     fits : sequence of BarrierFit
         Of all sweeps of `sets`, in their order.
-    windows : pandas.DataFrame
-        Of `window_sensitivity`.
     sets : sequence of SweepSet
         Of kind ``"iz"``, calibrated.
     used : collection of str
@@ -60,7 +57,7 @@ def barrier_analysis(
     result = BarrierAnalysis(
         fits=fits, sweeps=sweeps,
         directions=directions[directions["retract"].isin(sweeps.loc[assigned, "sweep"])].reset_index(drop=True),
-        sites=empty, tips=empty, pairs=empty, groups=empty, components=empty, budget=empty, window=windows, advice=(),
+        sites=empty, tips=empty, pairs=empty, groups=empty, components=empty, budget=empty, advice=(),
         notes=tuple(notes), unassigned=_unassigned(sweeps[~assigned]),
     )  # fmt: skip
     own = sweeps[assigned].drop(columns=["unassigned", "channel"], errors="ignore")

@@ -18,7 +18,6 @@ from sts.analysis.judged_spectra import judge_spectra, zeros_of_current
 from sts.analysis.results import Analysis, BarrierAnalysis
 from sts.analysis.spectra import SpectraOf
 from sts.analysis.versions import versions
-from sts.barrier import window_sensitivity
 from sts.barrier.fit import BarrierFit, fit_together
 from sts.comparing.by_hand import ByHand, by_hand
 from sts.curves.replicates import with_replicates
@@ -49,11 +48,6 @@ class Measured:
     calibrations: pd.DataFrame
     order: Order
     _last: dict[str, Any] = field(default_factory=dict, init=False)  # the barriers that were made last, and of what
-
-    @cached_property
-    def windows(self) -> pd.DataFrame:
-        """How the barrier of each sweep moves with the ends of the range that is fitted."""
-        return pd.concat([window_sensitivity(fit) for fit in self.fits], ignore_index=True)
 
     @cached_property
     def spectra(self) -> SpectraOf:
@@ -145,7 +139,7 @@ class Measured:
         heights = [part for part in self.sets if part.kind == "iz"]
         own = used & self._heights
         if self._last.get("used") != own:
-            made = barrier_analysis(self.fits, self.windows, heights, own, self.plan, self.calibrations)
+            made = barrier_analysis(self.fits, heights, own, self.plan, self.calibrations)
             self._last.update(used=own, made=made)
         found: tuple[BarrierAnalysis, pd.DataFrame] = self._last["made"]
         return found

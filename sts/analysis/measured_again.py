@@ -37,7 +37,6 @@ def measure_again(before: Measured, plan: Plan) -> Measured:
     flags = join_flags([*(fit.flags for fit in fits), judged])
     after = replace(before, plan=plan, settled=settled, fits=fits, flags=flags, unusable=without_slope(fits))
     kept = {"_identity"}  # what was worked out before and is not touched
-    kept |= {"windows"} if fits is before.fits else set()
     kept |= {"spectra"} if changed <= {"barrier", "verdict", "report"} else set()
     vars(after).update({name: value for name, value in vars(before).items() if name in kept})
     return after

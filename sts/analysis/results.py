@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from sts.analysis.named import positions
+from sts.barrier import window_sensitivity
 from sts.barrier.fit import BarrierFit
 from sts.comparing.by_hand import ByHand
 from sts.comparing.verdicts import TipTables, tip_verdicts
@@ -32,11 +33,17 @@ class BarrierAnalysis:
     groups: pd.DataFrame  # groups of tips (made_by, ...): means with tips as replicates; empty unless asked for
     components: pd.DataFrame  # variance components: level, sd_eV, share, ...
     budget: pd.DataFrame  # per tip: component, size_eV, kind (random / calibration / model), note
-    window: pd.DataFrame  # how φ moves with the cuts: sweep, lower_cut_nm, upper_cut_nm, barrier_eV
     advice: tuple[str, ...]  # what would narrow the intervals, with sizes
     notes: tuple[str, ...]  # what could not be said, and why
     group_tests: pd.DataFrame = field(default_factory=pd.DataFrame)  # tests between groups of tips
     unassigned: pd.DataFrame = field(default_factory=pd.DataFrame)  # barrier_unassigned.csv: sweeps without a tip
+
+    @cached_property
+    def window(self) -> pd.DataFrame:
+        """How φ moves with the cuts: sweep, lower_cut_nm, upper_cut_nm, barrier_eV. Made when asked for: it takes longer than
+        the fits, and no decision needs it."""
+        parts = [window_sensitivity(fit) for fit in self.fits]
+        return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,7 +9,7 @@ import pandas as pd
 from scipy import stats
 
 from sts.barrier import exponential as engine
-from sts.barrier.blocks import Array, Mask, take
+from sts.barrier.blocks import Array, Mask, blocks, take
 from sts.barrier.fit import BarrierFit
 from sts.quantities import barrier_from_decay
 
@@ -35,6 +35,26 @@ def window_sensitivity(fit: BarrierFit) -> pd.DataFrame:
     The weights are those of the full fit, so that only the window changes. Data that follow the model scatter flat
     within the uncertainty; an offset that drifts, contact or a compliant gap make a slope.
     """
+    barriers = np.empty((len(CUTS), len(fit.table)))
+    for rows in blocks(*fit.current.shape):
+        barriers[:, rows] = _of_block(fit.of(rows))
+    near, span = fit.height[0], float(np.ptp(fit.height))
+    parts = [
+        pd.DataFrame(
+            {
+                "sweep": fit.table["sweep"],
+                "lower_cut_nm": (near + lower * span) * 1e9,
+                "upper_cut_nm": (near + upper * span) * 1e9,
+                "barrier_eV": barrier,
+            }
+        )
+        for (lower, upper), barrier in zip(CUTS, barriers, strict=True)
+    ]
+    return pd.concat(parts, ignore_index=True)
+
+
+def _of_block(fit: BarrierFit) -> Array:
+    """The barriers of some sweeps under each of `CUTS`, shape (cuts, k)."""
     u, span = engine.scaled_height(fit.height)
     fits, good = fit.fits, fit.fits.good
     amplitude, decay, offset = (
@@ -44,22 +64,12 @@ def window_sensitivity(fit: BarrierFit) -> pd.DataFrame:
     start = engine.Exponential(amplitude, decay, offset, good)
     current = np.where(fit.used_points, fit.current, 0.0)
     weight = np.where(fit.used_points & good[:, None], 1.0 / np.where(good[:, None], fit.deviation, 1.0) ** 2, 0.0)
-    parts = []
+    found = []
     for lower, upper in CUTS:
         inside = engine.Samples(u, current, weight * ((u >= lower) & (u <= upper)))
         moved = engine.fit(start, inside, lambda signal, rows: np.ones_like(signal)).curve
-        barrier = np.where(moved.good, barrier_from_decay(moved.decay / span), np.nan)
-        parts.append(
-            pd.DataFrame(
-                {
-                    "sweep": fit.table["sweep"],
-                    "lower_cut_nm": (fit.height[0] + lower * span) * 1e9,
-                    "upper_cut_nm": (fit.height[0] + upper * span) * 1e9,
-                    "barrier_eV": barrier,
-                }
-            )
-        )
-    return pd.concat(parts, ignore_index=True)
+        found.append(np.where(moved.good, barrier_from_decay(moved.decay / span), np.nan))
+    return np.array(found)
 
 
 @dataclass(frozen=True, eq=False)

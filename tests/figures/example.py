@@ -228,20 +228,6 @@ def barrier_analysis(sweeps: SweepSet) -> BarrierAnalysis:
             "verdict",
         ],
     )
-    window = pd.concat(
-        [
-            pd.DataFrame(
-                {
-                    "sweep": s,
-                    "lower_cut_nm": np.arange(0, 0.4, 0.1),
-                    "upper_cut_nm": 0.7,
-                    "barrier_eV": b * (1 + 0.01 * np.arange(4)),
-                }
-            )
-            for s, b in zip(used["sweep"], used["barrier_eV"], strict=True)
-        ],
-        ignore_index=True,
-    )
     empty = pd.DataFrame()
     components = pd.DataFrame(
         {
@@ -271,7 +257,6 @@ def barrier_analysis(sweeps: SweepSet) -> BarrierAnalysis:
         groups=empty,
         components=components,
         budget=budget,
-        window=window,
         advice=advice,
         notes=("Groups of tips were not asked for.",),
     )

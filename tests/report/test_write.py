@@ -172,7 +172,7 @@ def test_a_session_without_any_usable_sweep_still_gets_its_page(invented: Analys
     sweeps = invented.barrier.sweeps.assign(used=False, barrier_eV=np.nan)
     barrier = replace(
         invented.barrier, fits=(), sweeps=sweeps, sites=empty, tips=empty, pairs=empty, components=empty, budget=empty,
-        window=empty, advice=(), notes=("No I(z) sweep is left to compare.",),
+        advice=(), notes=("No I(z) sweep is left to compare.",),
     )  # fmt: skip
     judged = invented.judged.assign(used=False)
     files = write_results(
