@@ -79,6 +79,7 @@ class HeightView(_About):
     local_height_m: Array  # (n,)
     local_eV: Array  # (n,) NaN where it cannot be told
     local_se_eV: Array
+    local_one_sided: Mask  # (n,) where the local slope is fitted from one side only
     barrier_eV: float
     barrier_low_eV: float
     barrier_high_eV: float
@@ -109,6 +110,7 @@ class BiasView(_About):
     group_normalised_high: Array
     trusted: Mask  # (n,) where the normalised conductance may be read
     smoothing: str  # in words
+    one_sided: Mask  # (n,) the outer half windows of the smoothing, where derivatives are fitted from one side
 
 
 def view_of(measured: Measured, analysis: Analysis, sweep: str) -> HeightView | BiasView:
@@ -209,6 +211,7 @@ def _height_view(measured: Measured, analysis: Analysis, own: SweepSet, flags: p
         local_height_m=height,
         local_eV=local.barrier_eV[0],
         local_se_eV=local.barrier_se_eV[0],
+        local_one_sided=local.one_sided,
         barrier_eV=float(barrier["barrier_eV"]),
         barrier_low_eV=float(barrier["barrier_low_eV"]),
         barrier_high_eV=float(barrier["barrier_high_eV"]),
@@ -261,6 +264,7 @@ def _bias_view(measured: Measured, analysis: Analysis, own: SweepSet, flags: pd.
         group_normalised_high=of_group("normalised_high"),
         trusted=np.zeros(own.axis.size, bool) if spectrum is None else spectrum.trusted,
         smoothing="" if spectrum is None else spectrum.smoothing,
+        one_sided=np.zeros(own.axis.size, bool) if spectrum is None else spectrum.ends,
     )
 
 

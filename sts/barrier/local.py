@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import stats
 
 from sts.barrier.blocks import Array
@@ -20,7 +21,7 @@ MOST_NOISE = 0.25  # relative noise of the smoothed current beyond which a local
 
 @dataclass(frozen=True, eq=False)
 class LocalBarrier:
-    """Local barrier of m sweeps at n heights; NaN where samples are masked or the current is lost in the noise."""
+    """Local barrier of m sweeps at n heights; NaN where samples are masked or the current is lost in noise."""
 
     sweeps: tuple[str, ...]
     height: Array  # (n,) [m]
@@ -28,6 +29,7 @@ class LocalBarrier:
     barrier_se_eV: Array
     low_eV: Array  # pointwise band
     high_eV: Array
+    one_sided: NDArray[np.bool_]  # (n,) the outer half windows, where the slope is fitted from one side only
     width_m: float  # full width at half height of the kernel through which the slope is seen
 
 
@@ -57,7 +59,8 @@ def local_barrier(fit: BarrierFit, *, width_m: float | None = None, confidence: 
     is near 1 whatever the decade, so that the operator does not round off the exponential, and the mean of the noise
     stays zero (a logarithm of noisy samples would read low). With S and D the operators of value and derivative,
     d ln I/dz = -2κ + D R/S R. The band holds the noise model of the fit, scaled with the sweep's reduced chi², and
-    the uncertainty of the offset. Neighbours within the width are correlated; slow noise looks like structure.
+    the uncertainty of the offset. A curve ends where its band is wider than its value.
+    Neighbours within the width are correlated; slow noise looks like structure.
     """
     fits, shape = fit.fits, fit.current.shape
     span = float(np.ptp(fit.height))
@@ -65,7 +68,7 @@ def local_barrier(fit: BarrierFit, *, width_m: float | None = None, confidence: 
     names = tuple(fit.table["sweep"])
     if shape[1] < FEWEST_POINTS:
         empty = np.full(shape, np.nan)
-        return LocalBarrier(names, fit.height, empty, empty, empty, empty, width)
+        return LocalBarrier(names, fit.height, empty, empty, empty, empty, np.ones(shape[1], bool), width)
     smoother = _smoother(fit.height.tobytes(), width)
     smooth, derivative = smoother.smooth, smoother.derivative
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
@@ -95,8 +98,21 @@ def local_barrier(fit: BarrierFit, *, width_m: float | None = None, confidence: 
         barrier_from_decay(np.maximum(decay - reach, 0.0)),
         barrier_from_decay(np.maximum(decay + reach, 0.0)),
     )
+    with np.errstate(invalid="ignore"):
+        lost |= _beyond(values[3] - values[2], np.where(lost, np.nan, values[0]))
     barrier, barrier_se, low, high = (np.where(lost, np.nan, v) for v in values)
-    return LocalBarrier(names, fit.height, barrier, barrier_se, low, high, smoother.width)
+    return LocalBarrier(names, fit.height, barrier, barrier_se, low, high, smoother.one_sided, smoother.width)
+
+
+def _beyond(band: Array, value: Array) -> NDArray[np.bool_]:
+    """Where (m, n) a curve has ended: outward from its best-known height, at the first band wider than the value."""
+    known = np.isfinite(band) & np.isfinite(value)
+    share = np.where(known & (value > 0), band / value, np.inf)
+    wide = known & ~(share < 1)
+    best, place = np.argmin(share, axis=1)[:, None], np.arange(band.shape[1])
+    after = np.logical_or.accumulate(wide & (place >= best), axis=1)
+    before = np.logical_or.accumulate((wide & (place <= best))[:, ::-1], axis=1)[:, ::-1]
+    return np.asarray(after | before)
 
 
 @lru_cache(maxsize=8)

@@ -96,6 +96,15 @@ class Smoother:
         return out
 
     @property
+    def one_sided(self) -> NDArray[np.bool_]:
+        """Where a point lies within half a window of an end, so that it is made from one side only, shape (n,).
+
+        There the derivative is an extrapolation of the last window: its noise is larger, and it follows a bend late. Half a
+        window is that of the local polynomial, else the width asked for.
+        """
+        return np.asarray(_centres(self.axis, _half_window(self.asked, self.axis)) != self.axis)
+
+    @property
     def noise_gain(self) -> Array:
         """Standard deviation of the derivative for white noise of 1 A, shape (n,) [1/V]."""
         gain: Array = np.sqrt((self.derivative**2).sum(axis=1))
@@ -194,12 +203,8 @@ def make_smoother(axis: Any, *, width_V: float, method: str = "local polynomial"
         smooth, derivative, band = _local(axis, axis, _GAUSS_REACH * sigma, 2, sigma)
         words = f"derivative of a Gaussian, standard deviation {_millivolt(sigma)}"
     else:
-        half = min(_WINDOW[order] * width_V / 2, np.ptp(axis) / 2)
-        slack = 1e-9 * np.ptp(axis)  # of rounding; the last points whose window reaches the end serve those outside
-        first = axis[np.searchsorted(axis, axis[0] + half + slack) - 1]
-        last = axis[np.searchsorted(axis, axis[-1] - half - slack)]
-        centre = np.clip(axis, first, last) if first <= last else np.full(axis.size, (axis[0] + axis[-1]) / 2)
-        smooth, derivative, band = _local(axis, centre, half, order, None)
+        half = _half_window(Asked(width_V, method, order), axis)
+        smooth, derivative, band = _local(axis, _centres(axis, half), half, order, None)
         words = f"local polynomial of order {order}, window {_millivolt(2 * half)}"
     return Smoother(method, axis, smooth, derivative, band, words, Asked(width_V, method, order))
 
@@ -216,6 +221,20 @@ def narrowest_width(axis: Any, *, order: int = 2) -> float:
     """
     step = float(np.median(np.diff(np.asarray(axis, float))))
     return (order + 2) * step / float(_WINDOW[order])
+
+
+def _half_window(asked: Asked, axis: Array) -> float:
+    """Half the window of a local polynomial [V]; of the other methods, whose windows have no edge, the width of the kernel."""
+    half = _WINDOW[asked.order] * asked.width_V / 2 if asked.method == "local polynomial" else asked.width_V
+    return float(min(half, np.ptp(axis) / 2))
+
+
+def _centres(axis: Array, half: float) -> Array:
+    """Centre of the window of each point: itself, or for those near an end the last whose window reaches that end."""
+    slack = 1e-9 * np.ptp(axis)  # of rounding
+    first = axis[np.searchsorted(axis, axis[0] + half + slack) - 1]
+    last = axis[np.searchsorted(axis, axis[-1] - half - slack)]
+    return np.clip(axis, first, last) if first <= last else np.full(axis.size, (axis[0] + axis[-1]) / 2)
 
 
 def _local(axis: Array, centre: Array, half: float, order: int, sigma: float | None) -> tuple[Array, Array, Band]:

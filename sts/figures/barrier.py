@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from sts.figures.marks import Look, draw_band, draw_line, draw_points
+from sts.figures.marks import ENDS, Look, draw_band, draw_derivative, draw_line, draw_points
 from sts.figures.style import (
     BLACK,
     COLOURS,
@@ -106,9 +106,12 @@ def plot_local_barrier(
     for i, (ax, (local, name)) in enumerate(zip(panels, parts, strict=True)):
         row = list(local.sweeps).index(name)
         (z, label), barrier = height_axis(np.asarray(local.height)), local.barrier_eV[row]
-        draw_band(ax, z, local.low_eV[row], local.high_eV[row], series=f"{name}: band", colour=COLOURS[i % len(COLOURS)],
+        low, high = (np.where(local.one_sided, np.nan, edge[row]) for edge in (local.low_eV, local.high_eV))
+        draw_band(ax, z, low, high, series=f"{name}: band", colour=COLOURS[i % len(COLOURS)],
                   label="95 % band" if i == 0 else "")  # fmt: skip
-        draw_line(ax, z, barrier, series=name, label=name, look=Look(colour=COLOURS[i % len(COLOURS)]))
+        draw_derivative(ax, z, barrier, local.one_sided, series=name, label=name, end_label=ENDS if i == 0 else "",
+                        look=Look(colour=COLOURS[i % len(COLOURS)]))  # fmt: skip
+        ax.set_xlim(z[0], z[-1])  # also where nothing could be drawn: the panels are compared
         known = barrier[np.isfinite(barrier)]
         if known.size:
             ax.set_ylim(0, 1.8 * float(np.median(known)))  # noise far out must not flatten the rest

@@ -6,7 +6,7 @@ The CSV behind a figure is what the figure shows, since whatever is drawn goes t
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 from weakref import WeakKeyDictionary
 
@@ -81,6 +81,8 @@ class Look:
 
 
 PLAIN = Look()
+DOTTED = (0, (1, 1.6))
+ENDS = "ends: fitted from one side only"
 FAINT = Look(GREY, alpha=0.7)
 
 
@@ -105,6 +107,30 @@ def draw_line(ax: Axes, x: Any, y: Any, *, series: str, label: str = "", look: L
         zorder=_or(look.order, 3.0), label=label or "_",
     )  # fmt: skip
     _keep(ax, series, "line", x, y)
+
+
+def draw_derivative(
+    ax: Axes, x: Any, y: Any, one_sided: Any, *, series: str, label: str = "", end_label: str = "", look: Look = PLAIN
+) -> None:
+    """A line that is dotted where it was made from one side only, up to the ends.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+    x, y : array_like, shape (n,)
+        In units of the axes.
+    one_sided : array_like of bool, shape (n,)
+        Where it is dotted; it is joined to the rest.
+    series, label, end_label : str
+        Its name in the CSV, in the legend, and that of the dotted ends there.
+    look : Look
+    """
+    ends, y = np.asarray(one_sided, bool), np.asarray(y, float)
+    draw_line(ax, x, np.where(ends, np.nan, y), series=series, label=label, look=look)
+    if (ends & np.isfinite(y)).any():
+        joined = ends | np.roll(ends, 1) | np.roll(ends, -1)
+        dotted = replace(look, style=DOTTED, width=0.8 * _or(look.width, 1.1))
+        draw_line(ax, x, np.where(joined, y, np.nan), series=f"{series}, one side only", label=end_label, look=dotted)
 
 
 def draw_many(ax: Axes, x: Any, rows: Any, *, series: Sequence[str], label: str = "", look: Look = FAINT) -> None:

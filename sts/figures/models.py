@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.axes import Axes
 
-from sts.figures.marks import Look, draw_band, draw_line, draw_points
+from sts.figures.marks import ENDS, Look, draw_band, draw_line, draw_points
 from sts.figures.style import BLACK, GREY, STYLES, VERMILLION, given_or_new_rows, legend, scale_for
 from sts.figures.sweeps import BIAS_LABEL
 
@@ -42,10 +42,14 @@ def plot_model_fit(spectrum: Spectrum, model: Model, *, axes: Sequence[Axes] | N
     unit = spectrum.didv_unit or "unit not recorded"
     factor, shown = scale_for(spectrum.didv, unit) if unit == "S" else (1.0, unit)
     x, y, u = spectrum.bias, spectrum.didv * factor, spectrum.didv_se * factor
-    draw_band(upper, x, y - 2 * u, y + 2 * u, series="mean, ±2 u", colour=GREY, label="mean ± 2 u")
-    draw_points(
-        upper, x, y, series="mean", label=f"mean: n = {len(spectrum.sweeps)} sweeps", look=Look(mark=".", size=2.5)
-    )
+    ends = spectrum.ends
+    low, high = (np.where(ends, np.nan, y + k * u) for k in (-2, 2))
+    draw_band(upper, x, low, high, series="mean, ±2 u", colour=GREY, label="mean ± 2 u")
+    draw_points(upper, x[~ends], y[~ends], series="mean", label=f"mean: n = {len(spectrum.sweeps)}",
+                look=Look(mark=".", size=2.5))  # fmt: skip
+    if ends.any():
+        draw_points(upper, x[ends], y[ends], series="mean, one side only", label=ENDS,
+                    look=Look(mark=".", size=2.5, colour=GREY))  # fmt: skip
     drawn = np.isfinite(fit.fitted).any()
     draw_line(upper, x, fit.fitted * factor, series="model",
               label=model.title if drawn else "no fit (see the verdict)", look=Look(colour=VERMILLION))  # fmt: skip

@@ -12,7 +12,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure, SubFigure
 
 from sts.analysis.sweep_view import BiasView, Curve, HeightView, Place
-from sts.figures.marks import FAINT, Look, draw_band, draw_line, draw_many, draw_points
+from sts.figures.marks import ENDS, FAINT, Look, draw_band, draw_derivative, draw_line, draw_many, draw_points
 from sts.figures.style import (
     BLACK,
     GREEN,
@@ -146,9 +146,9 @@ def _height(view: HeightView, beside: Sequence[Curve], panels: Sequence[Axes]) -
     _flagged(upper, view.places, 1e9, factor)
     legend(upper)
     _residuals(middle, z, view)
-    draw_band(lower, z, view.local_eV - 2 * view.local_se_eV, view.local_eV + 2 * view.local_se_eV, series="local band",
-              label="± 2 standard uncertainties")  # fmt: skip
-    draw_line(lower, z, view.local_eV, series="local barrier", label="")
+    low, high = (np.where(view.local_one_sided, np.nan, view.local_eV + k * view.local_se_eV) for k in (-2, 2))
+    draw_band(lower, z, low, high, series="local band", label="± 2 standard uncertainties")
+    draw_derivative(lower, z, view.local_eV, view.local_one_sided, series="local barrier", end_label=ENDS)
     if np.isfinite(view.barrier_eV):
         draw_line(lower, z[[0, -1]], [view.barrier_eV] * 2, series="barrier", look=Look(BLACK, width=0.8))
     known = view.local_eV[np.isfinite(view.local_eV)]
@@ -237,9 +237,10 @@ def _didv(ax: Axes, view: BiasView) -> None:
         return
     known = bool(view.didv_unit)
     factor, unit = scale_for(np.concatenate(rows), view.didv_unit) if known else (1.0, "unit not recorded")
-    draw_band(ax, view.shifted_V, view.group_didv_low * factor, view.group_didv_high * factor, series="group: band",
-              colour=GREY, label="its group, with band")  # fmt: skip
-    draw_line(ax, view.shifted_V, view.group_didv * factor, series="group", look=Look(BLACK, width=0.9))
+    ends = view.one_sided
+    low, high = (np.where(ends, np.nan, edge * factor) for edge in (view.group_didv_low, view.group_didv_high))
+    draw_band(ax, view.shifted_V, low, high, series="group: band", colour=GREY, label="its group, with band")
+    draw_derivative(ax, view.shifted_V, view.group_didv * factor, ends, series="group", look=Look(BLACK, width=0.9))
     if conductance is not None and np.isfinite(view.current_A).any():
         draw_line(ax, view.bias_V, conductance * factor, series="lock-in", label="lock-in, as recorded",
                   look=Look(GREEN, style=STYLES[2], width=0.9))  # fmt: skip
@@ -249,7 +250,8 @@ def _didv(ax: Axes, view: BiasView) -> None:
             draw_line(ax, view.bias_V, view.lockin / peak * top * factor, series="lock-in, scaled",
                       label=f"lock-in ({view.lockin_unit or 'unit not recorded'}), scaled to the largest value",
                       look=Look(GREEN, style=STYLES[2], width=0.9))  # fmt: skip
-    draw_line(ax, view.shifted_V, view.didv * factor, series="this sweep", label="this sweep", look=Look(width=1.2))
+    draw_derivative(ax, view.shifted_V, view.didv * factor, ends, series="this sweep", label="this sweep",
+                    end_label=ENDS, look=Look(width=1.2))  # fmt: skip
     ax.set_ylabel(f"dI/dV ({unit})")
     _flagged(ax, view.places, 1.0, np.nan)
     legend(ax)
@@ -267,9 +269,11 @@ def _normalised(ax: Axes, view: BiasView) -> None:
     if not inside.size:
         _say(ax, "" if view.no_group else "nothing of it that could be trusted")
         return
-    draw_band(ax, view.shifted_V, low, high, series="group: band", colour=GREY)
-    draw_line(ax, view.shifted_V, group, series="group", look=Look(BLACK, width=0.9))
-    draw_line(ax, view.shifted_V, own, series="this sweep", look=Look(width=1.2))
+    ends = view.one_sided
+    draw_band(ax, view.shifted_V, np.where(ends, np.nan, low), np.where(ends, np.nan, high), series="group: band",
+              colour=GREY)  # fmt: skip
+    draw_derivative(ax, view.shifted_V, group, ends, series="group", look=Look(BLACK, width=0.9))
+    draw_derivative(ax, view.shifted_V, own, ends, series="this sweep", look=Look(width=1.2))
     least, most = np.percentile(inside, [1, 99])
     room = 0.25 * (most - least) + 0.2
     ax.set_ylim(least - room, most + room)

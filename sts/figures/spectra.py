@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.axes import Axes
 
-from sts.figures.marks import Look, draw_band, draw_interval, draw_line, draw_many, draw_points
+from sts.figures.marks import ENDS, Look, draw_band, draw_derivative, draw_interval, draw_line, draw_many, draw_points
 from sts.figures.style import (
     BLACK,
     COLOURS,
@@ -47,16 +47,17 @@ def plot_spectrum(spectrum: Spectrum, *, confidence: float = 0.95, ax: Axes | No
     ax = given_or_new(ax)
     unit = spectrum.didv_unit or "unit not recorded"
     factor, shown = scale_for(spectrum.didv, unit) if unit == "S" else (1.0, unit)
-    x = spectrum.bias
+    x, ends = spectrum.bias, spectrum.ends
     drawn, words = thin_out(np.arange(len(spectrum.didv_each)))
     names = [f"sweep {spectrum.sweeps[i]}" if i < len(spectrum.sweeps) else f"sweep {i + 1}" for i in drawn]
     if len(drawn):
-        draw_many(ax, x, spectrum.didv_each[drawn] * factor, series=names, label=f"each sweep{words}",
+        draw_many(ax, x, np.where(ends, np.nan, spectrum.didv_each[drawn] * factor), series=names, label=f"each sweep{words}",
                   look=Look(colour=GREY, alpha=0.45, width=0.3))  # fmt: skip
     n = len(spectrum.sweeps)
     band = f"{confidence * 100:g} % band of the mean"
-    draw_band(ax, x, spectrum.didv_low * factor, spectrum.didv_high * factor, series=band, label=band)
-    draw_line(ax, x, spectrum.didv * factor, series="mean", label=f"mean: n = {n} sweeps")
+    low, high = (np.where(ends, np.nan, edge * factor) for edge in (spectrum.didv_low, spectrum.didv_high))
+    draw_band(ax, x, low, high, series=band, label=band)
+    draw_derivative(ax, x, spectrum.didv * factor, ends, series="mean", label=f"mean: n = {n}", end_label=ENDS)
     mute(ax, spans_where(x, ~spectrum.trusted), label="(dI/dV)/(I/V) not trusted here")
     _mark_gap(ax, spectrum)
     _resolution_bar(ax, spectrum)
@@ -81,9 +82,10 @@ def plot_normalised(spectrum: Spectrum, *, confidence: float = 0.95, ax: Axes | 
     x, trusted = spectrum.bias, spectrum.trusted & np.isfinite(spectrum.normalised)
     band = f"{confidence * 100:g} % band"
     low, high = spectrum.normalised_low, spectrum.normalised_high
-    draw_band(ax, x, np.where(trusted, low, np.nan), np.where(trusted, high, np.nan), series=band, label=band)
-    name = f"(dI/dV)/(I/V): n = {len(spectrum.sweeps)} sweeps"
-    draw_line(ax, x, np.where(trusted, spectrum.normalised, np.nan), series="normalised, trusted", label=name)
+    inside = trusted & ~spectrum.ends
+    draw_band(ax, x, np.where(inside, low, np.nan), np.where(inside, high, np.nan), series=band, label=band)
+    draw_derivative(ax, x, np.where(trusted, spectrum.normalised, np.nan), spectrum.ends, series="normalised, trusted",
+                    label=f"(dI/dV)/(I/V): n = {len(spectrum.sweeps)}", end_label=ENDS)  # fmt: skip
     draw_line(ax, x[[0, -1]], [1.0, 1.0], series="ohmic", label="1: ohmic, and the limit at V = 0",
               look=Look(colour=BLACK, style=STYLES[1], width=0.6))  # fmt: skip
     mute(ax, spans_where(x, ~spectrum.trusted), label="not trusted: offsets decide")
@@ -239,16 +241,18 @@ def plot_setpoint_series(
     names = short_labels(spectra)
     for i, spectrum in enumerate(spectra):
         label = f"{names[i]}: n = {len(spectrum.sweeps)}"
-        values = np.where(spectrum.trusted, spectrum.normalised, np.nan)
+        shown = spectrum.trusted & ~spectrum.ends  # dotted ends of several curves would only confuse
+        values = np.where(shown, spectrum.normalised, np.nan)
         colour = COLOURS[i % len(COLOURS)]
-        draw_band(upper, spectrum.bias, np.where(spectrum.trusted, spectrum.normalised_low, np.nan),
-                  np.where(spectrum.trusted, spectrum.normalised_high, np.nan), series=f"{names[i]}: band",
+        draw_band(upper, spectrum.bias, np.where(shown, spectrum.normalised_low, np.nan),
+                  np.where(shown, spectrum.normalised_high, np.nan), series=f"{names[i]}: band",
                   colour=colour, alpha=0.15, label=f"{confidence * 100:g} % bands" if i == 0 else "")  # fmt: skip
         draw_line(upper, spectrum.bias, values, series=names[i], label=label,
                   look=Look(colour=colour, style=STYLES[i % len(STYLES)]))  # fmt: skip
     tops = [np.nanmax(s.normalised[s.trusted]) for s in spectra if np.isfinite(s.normalised[s.trusted]).any()]
     if tops:
         upper.set_ylim(-0.05 * max(tops), 1.15 * max(tops))
+    upper.set_xlim(min(s.bias[0] for s in spectra), max(s.bias[-1] for s in spectra))
     upper.set_xlabel(BIAS_LABEL)
     upper.set_ylabel("(dI/dV)/(I/V), no unit")
     legend(upper)

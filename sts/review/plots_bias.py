@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+import numpy as np
 from bokeh.layouts import column
 from bokeh.models import Span
 
@@ -20,7 +21,7 @@ class BiasPlots(MarkedPlots):
     def __init__(self) -> None:
         super().__init__()
         self.own, self.group, self.lock = source("x", "y", "n"), source("x", "y", "low", "high"), source("x", "y")
-        self.ratio = source("x", "y", "low", "high")
+        self.ratio, self.ends = source("x", "y", "low", "high"), source("x", "own", "group", "own_n", "group_n")
         self.current = plot("current (pA)", height=230)
         shared = {"x_range": self.current.x_range}
         self.slope = plot("dI/dV (nS)", height=210, **shared)
@@ -36,10 +37,16 @@ class BiasPlots(MarkedPlots):
         hover(self.current, own, ("bias (V)", "@x{0.000}"), ("current (pA)", "@y{0.00}"))
         hover(self.current, out, ("masked", "@why"))
         self.draw_levels(self.current)
-        for made, data, column_name in ((self.slope, self.group, "y"), (self.normalised, self.ratio, "n")):
+        for made, data, column_name, tail in (
+            (self.slope, self.group, "y", ""),
+            (self.normalised, self.ratio, "n", "_n"),
+        ):
             made.varea("x", "low", "high", source=data, color=PALE, legend_label="group's band")
             made.line("x", "y", source=data, color=BLUE, line_width=2, line_dash="dashed", legend_label="group's mean")
             own = made.line("x", column_name, source=self.own, color=BLACK, line_width=1.6, legend_label="this sweep")
+            made.line("x", f"group{tail}", source=self.ends, color=BLUE, line_width=1.4, line_dash="dotted")
+            made.line("x", f"own{tail}", source=self.ends, color=BLACK, line_width=1.2, line_dash="dotted",
+                      legend_label="fitted from one side only")  # fmt: skip
             hover(made, own, ("bias (V)", "@x{0.000}"), ("value", f"@{column_name}{{0.000}}"))
             made.legend.visible = made is self.slope  # one of them is enough
             small_legend(made)
@@ -64,17 +71,34 @@ class BiasPlots(MarkedPlots):
         self.show_levels(view, (float(x[0]), 0.0))
         scale = NS if view.didv_unit == "S" else 1.0
         self.slope.yaxis.axis_label = "dI/dV (nS)" if view.didv_unit == "S" else f"dI/dV ({view.didv_unit})"
-        fill(self.own, x=view.shifted_V, y=view.didv * scale, n=view.normalised)
-        fill(
-            self.group, x=view.shifted_V, y=view.group_didv * scale, low=view.group_didv_low * scale,
-            high=view.group_didv_high * scale,
-        )  # fmt: skip
-        fill(
-            self.ratio, x=view.shifted_V, y=view.group_normalised, low=view.group_normalised_low,
-            high=view.group_normalised_high,
-        )  # fmt: skip
+        self._show_derivatives(view, scale)
         self.lockin.visible = view.lockin is not None
         if view.lockin is not None:
             fill(self.lock, x=x, y=view.lockin)
             self.lockin.yaxis.axis_label = f"lock-in ({view.lockin_unit})" if view.lockin_unit else "lock-in"
         return str(view.no_group)
+
+    def _show_derivatives(self, view: Any, scale: float) -> None:
+        """dI/dV and normalised conductance: nothing where the latter is not to be trusted, dotted where fitted from one side."""
+        shown = ~view.one_sided
+        trusted, joined = shown & view.trusted, ~shown | np.roll(~shown, 1) | np.roll(~shown, -1)
+        own, mean = view.didv * scale, view.group_didv * scale
+        fill(self.own, x=view.shifted_V, y=_where(shown, own), n=_where(trusted, view.normalised))
+        fill(
+            self.group, x=view.shifted_V, y=_where(shown, mean), low=_where(shown, view.group_didv_low * scale),
+            high=_where(shown, view.group_didv_high * scale),
+        )  # fmt: skip
+        fill(
+            self.ratio, x=view.shifted_V, y=_where(trusted, view.group_normalised),
+            low=_where(trusted, view.group_normalised_low), high=_where(trusted, view.group_normalised_high),
+        )  # fmt: skip
+        fill(
+            self.ends, x=view.shifted_V, own=_where(joined, own), group=_where(joined, mean),
+            own_n=_where(joined & view.trusted, view.normalised),
+            group_n=_where(joined & view.trusted, view.group_normalised),
+        )  # fmt: skip
+
+
+def _where(shown: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """Values (n,) with nothing where they are not shown."""
+    return np.where(shown, values, np.nan)

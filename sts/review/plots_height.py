@@ -20,7 +20,11 @@ class HeightPlots(MarkedPlots):
 
     def __init__(self) -> None:
         super().__init__()
-        self.fit, self.residual, self.local = source("x", "y"), source("x", "y"), source("x", "y", "low", "high")
+        self.fit, self.residual, self.local = (
+            source("x", "y"),
+            source("x", "y"),
+            source("x", "y", "low", "high", "ends"),
+        )
         self.fit.name = "fit"
         self.current = plot("current (pA)", height=330, y_axis_type="log")
         shared = {"x_range": self.current.x_range}
@@ -55,6 +59,7 @@ class HeightPlots(MarkedPlots):
             self.noise.add_layout(Span(location=level, dimension="width", line_color=GREY, line_dash=dash))
         self.barrier.varea("x", "low", "high", source=self.local, color=PALE)
         line = self.barrier.line("x", "y", source=self.local, color=BLUE, line_width=1.6)
+        self.barrier.line("x", "ends", source=self.local, color=BLUE, line_width=1.2, line_dash="dotted")
         hover(self.barrier, line, ("height (nm)", "@x{0.000}"), ("local barrier (eV)", "@y{0.00}"))
 
     def show(self, view: Any, beside: Sequence[Any]) -> str:
@@ -78,8 +83,13 @@ class HeightPlots(MarkedPlots):
         known = np.isfinite(view.residual)
         fill(self.residual, x=x[known], y=view.residual[known])
         known = np.isfinite(view.local_eV)
-        local, error = view.local_eV[known], 2 * view.local_se_eV[known]
-        fill(self.local, x=view.local_height_m[known] * NM, y=local, low=local - error, high=local + error)
+        local, error, ends = view.local_eV[known], 2 * view.local_se_eV[known], view.local_one_sided[known]
+        middle = np.where(ends, np.nan, local)
+        joined = ends | np.roll(ends, 1) | np.roll(ends, -1)
+        fill(
+            self.local, x=view.local_height_m[known] * NM, y=middle, low=middle - error, high=middle + error,
+            ends=np.where(joined, local, np.nan),
+        )  # fmt: skip
         self.offset.visible = bool(view.offset_A > 0)
         self.offset.location = view.offset_A * PA if view.offset_A > 0 else None
         self._heights = x

@@ -20,7 +20,7 @@ from sts.spectra.bands import Means, derive, widened_where_few
 from sts.spectra.half_difference import DirectionFit, filled_by_direction, fit_half_difference, half_differences
 from sts.spectra.judging import judge_iv, level_trend
 from sts.spectra.lockin_only import average_lockin
-from sts.spectra.normalised import trusted_bias
+from sts.spectra.normalised import trusted_bias, without_islands
 from sts.spectra.offsets import find_offsets
 from sts.spectra.settling import settling_samples
 from sts.spectra.smoothing_width import choose_smoother
@@ -116,6 +116,7 @@ def average_spectrum(
     means = derive(bias, average, smoother, plan, notes, kind)
     means = widened_where_few(means, there, len(units), plan.compare.confidence)
     trusted = filled.whole & means.firm & trusted_bias(bias, means.below, **_offsets_as_found(offsets))
+    trusted = without_islands(bias, trusted, smoother.width)
     direction_fit = _directions(bias, halves, means.current, means.didv, chosen)
     notes |= _group_notes(units, each_repeat)
     whole = Whole(chosen.axis.size, filled.points)
@@ -136,6 +137,7 @@ def average_spectrum(
         criterion=criterion,
         smoothed_as=smoother.asked,
         replicates=kind,
+        one_sided=whole.mask(smoother.one_sided),
         units=len(units),
     )
 

@@ -181,3 +181,24 @@ def trusted_bias(bias: Any, conductance: Any, *, current_offset_A: float, bias_o
     shift = 0.0 if np.isnan(bias_offset_V) else abs(bias_offset_V)
     good = (bias > 0) & (bias * conductance >= TRUST_FACTOR * (current_offset + shift * conductance))
     return np.asarray(good & np.isfinite(conductance), bool)
+
+
+def without_islands(bias: Any, trusted: Any, width_V: float) -> NDArray[np.bool_]:
+    """`trusted` without stretches narrower than the smoothing: within one kernel there is no curve to be read, shape (n,).
+
+    In a gap the current stands clear of its noise at some points by chance; drawn, these are spikes between nothing.
+
+    Parameters
+    ----------
+    bias : array_like, shape (n,)
+        Bias, ascending [V].
+    trusted : array_like of bool, shape (n,)
+    width_V : float
+        Full width at half height of the kernel of dI/dV [V].
+    """
+    bias, kept = np.asarray(bias, float), np.array(trusted, bool)
+    change = np.flatnonzero(np.diff(np.concatenate([[False], kept, [False]]).astype(int)))
+    for start, stop in zip(change[::2], change[1::2], strict=True):
+        if bias[stop - 1] - bias[start] < width_V:
+            kept[start:stop] = False
+    return kept

@@ -79,6 +79,7 @@ class Spectrum:
     apart: str = ""  # what tells it from others of the same group: range or points of its axis
     replicates: str = ""  # whose scatter makes the bands: "repeat", "site" or "tip"
     units: int = 0  # how many of these; one: the band is that of its residuals
+    one_sided: np.ndarray | None = None  # bool: where dI/dV is fitted from one side only; None: nowhere
 
     @property
     def current_band(self) -> tuple[np.ndarray, np.ndarray]:
@@ -98,6 +99,11 @@ class Spectrum:
         from sts.spectra.frames import spectrum_frame
 
         return spectrum_frame(self, prefixes=prefixes)
+
+    @property
+    def ends(self) -> np.ndarray:
+        """Where dI/dV is fitted from one side only, bool (n,)."""
+        return np.zeros(self.bias.size, bool) if self.one_sided is None else self.one_sided
 
     @property
     def label(self) -> str:

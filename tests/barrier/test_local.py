@@ -66,3 +66,25 @@ def test_a_sweep_that_cannot_be_fitted_has_no_local_barrier_and_few_points_give_
     assert np.isfinite(local.barrier_eV[1]).all()
     short = np.linspace(0, 0.3e-9, 6)
     assert np.isnan(local_barrier(a_fit(short, 1e-9 * np.exp(-10e9 * short))).barrier_eV).all()
+
+
+def test_a_curve_ends_where_its_band_is_wider_than_its_value_and_does_not_come_back():
+    made = simulate_iz(
+        barrier_eV=4.4, height=(0, 0.5e-9, 200), sweeps=30, bench=Bench(white_A=1e-12), seed=8, tip="t"
+    ).sweeps
+    local = local_barrier(fit_barrier(made))
+    known = np.isfinite(local.barrier_eV)
+    wide = known & ~(local.high_eV - local.low_eV < local.barrier_eV)
+    assert not wide.any()
+    assert known[:, :60].all()
+    last = known.shape[1] - 1 - np.argmax(known[:, ::-1], axis=1)
+    assert (last < 150).all()  # a nanoampere is below its noise after 0.33 nm
+    assert all(row[: end + 1].all() for row, end in zip(known, last, strict=True))
+
+
+def test_the_ends_of_the_slope_are_named():
+    z = np.linspace(0, 0.4e-9, 101)
+    local = local_barrier(a_fit(z, 1e-9 * np.exp(-20e9 * z)), width_m=0.1e-9)
+    half = 0.1e-9 / np.sqrt(2)  # window of the parabola: sqrt(2) widths
+    step = z[1]
+    assert (local.one_sided == ((z + step < half) | (z[-1] - z + step < half))).all()

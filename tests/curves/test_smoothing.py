@@ -176,3 +176,27 @@ def test_half_widths_are_those_of_scipy_and_end_where_the_axis_ends():
     beyond = int(np.argmax(cut < 0.5))
     right = beyond - 1 + (cut[beyond - 1] - 0.5) / (cut[beyond - 1] - cut[beyond])
     assert_allclose(widths[2], right + 0.5)
+
+
+@pytest.mark.parametrize("order", [1, 2, 3, 4])
+@pytest.mark.parametrize("width", [0.11, 0.3, 0.77, 3.0])
+def test_one_sided_is_where_the_window_does_not_lie_around_the_point(order: int, width: float):
+    """On equal steps the derivative of a window around its point is antisymmetric, and of no other window."""
+    smoother = make_smoother(EQUAL, width_V=width, order=order)
+    even = [
+        row[: 2 * i + 1] if i <= 50 else row[2 * i - 100 :] for i, row in enumerate(smoother.derivative)
+    ]  # of each row what lies around its point; the rest must be zero for a centred window
+    centred = [
+        np.allclose(part, -part[::-1], atol=1e-9 * np.abs(row).max())
+        and np.isclose(np.abs(part).sum(), np.abs(row).sum())
+        for part, row in zip(even, smoother.derivative, strict=True)
+    ]
+    assert not (smoother.one_sided & centred).any()
+    assert smoother.one_sided[[0, -1]].all()
+    assert (smoother.one_sided | centred).all()
+
+
+def test_the_other_methods_count_a_width_from_the_ends():
+    for method in ("gaussian", "penalised"):
+        near = np.minimum(EQUAL + 1, 1 - EQUAL)
+        assert (make_smoother(EQUAL, width_V=0.205, method=method).one_sided == (near < 0.199)).all()

@@ -35,8 +35,8 @@ def height(**changes):
                    Place("coarse steps", "step 3 pA", "level", size=3e-12)),
         "height_m": Z, "current_A": current, "fitted_A": current, "masked": {"settling": settled}, "window_m": (1.5e-11, 5e-10),
         "offset_A": 1e-12, "offset_se_A": 1e-14, "noise_A": 2e-13, "residual": np.sin(np.arange(101.0)), "local_height_m": Z,
-        "local_eV": np.full(101, 4.0), "local_se_eV": np.full(101, 0.1), "barrier_eV": 4.0, "barrier_low_eV": 3.9,
-        "barrier_high_eV": 4.1,
+        "local_eV": np.full(101, 4.0), "local_se_eV": np.full(101, 0.1), "local_one_sided": none,
+        "barrier_eV": 4.0, "barrier_low_eV": 3.9, "barrier_high_eV": 4.1,
     }  # fmt: skip
     return HeightView(**ABOUT, **(fields | changes))
 
@@ -49,6 +49,7 @@ def bias(**changes):
         "normalised": ones, "didv_unit": "S", "group": "all", "in_group": True, "no_group": "", "group_didv": 1.1e-9 * ones,
         "group_didv_low": 1e-9 * ones, "group_didv_high": 1.2e-9 * ones, "group_normalised": ones,
         "group_normalised_low": 0.9 * ones, "group_normalised_high": 1.1 * ones, "trusted": np.abs(V) > 0.05, "smoothing": "",
+        "one_sided": np.zeros(V.size, bool),
     }  # fmt: skip
     return BiasView(**ABOUT, **(fields | changes))
 
@@ -119,3 +120,18 @@ def test_where_there_is_no_group_the_picture_says_why():
 def test_several_sweeps_stand_in_one_picture():
     figure = draw_sweeps([(height(), ()), (bias(), ()), (replace(height(), sweep="c"), ()), (bias(), ())])
     assert len(figure.axes) == 12
+
+
+@pytest.mark.parametrize("view", [height(local_one_sided=Z > 4e-10), bias(one_sided=np.abs(V) > 0.4)])
+def test_slopes_fitted_from_one_side_are_dotted_without_a_band(view):
+    table = data_behind(plot_one_sweep(view))
+    slopes = table[table["series"].str.match("local b|group|this sweep") & (table["panel"] > 1)]
+    bands, lines = slopes[slopes["mark"] == "band"], slopes[slopes["mark"] == "line"]
+    height_view = isinstance(view, HeightView)
+    outer = bands["x"] > 0.4 if height_view else (bands["x"] + 0.01).abs() > 0.4001
+    assert outer.any()
+    assert bands["low"].notna()[~outer].any()
+    assert bands["low"].isna()[outer].all()
+    solid = lines[~lines["series"].str.endswith("one side only") & lines["y"].notna()]
+    assert (solid["x"] < 0.4001).all() if height_view else ((solid["x"] + 0.01).abs() < 0.4001).all()
+    assert lines.loc[lines["series"].str.endswith("one side only"), "y"].notna().any()

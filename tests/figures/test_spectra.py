@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
+import numpy as np
+import pytest
 from figures.drawings import SPECTRA, drawn
 
 from sts import figures
+from sts.spectra.spectrum import Spectrum
 
 
 def test_normalised_conductance_says_that_it_is_one_at_zero_by_construction() -> None:
@@ -22,3 +27,34 @@ def test_a_lock_in_signal_without_a_unit_gets_none() -> None:
         ax = figures.plot_spectrum(replace(SPECTRA[0], didv_unit=""), ax=figures.new_figure()[0])
     assert "unit not recorded" in ax.get_ylabel()
     assert "S)" not in ax.get_ylabel()
+
+
+def ended() -> Spectrum:
+    bias = SPECTRA[0].bias
+    return replace(SPECTRA[0], one_sided=np.abs(bias) > 0.9 * bias.max())
+
+
+@pytest.mark.parametrize("plot", [figures.plot_spectrum, figures.plot_normalised])
+def test_the_outer_half_window_is_dotted_and_has_no_band(plot: Callable[..., Any]) -> None:
+    spectrum = ended()
+    with figures.house_style():
+        ax = plot(spectrum, ax=figures.new_figure()[0])
+        table = figures.data_behind([ax])
+        words = [t.get_text() for box in ax.figure.legends for t in box.get_texts()]
+    edge = 0.9 * spectrum.bias.max()
+    outer = table["x"].abs() > 1.0001 * edge
+    shown = table[outer & (np.isfinite(table["y"]) | np.isfinite(table["low"])) & (table["series"] != "ohmic")]
+    assert len(shown)
+    assert shown["series"].str.endswith("one side only").all()
+    assert any("one side" in word for word in words)
+    dotted = [line for line in ax.lines if np.size(line.get_xdata()) > 2 and line.get_linestyle() not in ("-", "None")]
+    assert dotted
+
+
+def test_several_curves_end_before_the_outer_half_window() -> None:
+    with figures.house_style():
+        axes = figures.new_figure(rows=(2, 1), share=False)
+        figures.plot_setpoint_series([ended(), ended()], axes=axes)
+        table = figures.data_behind(axes[:1])
+    seen = table[np.isfinite(table["y"]) | np.isfinite(table["low"])]
+    assert seen["x"].abs().max() <= 0.9 * ended().bias.max()

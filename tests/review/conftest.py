@@ -44,7 +44,7 @@ def _measured(_demo: Path) -> Measured:
 
 @pytest.fixture
 def demo(_demo: Path, _measured: Measured, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A copy of the demo's session. A desk in this process is given its sweeps as they were measured once: no decision matters there."""
+    """A copy of the demo's session. A desk in this process is given its sweeps as they were measured once."""
     anew = standing.measure
 
     def measure(session: Session, plan: Plan, **kwargs: Any) -> Measured:

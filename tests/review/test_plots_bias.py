@@ -6,6 +6,7 @@ import pytest
 
 pytest.importorskip("bokeh", reason="needs bokeh (the extra 'review')")
 
+import numpy as np
 from numpy.testing import assert_allclose
 
 from sts.analysis.sweep_view import curves_of
@@ -23,10 +24,25 @@ def test_the_sweep_stands_over_its_group(looked_at: Desk) -> None:
     plots.show(view, curves_of(looked_at.measured, view.beside))
     assert_allclose(plots.samples.data["y"], view.current_A * 1e12)
     _, spectrum = looked_at.spectrum(view.sweep)
-    assert_allclose(plots.group.data["y"], spectrum.didv * 1e9)
-    assert_allclose(plots.group.data["low"], spectrum.didv_low * 1e9)
-    assert_allclose(plots.own.data["n"], view.normalised)
+    middle, read = ~spectrum.ends, spectrum.trusted & ~spectrum.ends
+    assert_allclose(plots.group.data["y"], np.where(middle, spectrum.didv * 1e9, np.nan))
+    assert_allclose(plots.group.data["low"], np.where(middle, spectrum.didv_low * 1e9, np.nan))
+    assert_allclose(plots.own.data["n"], np.where(read, view.normalised, np.nan))
     assert len(plots.others.data["sweep"]) == len(view.beside)
+
+
+def test_ends_are_dotted_and_nothing_stands_where_the_quotient_is_not_to_be_trusted(looked_at: Desk) -> None:
+    plots, view = BiasPlots(), looked_at.view(sweeps(looked_at)[0])
+    plots.show(view, ())
+    ends, trusted = view.one_sided, view.trusted
+    assert ends.any()
+    assert (~trusted).any()
+    for data, columns in ((plots.own.data, "yn"), (plots.group.data, ("y", "low", "high"))):
+        assert all(np.isnan(np.asarray(data[column])[ends]).all() for column in columns)
+    assert all(np.isnan(plots.ratio.data[column][ends | ~trusted]).all() for column in ("y", "low", "high"))
+    assert np.isnan(plots.own.data["n"][~trusted]).all()
+    assert_allclose(plots.ends.data["own"][ends], view.didv[ends] * 1e9)
+    assert np.isnan(plots.ends.data["own_n"][~trusted]).all()
 
 
 def test_the_lock_in_channel_is_there_where_it_was_recorded(looked_at: Desk) -> None:

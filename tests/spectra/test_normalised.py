@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from sts.spectra.normalised import broadening, chord, is_zero, normalise, trusted_bias
+from sts.spectra.normalised import broadening, chord, is_zero, normalise, trusted_bias, without_islands
 
 V = np.linspace(-2, 2, 801)
 
@@ -142,3 +142,11 @@ def test_zero_bias_is_told_from_rounding_by_the_step():
     assert is_zero(np.array([-1e-3, 1e-18, 1e-3])).tolist() == [False, True, False]
     assert is_zero(np.array([0.0])).tolist() == [True]
     assert is_zero(np.array([1.0])).tolist() == [False]
+
+
+def test_islands_narrower_than_the_smoothing_are_not_trusted():
+    bias = np.linspace(-1, 1, 201)
+    wide = np.abs(bias) > 0.6
+    islands = wide | (np.abs(bias - 0.2) < 0.024) | (np.abs(bias + 0.1) < 0.006)
+    assert (without_islands(bias, islands, 0.1) == wide).all()
+    assert (without_islands(bias, islands, 0.02) == (wide | (np.abs(bias - 0.2) < 0.024))).all()
