@@ -23,6 +23,7 @@ from sts.figures.style import (
     log_ticks,
     scale_for,
 )
+from sts.figures.styled import styled
 from sts.figures.sweeps import HEIGHT_LABEL, height_axis
 
 if TYPE_CHECKING:
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
 BARRIER_LABEL = "Apparent barrier height (eV)"
 
 
+@styled
 def plot_iz_fits(fit: BarrierFit, rows: Sequence[int], *, axes: Sequence[Axes] | None = None) -> list[Axes]:
     """ln I(z) of some sweeps with their fits, and the residuals below.
 
@@ -89,6 +91,7 @@ def plot_iz_fits(fit: BarrierFit, rows: Sequence[int], *, axes: Sequence[Axes] |
     return [upper, lower]
 
 
+@styled
 def plot_local_barrier(
     parts: Sequence[tuple[LocalBarrier, str]], *, axes: Sequence[Axes] | None = None
 ) -> list[Axes]:  # fmt: skip
@@ -121,6 +124,7 @@ def plot_local_barrier(
     return panels
 
 
+@styled
 def plot_window_sensitivity(window: pd.DataFrame, sweeps: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     """How the barrier moves as near samples are cut away: level where the result does not hang on the window.
 

@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 
 from sts.figures.marks import ENDS, Look, draw_band, draw_line, draw_points
 from sts.figures.style import BLACK, GREY, STYLES, VERMILLION, given_or_new_rows, legend, scale_for
+from sts.figures.styled import styled
 from sts.figures.sweeps import BIAS_LABEL
 
 if TYPE_CHECKING:
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from sts.spectra.spectrum import Spectrum
 
 
+@styled
 def plot_model_fit(spectrum: Spectrum, model: Model, *, axes: Sequence[Axes] | None = None) -> list[Axes]:
     """The mean dI/dV with a model fitted to it, and the residuals below in standard uncertainties.
 

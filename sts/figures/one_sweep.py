@@ -30,6 +30,7 @@ from sts.figures.style import (
     spans_where,
     thin_out,
 )
+from sts.figures.styled import styled
 from sts.figures.sweeps import BIAS_LABEL, FROM_NEAR_END
 
 HEIGHT_ROWS = (2.4, 0.9, 1.0)  # current, residuals, local barrier
@@ -41,6 +42,7 @@ LETTERS = 74  # of a line above a sweep
 FLAGGED = Look(VERMILLION, style=STYLES[1], width=0.9, order=3.5)
 
 
+@styled
 def plot_one_sweep(
     view: HeightView | BiasView, beside: Sequence[Curve] = (), *, axes: Sequence[Axes] | None = None
 ) -> list[Axes]:

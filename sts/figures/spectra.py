@@ -27,12 +27,14 @@ from sts.figures.style import (
     spans_where,
     thin_out,
 )
+from sts.figures.styled import styled
 from sts.figures.sweeps import BIAS_LABEL
 
 if TYPE_CHECKING:
     from sts.spectra.spectrum import Spectrum
 
 
+@styled
 def plot_spectrum(spectrum: Spectrum, *, confidence: float = 0.95, ax: Axes | None = None) -> Axes:
     """dI/dV of one group: each sweep, their mean with its band, the resolution as a bar, and gap edges if found.
 
@@ -67,6 +69,7 @@ def plot_spectrum(spectrum: Spectrum, *, confidence: float = 0.95, ax: Axes | No
     return ax
 
 
+@styled
 def plot_normalised(spectrum: Spectrum, *, confidence: float = 0.95, ax: Axes | None = None) -> Axes:
     """(dI/dV)/(I/V) of one group with its band; the part near zero bias that is not to be read is shaded.
 
@@ -143,6 +146,7 @@ def _mark_gap(ax: Axes, spectrum: Spectrum) -> None:
                        label=f"edges, {str(row.gap_method).split(',')[0]}" if j == 0 else "_")  # fmt: skip
 
 
+@styled
 def plot_smoothing_criterion(spectrum: Spectrum, *, ax: Axes | None = None) -> Axes:
     """How well the other sweeps predict the one left out, against the width of smoothing; the choice is marked.
 
@@ -184,6 +188,7 @@ def plot_smoothing_criterion(spectrum: Spectrum, *, ax: Axes | None = None) -> A
     return ax
 
 
+@styled
 def plot_direction_difference(spectrum: Spectrum, *, ax: Axes | None = None) -> Axes:
     """Half the difference between upward and downward sweeps, with the model that names its causes.
 
@@ -222,6 +227,7 @@ def plot_direction_difference(spectrum: Spectrum, *, ax: Axes | None = None) -> 
     return ax
 
 
+@styled
 def plot_setpoint_series(
     spectra: Sequence[Spectrum], *, confidence: float = 0.95, axes: Sequence[Axes] | None = None
 ) -> list[Axes]:

@@ -23,6 +23,7 @@ from sts.figures.style import (
     scale_for,
     thin_out,
 )
+from sts.figures.styled import styled
 from sts.sweeps import KIND_WORDS, SweepSet
 
 BIAS_LABEL = "Bias, sample relative to tip (V)"
@@ -41,6 +42,7 @@ def height_axis(height: np.ndarray) -> tuple[np.ndarray, str]:
     return (height - height[0]) * 1e9, HEIGHT_LABEL if height[0] == 0 else FROM_NEAR_END
 
 
+@styled
 def plot_sweeps(sweeps: SweepSet, *, used: np.ndarray | None = None, ax: Axes | None = None) -> Axes:
     """Every sweep of a set: those kept, and those left out.
 
@@ -88,6 +90,7 @@ def plot_sweeps(sweeps: SweepSet, *, used: np.ndarray | None = None, ax: Axes | 
     return ax
 
 
+@styled
 def plot_sweep_trend(
     table: pd.DataFrame, *, value: str = "barrier_eV", label: str = "Apparent barrier height (eV)", by: str = "tip",
     order: str = "in order of measurement", ax: Axes | None = None,
@@ -133,6 +136,7 @@ def plot_sweep_trend(
     return ax
 
 
+@styled
 def plot_session_timeline(
     table: pd.DataFrame, *, order: str = "in order of measurement", ax: Axes | None = None
 ) -> Axes:

@@ -12,10 +12,12 @@ from matplotlib.axes import Axes
 from sts.figures.barrier import BARRIER_LABEL
 from sts.figures.marks import Look, draw_interval, draw_points
 from sts.figures.style import BLACK, COLOURS, GREY, MARKS, VERMILLION, decimals_for, given_or_new, log_ticks, rows_of
+from sts.figures.styled import styled
 
 ROW_IN = 0.42  # height of a row [inch]
 
 
+@styled
 def plot_barrier_by_tip(
     sweeps: pd.DataFrame, sites: pd.DataFrame, tips: pd.DataFrame, *, confidence: float = 0.95, ax: Axes | None = None
 ) -> Axes:
@@ -69,6 +71,7 @@ def plot_barrier_by_tip(
     return ax
 
 
+@styled
 def plot_tip_pairs(pairs: pd.DataFrame, *, confidence: float = 0.95, ax: Axes | None = None) -> Axes:
     """Ratios of the barriers of two tips with simultaneous intervals: an interval that holds 1 shows no difference.
 
