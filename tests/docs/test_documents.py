@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import os
 import re
 import shlex
 import shutil
@@ -82,6 +83,8 @@ def test_every_command_and_python_block_runs(
     assert commands >= 18, "the pages lost their commands, or the test does not see them"
     assert programs >= 6, "the pages lost their Python, or the test does not see it"
 
+    _compare_gallery(bench / "gallery")
+
     # The one report run above also shows whether the reference of the columns is right.
     for name, columns in docs.TABLES.items():
         for folder in ("results", "compared"):
@@ -90,6 +93,32 @@ def test_every_command_and_python_block_runs(
                 header = next(csv.reader(path.read_text(encoding="utf-8").splitlines()))
                 assert header[: len(columns)] == list(columns), f"{name}: describe its columns in scripts/docs.py"
     assert {p.name for p in (bench / "results").glob("*.csv")} <= set(docs.TABLES)
+
+
+def _compare_gallery(made: Path) -> None:
+    """The pictures of the gallery are those that its lines draw. STS_WRITE_BASELINE=1 keeps them anew."""
+    kept = ROOT / "docs" / "pictures" / "gallery"
+    shown = set(
+        re.findall(r"pictures/gallery/([\w-]+\.png)", (ROOT / "docs" / "gallery.md").read_text(encoding="utf-8"))
+    )
+    assert {path.name for path in made.glob("*.png")} == shown == {path.name for path in kept.iterdir()}
+    for name in sorted(shown):
+        if os.environ.get("STS_WRITE_BASELINE"):
+            shutil.copyfile(made / name, kept / name)
+        now, then = (plt.imread(folder / name)[..., :3] for folder in (made, kept))
+        assert now.shape == then.shape, name
+        off = float(np.sqrt(np.mean((_coarse(now) - _coarse(then)) ** 2)))
+        assert off < 0.03, f"{name} is drawn otherwise now: look at it, then keep it anew"
+
+
+def _coarse(picture: np.ndarray) -> np.ndarray:
+    """Means over 8 × 8 pixels: letters are drawn a little differently by other versions."""
+    high, wide = (size // 8 for size in picture.shape[:2])
+    return np.asarray(picture[: 8 * high, : 8 * wide].reshape(high, 8, wide, 8, 3).mean((1, 3)))
+
+
+def test_the_pictures_of_the_gallery_stay_small() -> None:
+    assert sum(path.stat().st_size for path in (ROOT / "docs" / "pictures" / "gallery").iterdir()) < 400_000
 
 
 def test_blocks_that_are_not_run_are_counted() -> None:
