@@ -24,10 +24,18 @@ _FORMATS = ("ISO8601", "%d.%m.%Y %H:%M:%S", "%d.%m.%Y %H:%M", "%Y/%m/%d %H:%M:%S
 
 @dataclass(frozen=True, eq=False)
 class Order:
-    """The order of sweeps, and what it rests on."""
+    """The order of sweeps, and what it rests on.
 
-    names: tuple[str, ...]  # of the sweeps, from the first measured to the last
-    basis: str  # a key of `BASES`
+    Attributes
+    ----------
+    names : tuple[str, ...]
+        Of the sweeps, from the first measured to the last.
+    basis : str
+        A key of `BASES`.
+    """
+
+    names: tuple[str, ...]
+    basis: str
 
     @property
     def words(self) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any, overload
 
 import numpy as np
@@ -74,6 +74,8 @@ class SweepSet:
     lockin_unit : str
         ``"S"`` where the file says it is a conductance; else what it says ("V", "ohm", ...), or "" if unknown.
         Only siemens may be treated as dI/dV in absolute terms.
+    notes : tuple of str
+        What was done when they were read: a sign turned, ends cut, ...
 
     Raises
     ------
@@ -96,7 +98,7 @@ class SweepSet:
     table: _Table = _Table()  # no default: see there
     lockin: np.ndarray | None = None
     lockin_unit: str = ""
-    notes: tuple[str, ...] = field(default=())  # what was done on import: sign turned, ends cut, ...
+    notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if self.kind not in KINDS:

@@ -35,15 +35,39 @@ IDENTITY = ["sweep", "sample", "tip", "site", "direction", "repeat", "unassigned
 
 @dataclass(frozen=True, eq=False)
 class Measured:
-    """Every sweep of a session measured under one plan. `summarise` may be called again and again, with other decisions."""
+    """Every sweep of a session measured under one plan. `summarise` may be called again and again, with other decisions.
 
-    session: str  # name of the session file
+    Attributes
+    ----------
+    session : str
+        Name of the session file.
+    plan : Plan
+        Every setting.
+    sets : tuple[SweepSet, ...]
+        As read, currents and heights times the calibrations in force.
+    settled : tuple[SweepSet, ...]
+        The I(V) sets, in order, without the samples of start transients.
+    fits : tuple[BarrierFit, ...]
+        Of the I(z) sets, in order.
+    flags : pandas.DataFrame
+        Of the sweeps: sweep, flag, detail.
+    unusable : frozenset[str]
+        Sweeps without a slope: nobody can use them.
+    sources : pandas.DataFrame
+        One row per file.
+    calibrations : pandas.DataFrame
+        Those in force and before.
+    order : Order
+        In which the sweeps were measured.
+    """
+
+    session: str
     plan: Plan
-    sets: tuple[SweepSet, ...]  # as read, currents and heights times the calibrations in force
-    settled: tuple[SweepSet, ...]  # the I(V) sets, in order, without the samples of start transients
-    fits: tuple[BarrierFit, ...]  # of the I(z) sets, in order
-    flags: pd.DataFrame  # of the sweeps: sweep, flag, detail
-    unusable: frozenset[str]  # sweeps without a slope: nobody can use them
+    sets: tuple[SweepSet, ...]
+    settled: tuple[SweepSet, ...]
+    fits: tuple[BarrierFit, ...]
+    flags: pd.DataFrame
+    unusable: frozenset[str]
     sources: pd.DataFrame
     calibrations: pd.DataFrame
     order: Order

@@ -22,21 +22,51 @@ from sts.sweeps import SweepSet
 
 @dataclass(frozen=True, eq=False)
 class BarrierAnalysis:
-    """Everything the I(z) sweeps said. Tables have the columns of the CSV of the same name, and more to the right."""
+    """Everything the I(z) sweeps said. Tables have the columns of the CSV of the same name, and more to the right.
 
-    fits: tuple[BarrierFit, ...]  # one for each set of sweeps
-    sweeps: pd.DataFrame  # barrier_sweeps.csv
-    directions: pd.DataFrame  # one row for each retract/approach pair: slopes, drift_pm_per_s, ...
-    sites: pd.DataFrame  # barrier_sites.csv
-    tips: pd.DataFrame  # barrier_tips.csv
-    pairs: pd.DataFrame  # barrier_pairs.csv
-    groups: pd.DataFrame  # groups of tips (made_by, ...): means with tips as replicates; empty unless asked for
-    components: pd.DataFrame  # variance components: level, sd_eV, share, ...
-    budget: pd.DataFrame  # per tip: component, size_eV, kind (random / calibration / model), note
-    advice: tuple[str, ...]  # what would narrow the intervals, with sizes
-    notes: tuple[str, ...]  # what could not be said, and why
-    group_tests: pd.DataFrame = field(default_factory=pd.DataFrame)  # tests between groups of tips
-    unassigned: pd.DataFrame = field(default_factory=pd.DataFrame)  # barrier_unassigned.csv: sweeps without a tip
+    Attributes
+    ----------
+    fits : tuple[BarrierFit, ...]
+        One for each set of sweeps.
+    sweeps : pandas.DataFrame
+        As barrier_sweeps.csv.
+    directions : pandas.DataFrame
+        One row for each retract/approach pair: slopes, drift_pm_per_s and others.
+    sites : pandas.DataFrame
+        As barrier_sites.csv.
+    tips : pandas.DataFrame
+        As barrier_tips.csv.
+    pairs : pandas.DataFrame
+        As barrier_pairs.csv.
+    groups : pandas.DataFrame
+        Groups of tips (made_by, ...): means with tips as replicates; empty unless asked for.
+    components : pandas.DataFrame
+        Variance components: level, sd_eV, share and others.
+    budget : pandas.DataFrame
+        Per tip: component, size_eV, kind (random / calibration / model), note.
+    advice : tuple[str, ...]
+        What would narrow the intervals, with sizes.
+    notes : tuple[str, ...]
+        What could not be said, and why.
+    group_tests : pandas.DataFrame
+        Tests between groups of tips.
+    unassigned : pandas.DataFrame
+        As barrier_unassigned.csv: sweeps without a tip.
+    """
+
+    fits: tuple[BarrierFit, ...]
+    sweeps: pd.DataFrame
+    directions: pd.DataFrame
+    sites: pd.DataFrame
+    tips: pd.DataFrame
+    pairs: pd.DataFrame
+    groups: pd.DataFrame
+    components: pd.DataFrame
+    budget: pd.DataFrame
+    advice: tuple[str, ...]
+    notes: tuple[str, ...]
+    group_tests: pd.DataFrame = field(default_factory=pd.DataFrame)
+    unassigned: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     @cached_property
     def window(self) -> pd.DataFrame:
@@ -48,11 +78,23 @@ class BarrierAnalysis:
 
 @dataclass(frozen=True, eq=False)
 class SpectraAnalysis:
-    """Everything the I(V) sweeps said."""
+    """Everything the I(V) sweeps said.
+
+    Attributes
+    ----------
+    spectra : tuple[Spectrum, ...]
+        The averaged spectra, in order; `spectra["graphite, A"]` finds one.
+    table : pandas.DataFrame
+        As spectra.csv.
+    summary : pandas.DataFrame
+        As spectra_summary.csv.
+    notes : tuple[str, ...]
+        What could not be said, and why.
+    """
 
     spectra: tuple[Spectrum, ...]
-    table: pd.DataFrame  # spectra.csv
-    summary: pd.DataFrame  # spectra_summary.csv
+    table: pd.DataFrame
+    summary: pd.DataFrame
     notes: tuple[str, ...]
 
     def __getitem__(self, name: str | int) -> Spectrum:
@@ -102,21 +144,51 @@ class SpectraAnalysis:
 
 @dataclass(frozen=True, eq=False)
 class Analysis:
-    """All results of one session under one plan."""
+    """All results of one session under one plan.
 
-    session: str  # name of the session file
+    Attributes
+    ----------
+    session : str
+        Name of the session file.
+    plan : Plan
+        Every setting.
+    sets : tuple[SweepSet, ...]
+        As read, currents and heights times the calibrations in force.
+    judged : pandas.DataFrame
+        One row per sweep: sweep, kind, sample, tip, ..., flags, reasons, used, decided_by, in order of measurement.
+    flags : pandas.DataFrame
+        Every flag once: sweep (or, in brackets, the spectrum it is about), flag, detail.
+    sources : pandas.DataFrame
+        One row per file: name, sha256, size, reader, recipe, imported.
+    decisions : pandas.DataFrame
+        One row per decision: time, sweep, action, why.
+    calibrations : pandas.DataFrame
+        Columns: kind, factor, factor_se, measured, known, source, time.
+    barrier : BarrierAnalysis, optional
+        What the I(z) sweeps said; None without such.
+    spectra : SpectraAnalysis, optional
+        What the I(V) sweeps said; None without such.
+    versions : dict[str, str]
+        Of sts, python, numpy, scipy and others.
+    order : Order
+        In which the sweeps were measured.
+    by_hand : ByHand
+        What decisions changed, and which way.
+    """
+
+    session: str
     plan: Plan
-    sets: tuple[SweepSet, ...]  # as read, currents and heights times the calibrations in force
-    judged: pd.DataFrame  # sweep, kind, sample, tip, ..., flags, reasons, used, decided_by, in order of measurement
-    flags: pd.DataFrame  # every flag once: sweep (or, in brackets, the spectrum it is about), flag, detail
-    sources: pd.DataFrame  # name, sha256, size, reader, recipe, imported
-    decisions: pd.DataFrame  # time, sweep, action, why
-    calibrations: pd.DataFrame  # kind, factor, factor_se, measured, known, source, time
+    sets: tuple[SweepSet, ...]
+    judged: pd.DataFrame
+    flags: pd.DataFrame
+    sources: pd.DataFrame
+    decisions: pd.DataFrame
+    calibrations: pd.DataFrame
     barrier: BarrierAnalysis | None
     spectra: SpectraAnalysis | None
-    versions: dict[str, str]  # sts, python, numpy, scipy, ...
-    order: Order = field(default_factory=lambda: Order((), "names"))  # in which the sweeps were measured
-    by_hand: ByHand = field(default_factory=ByHand.none)  # what decisions changed, and which way
+    versions: dict[str, str]
+    order: Order = field(default_factory=lambda: Order((), "names"))
+    by_hand: ByHand = field(default_factory=ByHand.none)
 
     @cached_property
     def verdicts(self) -> pd.DataFrame:

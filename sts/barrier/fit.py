@@ -37,19 +37,45 @@ WITHHELD = {  # what is not said of a sweep with a flag
 
 @dataclass(frozen=True, eq=False)
 class BarrierFit:
-    """Fits of I = A exp(-2κz) + offset to the m sweeps of one set."""
+    """Fits of I = A exp(-2κz) + offset to the m sweeps of one set.
 
-    height: Array  # (n,) [m]
-    current: Array  # (m, n) as measured [A]
-    fitted: Array  # (m, n) the fitted curve [A]; NaN where the fit failed
-    residual: NDArray[np.floating]  # (m, n) (measured - fitted)/standard deviation of the noise model; NaN where masked
-    used_points: Mask  # (m, n) samples that entered the fit
-    why_masked: NDArray[np.uint8]  # (m, n) number in `sts.barrier.masks.REASONS` of what masked a sample
-    fits: Fits  # of the m sweeps, in SI
-    table: pd.DataFrame  # SWEEP_COLUMNS, then columns beyond the contract
-    flags: pd.DataFrame  # rows (sweep, flag, detail)
-    noise: pd.DataFrame  # one row a tip: electronics_pA, shot_bandwidth_Hz, gap_percent
-    known: tuple[KnownOffset, ...] = ()  # what else than these sweeps says where the zero of the current is
+    Attributes
+    ----------
+    height : numpy.ndarray
+        (n,) [m].
+    current : numpy.ndarray
+        (m, n) as measured [A].
+    fitted : numpy.ndarray
+        (m, n) the fitted curve [A]; NaN where the fit failed.
+    residual : numpy.ndarray
+        (m, n) (measured - fitted)/standard deviation of the noise model; NaN where masked.
+    used_points : numpy.ndarray
+        (m, n) samples that entered the fit.
+    why_masked : numpy.ndarray
+        (m, n) number in `sts.barrier.masks.REASONS` of what masked a sample.
+    fits : Fits
+        Of the m sweeps, in SI.
+    table : pandas.DataFrame
+        SWEEP_COLUMNS, then columns beyond the contract.
+    flags : pandas.DataFrame
+        Rows (sweep, flag, detail).
+    noise : pandas.DataFrame
+        One row a tip: electronics_pA, shot_bandwidth_Hz, gap_percent.
+    known : tuple[KnownOffset, ...]
+        What else than these sweeps says where the zero of the current is.
+    """
+
+    height: Array
+    current: Array
+    fitted: Array
+    residual: NDArray[np.floating]
+    used_points: Mask
+    why_masked: NDArray[np.uint8]
+    fits: Fits
+    table: pd.DataFrame
+    flags: pd.DataFrame
+    noise: pd.DataFrame
+    known: tuple[KnownOffset, ...] = ()
 
     @property
     def offset(self) -> Array:

@@ -21,16 +21,36 @@ MOST_NOISE = 0.25  # relative noise of the smoothed current beyond which a local
 
 @dataclass(frozen=True, eq=False)
 class LocalBarrier:
-    """Local barrier of m sweeps at n heights; NaN where samples are masked or the current is lost in noise."""
+    """Local barrier of m sweeps at n heights; NaN where samples are masked or the current is lost in the noise.
+
+    Attributes
+    ----------
+    sweeps : tuple[str, ...]
+        Their names.
+    height : numpy.ndarray
+        (n,) [m].
+    barrier_eV : numpy.ndarray
+        (m, n) [eV].
+    barrier_se_eV : numpy.ndarray
+        (m, n), its standard uncertainty [eV].
+    low_eV : numpy.ndarray
+        (m, n), lower end of the pointwise band [eV].
+    high_eV : numpy.ndarray
+        (m, n), its upper end [eV].
+    one_sided : numpy.ndarray
+        (n,) the outer half windows, where the slope is fitted from one side only.
+    width_m : float
+        Full width at half height of the kernel through which the slope is seen.
+    """
 
     sweeps: tuple[str, ...]
-    height: Array  # (n,) [m]
-    barrier_eV: Array  # (m, n)
+    height: Array
+    barrier_eV: Array
     barrier_se_eV: Array
-    low_eV: Array  # pointwise band
+    low_eV: Array
     high_eV: Array
-    one_sided: NDArray[np.bool_]  # (n,) the outer half windows, where the slope is fitted from one side only
-    width_m: float  # full width at half height of the kernel through which the slope is seen
+    one_sided: NDArray[np.bool_]
+    width_m: float
 
 
 def local_barrier(fit: BarrierFit, *, width_m: float | None = None, confidence: float = 0.95) -> LocalBarrier:

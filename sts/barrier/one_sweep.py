@@ -17,14 +17,32 @@ SLOW = 1.1  # times the uncertainty for independent samples, from which on a lik
 
 @dataclass(frozen=True, eq=False)
 class SingleBarrier:
-    """Fit of one sweep."""
+    """Fit of one sweep.
+
+    Attributes
+    ----------
+    barrier_eV : float
+        Apparent barrier height [eV].
+    barrier_se_eV : float
+        Its standard uncertainty [eV].
+    decay_per_nm : float
+        |d ln I/dz| [1/nm].
+    decay_se_per_nm : float
+        Its standard uncertainty [1/nm].
+    offset_A : float
+        Fitted zero of the current [A].
+    interval_eV : tuple[float, float], optional
+        Profile likelihood at the level asked for [eV]; None unless asked for.
+    fit : lmfit.minimizer.MinimizerResult
+        What lmfit says of it.
+    """
 
     barrier_eV: float
     barrier_se_eV: float
     decay_per_nm: float
     decay_se_per_nm: float
     offset_A: float
-    interval_eV: tuple[float, float] | None  # profile likelihood, at the level asked for
+    interval_eV: tuple[float, float] | None
     fit: lmfit.minimizer.MinimizerResult
 
 

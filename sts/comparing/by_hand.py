@@ -20,12 +20,21 @@ COLUMNS = (
 
 @dataclass(frozen=True, eq=False)
 class ByHand:
-    """Decisions that changed which sweeps are used, and what they changed."""
+    """Decisions that changed which sweeps are used, and what they changed.
 
-    sweeps: (
-        pd.DataFrame
-    )  # sweep, kind, sample, tip, omitted (else kept), side: +1 raises the answer, -1 lowers it, 0 unknown
-    tips: pd.DataFrame  # COLUMNS: one row per kind of sweep and tip that was decided about
+    Attributes
+    ----------
+    sweeps : pandas.DataFrame
+        `sweep`, `kind`, `sample`, `tip`, `omitted` (else kept), `side`: +1 raises the answer, -1 lowers it, 0
+        unknown.
+    tips : pandas.DataFrame
+        COLUMNS: one row per kind of sweep and tip that was decided about.
+    cautions : tuple[str, ...]
+        What a reader should know of them.
+    """
+
+    sweeps: pd.DataFrame
+    tips: pd.DataFrame
     cautions: tuple[str, ...]
 
     @classmethod

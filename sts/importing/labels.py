@@ -16,11 +16,23 @@ from sts.session import Session, annotate
 
 @dataclass(frozen=True, eq=False)
 class Annotated:
-    """What a logbook changed in a session."""
+    """What a logbook changed in a session.
 
-    changes: pd.DataFrame  # one row per cell: sweep, column, before, after, ...
-    conflicts: list[str]  # where session and logbook disagree, and whose word was taken
-    unmatched: list[str]  # patterns that fit no file of the session
+    Attributes
+    ----------
+    changes : pandas.DataFrame
+        One row per cell: sweep, column, before, after and others.
+    conflicts : list[str]
+        Where session and logbook disagree, and whose word was taken.
+    unmatched : list[str]
+        Patterns that fit no file of the session.
+    notes : list[str]
+        What else the user should know.
+    """
+
+    changes: pd.DataFrame
+    conflicts: list[str]
+    unmatched: list[str]
     notes: list[str] = field(default_factory=list)
 
 

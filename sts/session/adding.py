@@ -26,20 +26,48 @@ HASHED_BESIDE = 1 << 20  # [bytes] smaller contents are hashed before a second t
 
 @dataclass(frozen=True)
 class ImportResult:
-    """What an import or a merge did."""
+    """What an import or a merge did.
 
-    added: list[str] = field(default_factory=list)  # names of files
-    repeated: list[str] = field(default_factory=list)  # files that were there already
-    copied: list[str] = field(default_factory=list)  # files of which every sweep is a copy of one that is there
-    left_out: list[tuple[str, str]] = field(default_factory=list)  # (file, why)
+    Attributes
+    ----------
+    added : list[str]
+        Names of the files added.
+    repeated : list[str]
+        Files that were there already.
+    copied : list[str]
+        Files of which every sweep is a copy of one that is there.
+    left_out : list[tuple[str, str]]
+        (file, why).
+    notes : list[str]
+        What the user should know.
+    copies : list[str]
+        Sweeps left out because their numbers are there already.
+    no_sweeps : list[str]
+        Files beside the sweeps: pictures, notes.
+    conflicts : list[str]
+        Two statements about the same thing; which one stands.
+    sweeps : int
+        Sweeps added.
+    unassigned : int
+        Sweeps of the session without a tip.
+    total : int
+        Sweeps of the session.
+    proposed_names : str
+        A pattern that the names of files without a tip might follow.
+    """
+
+    added: list[str] = field(default_factory=list)
+    repeated: list[str] = field(default_factory=list)
+    copied: list[str] = field(default_factory=list)
+    left_out: list[tuple[str, str]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
-    copies: list[str] = field(default_factory=list)  # sweeps left out because their numbers are there already
-    no_sweeps: list[str] = field(default_factory=list)  # files beside the sweeps: pictures, notes
-    conflicts: list[str] = field(default_factory=list)  # two statements about the same thing; which one stands
-    sweeps: int = 0  # sweeps added
-    unassigned: int = 0  # sweeps of the session without a tip
-    total: int = 0  # sweeps of the session
-    proposed_names: str = ""  # a pattern that the names of files without a tip might follow
+    copies: list[str] = field(default_factory=list)
+    no_sweeps: list[str] = field(default_factory=list)
+    conflicts: list[str] = field(default_factory=list)
+    sweeps: int = 0
+    unassigned: int = 0
+    total: int = 0
+    proposed_names: str = ""
 
 
 def add_files(

@@ -43,12 +43,24 @@ class BiasRamp:
 
 @dataclass(frozen=True, eq=False)
 class Simulated:
-    """Sweeps, what is true of them (can be written as JSON), and the curves without any fault."""
+    """Sweeps, what is true of them (can be written as JSON), and the curves without any fault.
+
+    Attributes
+    ----------
+    sweeps : SweepSet
+        What the bench recorded.
+    truth : dict[str, Any]
+        What is true of them; can be written as JSON.
+    clean : numpy.ndarray
+        Ideal current [A] on the axis: (n,) for I(V), one row per repeat (sweeps, n) for I(z).
+    conductance : numpy.ndarray, optional
+        (n,) ideal dI/dV [S], for I(V).
+    """
 
     sweeps: SweepSet
     truth: dict[str, Any]
-    clean: np.ndarray  # ideal current [A] on the axis: (n,) for I(V), one row per repeat (sweeps, n) for I(z)
-    conductance: np.ndarray | None = None  # (n,) ideal dI/dV [S], for I(V)
+    clean: np.ndarray
+    conductance: np.ndarray | None = None
 
 
 def simulate_iz(

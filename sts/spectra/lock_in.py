@@ -22,14 +22,34 @@ FACTORS = {
 
 @dataclass(frozen=True)
 class LockinCalibration:
-    """lock-in = gain × dI/dV + intercept, at equal resolution."""
+    """lock-in = gain × dI/dV + intercept, at equal resolution.
+
+    Attributes
+    ----------
+    gain : float
+        Lock-in signal per dI/dV.
+    gain_se : float
+        Its standard uncertainty.
+    intercept : float
+        Lock-in signal at dI/dV = 0.
+    intercept_se : float
+        Its standard uncertainty.
+    unit : str
+        Of the lock-in channel.
+    agrees : bool, optional
+        None where the channel has no conductance unit to agree with.
+    verdict : str
+        In words.
+    sweeps : int
+        How many it rests on.
+    """
 
     gain: float
     gain_se: float
     intercept: float
     intercept_se: float
-    unit: str  # of the lock-in channel
-    agrees: bool | None  # None where the channel has no conductance unit to agree with
+    unit: str
+    agrees: bool | None
     verdict: str
     sweeps: int
 

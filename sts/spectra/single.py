@@ -24,11 +24,21 @@ KEPT_SMOOTHERS = 8  # the groups one looks at in turn
 
 @dataclass(frozen=True, eq=False)
 class SingleSpectrum:
-    """One sweep on the n points of its group's bias axis; NaN where it has no usable sample of its own."""
+    """One sweep on the n points of its group's bias axis; NaN where it has no usable sample of its own.
 
-    current_A: Array  # (n,) smoothed, offsets removed
-    didv: Array  # (n,) in the unit of the group's
-    normalised: Array  # (n,)
+    Attributes
+    ----------
+    current_A : numpy.ndarray
+        (n,) smoothed, offsets removed.
+    didv : numpy.ndarray
+        (n,) in the unit of the group's.
+    normalised : numpy.ndarray
+        (n,).
+    """
+
+    current_A: Array
+    didv: Array
+    normalised: Array
 
 
 def single_spectrum(sweep: SweepSet, spectrum: Spectrum, plan: SpectraPlan) -> SingleSpectrum:

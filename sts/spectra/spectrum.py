@@ -16,21 +16,55 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, eq=False)
 class Offsets:
-    """Zero of bias and current. `separable` says whether V0 and I0 could be told apart."""
+    """Zero of bias and current. `separable` says whether V0 and I0 could be told apart.
+
+    Attributes
+    ----------
+    zero_crossing_V : float
+        Bias at which the current crosses zero [V].
+    zero_crossing_se_V : float
+        Its standard uncertainty [V].
+    bias_V : float
+        V0, the zero of the bias [V]; NaN unless separable.
+    bias_se_V : float
+        Its standard uncertainty [V].
+    current_A : float
+        I0, the zero of the current [A]; NaN unless separable or a retracted trace was there.
+    current_se_A : float
+        Its standard uncertainty [A].
+    separable : bool
+        Whether V0 and I0 could be told apart.
+    how : str
+        In words: "3 set-points", "one set-point: not separable".
+    """
 
     zero_crossing_V: float
     zero_crossing_se_V: float
-    bias_V: float  # V0; NaN unless separable
+    bias_V: float
     bias_se_V: float
-    current_A: float  # I0; NaN unless separable or a retracted trace was there
+    current_A: float
     current_se_A: float
     separable: bool
-    how: str  # in words: "3 set-points", "one set-point: not separable", ...
+    how: str
 
 
 @dataclass(frozen=True)
 class Resolution:
-    """Widths at half height [V]; `total_V` is that of the convolution, not the quadratic sum. NaN is unknown."""
+    """Widths at half height [V]; `total_V` is that of the convolution, not the quadratic sum. NaN is unknown.
+
+    Attributes
+    ----------
+    thermal_V : float
+        By temperature.
+    modulation_V : float
+        By the modulation of the lock-in.
+    smoothing_V : float
+        By smoothing.
+    lag_V : float
+        By the lag of the amplifier.
+    total_V : float
+        Of all of them convolved.
+    """
 
     thermal_V: float
     modulation_V: float
@@ -41,41 +75,111 @@ class Resolution:
 
 @dataclass(frozen=True, eq=False)
 class Spectrum:
-    """One averaged spectrum. Arrays are (n,) on `bias` unless said; bands are 95 % (the plan's confidence)."""
+    """One averaged spectrum. Arrays are (n,) on `bias` unless said; bands are 95 % (the plan's confidence).
 
-    keys: dict[str, Any]  # the group, e.g. {"sample": "gold", "setpoint_current_A": 1e-9}
-    bias: np.ndarray  # [V]
-    sweeps: tuple[str, ...]  # names of the sweeps used
+    Attributes
+    ----------
+    keys : dict[str, Any]
+        The group, such as ``{"sample": "gold", "setpoint_current_A": 1e-9}``.
+    bias : numpy.ndarray
+        Ascending, offset removed [V].
+    sweeps : tuple[str, ...]
+        Names of the sweeps used.
+    omitted : tuple[str, ...]
+        Names of those left out.
+    current : numpy.ndarray
+        Average, offsets removed [A].
+    current_se : numpy.ndarray
+        Its standard uncertainty [A].
+    didv : numpy.ndarray
+        dI/dV in `didv_unit`.
+    didv_se : numpy.ndarray
+        Its standard uncertainty.
+    didv_low : numpy.ndarray
+        Lower end of its band.
+    didv_high : numpy.ndarray
+        Upper end.
+    normalised : numpy.ndarray
+        (dI/dV)/(I/V), no unit.
+    normalised_se : numpy.ndarray
+        Its standard uncertainty.
+    normalised_low : numpy.ndarray
+        Lower end of its band.
+    normalised_high : numpy.ndarray
+        Upper end.
+    trusted : numpy.ndarray
+        Where (dI/dV)/(I/V) may be read; elsewhere offsets decide it.
+    current_each : numpy.ndarray
+        (m, n): the used sweeps, offsets removed [A].
+    didv_each : numpy.ndarray
+        (m, n): smoothed derivative of each used sweep.
+    offsets : Offsets
+        Zeros of bias and current that were removed.
+    resolution : Resolution
+        Energy resolution and its parts.
+    smoothing : str
+        In words, such as "local polynomial, order 2, window 45 mV".
+    didv_unit : str
+        ``"S"``, or that of the lock-in signal.
+    flags : pandas.DataFrame, optional
+        Rows `sweep`, `flag`, `detail`; `sweep` is empty for the group as a whole.
+    half_difference : numpy.ndarray, optional
+        (up - down)/2 of the averaged directions [A]; None without pairs.
+    half_difference_fit : numpy.ndarray, optional
+        Its model [A].
+    directions : dict[str, float]
+        `displacement_fF`, `lag_ms`, `drift_per_s`, each with `_se`.
+    criterion : pandas.DataFrame, optional
+        `width_V`, `score`, `chosen`: strength of smoothing by leaving a sweep out.
+    gaps : pandas.DataFrame, optional
+        `gap_method`, `gap_meV`, `gap_se_meV`, `lower_edge_V`, `upper_edge_V`, `floor`, `exponent` and others.
+    peaks : pandas.DataFrame, optional
+        `position_V`, `width_V`, `area`, each with `_se`.
+    lockin : Any
+        `LockinCalibration`, where there was a lock-in channel.
+    fits : dict[str, LineFit]
+        Of the models that the plan asks for, by their key.
+    smoothed_as : Asked, optional
+        What the smoother was asked for; None where nothing was smoothed.
+    apart : str
+        What tells it from others of the same group: range or points of its axis.
+    replicates : str
+        Whose scatter makes the bands: "repeat", "site" or "tip".
+    units : int
+        How many of these; one: the band is that of its residuals.
+    """
+
+    keys: dict[str, Any]
+    bias: np.ndarray
+    sweeps: tuple[str, ...]
     omitted: tuple[str, ...]
-    current: np.ndarray  # [A]
+    current: np.ndarray
     current_se: np.ndarray
-    didv: np.ndarray  # in `didv_unit`
+    didv: np.ndarray
     didv_se: np.ndarray
     didv_low: np.ndarray
     didv_high: np.ndarray
-    normalised: np.ndarray  # (dI/dV)/(I/V)
+    normalised: np.ndarray
     normalised_se: np.ndarray
     normalised_low: np.ndarray
     normalised_high: np.ndarray
-    trusted: np.ndarray  # bool
-    current_each: np.ndarray  # (m, n) the used sweeps, offsets removed [A]
-    didv_each: np.ndarray  # (m, n) smoothed derivative of each used sweep
+    trusted: np.ndarray
+    current_each: np.ndarray
+    didv_each: np.ndarray
     offsets: Offsets
     resolution: Resolution
-    smoothing: str  # in words, e.g. "local polynomial, order 2, window 45 mV"
+    smoothing: str
     didv_unit: str = "S"
-    flags: pd.DataFrame | None = None  # rows (sweep, flag, detail); sweep is "" for the group as a whole
-    half_difference: np.ndarray | None = None  # (up - down)/2 of the averaged directions [A]
-    half_difference_fit: np.ndarray | None = None  # its model
-    directions: dict[str, float] = field(default_factory=dict)  # displacement_fF(_se), lag_ms(_se), drift_per_s(_se)
-    criterion: pd.DataFrame | None = None  # width_V, score, chosen: strength of smoothing by leaving a sweep out
-    gaps: pd.DataFrame | None = (
-        None  # gap_method, gap_meV, gap_se_meV, lower_edge_V, upper_edge_V, floor, exponent, ...
-    )
-    peaks: pd.DataFrame | None = None  # position_V(_se), width_V(_se), area(_se)
-    lockin: Any = None  # LockinCalibration where there was a lock-in channel
-    fits: dict[str, LineFit] = field(default_factory=dict)  # of the models that the plan asks for, by their key
-    smoothed_as: Asked | None = None  # what the smoother was asked for; None where nothing was smoothed
+    flags: pd.DataFrame | None = None
+    half_difference: np.ndarray | None = None
+    half_difference_fit: np.ndarray | None = None
+    directions: dict[str, float] = field(default_factory=dict)
+    criterion: pd.DataFrame | None = None
+    gaps: pd.DataFrame | None = None
+    peaks: pd.DataFrame | None = None
+    lockin: Any = None
+    fits: dict[str, LineFit] = field(default_factory=dict)
+    smoothed_as: Asked | None = None
     apart: str = ""  # what tells it from others of the same group: range or points of its axis
     replicates: str = ""  # whose scatter makes the bands: "repeat", "site" or "tip"
     units: int = 0  # how many of these; one: the band is that of its residuals

@@ -111,17 +111,39 @@ class Measured:
 
 @dataclass(frozen=True, eq=False)
 class LineFit:
-    """A model fitted to a spectrum; look at `verdict` before quoting anything."""
+    """A model fitted to a spectrum; look at `verdict` before quoting anything.
 
-    verdict: str  # "good", "poor: ..." or "refused: ..."
-    fitted: Array  # (n,) in the unit of the data; NaN where there was nothing to fit
-    residual: Array  # (n,) data - model, over the standard uncertainty of the data
-    values: Values  # by parameter, SI; empty where refused
-    errors: Values  # standard uncertainties of those that were free
-    correlation: Array  # of the free parameters, (k, k)
+    Attributes
+    ----------
+    verdict : str
+        "good", "poor: ..." or "refused: ...".
+    fitted : numpy.ndarray
+        (n,) in the unit of the data; NaN where there was nothing to fit.
+    residual : numpy.ndarray
+        (n,) data - model, over the standard uncertainty of the data.
+    values : Values
+        By parameter, SI; empty where refused.
+    errors : Values
+        Standard uncertainties of those that were free.
+    correlation : numpy.ndarray
+        Of the free parameters, (k, k).
+    reduced_chi2 : float
+        About 1 where the model holds.
+    run_test_p : float
+        p value of the runs of the residuals' signs; small where they come in waves.
+    misfit : float
+        Largest, relative to the size of the feature.
+    """
+
+    verdict: str
+    fitted: Array
+    residual: Array
+    values: Values
+    errors: Values
+    correlation: Array
     reduced_chi2: float = NAN
     run_test_p: float = NAN
-    misfit: float = NAN  # largest, relative to the size of the feature
+    misfit: float = NAN
 
 
 def refused(why: str, measured: Measured) -> LineFit:

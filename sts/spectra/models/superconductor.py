@@ -26,20 +26,48 @@ WIDEST_BROADENING = 0.7  # of the gap; a poor fit with more than this fits any d
 
 @dataclass(frozen=True, eq=False)
 class SuperconductingGap:
-    """Fit of Δ, Γ (and T); look at `verdict` before quoting anything."""
+    """Fit of Δ, Γ (and T); look at `verdict` before quoting anything.
+
+    Attributes
+    ----------
+    gap_meV : float
+        Δ [meV].
+    gap_se_meV : float
+        Its standard uncertainty [meV].
+    broadening_meV : float
+        Γ [meV].
+    broadening_se_meV : float
+        Its standard uncertainty [meV].
+    temperature_K : float
+        T [K].
+    temperature_se_K : float
+        0 where it was fixed.
+    offset_mV : float
+        Zero of the bias [mV].
+    correlation : float
+        Of gap and broadening (or of broadening and temperature, if free).
+    reduced_chi2 : float
+        About 1 where the model holds.
+    run_test_p : float
+        p value of the runs of the residuals' signs; small where they come in waves.
+    verdict : str
+        "good", "poor: ..." or "refused: ...".
+    fitted : numpy.ndarray
+        (n,) in the unit of the data; NaN where refused.
+    """
 
     gap_meV: float
     gap_se_meV: float
     broadening_meV: float
     broadening_se_meV: float
     temperature_K: float
-    temperature_se_K: float  # 0 where it was fixed
+    temperature_se_K: float
     offset_mV: float
-    correlation: float  # of gap and broadening (or of broadening and temperature, if free)
+    correlation: float
     reduced_chi2: float
     run_test_p: float
-    verdict: str  # "good", "poor: ..." or "refused: ..."
-    fitted: Array  # (n,) in the unit of the data; NaN where refused
+    verdict: str
+    fitted: Array
 
 
 def dynes_density(energy_eV: Any, gap_eV: float, broadening_eV: float) -> Array:
