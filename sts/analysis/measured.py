@@ -39,24 +39,16 @@ class Measured:
 
     Attributes
     ----------
-    session : str
-        Name of the session file.
-    plan : Plan
-        Every setting.
-    sets : tuple[SweepSet, ...]
-        As read, currents and heights times the calibrations in force.
-    settled : tuple[SweepSet, ...]
-        The I(V) sets, in order, without the samples of start transients.
+    session, plan : str, Plan
+        Name of the session file, and every setting.
+    sets, settled : tuple[SweepSet, ...]
+        As read, times the calibrations in force; the I(V) sets, in order, without the samples of start transients.
     fits : tuple[BarrierFit, ...]
         Of the I(z) sets, in order.
-    flags : pandas.DataFrame
-        Of the sweeps: sweep, flag, detail.
-    unusable : frozenset[str]
-        Sweeps without a slope: nobody can use them.
-    sources : pandas.DataFrame
-        One row per file.
-    calibrations : pandas.DataFrame
-        Those in force and before.
+    flags, unusable : pandas.DataFrame, frozenset[str]
+        Of the sweeps: sweep, flag, detail; sweeps without a slope, which nobody can use.
+    sources, calibrations : pandas.DataFrame
+        One row per file; calibrations in force and before.
     order : Order
         In which the sweeps were measured.
     """

@@ -31,135 +31,55 @@ MASK_FLAGS = {"all saturated": "saturated"}  # flags whose samples are masked un
 
 @dataclass(frozen=True)
 class Place:
-    """Where a flag sits in a sweep.
-
-    Attributes
-    ----------
-    flag : str
-        Its name.
-    words : str
-        Plain words with its size.
-    kind : str
-        "point", "span", "level" (a size along the current, as the converter's step) or "whole".
-    first : float
-        Along the axis: height from the near end [m], or bias [V].
-    last : float
-        Where it ends.
-    size : float
-        Along the current [A].
-    """
+    """Where a flag sits in a sweep."""
 
     flag: str
-    words: str
-    kind: str
-    first: float = np.nan
+    words: str  # plain words with its size
+    kind: str  # "point", "span", "level" (a size along the current, as the converter's step) or "whole"
+    first: float = np.nan  # along the axis: height from the near end [m], or bias [V]
     last: float = np.nan
-    size: float = np.nan
+    size: float = np.nan  # along the current [A]
 
 
 @dataclass(frozen=True, eq=False)
 class Curve:
-    """The current of a sweep and nothing else: what is drawn behind another.
-
-    Attributes
-    ----------
-    sweep : str
-        Its name.
-    x : numpy.ndarray
-        (n,) height from its near end [m], or bias [V].
-    current_A : numpy.ndarray
-        (n,); the lock-in channel where no current was recorded.
-    """
+    """The current of a sweep and nothing else: what is drawn behind another."""
 
     sweep: str
-    x: Array
-    current_A: Array
+    x: Array  # (n,) height from its near end [m], or bias [V]
+    current_A: Array  # (n,); the lock-in channel where no current was recorded
 
 
 @dataclass(frozen=True, eq=False)
 class _About:
-    """What is said of any sweep.
-
-    Attributes
-    ----------
-    sweep : str
-        Its name.
-    labels : dict[str, str]
-        Sample, tip, ..., as far as known.
-    used : bool
-        Whether it enters averages and fits.
-    decided_by : str
-        "rule" or "person".
-    decision : str
-        A person's action and reason, else "".
-    places : tuple[Place, ...]
-        Where its flags sit.
-    beside : tuple[str, ...]
-        Other sweeps of its kind and site.
-    """
+    """What is said of any sweep."""
 
     sweep: str
-    labels: dict[str, str]
+    labels: dict[str, str]  # sample, tip, ..., as far as known
     used: bool
-    decided_by: str
-    decision: str
+    decided_by: str  # "rule" or "person"
+    decision: str  # a person's action and reason, else ""
     places: tuple[Place, ...]
-    beside: tuple[str, ...]
+    beside: tuple[str, ...]  # other sweeps of its kind and site
 
 
 @dataclass(frozen=True, eq=False)
 class HeightView(_About):
-    """One I(z) sweep of n samples.
+    """One I(z) sweep of n samples."""
 
-    Attributes
-    ----------
-    height_m : numpy.ndarray
-        (n,) from the sweep's near end.
-    current_A : numpy.ndarray
-        (n,).
-    fitted_A : numpy.ndarray
-        (n,) NaN outside the window, and where the fit failed.
-    masked : dict[str, Mask]
-        Reason ("settling", "saturated", "hump", "lag", ...) to samples (n,).
-    window_m : tuple[float, float]
-        First and last sample of the fit.
-    offset_A : float
-        Fitted zero of the current [A].
-    offset_se_A : float
-        Its standard uncertainty [A].
-    noise_A : float
-        Standard deviation of a sample without current.
-    residual : numpy.ndarray
-        (n,) in standard deviations of the fit's own noise; NaN where masked.
-    local_height_m : numpy.ndarray
-        (n,) where the local barrier is told [m].
-    local_eV : numpy.ndarray
-        (n,) barrier by the local slope [eV]; NaN where it cannot be told.
-    local_se_eV : numpy.ndarray
-        (n,) its standard uncertainty [eV].
-    local_one_sided : numpy.ndarray
-        (n,) where the local slope is fitted from one side only.
-    barrier_eV : float
-        Of the whole sweep [eV].
-    barrier_low_eV : float
-        Lower end of its interval [eV].
-    barrier_high_eV : float
-        Upper end [eV].
-    """
-
-    height_m: Array
-    current_A: Array
-    fitted_A: Array
-    masked: dict[str, Mask]
-    window_m: tuple[float, float]
+    height_m: Array  # (n,) from the sweep's near end
+    current_A: Array  # (n,)
+    fitted_A: Array  # (n,) NaN outside the window, and where the fit failed
+    masked: dict[str, Mask]  # reason ("settling", "saturated", "hump", "lag", ...) to samples (n,)
+    window_m: tuple[float, float]  # first and last sample of the fit
     offset_A: float
     offset_se_A: float
-    noise_A: float
-    residual: Array
-    local_height_m: Array
-    local_eV: Array
+    noise_A: float  # standard deviation of a sample without current
+    residual: Array  # (n,) in standard deviations of the fit's own noise; NaN where masked
+    local_height_m: Array  # (n,)
+    local_eV: Array  # (n,) NaN where it cannot be told
     local_se_eV: Array
-    local_one_sided: Mask
+    local_one_sided: Mask  # (n,) where the local slope is fitted from one side only
     barrier_eV: float
     barrier_low_eV: float
     barrier_high_eV: float
@@ -167,78 +87,30 @@ class HeightView(_About):
 
 @dataclass(frozen=True, eq=False)
 class BiasView(_About):
-    """One I(V) sweep of n points. Derivatives are on `shifted_V`, the bias with the offset removed that was found.
+    """One I(V) sweep of n points. Derivatives are on `shifted_V`, the bias with the offset removed that was found."""
 
-    Attributes
-    ----------
-    bias_V : numpy.ndarray
-        (n,) as recorded.
-    current_A : numpy.ndarray
-        (n,) as recorded; NaN where only a lock-in channel was.
-    masked : dict[str, Mask]
-        "saturated", "settling", "missing" to points (n,).
-    lockin : numpy.ndarray, optional
-        (n,) as recorded, in `lockin_unit`.
-    lockin_unit : str
-        Such as "S" or "V"; "" if unknown.
-    setpoint : tuple[float, float]
-        Bias [V] and current [A]; NaN where unknown.
-    shifted_V : numpy.ndarray
-        (n,) bias, offset removed [V].
-    didv : numpy.ndarray
-        (n,) of this sweep, smoothed as its group is, in `didv_unit`.
-    normalised : numpy.ndarray
-        (n,) of this sweep, no unit.
-    didv_unit : str
-        That of the derivatives.
-    group : str
-        Its label; "" where there is no spectrum.
-    in_group : bool
-        Whether the sweep is one of those averaged.
-    no_group : str
-        Why there is no spectrum, or nothing of this sweep on it; else "".
-    group_didv : numpy.ndarray
-        (n,) average of the group.
-    group_didv_low : numpy.ndarray
-        (n,) lower end of its band.
-    group_didv_high : numpy.ndarray
-        (n,) upper end.
-    group_normalised : numpy.ndarray
-        (n,) average of the group, no unit.
-    group_normalised_low : numpy.ndarray
-        (n,) lower end of its band.
-    group_normalised_high : numpy.ndarray
-        (n,) upper end.
-    trusted : numpy.ndarray
-        (n,) where the normalised conductance may be read.
-    smoothing : str
-        In words.
-    one_sided : numpy.ndarray
-        (n,) the outer half windows of the smoothing, where derivatives are fitted from one side.
-    """
-
-    bias_V: Array
-    current_A: Array
-    masked: dict[str, Mask]
-    lockin: Array | None
+    bias_V: Array  # (n,) as recorded
+    current_A: Array  # (n,) as recorded; NaN where only a lock-in channel was
+    masked: dict[str, Mask]  # "saturated", "settling", "missing" to points (n,)
+    lockin: Array | None  # (n,) as recorded, in `lockin_unit`
     lockin_unit: str
-    setpoint: tuple[float, float]
-    shifted_V: Array
-    didv: Array
-    normalised: Array
+    setpoint: tuple[float, float]  # bias [V] and current [A]; NaN where unknown
+    shifted_V: Array  # (n,)
+    didv: Array  # (n,) of this sweep, smoothed as its group is, in `didv_unit`
+    normalised: Array  # (n,)
     didv_unit: str
-    group: str
-    in_group: bool
-    no_group: str
-    group_didv: Array
+    group: str  # its label; "" where there is no spectrum
+    in_group: bool  # whether the sweep is one of those averaged
+    no_group: str  # why there is no spectrum, or nothing of this sweep on it; else ""
+    group_didv: Array  # (n,)
     group_didv_low: Array
     group_didv_high: Array
     group_normalised: Array
     group_normalised_low: Array
     group_normalised_high: Array
-    trusted: Mask
-    smoothing: str
-    one_sided: Mask
+    trusted: Mask  # (n,) where the normalised conductance may be read
+    smoothing: str  # in words
+    one_sided: Mask  # (n,) the outer half windows of the smoothing, where derivatives are fitted from one side
 
 
 def view_of(measured: Measured, analysis: Analysis, sweep: str) -> HeightView | BiasView:
