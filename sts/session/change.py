@@ -1,7 +1,7 @@
 """Opening a session file, and changing it all-or-nothing: copy, change the copy, fsync, replace, under a lock.
 
-Killed at any moment, the file opens with what it held before or with the whole change. Writing in place left 24 of
-60 files unreadable when killed; a copy that is put in place at the end left none of 360.
+Killed at any moment, the file opens with what it held before or with the whole change (writing in place left 24 of
+60 killed files unreadable; a copy put in place at the end left none of 360).
 """
 
 from __future__ import annotations
@@ -47,8 +47,7 @@ def reading(path: Path) -> Iterator[h5py.File]:
     Raises
     ------
     SessionError
-        If there is none, it is something else, a newer version wrote it, it is open elsewhere, or it is damaged
-        (also where that shows only inside the block).
+        If there is none, it is something else, newer, open elsewhere, or damaged (also seen only inside the block).
     """
     with _opened(path) as file:
         older = layout.format_of(file, path) < layout.FORMAT
@@ -227,7 +226,7 @@ class Change:
         Raises
         ------
         NotWritten
-            If another program keeps the session open, after some tries.
+            If another program keeps the session open.
         """
         if self._file is None or self._stream is None:
             return

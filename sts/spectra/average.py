@@ -115,8 +115,7 @@ def average_spectrum(
         notes["few repeats"] = why
     means = derive(bias, average, smoother, plan, notes, kind)
     means = widened_where_few(means, there, len(units), plan.compare.confidence)
-    trusted = filled.whole & means.firm & trusted_bias(bias, means.below, **_offsets_as_found(offsets))
-    trusted = without_islands(bias, trusted, smoother.width)
+    firm = filled.whole & means.firm & trusted_bias(bias, means.below, **_offsets_as_found(offsets))
     direction_fit = _directions(bias, halves, means.current, means.didv, chosen)
     notes |= _group_notes(units, each_repeat)
     whole = Whole(chosen.axis.size, filled.points)
@@ -126,7 +125,7 @@ def average_spectrum(
         sweeps=tuple(chosen.names),
         omitted=omitted,
         **_arrays(means, whole),
-        trusted=whole.mask(trusted),
+        trusted=whole.mask(without_islands(bias, firm, smoother.width)),
         current_each=whole(current - (average.current - means.current)),
         didv_each=whole(smoother.differentiate(current)),
         offsets=offsets,

@@ -147,6 +147,8 @@ class Spectrum:
         Whose scatter makes the bands: "repeat", "site" or "tip".
     units : int
         How many of these; one: the band is that of its residuals.
+    one_sided : numpy.ndarray, optional
+        (n,) bool, where dI/dV is fitted from one side only; None: nowhere.
     """
 
     keys: dict[str, Any]
@@ -180,10 +182,10 @@ class Spectrum:
     lockin: Any = None
     fits: dict[str, LineFit] = field(default_factory=dict)
     smoothed_as: Asked | None = None
-    apart: str = ""  # what tells it from others of the same group: range or points of its axis
-    replicates: str = ""  # whose scatter makes the bands: "repeat", "site" or "tip"
-    units: int = 0  # how many of these; one: the band is that of its residuals
-    one_sided: np.ndarray | None = None  # bool: where dI/dV is fitted from one side only; None: nowhere
+    apart: str = ""
+    replicates: str = ""
+    units: int = 0
+    one_sided: np.ndarray | None = None
 
     @property
     def current_band(self) -> tuple[np.ndarray, np.ndarray]:
