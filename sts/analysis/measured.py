@@ -226,6 +226,7 @@ def measure(
     plan: Plan | None = None,
     *,
     only: Literal["iv", "iz", ""] = "",
+    sweeps: Sequence[str] | None = None,
     progress: Progress | None = None,
 ) -> Measured:
     """Judge and fit every sweep of a session; no decision matters here.
@@ -237,6 +238,8 @@ def measure(
         Every setting; the defaults if not given.
     only : str
         ``"iv"`` or ``"iz"`` for one kind of sweep.
+    sweeps : sequence of str, optional
+        Only sweeps of these names, as if there were no others.
     progress : callable(done, total), optional
 
     Returns
@@ -265,7 +268,7 @@ def measure(
     opened = opened_session(session)
     settings = plan or Plan()
     calibrations, sources = opened.calibrations(), opened.sources()
-    sets = with_replicates(_with_series(calibrated(opened.sets(only or None), calibrations), sources))
+    sets = with_replicates(_with_series(calibrated(opened.sets(only or None, sweeps=sweeps), calibrations), sources))
     if not sets:
         kinds = {"iv": "I(V) sweeps", "iz": "I(z) sweeps", "": "sweeps"}[only]
         raise ValueError(f"{opened.path}: there are no {kinds} in this session. Import some with 'sts import'.")

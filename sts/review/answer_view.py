@@ -9,6 +9,7 @@ from bokeh.layouts import column
 from bokeh.transform import dodge
 
 from sts.review.desk import Desk
+from sts.review.listed import MEASURING
 from sts.review.look import BLACK, BLUE, GREY, fill, hover, number, plot, safe, source, table, text_box
 
 NS = 1e9
@@ -68,6 +69,13 @@ class AnswerView:
         sweep : str
             That which is open; the spectrum shown is that of its group.
         """
+        if self.desk.measuring:
+            self.by_tip.visible = self.tips.visible = False
+            self.words.text = (
+                f"<p role=status>{MEASURING} The answer follows; decisions taken now are kept and count.</p>"
+            )
+            self.show_group("")
+            return
         answer = self.desk.answer()
         tips = answer.tips
         names = _names(tips)
@@ -100,7 +108,7 @@ class AnswerView:
         ----------
         sweep : str
         """
-        before, now = self.desk.spectrum(sweep) if sweep else (None, None)
+        before, now = self.desk.spectrum(sweep) if sweep and not self.desk.measuring else (None, None)
         self.spectrum.visible = now is not None or before is not None
         for data, spectrum in ((self.before, before), (self.after, now)):
             if spectrum is not None:

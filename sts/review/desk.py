@@ -2,32 +2,25 @@
 
 from __future__ import annotations
 
-import importlib
-import os
 from collections.abc import Callable, Sequence
+from concurrent.futures import Future
 from pathlib import Path
 from threading import RLock
 from typing import Any
 
-import pandas as pd
-
-from sts.analysis import Analysis, Measured
-from sts.barrier.windows import WindowFit
 from sts.plan import Plan
-from sts.review.answer import Answer, spectrum_with, tips_then_and_now
 from sts.review.commands import mark_lines
-from sts.review.previews import preview
-from sts.review.settings import changed_settings, with_settings
+from sts.review.listed import Listed
+from sts.review.settings import with_settings
+from sts.review.shown import Shown
 from sts.review.standing import Standing
-from sts.review.worklist import Filters
-from sts.review.writing import Waiting, Writing
+from sts.review.writing import Waiting, Writing, may_write
 from sts.selection import standing_decisions
 from sts.session import Session, SessionError
 from sts.settings import write_toml
-from sts.spectra.spectrum import Spectrum
 
 
-class Desk:
+class Desk(Shown):
     """A session under review: the list of what to look at, decisions written at once, and the answer before and now.
 
     Parameters
@@ -40,6 +33,8 @@ class Desk:
         Whether it is only looked at; if not given, whether the file or its folder may not be written.
     progress : callable(done, total), optional
         Told how far the measuring is.
+    standing : concurrent.futures.Future, optional
+        Gives the session measured by somebody else, for `go_on`; until then sweeps are listed, looked at and decided about.
 
     Raises
     ------
@@ -56,55 +51,36 @@ class Desk:
         *,
         read_only: bool | None = None,
         progress: Callable[[int, int], None] | None = None,
+        standing: Future[Standing] | None = None,
     ) -> None:
         self.path = Path(path)
         self.session = Session.open(self.path)
-        self.read_only = not _may_write(self.path) if read_only is None else read_only
+        self.read_only = not may_write(self.path) if read_only is None else read_only
         self._rule_plan = plan or Plan()
         self._lock = RLock()
         self._writing = Writing(self.path)
         self._news: list[str] = []
-        self._now = Standing(self.session, self._rule_plan, progress)
-        self.opened = self._now.analysis
+        self.standing = standing
+        self._now: Standing | Listed = (
+            Listed(self.session, self._rule_plan)
+            if standing is not None
+            else Standing(self.session, self._rule_plan, progress)
+        )
 
-    @property
-    def plan(self) -> Plan:
-        """The settings in use."""
-        return self._now.plan
+    def go_on(self) -> None:
+        """Wait until the sweeps are measured, and go on with that; what was decided and looked at meanwhile counts.
 
-    @property
-    def measured(self) -> Measured:
-        """Every sweep measured under the settings in use."""
-        return self._now.measured
-
-    @property
-    def analysis(self) -> Analysis:
-        """The results under the decisions in force."""
-        return self._now.analysis
-
-    @property
-    def rule(self) -> Analysis:
-        """The results if nobody had decided anything."""
-        return self._now.rule
-
-    @property
-    def worklist(self) -> pd.DataFrame:
-        """Every sweep in the order in which it wants to be looked at; see `sts.review.worklist.COLUMNS`."""
-        return self._now.worklist
-
-    def filtered(self, filters: Filters) -> pd.DataFrame:
-        """The rows of the worklist that pass.
-
-        Parameters
-        ----------
-        filters : Filters
+        Raises
+        ------
+        ValueError
+            If they cannot be measured.
         """
-        return self.worklist[filters.rows(self.worklist)]
-
-    @property
-    def looked_at(self) -> tuple[int, int]:
-        """How many sweeps have been looked at, and how many there are."""
-        return int(self.worklist["looked"].sum()), len(self.worklist)
+        if self.standing is not None and self.measuring:
+            made = self.standing.result()
+            with self._lock:
+                self._refresh()
+                made.go_on(self._now.seen)
+                self._now = made
 
     def look(self, sweep: str) -> None:
         """Remember that a sweep was looked at; written with the next decision, by `save_looks` or at closing.
@@ -127,34 +103,6 @@ class Desk:
             written = not self.read_only and self._writing.write_looks()
             self._refresh()
             return written
-
-    def view(self, sweep: str) -> Any:
-        """One sweep as arrays, with its fit, masks and flags.
-
-        Parameters
-        ----------
-        sweep : str
-        """
-        self._now.row(sweep)
-        return importlib.import_module("sts.analysis.sweep_view").view_of(self.measured, self.analysis, sweep)
-
-    def reasons(self, sweep: str) -> list[str]:
-        """Words offered for leaving a sweep out: its flags with their sizes.
-
-        Parameters
-        ----------
-        sweep : str
-
-        Raises
-        ------
-        SessionError
-            If there is no such sweep.
-        """
-        self._now.row(sweep)
-        rows = self.analysis.flags[self.analysis.flags["sweep"] == sweep]
-        return [
-            f"{flag}: {detail}" if detail else flag for flag, detail in zip(rows["flag"], rows["detail"], strict=True)
-        ]
 
     def decide(self, sweeps: Sequence[str], action: str, why: str = "") -> None:
         """Decide about sweeps, as `sts mark` does; when this returns the decision is in the session on disk.
@@ -228,27 +176,6 @@ class Desk:
         self._news += [*self._writing.said, *self._now.refresh(written)]
         self._writing.said = []
 
-    def answer(self) -> Answer:
-        """The tips with their numbers when opened and now, what was decided and which way, and cautions."""
-        spectra = self.analysis.spectra.spectra if self.analysis.spectra is not None else ()
-        return Answer(
-            tips=tips_then_and_now(self.opened, self.analysis),
-            spectra=tuple(s.label for s in spectra),
-            decided=self.analysis.by_hand.tips,
-            sentence=self.analysis.by_hand.sentence,
-            cautions=self.analysis.by_hand.cautions,
-        )
-
-    def spectrum(self, sweep: str) -> tuple[Spectrum | None, Spectrum | None]:
-        """The averaged spectrum of the group of a sweep when the session was opened, and now.
-
-        Parameters
-        ----------
-        sweep : str
-        """
-        self._now.row(sweep)
-        return spectrum_with(self.opened, sweep), spectrum_with(self.analysis, sweep)
-
     def change(self, **settings: Any) -> None:
         """Change settings and make the answer anew; measured again is only what they touch.
 
@@ -263,34 +190,12 @@ class Desk:
             If there is no such key, or the value is not allowed.
         """
         with self._lock:
-            self._now.use(with_settings(self.plan, settings))
-
-    def preview_window(self, sweep: str, from_nm: float | None, to_nm: float | None) -> WindowFit:
-        """The fit of one I(z) sweep over another window, at once; `change` measures all under it.
-
-        Parameters
-        ----------
-        sweep : str
-        from_nm, to_nm : float or None
-            Heights from the near end of the ramp [nm]; None: as far as the rules allow.
-
-        Raises
-        ------
-        SessionError
-            If there is no such I(z) sweep.
-        """
-        self._now.row(sweep)
-        return preview(self.measured, sweep, from_nm, to_nm)
+            self._measured.use(with_settings(self.plan, settings))
 
     def back_to_rule(self) -> None:
         """Take all changes of settings back."""
         with self._lock:
-            self._now.use(self._rule_plan)
-
-    @property
-    def changed(self) -> list[tuple[str, Any, Any]]:
-        """Settings that differ from the defaults: key, default, now."""
-        return changed_settings(self.plan, Plan())
+            self._measured.use(self._rule_plan)
 
     def plan_text(self) -> str:
         """The settings in use as TOML, for `sts report --plan`."""
@@ -340,7 +245,3 @@ class Desk:
             if self.waiting:
                 self.retry()
             self.save_looks()
-
-
-def _may_write(path: Path) -> bool:
-    return os.access(path, os.W_OK) and os.access(path.absolute().parent, os.W_OK)

@@ -8,7 +8,6 @@ from bokeh.layouts import column
 from bokeh.models import CheckboxGroup, InlineStyleSheet
 from bokeh.plotting import figure
 
-from sts.analysis.sweep_view import curves_of
 from sts.review.look import BLUE, GREY, VERMILLION, button, styled, text_box
 
 MOST = 40  # small plots at once
@@ -73,7 +72,7 @@ class ManyView:
         if {name for name, _ in self.cells} != set(names) or not self.cells:
             judged = self.page.desk.worklist.set_index("sweep")["used"]
             self.cells, plots = [], []
-            for curve in curves_of(self.page.desk.measured, names):
+            for curve in self.page.desk.curves(names):
                 plots.append(self._cell(curve, used=bool(judged[curve.sweep]), log=hasattr(view, "height_m")))
             self.box.children = plots
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -12,13 +14,13 @@ from bokeh.document import Document
 from bokeh.layouts import column
 from bokeh.models import CustomJS, TextInput
 
-from sts.analysis.sweep_view import curves_of
 from sts.review.answer_view import AnswerView
 from sts.review.decision_view import DecisionView
 from sts.review.desk import Desk
+from sts.review.heading import heading_of
+from sts.review.listed import MEASURING
 from sts.review.look import safe, text_box
 from sts.review.many_view import ManyView
-from sts.review.marked import words_of
 from sts.review.out_view import OutView
 from sts.review.plots_bias import BiasPlots
 from sts.review.plots_height import HeightPlots
@@ -56,6 +58,8 @@ class Review:
         self.pages: list[Page] = []
         self.made: Path | None = None  # the page of the last report
         self._hand = ThreadPoolExecutor(1, thread_name_prefix="desk")  # one change after the other
+        if desk.standing is not None:
+            desk.standing.add_done_callback(self._measured)
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -75,6 +79,8 @@ class Review:
         """
         page = Page(self, doc)
         self.pages.append(page)
+        if page.listed and not self.desk.measuring:  # measured while it was made
+            page.measured()
         if len(self.pages) > 1:
             for one in self.pages:
                 one.beside(len(self.pages))
@@ -107,6 +113,21 @@ class Review:
         else:
             self._hand.submit(lambda: page.doc.add_next_tick_callback(outcome()))
 
+    def _measured(self, _: Future[Any]) -> None:
+        """The sweeps are measured: go on with that, in all windows."""
+
+        def go_on() -> None:
+            try:
+                self.desk.go_on()
+                said = ""
+            except (ValueError, OSError) as error:
+                said = str(error)
+            for page in list(self.pages):
+                page.soon(partial(page.measured, said))
+
+        with suppress(RuntimeError):  # the review has ended
+            self._hand.submit(go_on)
+
     def close(self) -> None:
         """End; what was looked at is written."""
         self._hand.shutdown()
@@ -124,7 +145,7 @@ class Page:
 
     def __init__(self, review: Review, doc: Document) -> None:
         self.review, self.desk, self.doc = review, review.desk, doc
-        self.sweep = ""
+        self.sweep, self.listed = "", self.desk.measuring
         self._ticks = 0
         self.status, self.head = text_box(name="state"), text_box()
         self.heights, self.biases = HeightPlots(), BiasPlots()
@@ -141,7 +162,8 @@ class Page:
             self.open(self.list.sweeps[0])
         with doc.models.freeze():  # what belongs to the document is looked up once, not with each root
             self._place()
-        self.say("This session is open for looking only; no decision can be kept." if self.desk.read_only else "Ready.")
+        ready = "This session is open for looking only; no decision can be kept." if self.desk.read_only else "Ready."
+        self.say(f"{ready} {MEASURING}" if self.desk.measuring else ready)
 
     def _place(self) -> None:
         wide = {"sizing_mode": "stretch_width"}
@@ -184,10 +206,19 @@ class Page:
         windows : int
         """
         words = f"This review is open in {windows} windows; each shows what is decided in the others."
+        self.soon(lambda: self.say(words))
+
+    def soon(self, call: Callable[[], None]) -> None:
+        """Do something when the document may be changed: at once where it is driven from Python.
+
+        Parameters
+        ----------
+        call : callable()
+        """
         if self.doc.session_context is None:
-            self.say(words)
+            call()
         else:
-            self.doc.add_next_tick_callback(lambda: self.say(words))
+            self.doc.add_next_tick_callback(call)
 
     def key(self, key: str) -> None:
         """Do what a key stands for.
@@ -208,14 +239,14 @@ class Page:
         """
         view = self.desk.view(sweep)
         self.sweep = sweep
-        beside = curves_of(self.desk.measured, view.beside[:BESIDE])
+        beside = self.desk.curves(view.beside[:BESIDE])
         height = hasattr(view, "height_m")
         note = (self.heights if height else self.biases).show(view, beside)
-        self.heights.layout.visible = self.window.layout.visible = height
-        self.biases.layout.visible = not height
+        self.heights.layout.visible, self.biases.layout.visible = height, not height
+        self.window.layout.visible = height and not self.desk.measuring
         if height:
             self.window.show(view)
-        self.head.text = _heading(view, note, self.list.why(sweep))
+        self.head.text = heading_of(view, note, self.list.why(sweep), measuring=self.desk.measuring)
         self.desk.look(sweep)
         self.list.looked(sweep)
         self.decision.show(view, self.desk.reasons(sweep))
@@ -271,10 +302,27 @@ class Page:
     def review_changed(self) -> None:
         """Show what changed, here and in the other windows."""
         for page in list(self.review.pages) or [self]:
-            if page is self or page.doc.session_context is None:
+            if page is self:
                 page.refresh()
             else:
-                page.doc.add_next_tick_callback(page.refresh)
+                page.soon(page.refresh)
+
+    def measured(self, failed: str = "") -> None:
+        """Show the answer, now that all sweeps are measured.
+
+        Parameters
+        ----------
+        failed : str
+            Why they could not be measured, if so.
+        """
+        if failed:
+            self.say(failed, refused=True)
+            return
+        own = self.decision.own.value  # a reason that is being written
+        self.list.offer()
+        self.refresh()
+        self.decision.own.value = own
+        self.say(f"All {len(self.desk.worklist)} sweeps are measured; doubtful ones stand first.")
 
     def refresh(self) -> None:
         """Show everything as it stands now."""
@@ -299,22 +347,3 @@ class Page:
             return self.desk.news()
 
         self.review.work(self, look, told)
-
-
-def _heading(view: Any, note: str, why: str) -> str:
-    """What is said of a sweep above its curves."""
-    told = ("sample", "tip", "site", "direction", "repeat")
-    labels = ", ".join(f"{name} {safe(value)}" for name, value in view.labels.items() if name in told)
-    state = "used" if view.used else "left out"
-    by = f"by a person ({safe(view.decision)})" if view.decided_by == "person" else "by rule"
-    flags = "".join(f"<li>{safe(words_of(place))}</li>" for place in dict.fromkeys(view.places))
-    barrier = ""
-    if hasattr(view, "barrier_eV") and view.barrier_eV == view.barrier_eV:
-        barrier = (
-            f" Apparent barrier {view.barrier_eV:.3f} eV ({view.barrier_low_eV:.3f} to {view.barrier_high_eV:.3f})."
-        )
-    return (
-        f"<h3 class=sweep-name>{safe(view.sweep)}</h3><p>{labels}. <b>{state}</b>, {by}.{barrier}</p>"
-        f"{f'<p>Why it stands here: {safe(why)}.</p>' if why else ''}"
-        f"{f'<ul>{flags}</ul>' if flags else '<p>No flag.</p>'}{f'<p>{safe(note)}</p>' if note else ''}"
-    )

@@ -79,8 +79,8 @@ class SettingsView:
 
     def _show_curve(self) -> None:
         """What leaving one sweep out says of each width, where the width was chosen so."""
-        analysis = self.page.desk.analysis
-        spectra = () if analysis.spectra is None else analysis.spectra.spectra
+        analysis = None if self.page.desk.measuring else self.page.desk.analysis
+        spectra = () if analysis is None or analysis.spectra is None else analysis.spectra.spectra
         curves = [s.criterion for s in spectra if s.criterion is not None and len(s.criterion)]
         self.width.visible = self.average.visible = self.groups.visible = bool(spectra)
         self.behind.visible = bool(curves)

@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
+from typing import Any
 
-import pandas as pd
-
-from sts.analysis import Analysis, Measured, measure
+from sts.analysis import Analysis, Curve, Measured, curves_of, measure, view_of
 from sts.analysis.measured_again import measure_again
 from sts.plan import Plan
-from sts.review.state import State, changes_between
+from sts.review.listed import Listing
+from sts.review.state import changes_between
 from sts.review.worklist import order_of_work, worklist_of
 from sts.review.writing import Waiting
-from sts.session import Session, SessionError
+from sts.session import Session
 
 
-class Standing:
+class Standing(Listing):
     """A session measured, summarised and listed.
 
     Parameters
@@ -34,15 +34,14 @@ class Standing:
 
     measured: Measured
     analysis: Analysis
+    opened: Analysis  # as it was first
     rule: Analysis  # what is used when nobody has decided anything
-    worklist: pd.DataFrame
 
     def __init__(self, session: Session, plan: Plan, progress: Callable[[int, int], None] | None = None) -> None:
-        self.session, self.plan = session, plan
-        self.state = State.of(session)
-        self.seen = set(self.state.looked)
+        super().__init__(session, plan)
         self.measured = measure(session, plan, progress=progress)
         self._all_anew()
+        self.opened = self.analysis
 
     def refresh(self, written: Sequence[Waiting] = ()) -> list[str]:
         """Take over what is in the file now; return what others changed, in words.
@@ -78,22 +77,20 @@ class Standing:
             self.measured, self.plan = measure_again(self.measured, plan), plan
             self._all_anew()
 
-    def look(self, sweep: str) -> bool:
-        """Note that a sweep was looked at; whether it is the first time.
+    def go_on(self, seen: Collection[str]) -> None:
+        """Take over what happened while the sweeps were being measured.
 
         Parameters
         ----------
-        sweep : str
+        seen : collection of str
+            Sweeps that were looked at.
         """
-        row = self.row(sweep)
-        if sweep in self.seen:
-            return False
-        self.seen.add(sweep)
-        self.worklist.iat[row, list(self.worklist.columns).index("looked")] = True
-        return True
+        self.seen |= set(seen)
+        self.refresh()
+        self._list()
 
-    def row(self, sweep: str) -> int:
-        """Where a sweep stands in the list.
+    def view(self, sweep: str) -> Any:
+        """One sweep as arrays, with its fit, masks and flags.
 
         Parameters
         ----------
@@ -104,16 +101,24 @@ class Standing:
         SessionError
             If there is no such sweep.
         """
-        if sweep not in self._rows:
-            raise SessionError(f"there is no sweep '{sweep}' in {self.session.path.name}; the list shows their names.")
-        return self._rows[sweep]
+        self.row(sweep)
+        return view_of(self.measured, self.analysis, sweep)
+
+    def curves(self, sweeps: Sequence[str]) -> tuple[Curve, ...]:
+        """The currents of some sweeps.
+
+        Parameters
+        ----------
+        sweeps : sequence of str
+        """
+        return curves_of(self.measured, sweeps)
 
     def _all_anew(self) -> None:
         log = self.state.decisions
         self.rule = self.measured.summarise(log.iloc[:0])
         self.analysis = self.measured.summarise(log) if len(log) else self.rule
         self._order = order_of_work(self.measured, self.rule)
-        self._rows = {name: row for row, name in enumerate(self._order["sweep"])}
+        self._number(self._order["sweep"])
         self._list()
 
     def _list(self) -> None:

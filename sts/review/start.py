@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import Future
 from importlib.util import find_spec
 from pathlib import Path
-from threading import Thread
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING
 
 from sts.plan import Plan
+from sts.review.apart import Apart, beside
 from sts.session import Session
 
 if TYPE_CHECKING:
     from sts.review.desk import Desk
-
-T = TypeVar("T")
 
 MISSING = (
     "The review page needs Bokeh, which is not installed here. Install it beside sts: "
@@ -53,7 +50,8 @@ def review_session(
     if find_spec("bokeh") is None:
         raise ValueError(MISSING)
     Session.open(session)  # what is no session is said before anything is served
-    laid = beside(lambda: _laid(session, plan))  # Bokeh is imported and the browser opened meanwhile
+    apart = Apart(session, plan or Plan())
+    laid = beside(lambda: _laid(session, plan, apart))  # Bokeh is imported and the browser opened meanwhile
     from sts.review.page import Review
     from sts.review.server import serve
 
@@ -69,34 +67,12 @@ def review_session(
             browser=browser, say=say, first=laid, ready=ready,
         )  # fmt: skip
     finally:
+        apart.end()
         for review in reviews:
             review.close()
 
 
-def _laid(session: str | Path, plan: Plan | None) -> Desk:
+def _laid(session: str | Path, plan: Plan | None, apart: Apart) -> Desk:
     from sts.review.desk import Desk
 
-    return Desk(session, plan)
-
-
-def beside(call: Callable[[], T]) -> Future[T]:
-    """Do something in a thread that does not keep the program from ending.
-
-    Parameters
-    ----------
-    call : callable()
-
-    Returns
-    -------
-    concurrent.futures.Future
-    """
-    found: Future[T] = Future()
-
-    def work() -> None:
-        try:
-            found.set_result(call())
-        except BaseException as error:  # whoever asks for the result is told
-            found.set_exception(error)
-
-    Thread(target=work, daemon=True).start()
-    return found
+    return Desk(session, plan, standing=apart.standing)

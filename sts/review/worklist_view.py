@@ -23,6 +23,7 @@ from sts.review.look import safe, styled, text_box
 from sts.review.worklist import Filters
 
 ALL = "all"
+KINDS = {"iv": "I(V)", "iz": "I(z)"}
 _SHOWN = {"": "all", "unseen": "to look at", "used": "used", "out": "left out", "person": "decided by a person"}
 # Rows that are in view keep what they showed, unless the table is told to draw them again.
 AGAIN_JS = """
@@ -51,8 +52,8 @@ class WorklistView:
         self.shown = Select(
             title="Show", value="", options=list(_SHOWN.items()), stylesheets=[styled()], sizing_mode="stretch_width"
         )
-        known = desk.worklist
-        self.choices = {name: _select(name, _values(known, name)) for name in ("kind", "tip", "site", "flag")}
+        self.choices = {name: _select(name) for name in ("kind", "tip", "site", "flag")}
+        self.offer()
         heads = [
             ("state", "", 46),
             ("sweep", "sweep", 150),
@@ -93,6 +94,14 @@ class WorklistView:
             used=True if shown == "used" else False if shown == "out" else None,
             decided_by="person" if shown == "person" else "",
         )
+
+    def offer(self) -> None:
+        """Offer what the sweeps have to be filtered by."""
+        for name, choice in self.choices.items():
+            choice.options = [
+                (ALL, ALL),
+                *((value, KINDS.get(value, value)) for value in _values(self.desk.worklist, name)),
+            ]
 
     def refresh(self, current: str = "") -> None:
         """Show the rows as they stand now, that of `current` marked.
@@ -185,9 +194,5 @@ def _values(known: pd.DataFrame, name: str) -> list[str]:
     return [value for value in known[name].unique() if value]
 
 
-def _select(name: str, values: list[str]) -> Select:
-    words = {"iv": "I(V)", "iz": "I(z)"} if name == "kind" else {}
-    options = [(ALL, ALL), *((value, words.get(value, value)) for value in values)]
-    return Select(
-        title=name.capitalize(), value=ALL, options=options, sizing_mode="stretch_width", stylesheets=[styled()]
-    )
+def _select(name: str) -> Select:
+    return Select(title=name.capitalize(), value=ALL, sizing_mode="stretch_width", stylesheets=[styled()])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -93,3 +94,13 @@ class Writing:
             return False
         self.looks.clear()
         return True
+
+
+def may_write(session: Path) -> bool:
+    """Whether a session and its folder may be written.
+
+    Parameters
+    ----------
+    session : path
+    """
+    return os.access(session, os.W_OK) and os.access(session.absolute().parent, os.W_OK)

@@ -6,6 +6,7 @@ import pytest
 
 pytest.importorskip("bokeh", reason="needs bokeh (the extra 'review')")
 
+from concurrent.futures import Future
 from pathlib import Path
 
 from bokeh.document import Document
@@ -15,6 +16,7 @@ import sts
 from sts.plan import Plan
 from sts.review import Desk
 from sts.review.page import Review
+from sts.review.standing import Standing
 from sts.session import Session
 
 
@@ -148,3 +150,43 @@ def test_every_sweep_of_both_kinds_is_drawn(shown_desk: Desk) -> None:
         shown = page.heights if page.heights.layout.visible else page.biases
         assert len(shown.samples.data["x"]) > 10
         assert page.heights.layout.visible != page.biases.layout.visible
+
+
+def test_the_page_is_used_before_all_are_measured_and_shows_the_answer_then(demo: Path, shown_desk: Desk) -> None:
+    made: Future[Standing] = Future()
+    review = Review(Desk(demo, standing=made))
+    review.build(Document())
+    page = review.pages[0]
+    assert "Ready. measuring all sweeps" in page.status.text
+    assert "measuring all sweeps" in page.answer.words.text
+    assert page.list.choices["flag"].options == [("all", "all")]
+    page.open(first(page, "iz"))
+    assert len(page.heights.fit.data["x"]) > 10
+    assert "eV" not in page.head.text
+    sweep = page.sweep
+    page.decision.own.value = "tip touched"
+    press(page, "x")
+    assert decisions(demo) == [(sweep, "omit", "tip touched")]
+    page.decision.own.value = "half a reas"
+    standing = Standing(Session.open(demo), Plan())
+    made.set_result(standing)
+    review.close()  # waits
+    assert page.sweep == sweep
+    assert "left out" in page.head.text
+    assert "1 decided by a person" in page.answer.words.text
+    assert page.list.sweeps[:5] == shown_desk.worklist["sweep"].tolist()[:5]
+    assert len(page.list.choices["flag"].options) > 1
+    assert page.decision.own.value == "half a reas"
+    assert "doubtful ones stand first" in page.status.text
+
+
+def test_what_cannot_be_measured_is_told_and_decisions_are_still_kept(small: Path) -> None:
+    made: Future[Standing] = Future()
+    review = Review(Desk(small, standing=made))
+    review.build(Document())
+    made.set_exception(ValueError("no room on the disk"))
+    review._hand.submit(lambda: None).result()
+    page = review.pages[0]
+    assert "no room on the disk" in page.status.text
+    press(page, "k")
+    assert len(decisions(small)) == 1
