@@ -243,6 +243,11 @@ TABLES: dict[str, dict[str, str]] = {
         "normalised_low": "lower end of the band",
         "normalised_high": "upper end",
         "trusted": "false where offsets decide the ratio; see [why it is 1 at zero](../why-one-at-zero.md)",
+        "broadened": "dI/dV over I/V broadened by a kernel, which runs through a gap; kernel in `spectra_summary.csv`",
+        "broadened_se": "its standard uncertainty",
+        "broadened_low": "lower end of the band",
+        "broadened_high": "upper end",
+        "broadened_trusted": "false where the offsets found would move the broadened I/V by half or more, or noise decides it",
     },
     "spectra_summary.csv": {
         **_GROUP,
@@ -269,6 +274,9 @@ TABLES: dict[str, dict[str, str]] = {
         "lag_meV": "width the lag adds",
         "reasons": "the flags in words, with sizes",
         "didv_unit": "`S`, or `arb.` where the height axis is arbitrary",
+        "broadened_by": "kernel of the broadened I/V: exponential or Gaussian",
+        "broadening_meV": "its decay (exponential) or full width at half height (Gaussian)",
+        "broadening_from": "what chose that width",
     },
     "spectra_setpoints.csv": {
         "sample": _WHO["sample"],

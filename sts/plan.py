@@ -83,6 +83,11 @@ class SpectraPlan(Section):
         description="width of the broadening: decay of the exponential, full width at half height of the Gaussian",
     )
     floor_S: float | None = Field(None, gt=0, description="c of the form with a floor")
+    beside: Literal["exponential", "gaussian", "none"] = Field(
+        "exponential",
+        description="kernel of the broadened I/V whose quotient stands beside the plain one; its width is broadening_V, or "
+        "if not set half of the stretch where the plain one is not trusted (of a Gaussian, all of it)",
+    )
     gap_slope_A_per_V: float | None = Field(
         None, gt=0, description="by how many ångström the gap was wider per volt of |V|, for sweeps at a varying gap"
     )

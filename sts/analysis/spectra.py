@@ -17,6 +17,7 @@ from sts.curves import group_sweeps
 from sts.flags import flag_rows, join_flags, no_flags
 from sts.plan import Plan
 from sts.spectra import average_spectrum, find_offsets
+from sts.spectra.broadened import widened_by_factor
 from sts.spectra.features import with_features
 from sts.spectra.spectrum import Offsets, Spectrum, axis_differences, group_label
 from sts.spectra.varying_gap import to_constant_separation
@@ -271,6 +272,14 @@ def _spectrum(
         normalised_se=ratio_se,
         normalised_low=ratio_low,
         normalised_high=ratio_high,
+        broadened=widened_by_factor(
+            spectrum.broadened,
+            spectrum.bias,
+            spectrum.current,
+            spectrum.didv,
+            relative,
+            reach=float(stats.norm.ppf(0.5 + level / 2)),
+        ),
         flags=more,
     )
     return with_features(spectrum, group, plan)

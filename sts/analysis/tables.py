@@ -19,6 +19,7 @@ SPECTRA_COLUMNS = (
     "bias_V", "current_A", "current_se_A", "didv_S", "didv_se_S", "didv_low_S", "didv_high_S", "normalised",
     "normalised_se", "normalised_low", "normalised_high", "trusted",
 )  # fmt: skip
+BROADENED_COLUMNS = ("broadened", "broadened_se", "broadened_low", "broadened_high", "broadened_trusted")
 SUMMARY_COLUMNS = (
     "sweeps_used", "sweeps_omitted", "temperature_K", "average", "smoothing", "thermal_meV", "modulation_meV",
     "smoothing_meV", "resolution_meV", "current_offset_pA", "bias_offset_mV", "displacement_fF", "gap_meV", "gap_se_meV",
@@ -35,7 +36,10 @@ def spectra_tables(spectra: Sequence[Spectrum], plan: Plan) -> tuple[pd.DataFram
     plan : Plan
     """
     if not spectra:
-        table, summary = (pd.DataFrame(columns=[*plan.spectra.by, *c]) for c in (SPECTRA_COLUMNS, SUMMARY_COLUMNS))
+        table, summary = (
+            pd.DataFrame(columns=[*plan.spectra.by, *c])
+            for c in ((*SPECTRA_COLUMNS, *BROADENED_COLUMNS), SUMMARY_COLUMNS)
+        )
         return table, summary
     return pd.concat([_long(s) for s in spectra], ignore_index=True), pd.DataFrame([_summary(s, plan) for s in spectra])
 
@@ -46,13 +50,21 @@ def _long(spectrum: Spectrum) -> pd.DataFrame:
     s = spectrum
     values = (s.bias, s.current, s.current_se, s.didv, s.didv_se, s.didv_low, s.didv_high, s.normalised, s.normalised_se,
               s.normalised_low, s.normalised_high, s.trusted)  # fmt: skip
-    columns = dict(zip(SPECTRA_COLUMNS, values, strict=True))
+    columns = dict(zip(SPECTRA_COLUMNS, values, strict=True)) | _broadened(s)
     if spectrum.didv_unit != "S":  # no invented siemens: the columns of the contract stay empty
         unknown = np.full(n, np.nan)
         for name in ("didv", "didv_se", "didv_low", "didv_high"):
             columns[f"{name}_S"] = unknown
             columns[f"{name}_lockin"] = getattr(spectrum, name)
     return pd.DataFrame({**{k: [v] * n for k, v in spectrum.keys.items()}, **columns})
+
+
+def _broadened(spectrum: Spectrum) -> dict[str, Any]:
+    """The columns of the form with broadened I/V; empty where there is none."""
+    one, n = spectrum.broadened, spectrum.bias.size
+    if one is None:
+        return dict.fromkeys(BROADENED_COLUMNS[:-1], np.full(n, np.nan)) | {BROADENED_COLUMNS[-1]: np.zeros(n, bool)}
+    return dict(zip(BROADENED_COLUMNS, (one.value, one.se, one.low, one.high, one.trusted), strict=True))
 
 
 def _summary(spectrum: Spectrum, plan: Plan) -> dict[str, Any]:
@@ -90,6 +102,9 @@ def _summary(spectrum: Spectrum, plan: Plan) -> dict[str, Any]:
     if not np.isfinite(spectrum.current).any() and np.isfinite(spectrum.didv).sum() >= 8:
         # Without a current only the mirror symmetry of an even spectrum tells the zero of the bias.
         row["symmetry_offset_mV"] = 1e3 * bias_offset_from_symmetry(spectrum.bias, spectrum.didv)
+    if spectrum.broadened is not None:
+        row |= {"broadened_by": spectrum.broadened.kind, "broadening_meV": spectrum.broadened.width_V * 1e3}
+        row["broadening_from"] = spectrum.broadened.why
     if spectrum.lockin is not None:
         row |= {"lockin_gain": spectrum.lockin.gain, "lockin_gain_se": spectrum.lockin.gain_se}
         row["lockin"] = spectrum.lockin.verdict

@@ -13,6 +13,7 @@ from sts.figures.marks import ENDS, Look, draw_band, draw_derivative, draw_inter
 from sts.figures.style import (
     BLACK,
     COLOURS,
+    GREEN,
     GREY,
     MARKS,
     STYLES,
@@ -71,39 +72,72 @@ def plot_spectrum(spectrum: Spectrum, *, confidence: float = 0.95, ax: Axes | No
 
 @styled
 def plot_normalised(spectrum: Spectrum, *, confidence: float = 0.95, ax: Axes | None = None) -> Axes:
-    """(dI/dV)/(I/V) of one group with its band; the part near zero bias that is not to be read is shaded.
+    """(dI/dV)/(I/V) of one group with its band where it is to be read, and the form with broadened I/V through the gap.
 
     Parameters
     ----------
     spectrum : Spectrum
     confidence : float
-        Level of the band, for the legend.
+        Level of the bands, for the legend.
     ax : matplotlib.axes.Axes, optional
         Where to draw; a new figure if not given.
     """
     ax = given_or_new(ax)
     x, trusted = spectrum.bias, spectrum.trusted & np.isfinite(spectrum.normalised)
-    band = f"{confidence * 100:g} % band"
-    low, high = spectrum.normalised_low, spectrum.normalised_high
-    inside = trusted & ~spectrum.ends
-    draw_band(ax, x, np.where(inside, low, np.nan), np.where(inside, high, np.nan), series=band, label=band)
-    draw_derivative(ax, x, np.where(trusted, spectrum.normalised, np.nan), spectrum.ends, series="normalised, trusted",
-                    label=f"(dI/dV)/(I/V): n = {len(spectrum.sweeps)}", end_label=ENDS)  # fmt: skip
-    draw_line(ax, x[[0, -1]], [1.0, 1.0], series="ohmic", label="1: ohmic, and the limit at V = 0",
+    beside = spectrum.broadened
+    shown = [(spectrum.normalised, spectrum.normalised_low, spectrum.normalised_high, trusted)]
+    if beside is not None and (there := beside.trusted & np.isfinite(beside.value)).any():
+        shown.append((beside.value, beside.low, beside.high, there))
+        _draw_form(ax, spectrum, shown[1], series="broadened", label=f"I/V broadened by {beside.width_V * 1e3:.3g} mV",
+                   look=Look(colour=GREEN, style=STYLES[3]))  # fmt: skip
+    _draw_form(ax, spectrum, shown[0], series="normalised, trusted", label=f"plain I/V: n = {len(spectrum.sweeps)} sweeps",
+               end_label=ENDS, band=f"{confidence * 100:g} % band{'s' if len(shown) > 1 else ''}", look=Look())  # fmt: skip
+    draw_line(ax, x[[0, -1]], [1.0, 1.0], series="ohmic", label="1: ohmic, limit at V = 0",
               look=Look(colour=BLACK, style=STYLES[1], width=0.6))  # fmt: skip
-    mute(ax, spans_where(x, ~spectrum.trusted), label="not trusted: offsets decide")
+    words = "plain I/V not trusted" if len(shown) > 1 else "not trusted: offsets decide"
+    mute(ax, spans_where(x, ~spectrum.trusted), label=words)
     _mark_gap(ax, spectrum)
-    if trusted.any():
-        ends = np.concatenate([low[trusted], high[trusted], spectrum.normalised[trusted], [0.0, 1.0]])
-        ends = ends[np.isfinite(ends)]
-        top = min(float(ends.max()), 3 * float(np.nanmax(spectrum.normalised[trusted])))
-        bottom = max(float(ends.min()), -0.5 * top)
-        ax.set_ylim(bottom - 0.05 * (top - bottom), top + 0.1 * (top - bottom))
+    if limits := _limits(shown):
+        ax.set_ylim(*limits)
     _resolution_bar(ax, spectrum)
     ax.set_xlabel(BIAS_LABEL)
     ax.set_ylabel("(dI/dV)/(I/V), no unit")
     legend(ax, below=True, columns=2)
     return ax
+
+
+Form = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]  # value, low, high, and where they are to be read
+
+
+def _draw_form(
+    ax: Axes,
+    spectrum: Spectrum,
+    form: Form,
+    *,
+    series: str,
+    label: str,
+    look: Look,
+    band: str = "",
+    end_label: str = "",
+) -> None:
+    """A line with its band where it is to be read; dotted and without a band where dI/dV is fitted from one side."""
+    value, low, high = (np.where(form[3], values, np.nan) for values in form[:3])
+    low, high = (np.where(spectrum.ends, np.nan, end) for end in (low, high))
+    draw_band(ax, spectrum.bias, low, high, series=f"band of {series}", colour=look.colour, label=band)
+    draw_derivative(ax, spectrum.bias, value, spectrum.ends, series=series, label=label, end_label=end_label, look=look)
+
+
+def _limits(shown: Sequence[Form]) -> tuple[float, float] | None:
+    """Of the axis: all that is to be read with its bands, 0 and 1; bands without bounds do not flatten it."""
+    read = [np.concatenate([part[form[3]] for part in form[:3]]) for form in shown]
+    ends = np.concatenate([*read, [0.0, 1.0]])
+    ends = ends[np.isfinite(ends)]
+    values = np.concatenate([form[0][form[3]] for form in shown])
+    if not np.isfinite(values).any():
+        return None
+    top = min(float(ends.max()), 3 * max(float(np.nanmax(values)), 1.0 / 3))
+    bottom = max(float(ends.min()), -0.5 * top)
+    return bottom - 0.05 * (top - bottom), top + 0.1 * (top - bottom)
 
 
 def modulation_unknown(spectrum: Spectrum) -> bool:

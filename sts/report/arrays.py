@@ -42,6 +42,12 @@ def arrays_file(analysis: Analysis) -> bytes:
                 for name, unit in _SPECTRUM_ARRAYS:
                     if getattr(one, name) is not None:
                         _put(group, name, getattr(one, name), one.didv_unit if unit == "didv" else unit)
+                if one.broadened is not None:
+                    into = group.create_group("broadened")  # (dI/dV) over I/V broadened by a kernel
+                    for name in ("kind", "width_V", "why"):
+                        into.attrs[name] = getattr(one.broadened, name)
+                    for name in ("value", "se", "low", "high", "trusted"):
+                        _put(into, name, getattr(one.broadened, name), "1")
                 for key, model in sorted(one.fits.items()):
                     into = group.create_group(f"fits/{key}")
                     into.attrs["verdict"] = model.verdict

@@ -75,8 +75,8 @@ READING = {
     ),
     "normalised": Reading(
         "spectra",
-        "Conductance divided by I/V: follows the density of states where the shaded part ends.",
-        "1 at zero bias is there by construction and says nothing. Heights depend on the broadening; positions do not.",
+        "Conductance divided by I/V where the shaded part ends; divided by broadened I/V (dash-dotted) through the gap.",
+        "The plain form is 1 at zero bias by construction. Heights of the broadened form depend on its width; zeros do not.",
         "Large shaded part: measure the offsets (three set-points, or a sweep with the tip drawn back).",
     ),
     "model": Reading(

@@ -52,10 +52,13 @@ def works_used(analysis: Analysis) -> list[Work]:
     analysis : Analysis
     """
     spectra = analysis.spectra.spectra if analysis.spectra is not None else ()
+    asked = analysis.plan.spectra.normalise
     used = {
         "always": True,
         "barrier": analysis.barrier is not None,
         "spectra": analysis.spectra is not None,
+        "broadened": any(one.broadened is not None for one in spectra)
+        or (bool(spectra) and asked in ("exponential", "gaussian")),
         "model": False,
     }
     fitted = {model.cites for model in MODELS if any(model.key in s.fits for s in spectra)}

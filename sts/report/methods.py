@@ -169,6 +169,11 @@ def _spectra_items(analysis: Analysis, known: Any) -> list[Item]:
     ratio = forms.get(plan.normalise, f"denominator broadened by a kernel ({plan.normalise})")
     if plan.normalise in ("exponential", "gaussian") and plan.broadening_V is not None:
         ratio += f", width {plan.broadening_V * 1e3:g} meV"
+    beside = [s.broadened for s in spectra.spectra if s.broadened is not None]
+    if beside:
+        widths = numbers_in_words(pd.Series([1e3 * one.width_V for one in beside]), 1.0, "mV")
+        whys = " / ".join(dict.fromkeys(one.why for one in beside))
+        ratio += f"; beside it with I/V broadened by a kernel ({plan.beside}, width {widths}: {whys})"
     if plan.normalise == "root" and plan.floor_S is not None:
         ratio += f", c = {plan.floor_S:g} S"
     return [

@@ -21,9 +21,9 @@ from sts.figures import (
 from sts.figures.style import rows_of
 from sts.report.captions import Picture
 from sts.report.number_words import count, listed, value_with_uncertainty
-from sts.report.spectra_words import TWICE, gap_words, gaps_words, model_words, resolution_words
+from sts.report.spectra_words import TWICE, broadened_words, gap_words, gaps_words, model_words, resolution_words
 from sts.spectra import setpoint_trends
-from sts.spectra.models import MODELS
+from sts.spectra.models import MODELS, Model
 from sts.spectra.spectrum import Spectrum
 
 MOST_SPECTRA = 8  # beyond this they are not drawn, and the page says so
@@ -91,30 +91,22 @@ def _spectrum_pictures(one: Spectrum, number: int, level: float) -> list[Picture
     ]
     if np.isfinite(one.normalised).any():
         trusted = np.abs(one.bias[one.trusted])
-        reach = f"trusted beyond ±{trusted.min() * 1e3:.3g} mV" if trusted.size else "nowhere trusted"
+        reach = (
+            f"plain I/V is trusted beyond ±{trusted.min() * 1e3:.3g} mV"
+            if trusted.size
+            else "plain I/V is nowhere trusted"
+        )
         pictures.append(
             Picture(
                 "normalised",
                 f"normalised_{number}",
                 f"(dI/dV)/(I/V): {label}",
-                f"{label}, {n}: {gap_words(one)}; {reach}.",
+                f"{label}, {n}: {gap_words(one)}; {reach}{broadened_words(one)}.",
                 partial(plot_normalised, one, confidence=level),
                 height_in=3.0,
             )
         )
-    for model in MODELS:
-        if model.key in one.fits:
-            pictures.append(
-                Picture(
-                    "model",
-                    f"{model.key}_{number}",
-                    f"{model.title}: {label}",
-                    f"{label}: {model_words(model, one.fits[model.key])}.",
-                    partial(plot_model_fit, one, model),
-                    rows=(2.5, 1.0),
-                    height_in=3.6,
-                )
-            )
+    pictures += [_model_picture(one, number, model) for model in MODELS if model.key in one.fits]
     if one.half_difference is not None:
         pictures.append(
             Picture(
@@ -136,6 +128,18 @@ def _spectrum_pictures(one: Spectrum, number: int, level: float) -> list[Picture
             )
         )
     return pictures
+
+
+def _model_picture(one: Spectrum, number: int, model: Model) -> Picture:
+    return Picture(
+        "model",
+        f"{model.key}_{number}",
+        f"{model.title}: {one.label}",
+        f"{one.label}: {model_words(model, one.fits[model.key])}.",
+        partial(plot_model_fit, one, model),
+        rows=(2.5, 1.0),
+        height_in=3.6,
+    )
 
 
 def _smoothing_words(criterion: pd.DataFrame) -> str:

@@ -104,6 +104,23 @@ def resolution_words(spectra: Sequence[Spectrum]) -> str:
     return f"resolution {size}"
 
 
+def broadened_words(spectrum: Spectrum) -> str:
+    """What broadened the I/V of the form that runs through the gap, to follow other words; "" where there is none.
+
+    Parameters
+    ----------
+    spectrum : Spectrum
+    """
+    one = spectrum.broadened
+    if one is None:
+        return ""
+    kernel = {
+        "exponential": "an exponential kernel, decay",
+        "gaussian": "a Gaussian kernel, full width at half height",
+    }[one.kind]
+    return f"; I/V is broadened by {kernel} {one.width_V * 1e3:.3g} mV ({one.why})"
+
+
 def widest_chosen(spectrum: Spectrum) -> bool:
     """Whether the smoothing ran into the widest width tried.
 

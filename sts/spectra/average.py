@@ -16,7 +16,8 @@ from sts.curves.smoothing import Smoother, make_smoother
 from sts.flags import join_flags
 from sts.plan import Plan, SpectraPlan
 from sts.selection import select
-from sts.spectra.bands import Means, derive, widened_where_few
+from sts.spectra.bands import Means, derive, few_there, widened_where_few
+from sts.spectra.broadened import broadened_quotient, on_whole_axis
 from sts.spectra.half_difference import DirectionFit, filled_by_direction, fit_half_difference, half_differences
 from sts.spectra.judging import judge_iv, level_trend
 from sts.spectra.lockin_only import average_lockin
@@ -100,36 +101,34 @@ def average_spectrum(
     _say_ripple(chosen, judged, notes)
     filled, there = _usable(chosen, repeats, settling_samples(chosen, judged), notes)
     offsets = find_offsets(chosen) if offsets is None else offsets
-    if plan.spectra.offsets == "remove" and not offsets.separable:
-        notes["offsets not separable"] = offsets.how
-    bias, current = remove_offsets(chosen.axis[filled.points], filled.current, offsets, plan.spectra)
-    if plan.spectra.scale_to_setpoint:
-        current = scaled_to_setpoint(chosen, chosen.axis[filled.points], current)
+    bias, current = _from_zero(chosen, filled, offsets, plan, notes)
     current_even, halves = _balanced(current, chosen, repeats, notes)
     each_repeat = unit_means(current_even, repeats)
     units, kind = units_of(chosen, each_repeat, repeats, plan.spectra, notes)
+    notes |= _group_notes(units, each_repeat)
     average = average_units(units, plan.spectra.average, seed=plan.spectra.seed)
     temperature = common_value(chosen.table["temperature_K"])
-    smoother, criterion, why = _smoother(bias, each_repeat, plan.spectra, temperature)
-    if criterion is None and plan.spectra.smoothing_width_V is None:
-        notes["few repeats"] = why
+    smoother, criterion, why = _smoother(bias, each_repeat, plan.spectra, temperature, notes)
     means = derive(bias, average, smoother, plan, notes, kind)
     means = widened_where_few(means, there, len(units), plan.compare.confidence)
-    firm = filled.whole & means.firm & trusted_bias(bias, means.below, **_offsets_as_found(offsets))
+    trusted = filled.whole & means.firm & trusted_bias(bias, means.below, **_offsets_as_found(offsets))
+    trusted = without_islands(bias, trusted, smoother.width)
     direction_fit = _directions(bias, halves, means.current, means.didv, chosen)
-    notes |= _group_notes(units, each_repeat)
     whole = Whole(chosen.axis.size, filled.points)
+    resolution = resolution_of(temperature, chosen, smoother, direction_fit)
+    wider = few_there(means.quantile, there, len(units), plan.compare.confidence)
+    beside = broadened_quotient(bias, means, trusted, plan.spectra, resolution.total_V, **_offsets_as_found(offsets))
     return Spectrum(
         keys=dict(keys or {}),
         bias=whole.axis(chosen.axis, bias),
         sweeps=tuple(chosen.names),
         omitted=omitted,
         **_arrays(means, whole),
-        trusted=whole.mask(without_islands(bias, firm, smoother.width)),
+        trusted=whole.mask(trusted),
         current_each=whole(current - (average.current - means.current)),
         didv_each=whole(smoother.differentiate(current)),
         offsets=offsets,
-        resolution=resolution_of(temperature, chosen, smoother, direction_fit),
+        resolution=resolution,
         smoothing=f"{smoother.words}; {why}",
         flags=join_flags([judged[judged["sweep"].isin(chosen.names)], note_rows(notes)]),
         **_direction_arrays(direction_fit, whole),
@@ -138,6 +137,7 @@ def average_spectrum(
         replicates=kind,
         one_sided=whole.mask(smoother.one_sided),
         units=len(units),
+        broadened=on_whole_axis(beside, whole, filled.whole, wider, means.quantile),
     )
 
 
@@ -150,6 +150,18 @@ def _check(sweeps: SweepSet, plan: Plan) -> None:
             "The plan says that the gap varied with bias (gap_slope_A_per_V). Use 'analyse', which brings the currents to "
             "constant separation with the decay of the site; or do so with 'to_constant_separation' and clear the key."
         )
+
+
+def _from_zero(
+    chosen: SweepSet, filled: Filled, offsets: Offsets, plan: Plan, notes: dict[str, str]
+) -> tuple[Array, Array]:
+    """Bias and currents without their offsets, the currents scaled to the set-point where the plan says so."""
+    if plan.spectra.offsets == "remove" and not offsets.separable:
+        notes["offsets not separable"] = offsets.how
+    bias, current = remove_offsets(chosen.axis[filled.points], filled.current, offsets, plan.spectra)
+    if plan.spectra.scale_to_setpoint:
+        current = scaled_to_setpoint(chosen, chosen.axis[filled.points], current)
+    return bias, current
 
 
 def _usable(
@@ -297,12 +309,16 @@ def scaled_to_setpoint(used: SweepSet, bias: Array, current: Array) -> Array:
 
 
 def _smoother(
-    bias: Array, each_repeat: Array, plan: SpectraPlan, temperature: float
+    bias: Array, each_repeat: Array, plan: SpectraPlan, temperature: float, notes: dict[str, str]
 ) -> tuple[Smoother, pd.DataFrame | None, str]:
+    """The smoother, the criterion that chose its width if repeats did, and in words what chose it."""
     if plan.smoothing_width_V is not None:
         smoother = make_smoother(bias, width_V=plan.smoothing_width_V, method=plan.smoothing, order=plan.order)
         return smoother, None, "width set in the plan"
-    return choose_smoother(bias, each_repeat, method=plan.smoothing, order=plan.order, temperature_K=temperature)
+    found = choose_smoother(bias, each_repeat, method=plan.smoothing, order=plan.order, temperature_K=temperature)
+    if found[1] is None:
+        notes["few repeats"] = found[2]
+    return found
 
 
 def _directions(bias: Array, halves: Array, current: Array, didv: Array, used: SweepSet) -> DirectionFit | None:

@@ -32,6 +32,31 @@ class Means:
     below: Array  # denominator of the normalised conductance [S]
     firm: NDArray[np.bool_]  # where that is known well enough to divide by
     quantile: float
+    smooth: Array  # current as smoothed for the normalised conductance [A]
+    smooth_rows: Array  # (r, k) deviations that carry its uncertainty
+    didv_rows: Array  # and those of dI/dV
+
+    def quotient(self, bias: Array, **form: Any) -> Quotient:
+        """Normalised conductance with any denominator, on the points kept.
+
+        Parameters
+        ----------
+        bias : numpy.ndarray, shape (k,)
+            Offset removed [V].
+        **form
+            As `normalise` takes it.
+        """
+        return quotient(bias, (self.smooth, self.smooth_rows), (self.didv, self.didv_rows), form)
+
+
+@dataclass(frozen=True, eq=False)
+class Quotient:
+    """dI/dV over a denominator, (k,) each."""
+
+    value: Array
+    se: Array
+    below: Array  # denominator [S]
+    firm: NDArray[np.bool_]  # where that is known well enough to divide by
 
 
 def derive(bias: Array, average: Average, smoother: Smoother, plan: Plan, notes: dict[str, str], unit: str) -> Means:
@@ -74,22 +99,46 @@ def derive(bias: Array, average: Average, smoother: Smoother, plan: Plan, notes:
         "broadening_V": plan.spectra.broadening_V or np.nan,
         "floor_S": plan.spectra.floor_S or np.nan,
     }
-    ratio, below = normalise(bias, smooth, didv, **form)
-    step = 1e-4  # a difference quotient: exact for the linear forms, and close enough to a derivative for the root
-    below_rows = (denominator(bias, smooth + step * smooth_rows, didv + step * didv_rows, **form) - below) / step
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio_se = _root_sum_square((didv_rows - ratio * below_rows) / below)
+    plain = quotient(bias, (smooth, smooth_rows), (didv, didv_rows), form)
     return Means(
         current=current,
         current_se=_root_sum_square(rows),
         didv=didv,
         didv_se=_root_sum_square(didv_rows),
-        normalised=ratio,
-        normalised_se=np.where(np.isfinite(ratio_se), ratio_se, np.nan),
-        below=below,
-        firm=np.abs(below) > _FIRM * _root_sum_square(below_rows),
+        normalised=plain.value,
+        normalised_se=plain.se,
+        below=plain.below,
+        firm=plain.firm,
         quantile=quantile,
+        smooth=smooth,
+        smooth_rows=smooth_rows,
+        didv_rows=didv_rows,
     )
+
+
+def quotient(bias: Array, smooth: tuple[Array, Array], didv: tuple[Array, Array], form: dict[str, Any]) -> Quotient:
+    """Normalised conductance N = g/q and its uncertainty to first order, (δg - N δq)/q for each row of deviations.
+
+    Parameters
+    ----------
+    bias : numpy.ndarray, shape (k,)
+        Offset removed [V].
+    smooth : (ndarray (k,), ndarray (r, k))
+        Smoothed current [A] and rows of deviations.
+    didv : (ndarray (k,), ndarray (r, k))
+        dI/dV [S] and its rows.
+    form : dict
+        Denominator, as `normalise` takes it.
+    """
+    current, current_rows = smooth
+    slope, slope_rows = didv
+    ratio, below = normalise(bias, current, slope, **form)
+    step = 1e-4  # a difference quotient: exact for the linear forms, and close enough to a derivative for the root
+    below_rows = (denominator(bias, current + step * current_rows, slope + step * slope_rows, **form) - below) / step
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio_se = _root_sum_square((slope_rows - ratio * below_rows) / below)
+    firm = np.abs(below) > _FIRM * _root_sum_square(below_rows)
+    return Quotient(ratio, np.where(np.isfinite(ratio_se), ratio_se, np.nan), below, firm)
 
 
 def widened_where_few(means: Means, there: Array, units: int, confidence: float) -> Means:
@@ -107,20 +156,36 @@ def widened_where_few(means: Means, there: Array, units: int, confidence: float)
     confidence : float
         Of the bands.
     """
-    if units < 2 or (there == 1).all():
+    if (there == 1).all():
         return means
-    counted = np.floor(units * there + 1e-9)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        reach = stats.t.ppf(0.5 + confidence / 2, np.where(counted >= 2, counted - 1, np.nan)) / means.quantile
-        # What was filled in lies at the middle of the others, and adds nothing to their scatter.
-        scatter = np.sqrt((units - 1) / (counted - 1) * units / counted)
-        wider = np.where(counted >= 2, scatter * reach, np.nan)
+    wider = few_there(means.quantile, there, units, confidence)
     return replace(
         means,
         current_se=means.current_se * wider,
         didv_se=means.didv_se * wider,
         normalised_se=means.normalised_se * wider,
     )
+
+
+def few_there(quantile: float, there: Array, units: int, confidence: float) -> Array:
+    """By what standard uncertainties grow where only a share of the sweeps has a sample, (k,); see `widened_where_few`.
+
+    Parameters
+    ----------
+    quantile : float
+        Of a band of all units.
+    there : numpy.ndarray, shape (k,)
+    units : int
+    confidence : float
+    """
+    if units < 2 or (there == 1).all():
+        return np.ones(there.shape)
+    counted = np.floor(units * there + 1e-9)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        reach = stats.t.ppf(0.5 + confidence / 2, np.where(counted >= 2, counted - 1, np.nan)) / quantile
+        # What was filled in lies at the middle of the others, and adds nothing to their scatter.
+        scatter = np.sqrt((units - 1) / (counted - 1) * units / counted)
+        return np.where(counted >= 2, scatter * reach, np.nan)
 
 
 def zero_weights(bias: Array, smoother: Smoother, plan: SpectraPlan) -> Array:

@@ -74,6 +74,36 @@ class Resolution:
 
 
 @dataclass(frozen=True, eq=False)
+class Broadened:
+    """dI/dV over I/V that a kernel broadened, which runs through a gap; arrays are (n,) on the spectrum's `bias`.
+
+    Attributes
+    ----------
+    value, se : numpy.ndarray
+        The quotient, no unit, and its standard uncertainty.
+    low, high : numpy.ndarray
+        Band of the plan's confidence.
+    trusted : numpy.ndarray
+        Bool: where it may be read.
+    kind : str
+        Of the kernel: "exponential" or "gaussian".
+    width_V : float
+        Decay of the exponential, full width at half height of the Gaussian [V].
+    why : str
+        What chose the width, in words.
+    """
+
+    value: np.ndarray
+    se: np.ndarray
+    low: np.ndarray
+    high: np.ndarray
+    trusted: np.ndarray
+    kind: str
+    width_V: float
+    why: str
+
+
+@dataclass(frozen=True, eq=False)
 class Spectrum:
     """One averaged spectrum. Arrays are (n,) on `bias` unless said; bands are 95 % (the plan's confidence).
 
@@ -149,6 +179,8 @@ class Spectrum:
         How many of these; one: the band is that of its residuals.
     one_sided : numpy.ndarray, optional
         (n,) bool, where dI/dV is fitted from one side only; None: nowhere.
+    broadened : Broadened, optional
+        The quotient beside the plain one; None where the plan asks for another form, or for none.
     """
 
     keys: dict[str, Any]
@@ -186,6 +218,7 @@ class Spectrum:
     replicates: str = ""
     units: int = 0
     one_sided: np.ndarray | None = None
+    broadened: Broadened | None = None
 
     @property
     def current_band(self) -> tuple[np.ndarray, np.ndarray]:

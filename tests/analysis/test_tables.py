@@ -45,3 +45,16 @@ def test_the_gap_by_extrapolation_is_the_one_of_the_summary() -> None:
     for rows, expected in ((gaps, 1000.0), (gaps.iloc[:2], 900.0), (gaps.iloc[1:2], np.nan)):
         found = spectra_tables([replace(SPECTRA[0], gaps=rows)], Plan())[1]["gap_meV"]
         assert_allclose(found, [expected])
+
+
+def test_both_forms_of_the_normalised_conductance_stand_in_the_table_and_the_kernel_in_the_summary() -> None:
+    one, bare = SPECTRA[0], replace(SPECTRA[0], broadened=None)
+    assert one.broadened is not None
+    table, summary = spectra_tables([one, bare], Plan())
+    n = one.bias.size
+    assert_allclose(table["broadened"][:n], one.broadened.value, rtol=0)
+    assert_allclose(table["normalised"][:n], one.normalised, rtol=0)
+    assert_allclose(table["broadened_high"][:n] - table["broadened_low"][:n], one.broadened.high - one.broadened.low)
+    assert table["broadened"][n:].isna().all()
+    assert_allclose(summary["broadening_meV"], [600.0, np.nan])
+    assert summary["broadened_by"][0] == "exponential"

@@ -22,7 +22,7 @@ from sts.flags import COLUMNS as FLAG_COLUMNS
 from sts.flags import join_flags
 from sts.plan import Plan
 from sts.provenance import Order
-from sts.spectra.spectrum import Offsets, Resolution, Spectrum
+from sts.spectra.spectrum import Broadened, Offsets, Resolution, Spectrum
 from sts.sweeps import SweepSet, sweep_table
 
 CAPP = 0.9524996e-2  # hbar^2/8m [eV nm^2]: CODATA 2022, rounded
@@ -335,6 +335,16 @@ def spectrum(sweeps: SweepSet) -> Spectrum:
         directions={"displacement_fF": 70.0, "displacement_fF_se": 5.0, "lag_ms": 0.1, "drift_per_s": 0.001},
         criterion=pd.DataFrame({"width_V": width, "score": 1 + (np.log(width / 0.02)) ** 2, "chosen": width == 0.02}),
         gaps=gaps,
+        broadened=Broadened(
+            2.5 * didv / didv.max(),
+            0.05 * np.ones(121),
+            2.5 * didv / didv.max() - 0.1,
+            2.5 * didv / didv.max() + 0.1,
+            np.ones(121, bool),
+            "exponential",
+            0.6,
+            "half of the stretch where I/V alone cannot be trusted",
+        ),
         flags=pd.DataFrame([(sweeps.names[7], "jump", "factor 1.6 at 0.4 V")], columns=FLAG_COLUMNS[:3]),
     )
 

@@ -58,3 +58,16 @@ def test_several_curves_end_before_the_outer_half_window() -> None:
         table = figures.data_behind(axes[:1])
     seen = table[np.isfinite(table["y"]) | np.isfinite(table["low"])]
     assert seen["x"].abs().max() <= 0.9 * ended().bias.max()
+
+
+def test_the_form_through_the_gap_has_a_line_style_and_a_name_of_its_own() -> None:
+    with figures.house_style():
+        ax = figures.plot_normalised(SPECTRA[0], ax=figures.new_figure()[0])
+        lines = {line.get_label(): line for line in ax.lines}
+        plain, broadened = lines["plain I/V: n = 7 sweeps"], lines["I/V broadened by 600 mV"]
+        without = figures.plot_normalised(replace(SPECTRA[0], broadened=None), ax=figures.new_figure()[0])
+    assert plain.get_linestyle() != broadened.get_linestyle()
+    x, y = broadened.get_xdata(), broadened.get_ydata()
+    assert np.isfinite(y[np.abs(x) < 0.5]).all()
+    assert np.isnan(plain.get_ydata()[np.abs(x) < 0.5]).all()
+    assert not any("broadened" in str(line.get_label()) for line in without.lines)

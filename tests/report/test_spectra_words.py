@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from sts.analysis import Analysis
-from sts.report.spectra_words import gaps_words, spectra_words
+from sts.report.spectra_words import broadened_words, gaps_words, spectra_words
 from sts.report.summary import Summary
 
 
@@ -46,3 +46,13 @@ def test_twice_the_uncertainty_is_told_only_where_an_uncertainty_is_given(invent
     spectra = invented.spectra.spectra
     assert "Here ± is twice the standard uncertainty." in spectra_words(spectra)[0]
     assert "±" not in spectra_words([replace(s, gaps=None) for s in spectra])[0]
+
+
+def test_the_kernel_of_the_form_through_the_gap_is_told_with_its_width_and_what_chose_it(invented: Analysis) -> None:
+    assert invented.spectra is not None
+    one = invented.spectra.spectra[0]
+    assert one.broadened is not None
+    assert "exponential kernel, decay 600 mV (half of the stretch" in broadened_words(one)
+    gaussian = replace(one, broadened=replace(one.broadened, kind="gaussian"))
+    assert "a Gaussian kernel, full width at half height 600 mV" in broadened_words(gaussian)
+    assert broadened_words(replace(one, broadened=None)) == ""
