@@ -106,7 +106,10 @@ class FeaturesPlan(Section):
     peaks: bool = Field(True, description="make a table of peaks")
     peak_significance: float = Field(6.0, gt=0, description="prominence a peak needs, in standard errors")
     lockin_tolerance: float = Field(0.01, ge=0, description="a lock-in gain off by less than this is called agreement")
-    superconductor: bool = Field(False, description="fit a broadened superconducting gap")
+    superconductor: bool = Field(
+        False, description="fit a broadened superconducting gap, where dI/dV has a dip with shoulders at zero bias"
+    )
+    superconductor_below_K: float = Field(20.0, gt=0, description="temperature above which none is tried")
     fit_temperature: bool = Field(False, description="let that fit find the temperature too")
     resonance: bool = Field(False, description="fit a resonance that interferes with a continuum (Fano)")
     inelastic_step: bool = Field(False, description="fit a pair of thermally broadened inelastic steps")

@@ -19,6 +19,7 @@ from sts.plan import Plan
 from sts.spectra import average_spectrum, find_offsets
 from sts.spectra.broadened import widened_by_factor
 from sts.spectra.features import with_features
+from sts.spectra.models import MODELS
 from sts.spectra.spectrum import Offsets, Spectrum, axis_differences, group_label
 from sts.spectra.varying_gap import to_constant_separation
 from sts.sweeps import SweepSet
@@ -89,6 +90,7 @@ class SpectraOf:
                     f"{group_label(dict(group_keys))}: its sweeps have {len(numbers)} different bias axes; they were averaged "
                     "axis by axis, since nothing is interpolated."
                 )
+        said += model_notes(spectra)
         table, summary = self._again("tables", tuple(spectra), lambda: spectra_tables(spectra, self.plan))
         return SpectraAnalysis(tuple(spectra), table, summary, tuple(said))
 
@@ -228,6 +230,33 @@ class SpectraOf:
                 best = min(others, key=lambda o: o.bias_se_V)
                 found[setting] = replace(best, how=f"{best.how}, on another sample with the same tip")
         return found
+
+
+def model_notes(spectra: Sequence[Spectrum]) -> list[str]:
+    """Which models were not tried on which spectra and why, and which setting would fit what a spectrum looks like.
+
+    Parameters
+    ----------
+    spectra : sequence of Spectrum
+    """
+    said = []
+    for model in MODELS:
+        title = model.title.lower()
+        why: dict[str, list[str]] = {}
+        for one in spectra:
+            if model.key in one.untried:
+                why.setdefault(one.untried[model.key], []).append(one.label)
+        said += [f"{_some(labels)}: no {title} was fitted: {reason}." for reason, labels in why.items()]
+        if alike := [one.label for one in spectra if model.key in one.suggested]:
+            looks = "this looks" if len(alike) == 1 else "these look"
+            said.append(f"{_some(alike)}: {looks} like a {title} to fit: features.{model.key} = true.")
+    return said
+
+
+def _some(labels: Sequence[str]) -> str:
+    """The first three labels and how many more there are."""
+    more = f" and {len(labels) - 3} more" if len(labels) > 3 else ""
+    return "; ".join(labels[:3]) + more
 
 
 def _offsets_of(groups: Sequence[tuple[SweepSet, list[bool]]]) -> Offsets:

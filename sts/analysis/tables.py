@@ -12,6 +12,7 @@ from sts.flags import no_flags
 from sts.plan import Plan
 from sts.quantities import thermal_width
 from sts.spectra import bias_offset_from_symmetry
+from sts.spectra.lock_in import LockinCalibration
 from sts.spectra.models import MODELS
 from sts.spectra.spectrum import Spectrum
 
@@ -106,12 +107,24 @@ def _summary(spectrum: Spectrum, plan: Plan) -> dict[str, Any]:
         row |= {"broadened_by": spectrum.broadened.kind, "broadening_meV": spectrum.broadened.width_V * 1e3}
         row["broadening_from"] = spectrum.broadened.why
     if spectrum.lockin is not None:
-        row |= {"lockin_gain": spectrum.lockin.gain, "lockin_gain_se": spectrum.lockin.gain_se}
-        row["lockin"] = spectrum.lockin.verdict
+        row |= _lockin(spectrum.lockin)
     for model in MODELS:
         if model.key in spectrum.fits:
-            row |= model.row(spectrum.fits[model.key])
+            row |= model.row(spectrum.fits[model.key], plan.compare.confidence)
+        elif model.key in spectrum.untried:
+            row[model.key] = f"not tried: {spectrum.untried[model.key]}"
     return row
+
+
+def _lockin(found: LockinCalibration) -> dict[str, Any]:
+    """What the comparison of the lock-in channel says, by column."""
+    names = ("gain", "gain_se", "gain_low", "gain_high", "intercept", "intercept_se")
+    row = {f"lockin_{name}": getattr(found, name) for name in names}
+    if found.end_to_end is not None:
+        ends = found.end_to_end
+        row |= {"lockin_integral": ends.value, "lockin_integral_se": ends.se, "lockin_integral_low": ends.low}
+        row["lockin_integral_high"] = ends.high
+    return {**row, "lockin_sweeps": found.sweeps, "lockin": found.verdict}
 
 
 def _main_gap(gaps: pd.DataFrame | None) -> dict[Any, Any]:

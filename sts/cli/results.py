@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -35,6 +36,11 @@ _SPECTRA: Columns = {
     "label": ("spectrum", text), "sweeps_used": ("used", number(0)), "sweeps_omitted": ("omitted", number(0)),
     "resolution_meV": ("resolution meV", number(1)), "gap_meV": ("gap meV", number(1)), "gap_se_meV": ("± meV", number(1)),
     "gap_method": ("gap from", text), "flags": ("flags", text),
+}  # fmt: skip
+_LOCKIN: Columns = {
+    "label": ("spectrum", text), "lockin_gain": ("lock-in / dI/dV", number(4)), "lockin_gain_low": ("from", number(4)),
+    "lockin_gain_high": ("to", number(4)), "lockin_integral": ("∫lock-in dV / ΔI", number(4)),
+    "lockin_integral_low": ("from", number(4)), "lockin_integral_high": ("to", number(4)), "lockin": ("verdict", text),
 }  # fmt: skip
 # Tables of barriers: title, columns, those that may go; LEVEL stands for the level of the intervals.
 _BARRIERS: dict[str, tuple[str, Columns, Sequence[str]]] = {
@@ -148,6 +154,9 @@ def print_spectra(spectra: SpectraAnalysis) -> None:
     if len(spectra.summary):
         shown = spectra.summary.assign(label=[spectrum.label for spectrum in spectra.spectra])
         print_frame("Spectra", shown, _SPECTRA, spare=("sweeps_omitted", "gap_method"))
+        if "lockin" in shown:
+            there = {name: form for name, form in _LOCKIN.items() if name in shown}
+            print_frame("Lock-in against the numerical derivative", shown[shown["lockin"].notna()], there)
         for model in MODELS:
             if model.key in shown:
                 _print_model(model, shown)
@@ -155,13 +164,18 @@ def print_spectra(spectra: SpectraAnalysis) -> None:
 
 
 def _print_model(model: Model, shown: pd.DataFrame) -> None:
-    """Parameters of a model with their uncertainties and the verdict, one row per spectrum."""
+    """Parameters of a model with their standard uncertainties and the verdict, one row per spectrum."""
+    from sts.report.number_words import value_with_uncertainty
+
     columns: dict[str, tuple[str, Any]] = {"label": ("spectrum", text)}
+    shown = shown[shown[model.key].notna()]
     for parameter in model.parameters:
         value, error = model.columns(parameter)
-        if value in shown:
-            columns[value] = (f"{parameter.symbol} {parameter.unit}".strip(), number(3))
-            columns[error] = (f"± {parameter.unit}".strip(), number(3))
+        if value in shown and shown[value].notna().any():
+            sized = zip(shown[value], shown[error], strict=True)
+            words = [(value_with_uncertainty(v, u, "") if math.isfinite(v) else "-").strip() for v, u in sized]
+            shown = shown.assign(**{value: words})
+            columns[value] = (f"{parameter.symbol} ± u {parameter.unit}".strip(), text)
     print_frame(model.title, shown, {**columns, model.key: ("fit", text)})
 
 

@@ -2,7 +2,7 @@
 
 from sts.figures.barrier import plot_iz_fits, plot_local_barrier, plot_window_sensitivity
 from sts.figures.marks import data_behind
-from sts.figures.models import plot_model_fit
+from sts.figures.models import plot_lockin, plot_model_fit
 from sts.figures.paper import plot_barriers, plot_spectra, save_figure
 from sts.figures.spectra import (
     plot_direction_difference,
@@ -24,6 +24,7 @@ __all__ = [
     "plot_direction_difference",
     "plot_iz_fits",
     "plot_local_barrier",
+    "plot_lockin",
     "plot_model_fit",
     "plot_normalised",
     "plot_session_timeline",

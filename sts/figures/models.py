@@ -9,7 +9,7 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from sts.figures.marks import ENDS, Look, draw_band, draw_line, draw_points
-from sts.figures.style import BLACK, GREY, STYLES, VERMILLION, given_or_new_rows, legend, scale_for
+from sts.figures.style import BLACK, BLUE, GREY, STYLES, VERMILLION, given_or_new_rows, legend, scale_for
 from sts.figures.styled import styled
 from sts.figures.sweeps import BIAS_LABEL
 
@@ -64,4 +64,41 @@ def plot_model_fit(spectrum: Spectrum, model: Model, *, axes: Sequence[Axes] | N
                   look=Look(colour=GREY, style=STYLES[1], width=0.5))  # fmt: skip
     lower.set_xlabel(BIAS_LABEL)
     lower.set_ylabel("Residual / u")
+    return [upper, lower]
+
+
+@styled
+def plot_lockin(spectrum: Spectrum, *, axes: Sequence[Axes] | None = None) -> list[Axes]:
+    """The lock-in channel beside the numerical dI/dV of the same sweeps, and their difference below.
+
+    Parameters
+    ----------
+    spectrum : Spectrum
+    axes : sequence of two matplotlib.axes.Axes, optional
+        For the curves and for the difference.
+
+    Raises
+    ------
+    ValueError
+        If there was no lock-in channel beside a current.
+    """
+    found = spectrum.lockin
+    if found is None or found.curve is None:
+        raise ValueError(f"{spectrum.label} has no lock-in channel beside its current; there is nothing to compare.")
+    upper, lower = given_or_new_rows(axes, (2.5, 1.0), height_in=3.6)
+    factor, shown = scale_for(spectrum.didv, "S")
+    x, y, u = spectrum.bias, spectrum.didv * factor, spectrum.didv_se * factor
+    same = found.unit == "S"  # else the channel has no scale of its own: drawn over its gain
+    curve = (found.curve if same else (found.curve - found.intercept) / found.gain) * factor
+    draw_band(upper, x, y - 2 * u, y + 2 * u, series="numerical, ±2 u", colour=BLUE, label="± 2 u")
+    draw_line(upper, x, y, series="numerical", label="numerical dI/dV")
+    draw_line(upper, x, curve, series="lock-in", label=f"lock-in, {found.sweeps} sweeps" if same else "lock-in, scaled",
+              look=Look(colour=VERMILLION, style=STYLES[1]))  # fmt: skip
+    upper.set_ylabel(f"dI/dV ({shown})")
+    legend(upper)
+    draw_band(lower, x, -2 * u, 2 * u, series="±2 u", colour=BLUE)
+    draw_line(lower, x, curve - y, series="difference", look=Look(colour=VERMILLION))
+    draw_line(lower, x[[0, -1]], np.zeros(2), series="zero", look=Look(colour=BLACK, width=0.5))
+    lower.set_xlabel(BIAS_LABEL)
+    lower.set_ylabel(f"Difference ({shown})")
     return [upper, lower]

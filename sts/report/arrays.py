@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 import h5py
 import numpy as np
 
 from sts.analysis import Analysis
+from sts.spectra.lock_in import LockinCalibration
 
 RESULTS_FORMAT = 1
 
@@ -48,6 +50,8 @@ def arrays_file(analysis: Analysis) -> bytes:
                         into.attrs[name] = getattr(one.broadened, name)
                     for name in ("value", "se", "low", "high", "trusted"):
                         _put(into, name, getattr(one.broadened, name), "1")
+                if one.lockin is not None:
+                    _put_lockin(group.create_group("lockin"), one.lockin)
                 for key, model in sorted(one.fits.items()):
                     into = group.create_group(f"fits/{key}")
                     into.attrs["verdict"] = model.verdict
@@ -57,6 +61,17 @@ def arrays_file(analysis: Analysis) -> bytes:
                     _put(into, "residual", model.residual, "1")  # over the standard uncertainty
         file.flush()
         return bytes(file.id.get_file_image())
+
+
+def _put_lockin(into: h5py.Group, found: LockinCalibration) -> None:
+    """Gain, intercept and ∫lock-in dV / ΔI with their intervals, the verdict, and the mean channel."""
+    for name in ("gain", "gain_se", "gain_low", "gain_high", "intercept", "intercept_se", "sweeps", "verdict"):
+        into.attrs[name] = getattr(found, name)
+    if found.end_to_end is not None:
+        for name, value in asdict(found.end_to_end).items():
+            into.attrs[f"integral_{name}".removesuffix("_value")] = value
+    if found.curve is not None:
+        _put(into, "curve", found.curve, found.unit)
 
 
 _SPECTRUM_ARRAYS = (

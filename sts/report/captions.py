@@ -85,6 +85,12 @@ READING = {
         "Good: residuals around zero, nearly all within ±2. Bad: waves, or a verdict that is not good.",
         "Bad: another line shape, or a smaller range of bias. Do not quote parameters of a poor fit.",
     ),
+    "lockin": Reading(
+        "spectra",
+        "The lock-in channel and the numerical dI/dV of the same sweeps, smoothed alike; below, their difference.",
+        "Good: one line within the band of the other. Bad: apart by a factor (gain) or a constant (zero of the lock-in).",
+        "Apart: check sensitivity, amplitude (rms or peak), phase and zero of the lock-in, and the gain of the amplifier.",
+    ),
     "directions": Reading(
         "spectra",
         "Half the difference between upward and downward sweeps, with the model that splits it into causes.",

@@ -76,6 +76,17 @@ _SPECTRA_COLUMNS = (
     ("u (fF)", "displacement_se_fF", "displacement_se_fF"),
     ("Flags", "flags", None),
 )
+_LOCKIN_COLUMNS = (
+    ("Spectrum", "label", None),
+    ("Lock-in / numerical dI/dV", "lockin_gain", "lockin_gain_se"),
+    ("from", "lockin_gain_low", "lockin_gain_se"),
+    ("to", "lockin_gain_high", "lockin_gain_se"),
+    ("∫lock-in dV / ΔI", "lockin_integral", "lockin_integral_se"),
+    ("from", "lockin_integral_low", "lockin_integral_se"),
+    ("to", "lockin_integral_high", "lockin_integral_se"),
+    ("Sweeps", "lockin_sweeps", 0),
+    ("Verdict", "lockin", None),
+)
 _BUDGET_COLUMNS = (
     ("Sample", "sample", None),
     ("Tip", "tip", None),
@@ -148,9 +159,19 @@ def page_tables(analysis: Analysis) -> dict[str, list[dict[str, Any]]]:
     if spectra is not None and len(spectra.summary):
         shown = spectra_with_uncertainties(spectra)
         add("spectra", "Spectra", shown, (("Spectrum", "label", None), *_SPECTRA_COLUMNS), "spectra_summary.csv")
+        if "lockin" in shown:
+            with_lockin = shown[shown["lockin"].notna()]
+            add(
+                "spectra",
+                "Lock-in against the numerical derivative",
+                with_lockin,
+                _LOCKIN_COLUMNS,
+                "spectra_summary.csv",
+            )
         for model in MODELS:
             if model.key in shown.columns:
-                add("spectra", model.title, shown, _model_columns(model), "spectra_summary.csv")
+                table = _with_intervals(shown[shown[model.key].notna()], model)
+                add("spectra", model.title, table, _model_columns(model), "spectra_summary.csv")
     return found
 
 
@@ -163,12 +184,26 @@ def _cells(frame: pd.DataFrame, columns: Any) -> tuple[list[tuple[str, bool]], l
     return head, rows
 
 
+def _with_intervals(shown: pd.DataFrame, model: Model) -> pd.DataFrame:
+    """The table with the interval of each parameter of a model as text."""
+    texts: dict[str, list[str]] = {}
+    for parameter in model.parameters:
+        value, error = model.columns(parameter)
+        if value in shown:
+            ends = shown[[error, *model.ends(parameter)]].to_numpy(float)
+            texts[f"{value} interval"] = [
+                f"{cell(low, u)} to {cell(high, u)}" if math.isfinite(u) else "" for u, low, high in ends
+            ]
+    return shown.assign(**texts)
+
+
 def _model_columns(model: Model) -> list[tuple[str, str, Any]]:
     """Parameters with their uncertainties, then how good the fit is."""
     columns: list[tuple[str, str, Any]] = [("Spectrum", "label", None)]
     for parameter in model.parameters:
         value, error = model.columns(parameter)
         columns += [(parameter.heading, value, error), (f"u{parameter.heading[len(parameter.symbol) :]}", error, error)]
+        columns.append(("from, to", f"{value} interval", None))
     return [*columns, ("Reduced chi²", f"{model.stem}_reduced_chi2", 2), ("Verdict", model.key, None)]
 
 

@@ -12,6 +12,7 @@ import pandas as pd
 from sts.analysis import SpectraAnalysis
 from sts.figures import (
     plot_direction_difference,
+    plot_lockin,
     plot_model_fit,
     plot_normalised,
     plot_setpoint_series,
@@ -106,6 +107,8 @@ def _spectrum_pictures(one: Spectrum, number: int, level: float) -> list[Picture
                 height_in=3.0,
             )
         )
+    if one.lockin is not None and one.lockin.curve is not None:
+        pictures.append(_lockin_picture(one, number))
     pictures += [_model_picture(one, number, model) for model in MODELS if model.key in one.fits]
     if one.half_difference is not None:
         pictures.append(
@@ -128,6 +131,19 @@ def _spectrum_pictures(one: Spectrum, number: int, level: float) -> list[Picture
             )
         )
     return pictures
+
+
+def _lockin_picture(one: Spectrum, number: int) -> Picture:
+    return Picture(
+        "lockin",
+        f"lockin_{number}",
+        f"Lock-in and numerical dI/dV: {one.label}",
+        f"{one.label}: {one.lockin.verdict}.",
+        partial(plot_lockin, one),
+        rows=(2.5, 1.0),
+        height_in=3.6,
+        folded=one.lockin.agrees is True,
+    )
 
 
 def _model_picture(one: Spectrum, number: int, model: Model) -> Picture:

@@ -152,6 +152,11 @@ def spectra_words(spectra: Sequence[Spectrum]) -> tuple[str, str]:
             "Two definitions give two gaps. Log onset is where dI/dV leaves its floor (blur brings it inward). "
             "Extrapolation is where the edge, made straight, meets zero."
         )
+    alike = [s for s in spectra for key in s.suggested if key == "superconductor"]
+    if alike:
+        which = alike[0].label if len(alike) == 1 else f"{len(alike)} spectra"
+        hint = f"{which}: a dip with shoulders at low temperature. This looks like a gap to fit: features.superconductor = true."
+        warning = f"{warning} {hint}".strip()
     said = [s for sample, group in list(by_sample.items())[:MOST_NAMED] for s in _group_words(sample, group)]
     if any("±" in sentence for sentence in said):
         said.append("Here ± is twice the standard uncertainty.")

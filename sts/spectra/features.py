@@ -16,7 +16,7 @@ from sts.flags import flag_rows, join_flags, no_flags
 from sts.plan import Plan
 from sts.quantities import BOLTZMANN_EV
 from sts.spectra.gap import gap_edges
-from sts.spectra.lock_in import calibrate_lockin
+from sts.spectra.lock_in import calibrate_lockin, integral_ratio
 from sts.spectra.models import MODELS, LineFit, Measured
 from sts.spectra.peaks import find_peaks
 from sts.spectra.smoothing_width import same_level
@@ -71,13 +71,14 @@ def with_features(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Spectrum:
         lockin, words = _lockin(spectrum, used, plan)
         if words:
             flags.append(flag_rows([""], [True], "lock-in mismatch", [words]))
-    fits = _fits(spectrum, each, sweeps, plan)
+    fits, untried, suggested = _fits(spectrum, each, sweeps, plan)
     several = len(fits) > 1
     doubts = [f"{m.title}: {fits[m.key].verdict}" if several else fits[m.key].verdict for m in MODELS
               if m.key in fits and not fits[m.key].verdict.startswith("good")]  # fmt: skip
     if words := "; ".join(doubts):
         flags.append(flag_rows([""], [True], "poor fit", [words]))
-    return replace(spectrum, gaps=gaps, peaks=peaks, lockin=lockin, fits=fits, flags=join_flags(flags))
+    return replace(spectrum, gaps=gaps, peaks=peaks, lockin=lockin, fits=fits, untried=untried,
+                   suggested=suggested, flags=join_flags(flags))  # fmt: skip
 
 
 def _repeat_means(spectrum: Spectrum, sweeps: SweepSet) -> Any:
@@ -117,11 +118,15 @@ def _smoother(spectrum: Spectrum, points: Any, plan: Plan) -> Smoother | None:
     )  # fmt: skip
 
 
-def _fits(spectrum: Spectrum, each: Any, sweeps: SweepSet, plan: Plan) -> dict[str, LineFit]:
-    """Fits of the models that the plan asks for; from three repeats on, their scatter about a common level is its noise."""
+def _fits(
+    spectrum: Spectrum, each: Any, sweeps: SweepSet, plan: Plan
+) -> tuple[dict[str, LineFit], dict[str, str], tuple[str, ...]]:
+    """Fits of the models that the plan asks for, why some were not tried, and models that it should ask for.
+
+    From three repeats on, the scatter of the repeats about a common level is the noise.
+    """
     wanted = [model for model in MODELS if getattr(plan.features, model.key)]
-    if not wanted:
-        return {}
+    choosy = [model for model in MODELS if model.why_not is not None]
     good = np.isfinite(spectrum.didv) & np.isfinite(each).all(axis=0)
     error, covariance = spectrum.didv_se[good], None
     if len(each) >= 3:
@@ -130,15 +135,21 @@ def _fits(spectrum: Spectrum, each: Any, sweeps: SweepSet, plan: Plan) -> dict[s
             covariance = None
     measured = Measured(
         spectrum.bias[good], spectrum.didv[good], error, common_value(sweeps.table["temperature_K"]),
-        common_value(sweeps.table["modulation_V"]), _smoother(spectrum, good, plan), covariance,
+        common_value(sweeps.table["modulation_V"]), _smoother(spectrum, good, plan) if wanted else None, covariance,
     )  # fmt: skip
+    warmest = plan.features.superconductor_below_K
+    why = {model.key: model.why_not(measured, warmest) for model in choosy if model.why_not is not None}
     found = {}
     for model in wanted:
+        if why.get(model.key):
+            continue
         fit = model.fit(measured, **{key: getattr(plan.features, key) for key in model.options})
         fitted, residual = np.full((2, spectrum.bias.size), np.nan)
         fitted[good], residual[good] = fit.fitted, fit.residual
         found[model.key] = replace(fit, fitted=fitted, residual=residual)
-    return found
+    asked = {model.key for model in wanted}
+    untried = {key: words for key, words in why.items() if words and key in asked}
+    return found, untried, tuple(key for key, words in why.items() if not words and key not in asked)
 
 
 def _noise(each: Any) -> tuple[Any, Any]:
@@ -160,14 +171,19 @@ def _lockin(spectrum: Spectrum, used: SweepSet, plan: Plan) -> tuple[Any, str]:
     finite = np.isfinite(lockin).all(axis=1)
     if finite.sum() == 0:
         return None, ""
-    lockin = lockin[finite]
-    if (smoother := _smoother(spectrum, good, plan)) is not None:
-        lockin = smoother.apply(lockin)
+    raw, smoother = lockin[finite], _smoother(spectrum, good, plan)
+    lockin = smoother.apply(raw) if smoother is not None else raw
+    level = plan.compare.confidence
+    ends = None
+    if used.lockin_unit == "S":
+        ends = integral_ratio(spectrum.bias[good], raw, used.current[finite][:, good], confidence=level)
     try:
         found = calibrate_lockin(
-            lockin, spectrum.didv_each[finite][:, good], unit=used.lockin_unit, confidence=plan.compare.confidence,
-            tolerance=plan.features.lockin_tolerance,
+            lockin, spectrum.didv_each[finite][:, good], unit=used.lockin_unit, confidence=level,
+            tolerance=plan.features.lockin_tolerance, didv_se=spectrum.didv_se[good], end_to_end=ends,
         )  # fmt: skip
     except ValueError:
         return None, ""
-    return found, found.verdict if found.agrees is False else ""
+    curve = np.full(spectrum.bias.size, np.nan)
+    curve[good] = lockin.mean(axis=0)
+    return replace(found, curve=curve), found.verdict if found.agrees is False else ""

@@ -1,4 +1,4 @@
-"""The lock-in channel against the numerical derivative: gain, intercept, and in words what a wrong gain may be."""
+"""Lock-in against the numerical derivative: gain, intercept, ∫lock-in dV / ΔI, and in words what a wrong gain may be."""
 
 from __future__ import annotations
 
@@ -8,11 +8,15 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
+from sts.curves.electronics import noise_level
+
 UNEQUAL = (
     1e-3  # relative uncertainty left by resolutions that are not quite equal: the modulation blurs the lock-in alone
 )
 LEAST_SPREAD = 0.2  # of dI/dV relative to its mean, below which an intercept cannot be told from a gain
-TOLERANCE = 0.01  # a gain off by less than this is called agreement, whatever its uncertainty
+TOLERANCE = 0.01  # a gain off by less than this is called agreement
+FEWEST_POINTS = 8
+MOST_NOISE = 0.5  # share of the spread of dI/dV in one or two sweeps that may be noise; beyond it they tell no gain
 FACTORS = {
     np.sqrt(2): "√2: rms taken for peak, or the other way round",
     2.0: "2: peak taken for peak-to-peak",
@@ -21,6 +25,35 @@ FACTORS = {
 
 
 @dataclass(frozen=True)
+class Ratio:
+    """A ratio near 1 with its standard uncertainty and interval."""
+
+    value: float
+    se: float
+    low: float
+    high: float
+
+    @classmethod
+    def around(cls, value: float, se: float, reach: float) -> Ratio:
+        """With an interval of `reach` standard uncertainties on either side.
+
+        Parameters
+        ----------
+        value, se, reach : float
+        """
+        return cls(float(value), float(se), float(value - reach * se), float(value + reach * se))
+
+    @property
+    def words(self) -> str:
+        """As ``1.004 ± 0.003``, half the interval after the sign."""
+        half = (self.high - self.low) / 2
+        if not np.isfinite(half):
+            return "lost in noise"
+        digits = 1 - int(np.floor(np.log10(half))) if half > 0 else 4
+        return f"{self.value:.{min(max(digits, 1), 6)}f} ± {half:.{min(max(digits, 1), 6)}f}"
+
+
+@dataclass(frozen=True, eq=False)
 class LockinCalibration:
     """lock-in = gain × dI/dV + intercept, at equal resolution.
 
@@ -30,6 +63,8 @@ class LockinCalibration:
         Lock-in signal per dI/dV.
     gain_se : float
         Its standard uncertainty.
+    gain_low, gain_high : float
+        Ends of its interval.
     intercept : float
         Lock-in signal at dI/dV = 0.
     intercept_se : float
@@ -37,21 +72,29 @@ class LockinCalibration:
     unit : str
         Of the lock-in channel.
     agrees : bool, optional
-        None where the channel has no conductance unit to agree with.
+        None where it cannot be told, or the channel has no conductance unit to agree with.
     verdict : str
         In words.
     sweeps : int
         How many it rests on.
+    end_to_end : Ratio, optional
+        ∫lock-in dV / ΔI; None where it was not asked for.
+    curve : numpy.ndarray, optional
+        (n,) mean lock-in, smoothed as dI/dV is, on the spectrum's bias.
     """
 
     gain: float
     gain_se: float
+    gain_low: float
+    gain_high: float
     intercept: float
     intercept_se: float
     unit: str
     agrees: bool | None
     verdict: str
     sweeps: int
+    end_to_end: Ratio | None = None
+    curve: np.ndarray | None = None
 
     @property
     def ratio(self) -> float:
@@ -59,9 +102,58 @@ class LockinCalibration:
         return 1 / self.gain
 
 
+def integral_ratio(bias: Any, lockin_each: Any, current_each: Any, *, confidence: float = 0.95) -> Ratio:
+    """∫lock-in dV over the change of the current from one end to the other: no derivative, so noise hurts it less.
+
+    Parameters
+    ----------
+    bias : array_like, shape (n,)
+        Ascending [V].
+    lockin_each : array_like, shape (m, n)
+        Lock-in channel as recorded [S].
+    current_each : array_like, shape (m, n)
+        Current of the same sweeps as recorded [A].
+    confidence : float
+
+    Returns
+    -------
+    Ratio
+        NaN where fewer than 8 points are finite in all.
+
+    Notes
+    -----
+    Both ends are means over a twentieth of the points, of the current and of the running integral alike, so that curvature
+    there drops out. With three sweeps or more the uncertainty comes from leaving out one at a time; with fewer from the
+    point-to-point noise of both channels, which does not hold slow noise. A zero of the lock-in's own counts in full.
+    """
+    k, i = (np.atleast_2d(np.asarray(a, float)) for a in (lockin_each, current_each))
+    v = np.asarray(bias, float)
+    good = np.isfinite(k).all(axis=0) & np.isfinite(i).all(axis=0)
+    if good.sum() < FEWEST_POINTS:
+        return Ratio(*[float("nan")] * 4)
+    v, k, i = v[good], k[:, good], i[:, good]
+    edge, m = max(1, v.size // 20), len(k)
+
+    def change(rows: Any) -> Any:
+        return rows[:, -edge:].mean(axis=1) - rows[:, :edge].mean(axis=1)
+
+    running = np.hstack([np.zeros((m, 1)), np.cumsum(np.diff(v) * (k[:, 1:] + k[:, :-1]) / 2, axis=1)])
+    area, step = change(running), change(i)
+    value = float(area.sum() / step.sum())
+    if m >= 3:
+        others = (area.sum() - area) / (step.sum() - step)
+        noise, reach = float(np.sqrt((m - 1) * others.var())), stats.t.ppf(0.5 + confidence / 2, m - 1)
+    else:
+        of_current = np.sqrt(2 * (noise_level(i) ** 2).sum() / edge) / abs(step.sum())
+        of_lockin = np.sqrt((noise_level(k) ** 2).sum() * (np.gradient(v) ** 2).sum()) / abs(area.sum())
+        noise, reach = abs(value) * float(np.hypot(of_current, of_lockin)), stats.norm.ppf(0.5 + confidence / 2)
+    return Ratio.around(value, float(np.hypot(noise, UNEQUAL * value)), float(reach))
+
+
 def calibrate_lockin(
-    lockin_each: Any, didv_each: Any, *, unit: str = "S", confidence: float = 0.95, tolerance: float = TOLERANCE
-) -> LockinCalibration:
+    lockin_each: Any, didv_each: Any, *, unit: str = "S", confidence: float = 0.95, tolerance: float = TOLERANCE,
+    didv_se: Any = None, end_to_end: Ratio | None = None,
+) -> LockinCalibration:  # fmt: skip
     """Regress the lock-in channel on the numerical derivative of the same sweeps.
 
     Parameters
@@ -73,7 +165,12 @@ def calibrate_lockin(
     unit : str
         Of the channel: a gain can only be judged where it is ``"S"``.
     confidence, tolerance : float
-        A gain that differs from 1 by more than its uncertainty allows and by more than `tolerance` is a mismatch.
+        A gain whose whole interval is within `tolerance` of 1 agrees, one whose whole interval is beyond it does not; else it
+        cannot be told from the gain.
+    didv_se : array_like, shape (n,), optional
+        Standard uncertainty of the mean of `didv_each` [S]: with one or two sweeps, the noise that makes the gain low.
+    end_to_end : Ratio, optional
+        Of `integral_ratio`: decides where the gain cannot tell.
 
     Returns
     -------
@@ -90,12 +187,15 @@ def calibrate_lockin(
     relative spread below 20 %) an intercept cannot be told from a gain and is held at zero. With three sweeps or more
     only products of different sweeps count, whose noise is independent: noise of dI/dV would make the gain low, as it
     does in any regression on a noisy variable. The uncertainty then comes from leaving out one sweep at a time; with
-    fewer, from the residuals, with the number of independent points estimated from their autocorrelation.
+    fewer, from the residuals, with the number of independent points estimated from their autocorrelation, and the gain is
+    raised by what the noise `didv_se` lowers it, all of which counts as uncertainty (common practice, no source).
     """
     k, g = (np.atleast_2d(np.asarray(a, float)) for a in (lockin_each, didv_each))
     good = np.isfinite(k).all(axis=0) & np.isfinite(g).all(axis=0)
-    if good.sum() < 8:
-        raise ValueError(f"{good.sum()} points are finite in lock-in and derivative; at least 8 are needed.")
+    if good.sum() < FEWEST_POINTS:
+        raise ValueError(
+            f"{good.sum()} points are finite in lock-in and derivative; at least {FEWEST_POINTS} are needed."
+        )
     k, g = k[:, good], g[:, good]
     mean_k, mean_g = k.mean(axis=0), g.mean(axis=0)
     with_intercept = bool(np.std(mean_g) > LEAST_SPREAD * abs(np.mean(mean_g)))
@@ -113,12 +213,19 @@ def calibrate_lockin(
         points = max(residual.size * (1 - r1) / (1 + r1), 4)
         spread = np.linalg.norm(mean_g - mean_g.mean()) if with_intercept else np.linalg.norm(mean_g)
         gain_se = residual.std(ddof=2) * np.sqrt(residual.size / points) / spread
+        if didv_se is not None:
+            noise = float(np.nansum(np.asarray(didv_se, float)[good] ** 2)) / float(spread) ** 2
+            raised = gain / (1 - min(noise, MOST_NOISE))
+            gain, gain_se = raised, float(np.hypot(gain_se, raised - gain)) if noise < MOST_NOISE else np.inf
+            intercept = float(mean_k.mean() - gain * mean_g.mean()) if with_intercept else 0.0
         intercept_se = gain_se * abs(mean_g.mean()) if with_intercept else 0.0
         reach = stats.t.ppf(0.5 + confidence / 2, points - 2)
-    agrees, verdict = _verdict(float(gain), float(reach * gain_se), unit, tolerance)
+    slope = Ratio.around(gain, gain_se, float(reach))
+    agrees, verdict = _verdict(slope, end_to_end, unit, tolerance)
     return LockinCalibration(
-        float(gain), float(gain_se), float(intercept), float(intercept_se), unit, agrees, verdict, m
-    )
+        slope.value, slope.se, slope.low, slope.high, float(intercept), float(intercept_se), unit, agrees, verdict, m,
+        end_to_end,
+    )  # fmt: skip
 
 
 def _between_sweeps(g: Any, k: Any, with_intercept: bool) -> tuple[float, float]:
@@ -137,15 +244,43 @@ def _line(x: Any, y: Any, with_intercept: bool) -> tuple[float, float]:
     return slope, float(y.mean() - slope * x.mean())
 
 
-def _verdict(gain: float, half: float, unit: str, tolerance: float) -> tuple[bool | None, str]:
+def _verdict(slope: Ratio, ends: Ratio | None, unit: str, tolerance: float) -> tuple[bool | None, str]:
+    """Whether the lock-in agrees with the numerical derivative (None: cannot be told), and that in words."""
     if unit != "S":
         what = f"'{unit}'" if unit else "no stated unit"
-        return None, f"the lock-in channel has {what}: {gain:.4g} of it is one siemens"
-    off = f"numerical dI/dV is {1 / gain:.4f} ± {half / gain**2:.4f} of the lock-in's"
-    if abs(gain - 1) <= max(half, tolerance):
-        return True, f"agrees: {off}"
-    for factor, meaning in FACTORS.items():
-        for value, words in ((factor, meaning), (1 / factor, f"1/{meaning}")):
-            if abs(gain / value - 1) <= max(half / abs(gain), 0.02):
-                return False, f"mismatch: {off}; the gain {gain:.3f} is near {words}"
-    return False, f"mismatch: {off}; the lock-in is off by {100 * abs(gain - 1):.1f} %: check sensitivity and amplitude"
+        return None, f"the lock-in channel has {what}: {slope.value:.4g} of it is one siemens"
+    said = f"lock-in / numerical dI/dV is {slope.words}"
+    whole = f"∫lock-in dV / ΔI is {ends.words}" if ends is not None and np.isfinite(ends.value) else ""
+    by_slope = _place(slope, tolerance)
+    by_ends = _place(ends, tolerance) if ends is not None and whole else None
+    if by_slope:
+        off = by_ends is False
+        return True, f"agrees: {said}" + (
+            f"; {whole}: the lock-in has a zero of its own" if off else f"; {whole}" * bool(whole)
+        )
+    if by_slope is False:
+        if named := _named(slope):
+            return False, f"mismatch: {said}, near {named}"
+        return False, (
+            f"mismatch: {said}; the lock-in is off by {100 * abs(slope.value - 1):.1f} %: check sensitivity and amplitude"
+        )
+    if by_ends is not None:
+        words = f"{whole}, though {said}, which alone cannot tell"
+        return by_ends, f"agrees end to end: {words}" if by_ends else f"mismatch end to end, in gain or zero: {words}"
+    both = f"{said}; {whole}" if whole else said
+    return None, f"cannot be told: {both}; agreement within {100 * tolerance:g} % and mismatch are both possible"
+
+
+def _place(ratio: Ratio, tolerance: float) -> bool | None:
+    """True where the whole interval is within the tolerance of 1, false where all of it is beyond, else None."""
+    if abs(ratio.low - 1) <= tolerance and abs(ratio.high - 1) <= tolerance:
+        return True
+    return False if ratio.low > 1 + tolerance or ratio.high < 1 - tolerance else None
+
+
+def _named(gain: Ratio) -> str:
+    """The usual mistake that the gain may be, if it may be one only."""
+    known = [(value, words) for factor, meaning in FACTORS.items()
+             for value, words in ((factor, meaning), (1 / factor, f"1/{meaning}"))]  # fmt: skip
+    near = [words for value, words in known if gain.low <= value <= gain.high or abs(gain.value / value - 1) <= 0.02]
+    return near[0] if len(near) == 1 else ""

@@ -169,6 +169,10 @@ class Spectrum:
         `LockinCalibration`, where there was a lock-in channel.
     fits : dict[str, LineFit]
         Of the models that the plan asks for, by their key.
+    untried : dict[str, str]
+        Models asked for that make no sense here, and why.
+    suggested : tuple[str, ...]
+        Models not asked for that this looks like, by their key.
     smoothed_as : Asked, optional
         What the smoother was asked for; None where nothing was smoothed.
     apart : str
@@ -213,6 +217,8 @@ class Spectrum:
     peaks: pd.DataFrame | None = None
     lockin: Any = None
     fits: dict[str, LineFit] = field(default_factory=dict)
+    untried: dict[str, str] = field(default_factory=dict)
+    suggested: tuple[str, ...] = ()
     smoothed_as: Asked | None = None
     apart: str = ""
     replicates: str = ""

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
+from figures.drawings import SPECTRA
 
 import sts
+from sts.analysis.spectra import model_notes
 
 
 def test_the_gap_of_every_set_point_is_near_the_planted_one(analysis, truth):
@@ -41,3 +45,13 @@ def test_a_decision_to_keep_reaches_the_offsets(copy, monkeypatch):
     copy.mark([kept], "keep", "looked at")
     sts.analyse(copy, only="iv")
     assert kept in asked
+
+
+def test_what_was_not_fitted_is_told_with_the_reason_and_what_could_be_with_the_setting():
+    one = SPECTRA[0]
+    warm = replace(one, untried={"superconductor": "it was taken at 77 K, above 20 K"})
+    assert model_notes([warm]) == [f"{one.label}: no superconducting gap was fitted: it was taken at 77 K, above 20 K."]
+    assert "and 2 more: no superconducting gap" in model_notes([warm] * 5)[0]
+    (hint,) = model_notes([replace(one, suggested=("superconductor",))])
+    assert hint.endswith("this looks like a superconducting gap to fit: features.superconductor = true.")
+    assert model_notes([one]) == []

@@ -9,7 +9,8 @@ import pytest
 from figures.drawings import SPECTRA
 from numpy.testing import assert_allclose
 
-from sts.figures import data_behind, house_style, new_figure, plot_model_fit
+from sts.figures import data_behind, house_style, new_figure, plot_lockin, plot_model_fit
+from sts.spectra.lock_in import calibrate_lockin
 from sts.spectra.models import MODELS
 from sts.spectra.models.fitting import LineFit
 
@@ -40,3 +41,15 @@ def test_a_refused_fit_is_said_to_be_none() -> None:
 def test_a_model_that_was_not_asked_for_is_refused_with_the_setting() -> None:
     with pytest.raises(ValueError, match=rf"was not fitted to .*; set features\.{MODEL.key} = true"):
         plot_model_fit(replace(DATA, fits={}), MODEL)
+
+
+def test_lock_in_and_derivative_are_drawn_as_they_are_with_their_difference_below() -> None:
+    found = calibrate_lockin(1.1 * DATA.didv_each, DATA.didv_each)
+    spectrum = replace(DATA, lockin=replace(found, curve=1.1 * DATA.didv))
+    with house_style():
+        axes = plot_lockin(spectrum, axes=new_figure(rows=(2.5, 1.0)))
+        table = data_behind(axes)
+    assert_allclose(table[table["series"] == "lock-in"]["y"], 1.1 * DATA.didv * 1e12, rtol=1e-12)
+    assert_allclose(table[table["series"] == "difference"]["y"], 0.1 * DATA.didv * 1e12, rtol=1e-9)
+    with pytest.raises(ValueError, match="nothing to compare"):
+        plot_lockin(DATA)

@@ -56,3 +56,10 @@ def test_the_kernel_of_the_form_through_the_gap_is_told_with_its_width_and_what_
     gaussian = replace(one, broadened=replace(one.broadened, kind="gaussian"))
     assert "a Gaussian kernel, full width at half height 600 mV" in broadened_words(gaussian)
     assert broadened_words(replace(one, broadened=None)) == ""
+
+
+def test_a_dip_with_shoulders_that_was_not_fitted_is_told_beside_the_first_figures(invented: Analysis) -> None:
+    assert invented.spectra is not None
+    one = replace(invented.spectra.spectra[0], suggested=("superconductor",))
+    assert "This looks like a gap to fit: features.superconductor = true." in spectra_words([one])[1]
+    assert "features.superconductor" not in spectra_words(invented.spectra.spectra)[1]

@@ -39,3 +39,19 @@ def test_a_rise_steeper_than_the_temperature_allows_is_flagged() -> None:
     cold_flags = with_features(steep, cold, plan).flags
     assert cold_flags is not None
     assert "too steep" not in set(cold_flags["flag"])
+
+
+@pytest.mark.parametrize("asked", [True, False])
+def test_a_gap_is_fitted_or_suggested_and_on_a_metal_neither(asked: bool) -> None:
+    plan = Plan.model_validate({"features": {"superconductor": asked, "gap": False, "peaks": False}})
+    sweeps = ideal("superconductor", 6, bias=(-6e-3, 6e-3, 121), temperature_K=1.8).sweeps
+    found = with_features(average_spectrum(sweeps, plan), sweeps, plan)
+    assert ("superconductor" in found.fits) is asked
+    assert (found.suggested == ("superconductor",)) is not asked
+    assert found.untried == {}
+    warm = replace(sweeps, table=sweeps.table.assign(temperature_K=77.0))
+    none = with_features(average_spectrum(warm, plan), warm, plan)
+    assert none.fits == {}
+    assert none.suggested == ()
+    assert none.untried == ({"superconductor": "it was taken at 77 K, above 20 K"} if asked else {})
+    assert none.flags is None or "poor fit" not in set(none.flags["flag"])

@@ -6,7 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from sts.spectra.models.fitting import LineFit
+from scipy import stats
+
+from sts.spectra.models.fitting import LineFit, Measured
 
 NAN = float("nan")
 
@@ -38,6 +40,9 @@ class Model:
     parameters: tuple[Parameter, ...]  # those that are shown
     fit: Callable[..., LineFit]  # of `Measured`, and of the plan's keys named in `options`
     options: tuple[str, ...] = ()
+    why_not: Callable[[Measured, float], str] | None = (
+        None  # given the warmest temperature [K]: why it is not tried, or ""
+    )
 
     def columns(self, parameter: Parameter) -> tuple[str, str]:
         """The columns of a parameter and of its standard uncertainty in spectra_summary.csv.
@@ -49,19 +54,34 @@ class Model:
         unit = f"_{parameter.unit}" if parameter.unit else ""
         return f"{self.stem}_{parameter.name}{unit}", f"{self.stem}_{parameter.name}_se{unit}"
 
-    def row(self, fit: LineFit) -> dict[str, Any]:
-        """What a fit says, by column: parameters that were free, verdict, reduced chi².
+    def ends(self, parameter: Parameter) -> tuple[str, str]:
+        """The columns of the ends of its interval.
+
+        Parameters
+        ----------
+        parameter : Parameter
+        """
+        unit = f"_{parameter.unit}" if parameter.unit else ""
+        return f"{self.stem}_{parameter.name}_low{unit}", f"{self.stem}_{parameter.name}_high{unit}"
+
+    def row(self, fit: LineFit, confidence: float = 0.95) -> dict[str, Any]:
+        """What a fit says, by column: parameters that were free with their intervals, verdict, reduced chi².
 
         Parameters
         ----------
         fit : LineFit
+        confidence : float
+            Of the intervals, which are those of a normal distribution.
         """
+        reach = float(stats.norm.ppf(0.5 + confidence / 2))
         found: dict[str, Any] = {}
         for p in self.parameters:
             if p.name in fit.errors or p.name not in fit.values:
                 value, error = self.columns(p)
                 found[value] = p.scale * fit.values.get(p.name, NAN)
                 found[error] = p.scale * fit.errors.get(p.name, NAN)
+                for end, sign in zip(self.ends(p), (-1, 1), strict=True):
+                    found[end] = found[value] + sign * reach * found[error]
         return {**found, self.key: fit.verdict, f"{self.stem}_reduced_chi2": fit.reduced_chi2}
 
     def numbers(self, fit: LineFit) -> dict[str, Any]:
@@ -79,7 +99,13 @@ class Model:
         found: dict[str, str] = {}
         for p in self.parameters:
             value, error = self.columns(p)
-            found |= {value: p.meaning, error: "its standard uncertainty"}
+            low, high = self.ends(p)
+            found |= {
+                value: p.meaning,
+                error: "its standard uncertainty",
+                low: "lower end of its interval",
+                high: "upper end",
+            }
         return {
             **found,
             self.key: "whether that fit is good, in words",
