@@ -129,6 +129,7 @@ class Fit:
     tau: Array  # steps
     feigned: Array  # size that the noise of the reference may feign, where a relaxation looks like the reference [A]
     noise: Array  # of a sample where the relaxation is largest [A]
+    gradual: Mask  # whether it leaves less of the sweep than the best step of the level does
 
 
 def fit_relaxation(current: Array, frame: Frame, noise_A: float, *, tau: float | None = None) -> Fit:
@@ -178,6 +179,7 @@ def fit_relaxation(current: Array, frame: Frame, noise_A: float, *, tau: float |
         size=sizes[best, rows], score=scores[best, rows], own=own[best, rows], own_se=own_se[best, rows],
         other=other[best, rows], other_se=other_se[best, rows],
         tau=taus[best], feigned=feigned[best, rows], noise=np.full(len(current), first),
+        gradual=_gradual(current, frame, sigma, ends[best]),
     )  # fmt: skip
 
 
@@ -201,6 +203,26 @@ def _design(frame: Frame, sigma: Array, shapes: Array) -> _Design:
     return _Design(
         columns, inverse[:, :, : len(sigma)] / sigma / scale[:, :, None], (inverse**2).sum(axis=2) / scale**2
     )
+
+
+def _gradual(current: Array, frame: Frame, sigma: Array, ends: Array) -> Mask:
+    """Whether the relaxation (m, k, 2) from the first sample of each sweep leaves less of it than a step at the best place.
+
+    Both beside the terms of the frame, held by their prior, and a relaxation from the other end.
+    """
+    found = np.empty(len(current), bool)
+    steps = frame.terms[:, :1] * (frame.time[:, None] >= frame.time)
+    held = np.zeros((frame.prior.size, frame.time.size + 1))
+    prior = np.diag(np.append(1 / frame.prior, 0.0))[:-1]
+    for i, shape in enumerate(ends):
+        base = np.linalg.qr(np.r_[np.column_stack([frame.terms, shape[:, 1]]) / sigma[:, None], prior])[0]
+        columns = np.r_[np.column_stack([shape[:, 0], steps]) / sigma[:, None], held]
+        whole = (columns**2).sum(axis=0)
+        columns -= base @ (base.T @ columns)
+        left = np.maximum((columns**2).sum(axis=0), 1e-9 * whole)
+        gain = (columns[: sigma.size].T @ (current[i] / sigma)) ** 2 / left
+        found[i] = gain[0] >= gain[1:].max()
+    return found
 
 
 def _feigned(frame: Frame, sigma: Array, shape: Array, noise: Array) -> float:

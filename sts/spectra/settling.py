@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sts.curves.replicates import direction_signs
 from sts.flags import flag_rows, join_flags
 from sts.plan import CheckPlan
 from sts.spectra.judging import judge_iv
@@ -17,12 +16,12 @@ from sts.spectra.start_transient import Transient, find_start_transients
 from sts.sweeps import SweepSet
 
 NOTHING = ("dead channel", "all saturated", "too few points")  # flags of sweeps that hold nothing
-EARLY = 1 / 3  # share of a sweep in which a jump may be the transient itself
+Rows = list[pd.DataFrame]
 
 
 def settled_and_judged(
     sets: Sequence[SweepSet], judged: Sequence[pd.DataFrame], plan: CheckPlan
-) -> tuple[list[SweepSet], list[pd.DataFrame]]:
+) -> tuple[list[SweepSet], Rows]:
     """The sets without the samples that belong to start transients, judged anew where there are any.
 
     Parameters
@@ -30,35 +29,72 @@ def settled_and_judged(
     sets : sequence of SweepSet
         Of kind ``"iv"``.
     judged : sequence of pandas.DataFrame
-        What `judge_iv` said of each set; sweeps that jump or hold nothing are neither searched nor compared with, but a
-        jump soon after the start may be the transient: such sweeps are searched when the others have been.
+        What `judge_iv` said of each set.
     plan : CheckPlan
+
+    Notes
+    -----
+    Sweeps that jump or hold nothing are neither searched nor compared with. But a transient looks like a jump where it is
+    steep, or where the current flows on both sides of a gap: sweeps that jump are searched when the others have been, and
+    what is found is a transient where it explains the sweep better than any step does (`Transient.gradual`), and where the
+    sweep no longer jumps without its samples. Sweeps that then jump no longer, because they only differed from those, are
+    searched at last. What of a transient reaches beyond the samples masked is taken off, too, before sweeps are judged
+    anew, though not from what is handed back.
     """
-    nothing = {name for rows in judged for name in rows.loc[rows["flag"].isin(NOTHING), "sweep"]}
-    jumps = {name for rows in judged for name in rows.loc[rows["flag"] == "jump", "sweep"]}
-    early = {name for part, rows in zip(sets, judged, strict=True) for name in _early(part, rows)} - nothing
-    found = find_start_transients(sets, frozenset(nothing | jumps))
-    if early:
-        again = find_start_transients(sets, frozenset(nothing | (jumps - early)), among=early)
-        found += [one for one in again if one.how and sets[one.number].names[one.row] in early]
-    parts, said = list(sets), list(judged)
-    for number in sorted({one.number for one in found}):
-        own = [one for one in found if one.number == number]
-        current = parts[number].current.copy()
-        for one in own:
-            current[one.row, :: one.end][: one.samples] = np.nan
-        parts[number] = replace(parts[number], current=current)
-        said[number] = join_flags([judge_iv(parts[number], plan), _flags(parts[number], own)])
+    nothing = frozenset(name for rows in judged for name in rows.loc[rows["flag"].isin(NOTHING), "sweep"])
+    jumps = _jumping(judged)
+    found = find_start_transients(sets, nothing | jumps)
+    if jumps:
+        rivals = [one for one in _among(sets, jumps, nothing) if one.gradual]
+        still = _jumping(_judged_without(sets, judged, [*found, *rivals], plan))
+        found += [one for one in rivals if sets[one.number].names[one.row] not in still]
+        known = {sets[one.number].names[one.row] for one in found}
+        said = _judged_without(sets, judged, found, plan)
+        released = jumps - _jumping(said) - known
+        found += _among(sets, released, nothing | _jumping(said)) if released else []
+    said = _judged_without(sets, judged, found, plan)
+    parts = list(sets)
+    for number, own in _by_set(found).items():
+        parts[number] = _settled(sets[number], own)
+        said[number] = join_flags([said[number], _flags(sets[number], own)])
     return parts, said
 
 
-def _early(part: SweepSet, judged: pd.DataFrame) -> list[str]:
-    """Names of the sweeps that jump soon after their start, or near either end where the direction is unknown."""
-    rows = judged[judged["flag"] == "jump"]
-    share = (rows["first"].to_numpy(float) - part.axis[0]) / (part.axis[-1] - part.axis[0])
-    signs = direction_signs(part.table, part.kind)[[part.names.index(name) for name in rows["sweep"]]]
-    since = np.where(signs == 0, np.minimum(share, 1 - share), np.where(signs > 0, share, 1 - share))
-    return list(rows["sweep"][since <= EARLY])
+def _among(sets: Sequence[SweepSet], names: frozenset[str], omitted: frozenset[str]) -> list[Transient]:
+    """The transients of the sweeps of these names that a comparison shows."""
+    found = find_start_transients(sets, omitted, among=names)
+    return [one for one in found if one.how and sets[one.number].names[one.row] in names]
+
+
+def _judged_without(
+    sets: Sequence[SweepSet], judged: Sequence[pd.DataFrame], found: Sequence[Transient], plan: CheckPlan
+) -> list[pd.DataFrame]:
+    """What the rules say of the sets without these transients; as before where there are none."""
+    said = list(judged)
+    for number, own in _by_set(found).items():
+        said[number] = judge_iv(_settled(sets[number], own, calm=True), plan)
+    return said
+
+
+def _jumping(judged: Sequence[pd.DataFrame]) -> frozenset[str]:
+    """Names of the sweeps that jump."""
+    return frozenset(name for rows in judged for name in rows.loc[rows["flag"] == "jump", "sweep"])
+
+
+def _by_set(found: Sequence[Transient]) -> dict[int, list[Transient]]:
+    """Transients by the number of their set, in order."""
+    return {n: [one for one in found if one.number == n] for n in sorted({one.number for one in found})}
+
+
+def _settled(part: SweepSet, found: Sequence[Transient], *, calm: bool = False) -> SweepSet:
+    """The set without the samples of these transients; `calm`: and with what reaches beyond them taken off."""
+    current, time = part.current.copy(), np.arange(part.axis.size)
+    for one in found:
+        row = current[one.row, :: one.end]
+        if calm:
+            row -= one.size_A * np.exp(-time / one.tau)
+        row[: one.samples] = np.nan
+    return replace(part, current=current)
 
 
 def settling_samples(sweeps: SweepSet, flags: pd.DataFrame) -> NDArray[np.bool_]:

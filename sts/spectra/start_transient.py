@@ -48,6 +48,7 @@ class Transient:
     samples: int  # masked at that end
     how: str  # what it was compared with; "" where it is presumed
     times_limit: float = np.nan  # how far it is beyond the least that is told
+    gradual: bool = True  # it explains the sweep better than a step of the level at any place
 
 
 @dataclass(frozen=True, eq=False)
@@ -290,7 +291,8 @@ def _told(start: _Start, seen: _Seen) -> list[Transient]:
         samples = int(min(np.ceil(reach), LONGEST * points))
         size = float(fit.size[i])
         times = max(min(abs(fit.score[i]) / seen.clear, abs(size) / (SIZE * fit.noise[i])), 1.0)
-        found.append(Transient(start.number, int(start.rows[i]), seen.end, size, tau, samples, seen.how, float(times)))
+        row, gradual = int(start.rows[i]), bool(fit.gradual[i])
+        found.append(Transient(start.number, row, seen.end, size, tau, samples, seen.how, float(times), gradual))
     return found
 
 

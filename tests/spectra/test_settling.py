@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from spectra.test_start_transient import pairs
 
 from sts.flags import flag_rows, join_flags
@@ -55,14 +56,37 @@ def test_the_mean_of_what_is_left_is_that_of_a_settled_bench():
 
 def test_a_transient_called_a_jump_is_found_all_the_same():
     """Where it is so steep that it looks like a step near the start; a step later on stays a jump."""
-    sweeps = pairs(9, 6e-11)
+    for share in (0.1, 0.9):
+        sweeps = pairs(9, 6e-11)
+        name, at = sweeps.names[2], int(share * (sweeps.axis.size - 1))
+        if share > 0.5:
+            sweeps.current[2, at:] *= 2
+        place = sweeps.axis[at]
+        said = flag_rows([name], [True], "jump", "a step", place=(place, place, np.nan))
+        flags = settled_and_judged([sweeps], [join_flags([judge_iv(sweeps), said])], CheckPlan())[1][0]
+        assert (name in set(flags.loc[flags["flag"] == "settling", "sweep"])) is (share < 0.5)
+        assert (name in set(flags.loc[flags["flag"] == "jump", "sweep"])) is (share > 0.5)
+
+
+def test_a_transient_beside_a_gap_is_no_jump():
+    """All sweeps step at the gap's far edge, as the rules see it: the level before it is that of the transient."""
+    sweeps = pairs(1, -2.5e-10, density="one-sided gap", gap_noise=0.03, gap_noise_slope=1.0)
     judged = judge_iv(sweeps)
-    name = sweeps.names[2]
-    for share, searched in ((0.1, True), (0.9, False)):
-        at = sweeps.axis[int(share * (sweeps.axis.size - 1))]
-        said = flag_rows([name], [True], "jump", "a step", place=(at, at, np.nan))
-        flags = settled_and_judged([sweeps], [join_flags([judged, said])], CheckPlan())[1][0]
-        assert (name in set(flags.loc[flags["flag"] == "settling", "sweep"])) is searched
+    assert (judged["flag"] == "jump").sum() >= 6
+    flags = settled_and_judged([sweeps], [judged], CheckPlan())[1][0]
+    assert (flags["flag"] == "settling").sum() == 8
+    assert not (flags["flag"] == "jump").any()
+
+
+@pytest.mark.parametrize("share", [0.1, 0.25, 0.4])
+def test_a_jump_soon_after_the_start_stays_one(share: float):
+    """Of a settled bench: an exponential follows a step as well, though not as well as a step does."""
+    for seed in range(4):
+        sweeps = pairs(seed)
+        sweeps.current[0, int(share * sweeps.axis.size) :] *= 1.4
+        flags = settled_and_judged([sweeps], [judge_iv(sweeps)], CheckPlan())[1][0]
+        assert set(flags.loc[flags["flag"] == "jump", "sweep"]) == {sweeps.names[0]}
+        assert not (flags["flag"] == "settling").any()
 
 
 def test_only_what_settles_is_filled_later():
