@@ -23,11 +23,14 @@ LATE = 0.3  # share of a sweep's time after which what it measures is taken for 
 EARLY = 0.05  # and the time by which other sweeps must have measured the first biases of a sweep
 LEAST_WINDOW = 0.3  # share of a sweep's samples that must be comparable
 CLEAR = 5.0  # standard uncertainties of its size from which a relaxation is found against the other direction
-CLEAR_ELSEWHERE = 6.0  # the same against sweeps of other ranges
+CLEAR_ELSEWHERE = 4.5  # the same against sweeps of other ranges
 STANDING_OUT = 7.0  # the same among sweeps that start alike, where a spectrum that changed would show, too
 SIZE = 1.5  # and its size, in units of the noise there
 BESIDE = 2.0  # standard uncertainties by which a sweep may miss `OWN`
 AHEAD = 1.5  # times as large as the same relaxation counted from the other end, where a spectrum would show as well
+CLEARER = (
+    2.0  # or as many times as clear, in standard uncertainties: where the current is steep, sizes are hardly known
+)
 FEIGNED = 2.5  # times the size that noise in what it is compared with may feign
 OWN = 0.35  # share of that size which the sweep itself must have where the one that ran back may relax, too
 TAIL = 0.5  # masked until it falls below this share of the noise of an average
@@ -234,7 +237,9 @@ def _clear(fit: Fit, mirrored: bool, score: float, size: float) -> Mask:
     if mirrored:
         return found & (np.sign(fit.size) * fit.own > OWN * np.abs(fit.size) - BESIDE * fit.own_se)
     other = np.maximum(np.abs(fit.other) - BESIDE * fit.other_se, 0.0)  # where the current is steep it is hardly known
-    return found & (np.abs(fit.own) > AHEAD * other) & (np.abs(fit.size) > FEIGNED * fit.feigned)
+    ahead = np.abs(fit.own) > AHEAD * other
+    ahead |= np.abs(fit.own) / fit.own_se > CLEARER * np.abs(fit.other) / fit.other_se
+    return found & ahead & (np.abs(fit.size) > FEIGNED * fit.feigned)
 
 
 def _repeats(size: Array) -> bool:
