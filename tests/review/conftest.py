@@ -44,7 +44,10 @@ def _measured(_demo: Path) -> Measured:
 
 @pytest.fixture
 def demo(_demo: Path, _measured: Measured, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A copy of the demo's session. A desk in this process is given its sweeps as they were measured once."""
+    """A copy of the demo's session; a desk in this process is given its sweeps as they were measured once.
+
+    No decision matters to what is measured.
+    """
     anew = standing.measure
 
     def measure(session: Session, plan: Plan, **kwargs: Any) -> Measured:
