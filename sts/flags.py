@@ -115,6 +115,9 @@ FLAGS: dict[str, Flag] = {flag.name: flag for flag in _ALL}
 COLUMNS = ["sweep", "flag", "detail", "times_limit"]
 PLACE = ["first", "last", "size"]  # from and to along the axis [V, or m from the near end]; along the current [A]
 NOWHERE = (np.nan, np.nan, np.nan)
+_NONE = pd.DataFrame(
+    {c: pd.Series(dtype=float if c in ("times_limit", *PLACE) else object) for c in [*COLUMNS, *PLACE]}
+)
 
 
 def flag_rows(
@@ -152,6 +155,8 @@ def flag_rows(
     if flag not in FLAGS:
         raise KeyError(f"'{flag}' is not a flag; add it to sts/flags.py with its meaning and remedy.")
     where = np.flatnonzero(np.asarray(mask, bool)).tolist()
+    if not where:
+        return no_flags()
     texts = [details] * len(where) if isinstance(details, str) else [details[i] for i in where]
     sizes = np.full(len(where), np.nan) if times_limit is None else np.asarray(times_limit, float)[where]
     sits = {name: np.broadcast_to(np.asarray(value, float), (len(sweeps),))[where]
@@ -162,8 +167,7 @@ def flag_rows(
 
 def no_flags() -> pd.DataFrame:
     """An empty table of flags."""
-    numbers = ("times_limit", *PLACE)
-    return pd.DataFrame({c: pd.Series(dtype=float if c in numbers else object) for c in [*COLUMNS, *PLACE]})
+    return _NONE.copy()
 
 
 def join_flags(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:

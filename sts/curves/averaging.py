@@ -60,9 +60,27 @@ def group_codes(table: pd.DataFrame, by: Sequence[str]) -> NDArray[np.int64]:
     by : sequence of str
         Its columns.
     """
-    if not by:
-        return np.zeros(len(table), np.int64)
-    return np.asarray(table.groupby(list(by), sort=False, dropna=False).ngroup(), np.int64)
+    return codes_of(*(table[column] for column in by)) if by else np.zeros(len(table), np.int64)
+
+
+def codes_of(*columns: Any) -> NDArray[np.int64]:
+    """A number for each row of some columns, as `group_codes` gives them.
+
+    Parameters
+    ----------
+    *columns : pandas.Series or ndarray, shape (m,)
+        One or more.
+
+    Notes
+    -----
+    What ``groupby(sort=False, dropna=False).ngroup()`` gives, in a fifth of the time: it is asked for some twenty times for each
+    spectrum.
+    """
+    whole = np.zeros(len(columns[0]), np.int64)
+    for column in columns:
+        codes, values = pd.factorize(column, use_na_sentinel=False)
+        whole = pd.factorize(whole * len(values) + codes)[0].astype(np.int64)
+    return whole
 
 
 def comparison_groups(sweeps: SweepSet) -> list[tuple[NDArray[np.int64], NDArray[np.int64]]]:

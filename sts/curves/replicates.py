@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sts.curves.averaging import group_codes
+from sts.curves.averaging import codes_of, group_codes
 from sts.sweeps import DIRECTIONS, SweepSet
 
 REPLICATE = "replicate"  # column with the number of the repeat, where it was settled before
@@ -53,19 +53,28 @@ def repeat_codes(table: pd.DataFrame, kind: str) -> NDArray[np.int64]:
     """
     if REPLICATE in table:
         return group_codes(table, [REPLICATE])
-    place = [column for column in PLACE if column in table]
-    frame = table[place].assign(sign=direction_signs(table, kind), repeat=table["repeat"], scope="")
+    place = group_codes(table, [column for column in PLACE if column in table])
+    sign, number = direction_signs(table, kind), table["repeat"].to_numpy(float)
+    unnumbered = np.isnan(number)
+    scope = np.zeros(len(table), np.int64)
     if "source" in table:
-        signs = frame.assign(source=table["source"]).groupby([*place, "source"], dropna=False, sort=False)["sign"]
-        both = (signs.transform("max") == 1) & (signs.transform("min") == -1)
-        frame["scope"] = table["source"].where(both, "")
-    unnumbered = frame["repeat"].isna()
-    frame["scope"] = frame["scope"].where(unnumbered, "")
-    order = frame.groupby([*place, "scope", "sign"], dropna=False, sort=False).cumcount()
-    frame["repeat"] = np.where(unnumbered, -1.0 - order, frame["repeat"])  # negative: apart from recorded numbers
-    key = [*place, "scope", "repeat"]
-    frame["twice"] = frame.groupby([*key, "sign"], dropna=False, sort=False).cumcount()
-    return group_codes(frame, [*key, "twice"])
+        file = codes_of(table["source"])
+        here = codes_of(place, file)
+        both = np.logical_and(*(np.bincount(here, sign == way)[here] > 0 for way in (1, -1)))
+        scope = np.where(both & unnumbered & (table["source"] != "").to_numpy(bool), file + 1, 0)
+    order = _number_within(codes_of(place, scope, sign))
+    repeat = codes_of(place, scope, np.where(unnumbered, -1.0 - order, number))  # negative: apart from recorded numbers
+    return codes_of(repeat, _number_within(codes_of(repeat, sign)))
+
+
+def _number_within(codes: NDArray[np.int64]) -> NDArray[np.int64]:
+    """How many of its group come before each row."""
+    order = np.argsort(codes, kind="stable")
+    place = np.arange(codes.size)
+    first = np.flatnonzero(np.diff(codes[order], prepend=-1))
+    within = np.empty_like(codes)
+    within[order] = place - np.repeat(place[first], np.diff(first, append=codes.size))
+    return within
 
 
 def repeats_among(table: pd.DataFrame, kind: str, rows: NDArray[np.bool_]) -> NDArray[np.int64]:
