@@ -243,7 +243,7 @@ def find_covariance(white: Whitened) -> Covariance:
         for part, kind in zip(np.split(weights, [len(pieces[0])]), pieces, strict=True)
     )
     found = Covariance(relative, additive, np.nan, np.inf, m)
-    left = [_left(found.matrix(white, row), white.columns(row)) for row in chosen[shown]]
+    left = [_left(found.matrix(white, row), np.linalg.qr(white.columns(row))[0]) for row in chosen[shown]]
     dof = float(np.mean([np.trace(part) ** 2 / np.sum(part * part) for part in left]))
     some = white.rows(chosen)
     return replace(found, dof=dof, alike=_alike(found.ratio(some, some.inverse()), dof))
@@ -301,9 +301,8 @@ def _seen(values: Array, bands: list[tuple[int, int]]) -> Array:
     return np.stack([products[:, first:last].sum(axis=1) for first, last in bands], axis=1)
 
 
-def _left(covariance: Array, columns: Array) -> Array:
-    """What a fit of these columns (n, 3) leaves of a covariance (n, n): M C M."""
-    q = np.linalg.qr(columns)[0]
+def _left(covariance: Array, q: Array) -> Array:
+    """What a fit of columns with this orthonormal base (n, 3) leaves of a covariance (n, n): M C M."""
     across = q.T @ covariance
     return np.asarray(covariance - q @ across - across.T @ q.T + q @ (across @ q) @ q.T)
 
@@ -312,17 +311,22 @@ def _expected(
     white: Whitened, row: int, looks: list[Array], pieces: list[list[Array]], bands: list[tuple[int, int]]
 ) -> Array:
     """What one sweep shows in each look and band for each piece with weight 1, shape (2 bands, pieces)."""
-    columns, found = white.columns(row), []
+    base, found = np.linalg.qr(white.columns(row))[0], []
     for kind, size in zip(pieces, (white.relative[row], white.additive[row]), strict=True):
         for piece in kind:
-            left = _left(_spread(piece, size), columns)
+            left = _left(_spread(piece, size), base)
             seen = []
             for look in looks:
-                looked = left * look[:, None] * look[None, :]
-                by_distance = np.array([np.trace(looked, offset=k) for k in range(bands[-1][1])])
+                by_distance = _diagonals(left * look[:, None] * look[None, :], bands[-1][1])
                 seen += [by_distance[first:last].sum() for first, last in bands]
             found.append(seen)
     return np.array(found).T
+
+
+def _diagonals(matrix: Array, count: int) -> Array:
+    """Sums of the main diagonal of a matrix (n, n) and of those above it, (count,)."""
+    n, flat = len(matrix), matrix.ravel()
+    return np.array([np.add.reduce(flat[k : (n - k) * n : n + 1]) for k in range(count)])  # half the time of np.trace
 
 
 def _solve(matrix: Array, right: Array, counts: list[int]) -> Array:
