@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -122,11 +123,10 @@ def superconducting_conductance(
     cell = max(kT / 50, float(np.max(np.abs(v))) / 8000)
     half = 24 * kT + 1.5 * modulation_rms_V
     count = int(np.ceil((float(np.max(np.abs(v))) + 2 * half) / cell))
-    nodes = cell * np.arange(-count - 1, count + 2)
-    density = np.diff(dynes_second_integral(nodes, gap_eV, broadening_eV), n=2) / cell**2
+    one_side = dynes_second_integral(cell * np.arange(count + 2), gap_eV, broadening_eV)
+    density = np.diff(np.concatenate([one_side[:0:-1], one_side]), n=2) / cell**2
     energy = cell * np.arange(-count, count + 1)
-    kernel_count = int(np.ceil(half / cell))
-    kernel = _kernel(cell * np.arange(-kernel_count, kernel_count + 1), temperature_K, modulation_rms_V)
+    kernel = _kernel(cell, int(np.ceil(half / cell)), temperature_K, modulation_rms_V)
     broad = signal.fftconvolve(density, kernel, mode="same")
     inside = np.abs(energy) <= float(np.max(np.abs(v))) + 3 * cell
     conductance = interpolate.CubicSpline(energy[inside], broad[inside])
@@ -154,8 +154,10 @@ def dynes_second_integral(energy_eV: Any, gap_eV: float, broadening_eV: float) -
     return np.asarray(np.real(z * root - gap_eV**2 * np.log(z + root)) / 2 - slope * energy)
 
 
-def _kernel(x: Any, temperature_K: float, modulation_rms_V: float) -> Array:
-    """Thermal and modulation broadening as one kernel on a uniform grid, its sum 1."""
+@lru_cache(maxsize=4)  # a fit asks for it hundreds of times
+def _kernel(cell: float, count: int, temperature_K: float, modulation_rms_V: float) -> Array:
+    """Thermal and modulation broadening as one kernel, `count` nodes of a grid to either side, its sum 1."""
+    x = cell * np.arange(-count, count + 1)
     peak = np.sqrt(2) * modulation_rms_V
     kernel = thermal_kernel(x, temperature_K)
     if peak > 0:
@@ -305,12 +307,16 @@ def fit_gap(measured: Measured, *, fit_temperature: bool = False) -> LineFit:
         return refused(why, measured)
     bias, reach = measured.bias, float(np.max(np.abs(measured.bias)))
 
-    def line(p: Values) -> Array:
-        shape = superconducting_conductance(
-            bias - p["offset"], p["gap"], p["broadening"], temperature_K=p["temperature"],
+    @lru_cache(maxsize=8)  # level and slope are tried beside the same shape
+    def shape(offset: float, gap: float, broadening: float, temperature_K: float) -> Array:
+        return superconducting_conductance(
+            bias - offset, gap, broadening, temperature_K=temperature_K,
             modulation_rms_V=measured.modulation_rms_V, smoother=measured.smoother,
         )  # fmt: skip
-        return np.asarray(p["level"] * shape * (1 + p["slope"] * bias / reach))
+
+    def line(p: Values) -> Array:
+        found = shape(p["offset"], p["gap"], p["broadening"], p["temperature"])
+        return np.asarray(p["level"] * found * (1 + p["slope"] * bias / reach))
 
     starts = _starts(v, g, outside, temperature, fit_temperature)
     fit = fit_line(measured, line, starts, steps=lambda p: {"slope": 1.0, "offset": p["gap"]}, height=outside)
