@@ -215,14 +215,21 @@ def _covariances(parts: Sequence[_Part], pooled: PooledNoise) -> dict[int, Covar
 
 def _significant(each: Array, spread: Array, group: Rows, groups: int) -> Array:
     """Median correlation of each group (g,), 0 where white noise may give it; small groups go by all sweeps together."""
+    clear = each.size > 0 and _middle(each) > SIGNIFICANT * _middle(spread) / np.sqrt(each.size)
+    found = np.zeros(groups)
+    for number in np.unique(group):
+        rows = group == number
+        size, median = np.count_nonzero(rows), _middle(each[rows])
+        few = size < ENOUGH and median > 0 and clear
+        if few or median > SIGNIFICANT * _middle(spread[rows]) / np.sqrt(size):
+            found[number] = median
+    return found
 
-    frame = pd.DataFrame({"each": each, "spread": spread})
-    by_group = frame.groupby(group)
-    size, median = by_group.size(), by_group["each"].median()
-    limit: Any = SIGNIFICANT * by_group["spread"].median() / np.sqrt(size)
-    clear = len(frame) > 0 and frame["each"].median() > SIGNIFICANT * frame["spread"].median() / np.sqrt(len(frame))
-    there = (median > limit) | ((size < ENOUGH) & (median > 0) & clear)
-    return median.where(there, 0.0).reindex(range(groups)).fillna(0.0).to_numpy(float)
+
+def _middle(values: Array) -> float:
+    """Median of what is known; NaN where nothing is."""
+    known = values[~np.isnan(values)]
+    return float(np.median(known)) if known.size else np.nan
 
 
 def own_noise(samples: Samples, found: Fitted, noise: PooledNoise) -> tuple[Fitted, PooledNoise]:
