@@ -150,7 +150,9 @@ def _counted(parts: Sequence[_Part]) -> list[Mask]:
     good, spread, group = (
         np.concatenate(values) for values in zip(*((p.curve.good, p.spread, p.group) for p in parts), strict=True)
     )
-    usual = pd.Series(np.where(good, spread, np.nan)).groupby(group).transform("median").to_numpy(float)
+    known, usual = np.where(good, spread, np.nan), np.full(len(group), np.nan)
+    for number in np.unique(group):
+        usual[group == number] = _middle(known[group == number])
     with np.errstate(invalid="ignore"):
         counted = good & ~(spread > 3 * usual + 1e-300)
     return np.split(counted, np.cumsum([len(part.group) for part in parts])[:-1])
