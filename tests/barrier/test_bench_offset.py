@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
+from often import repeated
 from scipy import integrate
 
 from sts.barrier import fit_barrier
@@ -67,9 +68,11 @@ def test_a_shared_offset_comes_near_the_limit_of_a_known_one():
     assert shared < 1.3 * known
 
 
-def test_intervals_with_a_shared_offset_hold_the_truth():
+@repeated(30, 60)
+def test_intervals_with_a_shared_offset_hold_the_truth(repeats):
+    """15 sweeps each."""
     inside = []
-    for seed in range(60):
+    for seed in range(repeats):
         table = fit_barrier(short(seed, offset=np.random.default_rng(seed).uniform(-2e-11, 2e-11))).table
         assert (table["decay_common_per_nm"] != 0).all()
         inside += list((table["barrier_low_eV"] < 0.4) & (table["barrier_high_eV"] > 0.4))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from often import repeated
 
 from sts.barrier import fit_barrier
 from sts.quantities import decay_from_barrier
@@ -53,13 +54,14 @@ def test_a_step_is_a_jump_and_no_hump():
         assert "hump" not in flags
 
 
+@repeated(10, 25)
 @pytest.mark.parametrize("slope", [0.0, 1.0, 1.5])
-def test_noise_has_no_humps(slope):
+def test_noise_has_no_humps(slope, repeats):
     """At most one sweep in a hundred, whatever the colour of the noise."""
     found = sum(
-        (fit_barrier(ramps(50 + seed, slope=slope, gap=0.04)).flags["flag"] == "hump").sum() for seed in range(25)
+        (fit_barrier(ramps(50 + seed, slope=slope, gap=0.04)).flags["flag"] == "hump").sum() for seed in range(repeats)
     )
-    assert found <= 0.01 * 25 * 20
+    assert found <= 0.01 * repeats * 20
 
 
 def test_a_shape_that_all_sweeps_share_is_no_hump():

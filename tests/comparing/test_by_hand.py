@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from often import repeated
 from scipy import stats
 
 from sts.comparing.by_hand import ONE_SIDED, by_hand
@@ -41,17 +42,18 @@ def cautions(sweeps: pd.DataFrame, omitted: np.ndarray) -> tuple[str, ...]:
     return by_hand(sweeps.assign(used=~omitted), tips_of(sweeps), tips_of(sweeps.assign(used=~omitted))).cautions
 
 
+@repeated(60, 150)
 @pytest.mark.parametrize("unit", ["sweep", "replicate"])
 @pytest.mark.parametrize("share", [0.1, 0.33])
-def test_omissions_at_random_are_hardly_ever_cautioned_against(unit: str, share: float) -> None:
-    """150 sessions each: at most ONE_SIDED of them, with the binomial's three standard errors above it."""
-    generator, said, sessions = np.random.default_rng(5), 0, 150
-    for _ in range(sessions):
+def test_omissions_at_random_are_hardly_ever_cautioned_against(unit: str, share: float, repeats: int) -> None:
+    """At most ONE_SIDED of the sessions, with the binomial's three standard errors above it."""
+    generator, said = np.random.default_rng(5), 0
+    for _ in range(repeats):
         sweeps = session(generator)
         names = sweeps[unit].unique()
         some = generator.choice(names, int(share * len(names)), replace=False)
         said += bool(cautions(sweeps, sweeps[unit].isin(some).to_numpy()))
-    assert said / sessions <= ONE_SIDED + 3 * np.sqrt(ONE_SIDED * (1 - ONE_SIDED) / sessions)
+    assert said / repeats <= ONE_SIDED + 3 * np.sqrt(ONE_SIDED * (1 - ONE_SIDED) / repeats)
 
 
 def test_whole_sites_left_out_at_random_are_hardly_ever_cautioned_against() -> None:

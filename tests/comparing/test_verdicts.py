@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from comparing.examples import make_repeats
+from often import repeated
 
 from sts.comparing import TipTables, compare_pairs, site_level, tip_level, tip_verdicts
 from sts.flags import no_flags
@@ -127,10 +128,11 @@ def test_nothing_named_gives_an_empty_table_with_its_columns():
     assert "verdict" in found
 
 
-def test_good_tips_are_hardly_ever_called_bad_and_bad_ones_are_found():
-    """300 benches of three tips, four sites with 5 % scatter of slopes; one reads 0.3 of the others in half of the benches."""
+@repeated(80, 300)
+def test_good_tips_are_hardly_ever_called_bad_and_bad_ones_are_found(repeats: int):
+    """Benches of three tips, four sites with 5 % scatter of slopes; one reads 0.3 of the others in half of the benches."""
     refused = careful = found = bad = good = 0
-    for seed in range(300):
+    for seed in range(repeats):
         spoiled = seed % 2 == 0
         barriers = {"heron": 4.5, "plover": 4.3, "snipe": 4.4 * (0.3 if spoiled else 1.0)}
         table = _verdicts(barriers, site_sd=0.05, seed=seed)["verdict"]
