@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -165,10 +166,15 @@ def test_the_gap_equation_gives_the_published_table(temperature, ratio):
     assert_allclose(gap_ratio(temperature), ratio, atol=6e-5)  # four printed digits
 
 
-def spectrum(gap_eV, broadening_eV, temperature, *, noise, seed, modulation=0.0):
+@cache
+def ideal(ideal_of, gap_eV, broadening_eV, temperature):
+    """Bias, and the current or the conductance without noise."""
     v = np.linspace(-6e-3, 6e-3, 241)
-    density = superconductor(gap_eV=gap_eV, broadening_eV=broadening_eV)
-    clean = tunnel_conductance(v, density, temperature_K=temperature)
+    return v, ideal_of(v, superconductor(gap_eV=gap_eV, broadening_eV=broadening_eV), temperature_K=temperature)
+
+
+def spectrum(gap_eV, broadening_eV, temperature, *, noise, seed):
+    v, clean = ideal(tunnel_conductance, gap_eV, broadening_eV, temperature)
     return v, clean + noise * np.random.default_rng(seed).standard_normal(v.size)
 
 
@@ -187,8 +193,7 @@ def test_a_planted_gap_comes_back_and_its_intervals_hold():
 
 def smoothed(seed, *, repeats, method="local polynomial"):
     """Repeats of the current, smoothed and differentiated: the mean, its scatter, and the smoother."""
-    v = np.linspace(-6e-3, 6e-3, 241)
-    clean = tunnel_current(v, superconductor(gap_eV=1.35e-3, broadening_eV=5e-5), temperature_K=1.8)
+    v, clean = ideal(tunnel_current, 1.35e-3, 5e-5, 1.8)
     noise = 2e-6 * np.random.default_rng(seed).standard_normal((repeats, v.size))
     smoother = make_smoother(v, width_V=4e-4, method=method)
     each = smoother.differentiate(clean + noise)
