@@ -97,6 +97,14 @@ class Visit:
         self.page.goto(file.as_uri())
 
 
+@pytest.fixture(scope="module")
+def still(browser: Any, written: Path) -> Iterator[Any]:
+    """The page as it opens, for tests of a module that only read it."""
+    seen = Visit(browser, written / "report.html")
+    yield seen
+    seen.context.close()
+
+
 @pytest.fixture
 def visit(browser: Any, written: Path) -> Iterator[Any]:
     opened: list[Visit] = []

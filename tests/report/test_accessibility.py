@@ -81,14 +81,14 @@ def test_tab_goes_through_everything_shows_where_it_is_and_leaves(visit: Any, sc
         assert place["width"] >= 2, place["what"][:100]
 
 
-def test_no_element_jumps_the_order_of_reading(visit: Any) -> None:
+def test_no_element_jumps_the_order_of_reading(still: Any) -> None:
     """2.4.3 Focus Order: a positive tabindex would."""
-    assert visit().page.eval_on_selector_all("[tabindex]", "all => all.filter(e => e.tabIndex > 0).length") == 0
+    assert still.page.eval_on_selector_all("[tabindex]", "all => all.filter(e => e.tabIndex > 0).length") == 0
 
 
-def test_everything_that_can_be_used_has_a_name(visit: Any) -> None:
+def test_everything_that_can_be_used_has_a_name(still: Any) -> None:
     """4.1.2 Name, Role, Value: read from the browser's own tree for assistive technology."""
-    page = visit().page
+    page = still.page
     tree = page.context.new_cdp_session(page).send("Accessibility.getFullAXTree")["nodes"]
     used = {"button", "link", "searchbox", "combobox", "region", "image", "table", "DisclosureTriangle"}
     nameless, seen = [], set()
@@ -103,9 +103,9 @@ def test_everything_that_can_be_used_has_a_name(visit: Any) -> None:
     assert seen >= {"button", "link", "searchbox", "combobox", "region", "image", "table"}
 
 
-def test_drawings_are_one_picture_each_to_a_reader(visit: Any) -> None:
+def test_drawings_are_one_picture_each_to_a_reader(still: Any) -> None:
     """1.1.1 Non-text Content: the finding stands for the drawing, whose single letters are not read out."""
-    page = visit().page
+    page = still.page
     plates = page.locator(".plate")
     assert plates.count() >= 15
     assert page.locator(".plate > svg[aria-hidden=true], .plate > img[alt='']").count() == plates.count()
@@ -126,9 +126,9 @@ def test_regions_of_the_page_are_told_apart_and_hold_everything(visit: Any) -> N
     assert page.evaluate("location.hash") == "#found"
 
 
-def test_headings_read_as_an_outline(visit: Any) -> None:
+def test_headings_read_as_an_outline(still: Any) -> None:
     """1.3.1 and 2.4.6: one first heading, no level left out, none empty."""
-    heads = visit().page.eval_on_selector_all(
+    heads = still.page.eval_on_selector_all(
         "h1, h2, h3, h4", "all => all.map(e => [Number(e.tagName[1]), e.textContent.trim()])"
     )
     levels = [level for level, _ in heads]
@@ -155,14 +155,14 @@ def test_targets_are_large_enough_to_hit(visit: Any) -> None:
     assert small == []
 
 
-def test_status_of_the_filter_is_spoken(visit: Any) -> None:
+def test_status_of_the_filter_is_spoken(still: Any) -> None:
     """4.1.3 Status Messages."""
-    assert visit().page.locator("#sweep-status").get_attribute("role") == "status"
+    assert still.page.locator("#sweep-status").get_attribute("role") == "status"
 
 
-def test_states_are_not_told_by_colour_alone(visit: Any) -> None:
+def test_states_are_not_told_by_colour_alone(still: Any) -> None:
     """1.4.1 Use of Color: a sweep left out says no, a missing item says so."""
-    page = visit().page
+    page = still.page
     out = page.eval_on_selector_all("#sweep-table tr.out", "all => all.map(e => e.cells[9].textContent)")
     assert set(out) == {"no"}
     assert all("Missing." in text for text in page.locator("tr.missing").all_text_contents())

@@ -8,12 +8,11 @@ from typing import Any
 import pytest
 
 
-def test_page_opens_from_disk_and_asks_for_nothing_else(visit: Any) -> None:
-    seen = visit()
-    outside = [url for url in seen.requests if not url.startswith(("file:", "data:"))]
+def test_page_opens_from_disk_and_asks_for_nothing_else(still: Any) -> None:
+    outside = [url for url in still.requests if not url.startswith(("file:", "data:"))]
     assert outside == []
-    assert len([url for url in seen.requests if url.startswith("file:")]) == 1
-    assert seen.messages == []
+    assert len([url for url in still.requests if url.startswith("file:")]) == 1
+    assert still.messages == []
 
 
 @pytest.mark.parametrize("width", [390, 1280])
@@ -44,8 +43,8 @@ def test_figures_stay_on_white_in_the_dark(visit: Any) -> None:
     assert page.evaluate("getComputedStyle(document.body).backgroundColor") != "rgb(255, 255, 255)"
 
 
-def test_letters_shared_between_figures_are_drawn_in_each(visit: Any) -> None:
-    page = visit().page
+def test_letters_shared_between_figures_are_drawn_in_each(still: Any) -> None:
+    page = still.page
     empty = page.evaluate(
         """() => [...document.querySelectorAll('.plate svg')].filter(svg =>
              [...svg.querySelectorAll('use')].some(use => !document.getElementById(
