@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -14,19 +15,25 @@ from sts.session import Session
 SIZES = [(1280, 800), (1920, 1080), (820, 1000)]
 
 
-@pytest.fixture
-def address(demo: Path) -> Iterator[str]:
-    with served(demo) as found:
+@pytest.fixture(scope="module")
+def session(_demo: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo; one test decides, the others only look at the first sweep of the list."""
+    return Path(shutil.copy(_demo, tmp_path_factory.mktemp("browser") / "demo.h5"))
+
+
+@pytest.fixture(scope="module")
+def address(session: Path) -> Iterator[str]:
+    with served(session) as found:
         yield found
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
     with started() as found:
         yield found
 
 
-def test_a_decision_by_keyboard(address: str, browser: Any, demo: Path) -> None:
+def test_a_decision_by_keyboard(address: str, browser: Any, session: Path) -> None:
     asked, wrong = [], []
     page = browser.new_page(viewport={"width": 1280, "height": 800})
     page.on("request", lambda request: asked.append(request.url))
@@ -42,21 +49,24 @@ def test_a_decision_by_keyboard(address: str, browser: Any, demo: Path) -> None:
     page.locator(".slick-row", has_text=second).get_by_text("●").wait_for(timeout=30000)
     page.keyboard.press("x")
     page.get_by_text(f"Kept in the session: omit {second}.").wait_for(timeout=30000)
-    assert Session.open(demo).decisions()["sweep"].tolist() == [second]
+    assert Session.open(session).decisions()["sweep"].tolist() == [second]
     page.locator(".slick-row", has_text=second).get_by_text("✕✎").wait_for(timeout=30000)
     page.keyboard.press("u")
     page.get_by_text(f"Kept in the session: undo {second}.").wait_for(timeout=30000)
-    assert Session.open(demo).decisions()["action"].tolist() == ["omit", "undo"]
+    assert Session.open(session).decisions()["action"].tolist() == ["omit", "undo"]
     assert wrong == []
     start = address.split("/?")[0]
     assert [url for url in asked if not url.startswith((start, "data:", "blob:", start.replace("http", "ws")))] == []
     assert "token" not in page.url
+    page.close()
 
 
 def test_the_page_fits_and_shows_where_the_focus_is(address: str, browser: Any) -> None:
+    page = opened(browser, address, *SIZES[0])
     for width, height in SIZES:
-        page = opened(browser, address, width, height)
-        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        page.set_viewport_size({"width": width, "height": height})
+        page.wait_for_function("() => document.documentElement.scrollWidth <= innerWidth")
+        assert page.evaluate("innerWidth") == width
         button = page.get_by_role("button", name="Omit")
         box = button.bounding_box()
         assert box["height"] >= 24
@@ -67,10 +77,10 @@ def test_the_page_fits_and_shows_where_the_focus_is(address: str, browser: Any) 
         )
         assert outline[0] != "none"
         assert outline[1] >= 2
-        page.close()
+    page.close()
 
 
-def test_pictures_and_the_report_leave_the_page(address: str, browser: Any) -> None:
+def test_pictures_leave_the_page(address: str, browser: Any) -> None:
     page = opened(browser, address)
     for kind, start in (("PNG", b"\x89PNG"), ("SVG", b"<svg")):
         with page.expect_download() as download:
@@ -78,14 +88,27 @@ def test_pictures_and_the_report_leave_the_page(address: str, browser: Any) -> N
         data = Path(download.value.path()).read_bytes()
         assert data.startswith(start)
         assert len(data) > 5000
+    page.close()
+
+
+@pytest.fixture
+def few(small: Path) -> Iterator[str]:
+    with served(small) as found:
+        yield found
+
+
+def test_the_report_is_made_from_the_page_and_opens(few: str, browser: Any) -> None:
+    page = opened(browser, few)
     said: list[str] = []
     page.expose_function("say", lambda words: said.append(words))
     page.evaluate("model('state').properties.text.change.connect(() => say(model('state').text))")
     page.get_by_role("button", name="Make the report").click()
-    page.wait_for_function("() => told('.state').startsWith('The report is made')")
+    page.wait_for_function("() => told('.state').startsWith('The report is made')", timeout=120_000)
     assert len([words for words in said if "working: report," in words]) > 3
     with page.expect_popup() as report:
         page.get_by_role("link", name="Open the report").click()
     report.value.wait_for_load_state()
     assert "heron" in report.value.content()
-    assert report.value.url == f"{address.split('/?')[0]}/report"
+    assert report.value.url == f"{few.split('/?')[0]}/report"
+    report.value.close()
+    page.close()
