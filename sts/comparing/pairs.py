@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -171,6 +172,7 @@ def _outside(statistic: Any, comparisons: int, s: np.ndarray) -> np.ndarray:
     return np.asarray((outside * _WEIGHTS).sum(axis=-1))
 
 
+@lru_cache(maxsize=1 << 14)  # a decision touches one tip; the pairs of all others ask for the same again
 def maximum_modulus_quantile(confidence: float, comparisons: int, dof: float) -> float:
     """The quantile that belongs to `maximum_modulus_sf`; NaN where `dof` is.
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -27,6 +28,58 @@ class TipTables:
     tips: pd.DataFrame
     pairs: pd.DataFrame
     directions: pd.DataFrame
+
+    @cached_property
+    def noise(self) -> pd.Series:
+        """Median noise of the sweeps of each tip [pA]."""
+        return self.sweeps.groupby("tip")["noise_pA"].median()
+
+    def column(self, name: str, column: str, sample: str, tip: str) -> pd.Series:
+        """A column of the rows of a tip on a sample; empty where there is none.
+
+        Parameters
+        ----------
+        name : str
+            Of the table.
+        column, sample, tip : str
+        """
+        table: pd.DataFrame = getattr(self, name)
+        if column not in table:
+            return pd.Series(dtype=float)
+        return table[column].iloc[self._places[name].get((tip, sample), [])]
+
+    @cached_property
+    def _places(self) -> dict[str, Any]:
+        """Where the rows of each tip and sample are: asked for once, since frames are slow to be searched."""
+        tables = {"tips": self.tips, "sites": self.sites, "directions": self.directions}
+        return {
+            name: table[["tip", "sample"]].groupby(["tip", "sample"], sort=False).indices if len(table) else {}
+            for name, table in tables.items()
+        }
+
+    def ratios(self, sample: str, tip: str) -> list[tuple[str, float, float]]:
+        """(other tip, ratio of this tip's barrier to its, upper end of the interval of the ratio).
+
+        Parameters
+        ----------
+        sample, tip : str
+        """
+        pairs = [pair for pair in self._pairs if pair[0] in (sample, None)]
+        return [
+            *((b, ratio, high) for _, a, b, ratio, _, high in pairs if a == tip),
+            *((a, 1 / ratio, 1 / low) for _, a, b, ratio, low, _ in pairs if b == tip),
+        ]
+
+    @cached_property
+    def _pairs(self) -> list[tuple[Any, str, str, float, float, float]]:
+        """Sample (None where there is no such column), tips, ratio and its interval."""
+        pairs = self.pairs
+        if not len(pairs):
+            return []
+        tips = (pairs[name].astype(str) for name in ("tip_a", "tip_b"))
+        numbers = (pairs[name].tolist() for name in ("ratio", "ratio_low", "ratio_high"))
+        samples = pairs["sample"].tolist() if "sample" in pairs else [None] * len(pairs)
+        return list(zip(samples, *tips, *numbers, strict=True))
 
 
 def tip_verdicts(
@@ -55,13 +108,19 @@ def tip_verdicts(
     pandas.DataFrame
         `COLUMNS`: barriers [eV], shares [%], counts; `reasons` joined by ``"; "``.
     """
-    named = judged[judged["tip"] != ""]
-    jumping = set(flags.loc[flags["flag"] == "jump", "sweep"])
-    low = set(flags.loc[flags["flag"] == "low barrier", "sweep"])
+    named = judged.loc[judged["tip"] != "", ["sweep", "kind", "sample", "tip", "site", "used"]]
+    jump, low = (
+        named["sweep"].isin(flags.loc[flags["flag"] == flag, "sweep"]).to_numpy(bool)
+        for flag in ("jump", "low barrier")
+    )
+    about = {
+        "sample": named["sample"].to_numpy(object), "site": named["site"].to_numpy(object), "jump": jump, "low": low,
+        "ramps": (named["kind"] == "iz").to_numpy(bool), "used": named["used"].to_numpy(bool),
+    }  # fmt: skip
+    places = named.groupby("tip", sort=False).indices
     rows = []
     for sample, tip in _subjects(named, barrier):
-        own = _sweeps_of(named, sample, tip)
-        facts = _counts(own, jumping, low)
+        facts = _counts(_sweeps_of({name: column[places[tip]] for name, column in about.items()}, sample))
         if barrier is not None and facts["ramps"]:
             facts |= _barrier_facts(barrier, sample, tip)
         verdict, reasons = _verdict(facts, rules)
@@ -88,41 +147,38 @@ def _subjects(named: pd.DataFrame, barrier: TipTables | None) -> list[tuple[str,
     return found + [(", ".join(filter(None, map(str, names))), str(tip)) for tip, names in samples.items()]
 
 
-def _sweeps_of(named: pd.DataFrame, sample: str, tip: str) -> pd.DataFrame:
-    """Sweeps of the tip: those on this sample, and those on samples where it has no I(z) sweep."""
-    own = named[named["tip"] == tip]
-    elsewhere = set(own.loc[own["kind"] == "iz", "sample"]) - {sample}
-    return own[~own["sample"].isin(list(elsewhere))]
+def _sweeps_of(own: dict[str, Any], sample: str) -> dict[str, Any]:
+    """Of the sweeps of a tip those on this sample, and those on samples where it has no I(z) sweep."""
+    elsewhere = set(own["sample"][own["ramps"]]) - {sample}
+    stays = np.array([one not in elsewhere for one in own["sample"]], bool)
+    return {name: column[stays] for name, column in own.items()}
 
 
-def _counts(own: pd.DataFrame, jumping: set[str], low: set[str]) -> dict[str, Any]:
-    used = own["used"].astype(bool)
-    ramps = own["kind"] == "iz"
+def _counts(own: dict[str, Any]) -> dict[str, Any]:
+    used = own["used"]
+    seen = used & own["ramps"]
     return {
-        "ramps": bool(ramps.any()),
-        "low": float(own.loc[used & ramps, "sweep"].isin(low).mean()) > 0.5,
-        "sites": own.loc[used & ramps, ["sample", "site"]].drop_duplicates().shape[0],
+        "ramps": bool(own["ramps"].any()),
+        "low": bool(own["low"][seen].sum() > 0.5 * seen.sum()),
+        "sites": len(set(zip(own["sample"][seen], own["site"][seen], strict=True))),
         "sweeps": int(used.sum()),
         "lost": int((~used).sum()),
-        "jumps": int(own["sweep"].isin(jumping).sum()),
+        "jumps": int(own["jump"].sum()),
     }
 
 
 def _barrier_facts(barrier: TipTables, sample: str, tip: str) -> dict[str, Any]:
     """What the tables of I(z) sweeps say of the tip; nothing where none of its sweeps was used."""
-
-    def own(table: pd.DataFrame) -> pd.DataFrame:
-        return table[(table["tip"] == tip) & (table["sample"] == sample)] if len(table) else table
-
-    if not len(own(barrier.tips)):
+    names = ("barrier_eV", "barrier_low_eV", "barrier_high_eV", "between_site_sd_eV", "sites")
+    own = {name: barrier.column("tips", name, sample, tip) for name in names}
+    if not len(own["sites"]):
         return {}
-    mean = own(barrier.tips).iloc[0]
-    noise = barrier.sweeps.groupby("tip")["noise_pA"].median()
+    mean, noise = {name: column.iloc[0] for name, column in own.items()}, barrier.noise
     usual = float(np.median(rest)) if len(rest := noise.drop(tip, errors="ignore")[lambda s: s.index != ""]) else np.nan
-    sites, directions = own(barrier.sites), own(barrier.directions)
-    repeats = sites["repeat_sd_eV"].dropna() if "repeat_sd_eV" in sites else sites.index[:0]
+    repeats = barrier.column("sites", "repeat_sd_eV", sample, tip).dropna()
     within = float(np.sqrt(np.mean(repeats**2))) if len(repeats) else np.nan
     between = mean["between_site_sd_eV"] if mean["sites"] > 1 else np.nan
+    drift, agree = (barrier.column("directions", name, sample, tip) for name in ("drift_pm_per_s", "agree"))
     return {
         **{key: float(mean[key]) for key in ("barrier_eV", "barrier_low_eV", "barrier_high_eV")},
         "sites": int(mean["sites"]),
@@ -130,24 +186,11 @@ def _barrier_facts(barrier: TipTables, sample: str, tip: str) -> dict[str, Any]:
         "noise_ratio": float(noise.get(tip, np.nan)) / usual,
         "between_sites_percent": 100 * float(between) / float(mean["barrier_eV"]),
         "within_sites_percent": 100 * within / float(mean["barrier_eV"]),
-        "drift_pm_per_s": float(directions["drift_pm_per_s"].abs().median()) if len(directions) else np.nan,
-        "pairs_agree": int(directions["agree"].sum()) if len(directions) else 0,
-        "pairs_of_directions": len(directions),
-        "ratios": _ratios(barrier.pairs, sample, tip),
+        "drift_pm_per_s": float(drift.abs().median()) if len(drift) else np.nan,
+        "pairs_agree": int(agree.sum()) if len(agree) else 0,
+        "pairs_of_directions": len(agree),
+        "ratios": barrier.ratios(sample, tip),
     }
-
-
-def _ratios(pairs: pd.DataFrame, sample: str, tip: str) -> list[tuple[str, float, float]]:
-    """(other tip, ratio of this tip's barrier to its, upper end of the interval of the ratio)."""
-    if not len(pairs):
-        return []
-    if "sample" in pairs:
-        pairs = pairs[pairs["sample"] == sample]
-    first, second = pairs[pairs["tip_a"] == tip], pairs[pairs["tip_b"] == tip]
-    return [
-        *zip(first["tip_b"].astype(str), first["ratio"], first["ratio_high"], strict=True),
-        *zip(second["tip_a"].astype(str), 1 / second["ratio"], 1 / second["ratio_low"], strict=True),
-    ]
 
 
 def _verdict(facts: dict[str, Any], rules: VerdictPlan) -> tuple[str, list[str]]:
