@@ -46,7 +46,8 @@ class TipTables:
         table: pd.DataFrame = getattr(self, name)
         if column not in table:
             return pd.Series(dtype=float)
-        return table[column].iloc[self._places[name].get((tip, sample), [])]
+        found: pd.Series = table[column].iloc[self._places[name].get((tip, sample), [])]
+        return found
 
     @cached_property
     def _places(self) -> dict[str, Any]:
