@@ -53,6 +53,7 @@ class DecisionView:
             self.buttons[name].disabled = page.desk.read_only
         self.offered = Select(
             title="Reason",
+            name="offered",
             options=[OWN_WORDS],
             value=OWN_WORDS,
             min_width=230,

@@ -9,7 +9,7 @@ import numpy as np
 from bokeh.layouts import column
 from bokeh.models import Select, Slider, Span
 
-from sts.review.look import BLUE, VERMILLION, button, plot, safe, source, styled, text_box
+from sts.review.look import BLUE, VERMILLION, button, fill, plot, safe, source, styled, text_box
 
 GROUPS = {
     "sample, tip, set-point": ["sample", "tip", "setpoint_current_A"], "sample, tip": ["sample", "tip"],
@@ -88,7 +88,7 @@ class SettingsView:
             return
         curve = curves[0]
         x, y = curve["width_V"].to_numpy(float) * 1e3, curve["score"].to_numpy(float)
-        self.curve.data = {"x": x, "y": y}
+        fill(self.curve, x=x, y=y)
         self.width.end = max(float(np.ceil(x.max())), self.width.value, 2.0)
         chosen = curve.loc[curve["chosen"].astype(bool), "width_V"]
         if len(chosen):

@@ -12,6 +12,7 @@ from bokeh.models import RangeSlider
 from sts.review.look import button, number, safe, styled, text_box
 
 EVERY_S = 0.04  # between two fits while the window is dragged
+READ_S = 0.2  # between two numbers: nobody reads faster, and text that changes lays the page out anew
 PA = 1e12
 
 
@@ -39,8 +40,9 @@ class WindowView:
             sizing_mode="stretch_width",
             name="window",
         )
-        self._own = self._waits = False
-        self._last = 0.0
+        self._own = self._waits = self._unsaid = False
+        self._last = self._said = 0.0
+        self._barrier = ""
         self.box.on_change("left", lambda attr, old, new: self._dragged())
         self.box.on_change("right", lambda attr, old, new: self._dragged())
         self.slider.on_change("value", lambda attr, old, new: self._slid())
@@ -52,7 +54,7 @@ class WindowView:
         ----------
         view : HeightView
         """
-        self._own = True
+        self._own, self._barrier = True, ""
         start, end = (float(view.height_m[at]) * 1e9 for at in (0, -1))
         low, high = (
             x * 1e9 if math.isfinite(x) else other for x, other in zip(view.window_m, (start, end), strict=True)
@@ -96,12 +98,25 @@ class WindowView:
         try:
             found = self.page.desk.preview_window(self.page.sweep, *self.window_nm)
         except (ValueError, OSError) as error:
-            self.words.text = f"<p class=caution>{safe(error)}</p>"
+            self._barrier, self.words.text = "", f"<p class=caution>{safe(error)}</p>"
             return
         self._last = time.monotonic()
         self.page.heights.show_fit(found.fitted_A, found.used_points)
-        said = f"{number(found.barrier_eV)} eV ({number(found.barrier_low_eV)} to {number(found.barrier_high_eV)})"
-        self.words.text = f"<p>In this window: <b>{said}</b>. Only looked at, until all are fitted so.</p>"
+        self._barrier = (
+            f"{number(found.barrier_eV)} eV ({number(found.barrier_low_eV)} to {number(found.barrier_high_eV)})"
+        )
+        if self.page.doc.session_context is None or self._last - self._said >= READ_S:
+            self._say()
+        elif not self._unsaid:
+            self._unsaid = True
+            self.page.doc.add_timeout_callback(self._say, int(READ_S * 1e3))
+
+    def _say(self) -> None:
+        """Tell the barrier of the last fit."""
+        self._unsaid = False
+        if self._barrier:  # else another sweep is seen by now
+            self._said = time.monotonic()
+            self.words.text = f"<p>In this window: <b>{self._barrier}</b>. Only looked at, until all are fitted so.</p>"
 
     def use_for_all(self) -> None:
         """Measure all I(z) sweeps within the window."""

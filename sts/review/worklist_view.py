@@ -30,6 +30,10 @@ AGAIN_JS = """
 const view = Bokeh.index.find_one(table);
 if (view && view.grid) { setTimeout(() => { view.updateGrid(); view.grid.invalidateAllRows(); view.grid.render(); }, 0); }
 """
+ROWS_JS = """
+const view = Bokeh.index.find_one(table);
+if (view && view.grid) { setTimeout(() => { view.grid.invalidateAllRows(); view.grid.render(); }, 0); }
+"""
 WHOLE = '<span title="<%- value %>"><%- value %></span>'  # escaped; the whole text where the column cuts it
 _LIST = """
 :host { font-size: 13px; } .slick-cell { color: #1B1B1B; line-height: 26px; }
@@ -70,8 +74,8 @@ class WorklistView:
         )  # fmt: skip
         for widget in (self.text, self.shown, *self.choices.values()):
             widget.on_change("value", lambda attr, old, new: self.refresh())
-        for change in ("data", "patching"):
-            self.source.js_on_change(change, CustomJS(args={"table": self.table}, code=AGAIN_JS))
+        for change, code in (("data", AGAIN_JS), ("patching", ROWS_JS)):
+            self.source.js_on_change(change, CustomJS(args={"table": self.table}, code=code))
         self.source.selected.on_change("indices", self._picked)
         self.sweeps: list[str] = []
         self._own = False
@@ -113,14 +117,18 @@ class WorklistView:
         """
         current = current or self.marked
         rows = self.desk.filtered(self.filters)
-        self.sweeps = rows["sweep"].tolist()
-        self._own = True
-        self.source.data = {
-            "sweep": self.sweeps,
+        sweeps = rows["sweep"].tolist()
+        data = {
             "state": [_state(*cells) for cells in zip(rows["looked"], rows["used"], rows["decided_by"], strict=True)],
             "where": [f"{tip or '–'}, {site or '–'}" for tip, site in zip(rows["tip"], rows["site"], strict=True)],
             "why": rows["why"].tolist(),
         }
+        self._own = True
+        if sweeps != self.sweeps:
+            self.sweeps = sweeps
+            self.source.data = {"sweep": sweeps, **data}
+        elif changed := {name: cells for name in data if (cells := _changed(self.source.data[name], data[name]))}:
+            self.source.patch(changed)
         self.source.selected.indices = [self.sweeps.index(current)] if current in self.sweeps else []
         self._own = False
         self._count()
@@ -186,6 +194,11 @@ class WorklistView:
 
 def _state(looked: bool, used: bool, by: str) -> str:
     return ("●" if looked else "○") + ("" if used else "✕") + ("✎" if by == "person" else "")
+
+
+def _changed(old: Any, new: list[str]) -> list[tuple[int, str]]:
+    """Row and text of the cells that are others: a decision touches few of thousands."""
+    return [(row, text) for row, (was, text) in enumerate(zip(old, new, strict=True)) if was != text]
 
 
 def _values(known: pd.DataFrame, name: str) -> list[str]:
