@@ -15,6 +15,7 @@ from sts.analysis import Analysis
 from sts.barrier.fit import BarrierFit
 from sts.figures import house_style, new_figure, plot_iz_fits, plot_spectrum, plot_sweeps
 from sts.figures.saving import save
+from sts.quantities import LEAST_BIAS, range_with_prefix, with_prefix
 from sts.report.number_words import NOT_RECORDED, count, distinct, listed, value_with_uncertainty
 from sts.report.spectra_words import gap_words, resolution_words
 from sts.report.summary import Summary
@@ -65,12 +66,14 @@ def spectrum_html(spectrum: Spectrum) -> str:
     trusted = abs(spectrum.bias[spectrum.trusted])
     rows = {
         "sweeps": f"{len(spectrum.sweeps)} used, {len(spectrum.omitted)} left out",
-        "bias": f"{spectrum.bias[0]:.4g} to {spectrum.bias[-1]:.4g} V, {len(spectrum.bias)} points",
+        "bias": f"{range_with_prefix(spectrum.bias[0], spectrum.bias[-1], 'V', 4, least=LEAST_BIAS)}, {len(spectrum.bias)} points",
         "gap": gap_words(spectrum),
         "resolution": resolution_words([spectrum]).removeprefix("resolution "),
         "smoothing": spectrum.smoothing,
         "offsets": spectrum.offsets.how,
-        "(dI/dV)/(I/V)": f"trusted beyond ±{trusted.min() * 1e3:.3g} mV" if trusted.size else "nowhere trusted",
+        "(dI/dV)/(I/V)": f"trusted beyond ±{with_prefix(trusted.min() * 1e3, 'mV')}"
+        if trusted.size
+        else "nowhere trusted",
     }
     title = f"Spectrum: {spectrum.label}"
     return html_table(rows, title) + figure_html(lambda axes: plot_spectrum(spectrum, ax=axes[0]), title)

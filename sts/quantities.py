@@ -98,6 +98,101 @@ class Unit:
     symbol: str  # as understood, e.g. "nA"
 
 
+PREFIXES = {-6: "a", -5: "f", -4: "p", -3: "n", -2: "µ", -1: "m", 0: "", 1: "k", 2: "M", 3: "G"}  # of 1000
+_POWERS = {prefix: power for power, prefix in PREFIXES.items() if prefix}
+_SHOWN = ("V", "A", "S", "eV", "s", "K", "F", "Hz", "m")  # units that are shown with a prefix
+LEAST_BIAS = 0.2  # a bias axis of ±0.5 V is in volts, one of ±0.1 V in millivolts
+
+
+def scale_for(values: Any, unit: str, *, least: float = 1.0) -> tuple[float, str]:
+    """A factor and a unit with prefix such that the largest of `values` reads as 1 to 1000: the one rule of prefixes.
+
+    Parameters
+    ----------
+    values : array_like, any shape
+        In `unit`.
+    unit : str
+        One that has a prefix already, such as ``"meV"``, is kept as long as the largest value reads as 1 to 10 000.
+    least : float
+        What the largest value reads as at least.
+
+    >>> scale_for([2e-10], "A")
+    (1000000000000.0, 'pA')
+    >>> scale_for([0.0044], "meV")
+    (1000.0, 'µeV')
+    """
+    finite = np.abs(np.asarray(values, float))
+    finite = finite[np.isfinite(finite)]
+    return _scale(float(finite.max()) if finite.size else 0.0, unit, least)
+
+
+def _scale(largest: float, unit: str, least: float) -> tuple[float, str]:
+    prefixed = unit[1:] in _SHOWN and unit[:1] in _POWERS
+    if unit in ("", "arb. units") or not largest > 0 or (prefixed and 1 <= largest < 1e4):
+        return 1.0, unit
+    now = _POWERS[unit[0]] if prefixed else 0
+    step = min(max(now + math.floor(math.log10(largest / least) / 3 + 1e-12), -6), 3) - now
+    return 10.0 ** (-3 * step), PREFIXES[now + step] + (unit[1:] if prefixed else unit)
+
+
+def with_prefix(value: float, unit: str, digits: int = 3) -> str:
+    """A number of so many significant digits in the unit that suits its size: ``12 mK``, ``4.4 µeV``, ``1150 meV``.
+
+    Parameters
+    ----------
+    value : float
+        In `unit`.
+    unit : str
+        As for `scale_for`.
+    digits : int
+        Zeros at the end are left away.
+
+    >>> with_prefix(0.012, "K")
+    '12 mK'
+    """
+    return range_with_prefix(value, value, unit, digits)
+
+
+def range_with_prefix(low: float, high: float, unit: str, digits: int = 3, *, least: float = 1.0) -> str:
+    """Two numbers in one unit, ``-6 to 6 mV``; only one of them where they read the same.
+
+    Parameters
+    ----------
+    low, high : float
+        In `unit`.
+    unit : str
+        As for `scale_for`.
+    digits : int
+        Significant ones of each.
+    least : float
+        What the larger reads as at least.
+    """
+    largest = max(abs(low), abs(high))
+    factor, shown = _scale(largest if math.isfinite(largest) else 0.0, unit, least)
+    first, last = (_significant(value * factor, digits) for value in (low, high))
+    return f"{first} {shown}" if first == last else f"{first} to {last} {shown}"
+
+
+def _significant(value: float, digits: int) -> str:
+    if not (math.isfinite(value) and value):
+        return f"{value:g}"
+    return f"{round(value, digits - 1 - math.floor(math.log10(abs(value)))):.{max(digits, 6)}g}"
+
+
+def decimals_for(uncertainty: float, *, default: int = 2) -> int:
+    """Decimals that show an uncertainty with two significant digits (at most 6; `default` where it is unknown).
+
+    Parameters
+    ----------
+    uncertainty : float
+    default : int
+        Decimals where it is unknown.
+    """
+    if not (math.isfinite(uncertainty) and uncertainty > 0):
+        return default
+    return min(max(1 - math.floor(math.log10(uncertainty)), 0), 6)
+
+
 _PREFIXES = {"f": 1e-15, "p": 1e-12, "n": 1e-9, "u": 1e-6, "µ": 1e-6, "m": 1e-3, "": 1.0, "k": 1e3, "M": 1e6, "G": 1e9}
 _BASES = {
     "V": "bias",

@@ -13,10 +13,14 @@ from sts.quantities import (
     ELECTRON_MASS,
     ELEMENTARY_CHARGE,
     HBAR,
+    LEAST_BIAS,
     barrier_from_decay,
     decay_from_barrier,
     find_unit,
+    range_with_prefix,
+    scale_for,
     thermal_width,
+    with_prefix,
 )
 
 # constants.csv, status "seen": CODATA 2022 (NIST; Mohr, Newell, Taylor & Tiesinga).
@@ -94,3 +98,32 @@ def test_units_are_recognised_strictly(text, expected, dimension, factor):
         assert unit is not None
         assert unit.dimension == dimension
         assert_allclose(unit.factor, factor)
+
+
+@pytest.mark.parametrize(
+    ("value", "factor", "unit"),
+    [(2e-10, 1e12, "pA"), (3e-9, 1e9, "nA"), (5e-7, 1e9, "nA"), (1.5, 1.0, "A"), (4e-16, 1e18, "aA"), (0.0, 1.0, "A")],
+)
+def test_prefixes_make_the_largest_value_read_as_one_to_a_thousand(value: float, factor: float, unit: str) -> None:
+    got, name = scale_for([0.0, -value, np.nan], "A")
+    assert name == unit
+    assert_allclose(got, factor)
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "digits", "words"),
+    [
+        (0.012, "K", 3, "12 mK"), (295.0, "K", 3, "295 K"), (0.0044, "meV", 3, "4.4 µeV"), (261.3, "meV", 3, "261 meV"),
+        (1148.8, "meV", 4, "1149 meV"), (12345.0, "meV", 3, "12.3 eV"), (-6e-3, "V", 3, "-6 mV"), (0.0, "V", 3, "0 V"),
+        (324.61, "pA", 4, "324.6 pA"), (0.3, "pA", 3, "300 fA"), (np.nan, "K", 3, "nan K"), (999.96, "nV", 4, "1000 nV"),
+    ],
+)  # fmt: skip
+def test_a_number_is_told_in_the_unit_that_suits_it(value, unit, digits, words):
+    assert with_prefix(value, unit, digits) == words
+
+
+def test_a_range_has_one_unit_and_a_bias_of_half_a_volt_stays_in_volts():
+    assert range_with_prefix(-0.006, 0.006, "V") == "-6 to 6 mV"
+    assert range_with_prefix(-0.5, 0.5, "V", least=LEAST_BIAS) == "-0.5 to 0.5 V"
+    assert range_with_prefix(-0.1, 0.1, "V", least=LEAST_BIAS) == "-100 to 100 mV"
+    assert range_with_prefix(0.14, 0.1401, "eV") == "140 meV"

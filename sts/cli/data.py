@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sts.cli.options import FORCE, JSON, OUT, PATH, SESSION, WHICH, Which, as_one
-from sts.cli.terminal import Columns, count, number, print_frame, print_json, say, show, text
+from sts.cli.terminal import Columns, count, number, print_frame, print_json, say, show, size, text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 _SWEEPS: Columns = {
     "sweep": ("sweep", text), "kind": ("kind", text), "sample": ("sample", text), "tip": ("tip", text),
     "site": ("site", text), "direction": ("direction", text), "repeat": ("repeat", number(0)),
-    "points": ("points", number(0)), "setpoint_current_A": ("set-point pA", number(0, 1e12)),
-    "temperature_K": ("T K", number(1)),
+    "points": ("points", number(0)), "setpoint_current_A": ("set-point", size("A")),
+    "temperature_K": ("T", size("K")),
 }  # fmt: skip
 _SOURCES: Columns = {
     "name": ("file", text), "size": ("bytes", number(0)), "reader": ("reader", text), "imported": ("imported", text),

@@ -11,7 +11,7 @@ import click
 
 from sts.cli.labels import say_unassigned
 from sts.cli.options import FOLDER, FORCE, JSON, OUT, PATH, PLAN, SESSION, as_one, plan_from
-from sts.cli.terminal import Columns, number, print_frame, print_json, probability, progress, say, text
+from sts.cli.terminal import Columns, number, print_frame, print_json, probability, progress, say, size, text
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -34,7 +34,7 @@ _VERDICTS: Columns = {
 }  # fmt: skip
 _SPECTRA: Columns = {
     "label": ("spectrum", text), "sweeps_used": ("used", number(0)), "sweeps_omitted": ("omitted", number(0)),
-    "resolution_meV": ("resolution meV", number(1)), "gap_meV": ("gap meV", number(1)), "gap_se_meV": ("± meV", number(1)),
+    "resolution_meV": ("resolution", size("meV")), "gap_meV": ("gap", size("meV", 4)), "gap_se_meV": ("±", size("meV", 2)),
     "gap_method": ("gap from", text), "flags": ("flags", text),
 }  # fmt: skip
 _LOCKIN: Columns = {

@@ -134,6 +134,17 @@ def number(digits: int, scale: float = 1.0) -> Format:
     return form
 
 
+def size(unit: str, digits: int = 3) -> Format:
+    """A format for a number with its unit, the prefix by its size; unknown is a dash."""
+
+    def form(value: Any) -> str:
+        from sts.quantities import with_prefix
+
+        return with_prefix(value, unit, digits) if isinstance(value, (int, float)) and math.isfinite(value) else "-"
+
+    return form
+
+
 def probability(value: Any) -> str:
     """A p value; below a ten-thousandth only that is said."""
     return "< 0.0001" if isinstance(value, float) and value < 1e-4 else number(4)(value)

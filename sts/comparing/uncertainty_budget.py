@@ -12,6 +12,7 @@ from scipy import constants, optimize
 from scipy.special import digamma
 
 from sts.comparing.calibration import Calibration
+from sts.quantities import with_prefix
 
 BUDGET_COLUMNS = ("sample", "tip", "component", "size_eV", "kind", "note")
 
@@ -164,6 +165,8 @@ def budget(
         else:
             add(tip, "image force", true_barrier(barrier, gap_nm) - barrier, "model",
                 f"at most, classical image potential in a gap of {gap_nm:g} nm; not in barrier_eV")  # fmt: skip
-        add(tip, "bias", math.nan if bias_V is None else abs(bias_V) / 2, "model",
-            "bias not recorded" if bias_V is None else f"at most half of {abs(bias_V):g} V; not in barrier_eV")  # fmt: skip
+        half = "bias not recorded"
+        if bias_V is not None:
+            half = f"at most half of {with_prefix(abs(bias_V), 'V', 6)}; not in barrier_eV"
+        add(tip, "bias", math.nan if bias_V is None else abs(bias_V) / 2, "model", half)
     return pd.DataFrame(rows, columns=list(BUDGET_COLUMNS))

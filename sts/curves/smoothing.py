@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy import linalg
 
 from sts.curves.crossings import crossing, ends_above
+from sts.quantities import with_prefix
 
 Array = NDArray[np.float64]
 Band = tuple[NDArray[np.int64], NDArray[np.int64]]
@@ -314,4 +315,4 @@ def _half_widths(position: Array, density: Array, step: Array) -> Array:
 
 
 def _millivolt(value: float) -> str:
-    return f"{value * 1e3:.3g} mV"
+    return with_prefix(value * 1e3, "mV")

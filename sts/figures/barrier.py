@@ -10,21 +10,10 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from sts.figures.marks import ENDS, Look, draw_band, draw_derivative, draw_line, draw_points
-from sts.figures.style import (
-    BLACK,
-    COLOURS,
-    GREY,
-    MARKS,
-    STYLES,
-    decimals_for,
-    given_or_new,
-    given_or_new_rows,
-    legend,
-    log_ticks,
-    scale_for,
-)
+from sts.figures.style import BLACK, COLOURS, GREY, MARKS, STYLES, given_or_new, given_or_new_rows, legend, log_ticks
 from sts.figures.styled import styled
 from sts.figures.sweeps import HEIGHT_LABEL, height_axis
+from sts.quantities import decimals_for, scale_for
 
 if TYPE_CHECKING:
     from sts.barrier.fit import BarrierFit

@@ -9,9 +9,10 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from sts.figures.marks import ENDS, Look, draw_band, draw_line, draw_points
-from sts.figures.style import BLACK, BLUE, GREY, STYLES, VERMILLION, given_or_new_rows, legend, scale_for
+from sts.figures.style import BLACK, BLUE, GREY, STYLES, VERMILLION, given_or_new_rows, legend
 from sts.figures.styled import styled
-from sts.figures.sweeps import BIAS_LABEL
+from sts.figures.sweeps import bias_axis
+from sts.quantities import scale_for
 
 if TYPE_CHECKING:
     from sts.spectra.models import Model
@@ -43,7 +44,8 @@ def plot_model_fit(spectrum: Spectrum, model: Model, *, axes: Sequence[Axes] | N
     upper, lower = given_or_new_rows(axes, (2.5, 1.0), height_in=3.6)
     unit = spectrum.didv_unit or "unit not recorded"
     factor, shown = scale_for(spectrum.didv, unit) if unit == "S" else (1.0, unit)
-    x, y, u = spectrum.bias, spectrum.didv * factor, spectrum.didv_se * factor
+    volts, label = bias_axis(spectrum.bias)
+    x, y, u = spectrum.bias * volts, spectrum.didv * factor, spectrum.didv_se * factor
     ends = spectrum.ends
     low, high = (np.where(ends, np.nan, y + k * u) for k in (-2, 2))
     draw_band(upper, x, low, high, series="mean, ±2 u", colour=GREY, label="mean ± 2 u")
@@ -62,7 +64,7 @@ def plot_model_fit(spectrum: Spectrum, model: Model, *, axes: Sequence[Axes] | N
     for level in (-2.0, 2.0):
         draw_line(lower, x[[0, -1]], np.full(2, level), series=f"{level:g} standard uncertainties",
                   look=Look(colour=GREY, style=STYLES[1], width=0.5))  # fmt: skip
-    lower.set_xlabel(BIAS_LABEL)
+    lower.set_xlabel(label)
     lower.set_ylabel("Residual / u")
     return [upper, lower]
 
@@ -87,7 +89,8 @@ def plot_lockin(spectrum: Spectrum, *, axes: Sequence[Axes] | None = None) -> li
         raise ValueError(f"{spectrum.label} has no lock-in channel beside its current; there is nothing to compare.")
     upper, lower = given_or_new_rows(axes, (2.5, 1.0), height_in=3.6)
     factor, shown = scale_for(spectrum.didv, "S")
-    x, y, u = spectrum.bias, spectrum.didv * factor, spectrum.didv_se * factor
+    volts, label = bias_axis(spectrum.bias)
+    x, y, u = spectrum.bias * volts, spectrum.didv * factor, spectrum.didv_se * factor
     same = found.unit == "S"  # else the channel has no scale of its own: drawn over its gain
     curve = (found.curve if same else (found.curve - found.intercept) / found.gain) * factor
     draw_band(upper, x, y - 2 * u, y + 2 * u, series="numerical, ±2 u", colour=BLUE, label="± 2 u")
@@ -99,6 +102,6 @@ def plot_lockin(spectrum: Spectrum, *, axes: Sequence[Axes] | None = None) -> li
     draw_band(lower, x, -2 * u, 2 * u, series="±2 u", colour=BLUE)
     draw_line(lower, x, curve - y, series="difference", look=Look(colour=VERMILLION))
     draw_line(lower, x[[0, -1]], np.zeros(2), series="zero", look=Look(colour=BLACK, width=0.5))
-    lower.set_xlabel(BIAS_LABEL)
+    lower.set_xlabel(label)
     lower.set_ylabel(f"Difference ({shown})")
     return [upper, lower]

@@ -21,17 +21,16 @@ from sts.figures.style import (
     STYLES,
     TYPE_PT,
     VERMILLION,
-    decimals_for,
     given_or_new_rows,
     legend,
     log_ticks,
     mute,
-    scale_for,
     spans_where,
     thin_out,
 )
 from sts.figures.styled import styled
-from sts.figures.sweeps import BIAS_LABEL, FROM_NEAR_END
+from sts.figures.sweeps import FROM_NEAR_END, bias_axis
+from sts.quantities import decimals_for, scale_for, with_prefix
 
 HEIGHT_ROWS = (2.4, 0.9, 1.0)  # current, residuals, local barrier
 BIAS_ROWS = (1.3, 1.4, 1.2)  # current, dI/dV, normalised
@@ -120,9 +119,7 @@ def _height(view: HeightView, beside: Sequence[Curve], panels: Sequence[Axes]) -
     factor, unit = scale_for(view.current_A, "A")
     turned = -1.0 if np.nansum(view.fitted_A - offset) < 0 else 1.0  # a current that is negative throughout
     own = turned * (view.current_A - offset) * factor
-    _behind(
-        upper, beside, "Height", lambda y: np.where(turned * (y - offset) > 0, turned * (y - offset) * factor, np.nan)
-    )
+    _behind(upper, beside, 1e9, lambda y: np.where(turned * (y - offset) > 0, turned * (y - offset) * factor, np.nan))
     masked = np.logical_or.reduce([*view.masked.values(), np.zeros(z.size, bool)])
     seen = own > 0
     draw_points(upper, z[seen & ~masked], own[seen & ~masked], series="used",
@@ -192,9 +189,10 @@ def _barrier(view: HeightView) -> str:
 
 
 def _noise(view: HeightView) -> str:
-    digits = decimals_for(view.offset_se_A * 1e12)
-    offset = f"{view.offset_A * 1e12:.{digits}f}".replace("-", "−")
-    return f"noise {view.noise_A * 1e12:.2g} pA; offset {offset} pA taken off"
+    factor, unit = scale_for([view.offset_A, view.offset_se_A], "A")
+    digits = decimals_for(view.offset_se_A * factor)
+    offset = f"{view.offset_A * factor:.{digits}f} {unit}".replace("-", "−")
+    return f"noise {with_prefix(view.noise_A, 'A', 2)}; offset {offset} taken off"
 
 
 def _outside(ax: Axes, z: np.ndarray, window_m: tuple[float, float]) -> None:
@@ -209,28 +207,30 @@ def _outside(ax: Axes, z: np.ndarray, window_m: tuple[float, float]) -> None:
 
 def _bias(view: BiasView, beside: Sequence[Curve], panels: Sequence[Axes]) -> None:
     upper, middle, lower = panels
+    volts, axis_label = bias_axis(view.bias_V)
     recorded = bool(np.isfinite(view.current_A).any())
     own = view.current_A if recorded or view.lockin is None else view.lockin
     word, unit = ("Current", "A") if recorded else ("Lock-in signal", view.lockin_unit)
     factor, shown = scale_for(own, unit) if unit else (1.0, "unit not recorded")
-    _behind(upper, beside, "Bias", lambda y: y * factor)
-    draw_line(upper, view.bias_V, own * factor, series=word.lower(), label="measured", look=Look(width=1.2))
+    _behind(upper, beside, volts, lambda y: y * factor)
+    draw_line(upper, view.bias_V * volts, own * factor, series=word.lower(), label="measured", look=Look(width=1.2))
     for why, mask in view.masked.items():
-        draw_points(upper, view.bias_V[mask], own[mask] * factor, series=f"masked: {why}", label=f"{why}: {mask.sum()}",
+        draw_points(upper, view.bias_V[mask] * volts, own[mask] * factor, series=f"masked: {why}", label=f"{why}: {mask.sum()}",
                     look=Look(ORANGE, mark="x", size=3.2))  # fmt: skip
     bias, current = view.setpoint
     if recorded and np.isfinite([bias, current]).all() and view.bias_V[0] <= bias <= view.bias_V[-1]:
-        draw_points(upper, bias, np.copysign(current, bias) * factor, series="set-point", label="set-point",
+        draw_points(upper, bias * volts, np.copysign(current, bias) * factor, series="set-point", label="set-point",
                     look=Look(BLACK, mark="D", size=4, filled=False))  # fmt: skip
     upper.set_ylabel(f"{word} ({shown})")
-    _flagged(upper, view.places, 1.0, factor)
+    _flagged(upper, view.places, volts, factor)
     legend(upper)
-    _didv(middle, view)
-    _normalised(lower, view)
-    lower.set_xlabel(BIAS_LABEL)
+    _didv(middle, view, volts)
+    _normalised(lower, view, view.shifted_V * volts)
+    lower.set_xlabel(axis_label)
 
 
-def _didv(ax: Axes, view: BiasView) -> None:
+def _didv(ax: Axes, view: BiasView, volts: float) -> None:
+    x = view.shifted_V * volts
     conductance = view.lockin if view.lockin is not None and view.lockin_unit == view.didv_unit else None
     rows = [row for row in (view.didv, view.group_didv, conductance) if row is not None and np.isfinite(row).any()]
     if not rows:
@@ -241,25 +241,25 @@ def _didv(ax: Axes, view: BiasView) -> None:
     factor, unit = scale_for(np.concatenate(rows), view.didv_unit) if known else (1.0, "unit not recorded")
     ends = view.one_sided
     low, high = (np.where(ends, np.nan, edge * factor) for edge in (view.group_didv_low, view.group_didv_high))
-    draw_band(ax, view.shifted_V, low, high, series="group: band", colour=GREY, label="its group, with band")
-    draw_derivative(ax, view.shifted_V, view.group_didv * factor, ends, series="group", look=Look(BLACK, width=0.9))
+    draw_band(ax, x, low, high, series="group: band", colour=GREY, label="its group, with band")
+    draw_derivative(ax, x, view.group_didv * factor, ends, series="group", look=Look(BLACK, width=0.9))
     if conductance is not None and np.isfinite(view.current_A).any():
-        draw_line(ax, view.bias_V, conductance * factor, series="lock-in", label="lock-in, as recorded",
+        draw_line(ax, view.bias_V * volts, conductance * factor, series="lock-in", label="lock-in, as recorded",
                   look=Look(GREEN, style=STYLES[2], width=0.9))  # fmt: skip
     elif view.lockin is not None and conductance is None:
         peak, top = np.nanmax(np.abs(view.lockin), initial=0.0), np.nanmax(np.abs(np.concatenate(rows)))
         if peak > 0:
-            draw_line(ax, view.bias_V, view.lockin / peak * top * factor, series="lock-in, scaled",
+            draw_line(ax, view.bias_V * volts, view.lockin / peak * top * factor, series="lock-in, scaled",
                       label=f"lock-in ({view.lockin_unit or 'unit not recorded'}), scaled to the largest value",
                       look=Look(GREEN, style=STYLES[2], width=0.9))  # fmt: skip
-    draw_derivative(ax, view.shifted_V, view.didv * factor, ends, series="this sweep", label="this sweep",
+    draw_derivative(ax, x, view.didv * factor, ends, series="this sweep", label="this sweep",
                     end_label=ENDS, look=Look(width=1.2))  # fmt: skip
     ax.set_ylabel(f"dI/dV ({unit})")
-    _flagged(ax, view.places, 1.0, np.nan)
+    _flagged(ax, view.places, volts, np.nan)
     legend(ax)
 
 
-def _normalised(ax: Axes, view: BiasView) -> None:
+def _normalised(ax: Axes, view: BiasView, x: np.ndarray) -> None:
     ax.set_ylabel("(dI/dV)/(I/V)")
     trusted = view.trusted
     group, low, high, own = (
@@ -272,23 +272,23 @@ def _normalised(ax: Axes, view: BiasView) -> None:
         _say(ax, "" if view.no_group else "nothing of it that could be trusted")
         return
     ends = view.one_sided
-    draw_band(ax, view.shifted_V, np.where(ends, np.nan, low), np.where(ends, np.nan, high), series="group: band",
+    draw_band(ax, x, np.where(ends, np.nan, low), np.where(ends, np.nan, high), series="group: band",
               colour=GREY)  # fmt: skip
-    draw_derivative(ax, view.shifted_V, group, ends, series="group", look=Look(BLACK, width=0.9))
-    draw_derivative(ax, view.shifted_V, own, ends, series="this sweep", look=Look(width=1.2))
+    draw_derivative(ax, x, group, ends, series="group", look=Look(BLACK, width=0.9))
+    draw_derivative(ax, x, own, ends, series="this sweep", look=Look(width=1.2))
     least, most = np.percentile(inside, [1, 99])
     room = 0.25 * (most - least) + 0.2
     ax.set_ylim(least - room, most + room)
-    mute(ax, spans_where(view.shifted_V, ~trusted), label="not to be trusted: I/V too near zero")
+    mute(ax, spans_where(x, ~trusted), label="not to be trusted: I/V too near zero")
     legend(ax)
 
 
-def _behind(ax: Axes, beside: Sequence[Curve], what: str, shown: Any) -> None:
+def _behind(ax: Axes, beside: Sequence[Curve], x_factor: float, shown: Any) -> None:
     """Other sweeps of the site, thin and grey."""
     chosen, words = thin_out(np.arange(len(beside)), MOST_BESIDE)
     label = f"others of the site: {len(beside)}{words}"
     for number, curve in enumerate(beside[i] for i in chosen):
-        x = curve.x * (1e9 if what == "Height" else 1.0)
+        x = curve.x * x_factor
         draw_many(ax, x, [shown(curve.current_A)], series=[f"beside: {curve.sweep}"], label=label if not number else "",
                   look=FAINT)  # fmt: skip
 

@@ -18,8 +18,9 @@ from sts.figures.barrier import BARRIER_LABEL
 from sts.figures.marks import Look, data_behind, draw_interval, draw_next, draw_points
 from sts.figures.saving import save
 from sts.figures.spectra import short_labels
-from sts.figures.style import COLOURS, GREY, MARKS, STYLES, given_or_new, house_style, rows_of, scale_for
+from sts.figures.style import COLOURS, GREY, MARKS, STYLES, given_or_new, house_style, rows_of
 from sts.figures.sweeps import BIAS_LABEL
+from sts.quantities import scale_for
 from sts.spectra.spectrum import Spectrum
 
 if TYPE_CHECKING:
@@ -77,7 +78,7 @@ def plot_spectra(
             y, low, high = (values * y_factor for values in _values(one, quantity))
             draw_next(ax, one.bias * x_factor, y, (low, high) if bands else None, series=name, label=name)
         _fit_limits(ax)
-        ax.set_xlabel(BIAS_LABEL.replace("(V)", f"({x_unit})"))
+        ax.set_xlabel(f"{BIAS_LABEL} ({x_unit})")
         ax.set_ylabel(y_unit)
         ax.legend()
     return ax

@@ -24,12 +24,12 @@ from sts.figures.style import (
     log_ticks,
     mute,
     rows_of,
-    scale_for,
     spans_where,
     thin_out,
 )
 from sts.figures.styled import styled
-from sts.figures.sweeps import BIAS_LABEL
+from sts.figures.sweeps import bias_axis
+from sts.quantities import scale_for, with_prefix
 
 if TYPE_CHECKING:
     from sts.spectra.spectrum import Spectrum
@@ -50,7 +50,8 @@ def plot_spectrum(spectrum: Spectrum, *, confidence: float = 0.95, ax: Axes | No
     ax = given_or_new(ax)
     unit = spectrum.didv_unit or "unit not recorded"
     factor, shown = scale_for(spectrum.didv, unit) if unit == "S" else (1.0, unit)
-    x, ends = spectrum.bias, spectrum.ends
+    (volts, axis_label), ends = bias_axis(spectrum.bias), spectrum.ends
+    x = spectrum.bias * volts
     drawn, words = thin_out(np.arange(len(spectrum.didv_each)))
     names = [f"sweep {spectrum.sweeps[i]}" if i < len(spectrum.sweeps) else f"sweep {i + 1}" for i in drawn]
     if len(drawn):
@@ -62,9 +63,9 @@ def plot_spectrum(spectrum: Spectrum, *, confidence: float = 0.95, ax: Axes | No
     draw_band(ax, x, low, high, series=band, label=band)
     draw_derivative(ax, x, spectrum.didv * factor, ends, series="mean", label=f"mean: n = {n}", end_label=ENDS)
     mute(ax, spans_where(x, ~spectrum.trusted), label="(dI/dV)/(I/V) not trusted here")
-    _mark_gap(ax, spectrum)
-    _resolution_bar(ax, spectrum)
-    ax.set_xlabel(BIAS_LABEL)
+    _mark_gap(ax, spectrum, volts)
+    _resolution_bar(ax, spectrum, volts)
+    ax.set_xlabel(axis_label)
     ax.set_ylabel(f"dI/dV ({shown})" if unit == "S" else f"Lock-in signal ({unit})")
     legend(ax, below=True, columns=2)
     return ax
@@ -83,48 +84,42 @@ def plot_normalised(spectrum: Spectrum, *, confidence: float = 0.95, ax: Axes | 
         Where to draw; a new figure if not given.
     """
     ax = given_or_new(ax)
-    x, trusted = spectrum.bias, spectrum.trusted & np.isfinite(spectrum.normalised)
+    volts, axis_label = bias_axis(spectrum.bias)
+    x, trusted = spectrum.bias * volts, spectrum.trusted & np.isfinite(spectrum.normalised)
     beside = spectrum.broadened
-    shown = [(spectrum.normalised, spectrum.normalised_low, spectrum.normalised_high, trusted)]
+    shown = [(spectrum.normalised, spectrum.normalised_low, spectrum.normalised_high, trusted, spectrum.ends)]
     if beside is not None and (there := beside.trusted & np.isfinite(beside.value)).any():
-        shown.append((beside.value, beside.low, beside.high, there))
-        _draw_form(ax, spectrum, shown[1], series="broadened", label=f"I/V broadened by {beside.width_V * 1e3:.3g} mV",
+        shown.append((beside.value, beside.low, beside.high, there, spectrum.ends))
+        _draw_form(ax, x, shown[1], series="broadened", label=f"I/V broadened by {with_prefix(beside.width_V, 'V')}",
                    look=Look(colour=GREEN, style=STYLES[3]))  # fmt: skip
-    _draw_form(ax, spectrum, shown[0], series="normalised, trusted", label=f"plain I/V: n = {len(spectrum.sweeps)} sweeps",
+    _draw_form(ax, x, shown[0], series="normalised, trusted", label=f"plain I/V: n = {len(spectrum.sweeps)} sweeps",
                end_label=ENDS, band=f"{confidence * 100:g} % band{'s' if len(shown) > 1 else ''}", look=Look())  # fmt: skip
     draw_line(ax, x[[0, -1]], [1.0, 1.0], series="ohmic", label="1: ohmic, limit at V = 0",
               look=Look(colour=BLACK, style=STYLES[1], width=0.6))  # fmt: skip
     words = "plain I/V not trusted" if len(shown) > 1 else "not trusted: offsets decide"
     mute(ax, spans_where(x, ~spectrum.trusted), label=words)
-    _mark_gap(ax, spectrum)
+    _mark_gap(ax, spectrum, volts)
     if limits := _limits(shown):
         ax.set_ylim(*limits)
-    _resolution_bar(ax, spectrum)
-    ax.set_xlabel(BIAS_LABEL)
+    _resolution_bar(ax, spectrum, volts)
+    ax.set_xlabel(axis_label)
     ax.set_ylabel("(dI/dV)/(I/V), no unit")
     legend(ax, below=True, columns=2)
     return ax
 
 
-Form = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]  # value, low, high, and where they are to be read
+# value, low, high, where they are to be read, where they are made from one side
+Form = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]
 
 
 def _draw_form(
-    ax: Axes,
-    spectrum: Spectrum,
-    form: Form,
-    *,
-    series: str,
-    label: str,
-    look: Look,
-    band: str = "",
-    end_label: str = "",
+    ax: Axes, x: np.ndarray, form: Form, *, series: str, label: str, look: Look, band: str = "", end_label: str = ""
 ) -> None:
     """A line with its band where it is to be read; dotted and without a band where dI/dV is fitted from one side."""
     value, low, high = (np.where(form[3], values, np.nan) for values in form[:3])
-    low, high = (np.where(spectrum.ends, np.nan, end) for end in (low, high))
-    draw_band(ax, spectrum.bias, low, high, series=f"band of {series}", colour=look.colour, label=band)
-    draw_derivative(ax, spectrum.bias, value, spectrum.ends, series=series, label=label, end_label=end_label, look=look)
+    low, high = (np.where(form[4], np.nan, end) for end in (low, high))
+    draw_band(ax, x, low, high, series=f"band of {series}", colour=look.colour, label=band)
+    draw_derivative(ax, x, value, form[4], series=series, label=label, end_label=end_label, look=look)
 
 
 def _limits(shown: Sequence[Form]) -> tuple[float, float] | None:
@@ -151,17 +146,17 @@ def modulation_unknown(spectrum: Spectrum) -> bool:
     return not (np.isfinite(parts.smoothing_V) or np.isfinite(parts.modulation_V))
 
 
-def _resolution_bar(ax: Axes, spectrum: Spectrum) -> None:
+def _resolution_bar(ax: Axes, spectrum: Spectrum, volts: float) -> None:
     width = spectrum.resolution.total_V
     if not (np.isfinite(width) and width > 0):
         return
-    x = spectrum.bias[0] + 0.03 * np.ptp(spectrum.bias)
+    x = (spectrum.bias[0] + 0.03 * np.ptp(spectrum.bias)) * volts
     transform = ax.get_xaxis_transform()
-    ax.plot([x, x + width], [0.93, 0.93], transform=transform, color=BLACK, lw=1.4, marker="|", ms=4, zorder=7)
+    ax.plot([x, x + width * volts], [0.93, 0.93], transform=transform, color=BLACK, lw=1.4, marker="|", ms=4, zorder=7)
     ax.text(
         x,
         0.95,
-        f"resolution {'≥ ' if modulation_unknown(spectrum) else ''}{width * 1e3:.3g} meV",
+        f"resolution {'≥ ' if modulation_unknown(spectrum) else ''}{with_prefix(width, 'eV')}",
         transform=transform,
         fontsize=6,
         va="bottom",
@@ -170,13 +165,13 @@ def _resolution_bar(ax: Axes, spectrum: Spectrum) -> None:
     )
 
 
-def _mark_gap(ax: Axes, spectrum: Spectrum) -> None:
+def _mark_gap(ax: Axes, spectrum: Spectrum, volts: float) -> None:
     if spectrum.gaps is None:
         return
     for i, row in enumerate(rows_of(spectrum.gaps)):
         edges = [edge for edge in (row.lower_edge_V, row.upper_edge_V) if np.isfinite(edge)]
         for j, edge in enumerate(edges):
-            ax.axvline(edge, color=VERMILLION, lw=0.7, ls=STYLES[(i + 1) % len(STYLES)], zorder=2.5,
+            ax.axvline(edge * volts, color=VERMILLION, lw=0.7, ls=STYLES[(i + 1) % len(STYLES)], zorder=2.5,
                        label=f"edges, {str(row.gap_method).split(',')[0]}" if j == 0 else "_")  # fmt: skip
 
 
@@ -199,7 +194,8 @@ def plot_smoothing_criterion(spectrum: Spectrum, *, ax: Axes | None = None) -> A
     if table is None or not len(table):
         raise ValueError("The smoothing of this spectrum was not chosen from repeats; there is no criterion to draw.")
     ax = given_or_new(ax)
-    width, score = table["width_V"].to_numpy(float) * 1e3, table["score"].to_numpy(float)
+    factor, unit = scale_for(table["width_V"], "eV")
+    width, score = table["width_V"].to_numpy(float) * factor, table["score"].to_numpy(float)
     score = score / np.nanmin(score)
     order = np.argsort(width)
     draw_line(
@@ -208,7 +204,7 @@ def plot_smoothing_criterion(spectrum: Spectrum, *, ax: Axes | None = None) -> A
     draw_points(ax, width, score, series="widths tried", look=Look(size=2.5))
     chosen = table["chosen"].to_numpy(bool)
     draw_points(ax, width[chosen], score[chosen], series="chosen",
-                label=f"chosen: {width[chosen][0]:.3g} meV" if chosen.any() else "",
+                label=f"chosen: {width[chosen][0]:.3g} {unit}" if chosen.any() else "",
                 look=Look(colour=VERMILLION, mark="D", size=5))  # fmt: skip
     if (width > 0).all() and width.max() > 8 * width.min():
         ax.set_xscale("log")
@@ -216,7 +212,7 @@ def plot_smoothing_criterion(spectrum: Spectrum, *, ax: Axes | None = None) -> A
     if np.nanmax(score) > 10:
         ax.set_yscale("log")
         log_ticks(ax.yaxis)
-    ax.set_xlabel("Energy width of the smoothing (meV)")
+    ax.set_xlabel(f"Energy width of the smoothing ({unit})")
     ax.set_ylabel("Error of prediction / least error")
     legend(ax)
     return ax
@@ -241,7 +237,9 @@ def plot_direction_difference(spectrum: Spectrum, *, ax: Axes | None = None) -> 
         raise ValueError("This spectrum has no pair of upward and downward sweeps; there is no difference to draw.")
     ax = given_or_new(ax)
     factor, unit = scale_for(spectrum.half_difference, "A")
-    draw_points(ax, spectrum.bias, spectrum.half_difference * factor, series="half difference",
+    volts, axis_label = bias_axis(spectrum.bias)
+    x = spectrum.bias * volts
+    draw_points(ax, x, spectrum.half_difference * factor, series="half difference",
                 label=f"(up − down)/2, n = {len(spectrum.sweeps)} sweeps",
                 look=Look(colour=GREY, mark=".", size=3))  # fmt: skip
     if spectrum.half_difference_fit is not None:
@@ -252,10 +250,10 @@ def plot_direction_difference(spectrum: Spectrum, *, ax: Axes | None = None) -> 
             )
             if np.isfinite(spectrum.directions.get(key, np.nan))
         ]  # fmt: skip
-        draw_line(ax, spectrum.bias, spectrum.half_difference_fit * factor, series="model",
+        draw_line(ax, x, spectrum.half_difference_fit * factor, series="model",
                   label="model: " + (",\n".join(parts) or "sizes unknown without the duration"))  # fmt: skip
     ax.axhline(0, color=BLACK, lw=0.5)
-    ax.set_xlabel(BIAS_LABEL)
+    ax.set_xlabel(axis_label)
     ax.set_ylabel(f"Half difference of current ({unit})")
     legend(ax)
     return ax
@@ -279,21 +277,22 @@ def plot_setpoint_series(
     methods = _gaps_by_method(spectra)
     upper, *lower = given_or_new_rows(axes, (2.0, 1.0) if methods else (1.0,), height_in=4.0, share=False)
     names = short_labels(spectra)
+    volts, axis_label = bias_axis(np.concatenate([s.bias for s in spectra]))
     for i, spectrum in enumerate(spectra):
         label = f"{names[i]}: n = {len(spectrum.sweeps)}"
         shown = spectrum.trusted & ~spectrum.ends  # dotted ends of several curves would only confuse
         values = np.where(shown, spectrum.normalised, np.nan)
         colour = COLOURS[i % len(COLOURS)]
-        draw_band(upper, spectrum.bias, np.where(shown, spectrum.normalised_low, np.nan),
+        draw_band(upper, spectrum.bias * volts, np.where(shown, spectrum.normalised_low, np.nan),
                   np.where(shown, spectrum.normalised_high, np.nan), series=f"{names[i]}: band",
                   colour=colour, alpha=0.15, label=f"{confidence * 100:g} % bands" if i == 0 else "")  # fmt: skip
-        draw_line(upper, spectrum.bias, values, series=names[i], label=label,
+        draw_line(upper, spectrum.bias * volts, values, series=names[i], label=label,
                   look=Look(colour=colour, style=STYLES[i % len(STYLES)]))  # fmt: skip
     tops = [np.nanmax(s.normalised[s.trusted]) for s in spectra if np.isfinite(s.normalised[s.trusted]).any()]
     if tops:
         upper.set_ylim(-0.05 * max(tops), 1.15 * max(tops))
-    upper.set_xlim(min(s.bias[0] for s in spectra), max(s.bias[-1] for s in spectra))
-    upper.set_xlabel(BIAS_LABEL)
+    upper.set_xlim(min(s.bias[0] for s in spectra) * volts, max(s.bias[-1] for s in spectra) * volts)
+    upper.set_xlabel(axis_label)
     upper.set_ylabel("(dI/dV)/(I/V), no unit")
     legend(upper)
     if methods and lower:
@@ -313,14 +312,16 @@ def _gaps_by_method(spectra: Sequence[Spectrum]) -> dict[str, list[tuple[int, fl
 
 
 def _draw_gaps(ax: Axes, methods: dict[str, list[tuple[int, float, float]]], names: Sequence[str]) -> None:
+    factor, unit = scale_for([gap for points in methods.values() for _, gap, _ in points], "meV")
     for j, (method, points) in enumerate(methods.items()):
         where, gap, se = (np.array(column) for column in zip(*points, strict=True))
+        gap, se = gap * factor, se * factor
         draw_interval(ax, gap, where + 0.18 * j - 0.09 * (len(methods) - 1), (gap - 1.96 * se, gap + 1.96 * se),
                       series=method, label=f"{method}, ±1.96 u", lying=True,
                       look=Look(colour=COLOURS[j % len(COLOURS)], mark=MARKS[j % len(MARKS)], size=4))  # fmt: skip
     ax.set_yticks(range(len(names)), names)
     ax.set_ylim(len(names) - 0.4, -0.6)
-    ax.set_xlabel("Gap (meV)")
+    ax.set_xlabel(f"Gap ({unit})")
     ax.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), borderaxespad=0.0)
 
 

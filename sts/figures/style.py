@@ -34,8 +34,6 @@ TYPE_PT = 7.0
 DPI = 300  # of pictures of pixels, and of the pixels within a vector drawing
 MOST_SWEEPS = 300  # more lines than this only blacken a panel: every k-th is drawn, and the legend says so
 
-PREFIXES = {-6: "a", -5: "f", -4: "p", -3: "n", -2: "µ", -1: "m", 0: "", 1: "k", 2: "M", 3: "G"}  # of 1000
-
 SETTINGS: Any = {
     "font.family": "DejaVu Sans",  # comes with matplotlib: the same figure everywhere
     "font.size": TYPE_PT,
@@ -245,28 +243,6 @@ def _plain_number(value: float, _: object = None) -> str:
     return f"{front}10{str(int(power)).translate(_SUPERSCRIPTS)}"
 
 
-def scale_for(values: Any, unit: str) -> tuple[float, str]:
-    """A factor and a unit with prefix such that the largest of `values` reads as 1 to 1000.
-
-    Parameters
-    ----------
-    values : array_like, any shape
-        In `unit`.
-    unit : str
-        Without prefix.
-
-    >>> scale_for([2e-10], "A")
-    (1000000000000.0, 'pA')
-    """
-    finite = np.abs(np.asarray(values, float))
-    finite = finite[np.isfinite(finite)]
-    largest = float(finite.max()) if finite.size else 0.0
-    if unit in ("", "arb. units") or not largest > 0:
-        return 1.0, unit
-    step = min(max(math.floor(math.log10(largest) / 3), -6), 3)
-    return 10.0 ** (-3 * step), PREFIXES[step] + unit
-
-
 def thin_out(rows: np.ndarray, most: int = MOST_SWEEPS) -> tuple[np.ndarray, str]:
     """Positions to draw out of `rows`, and words for the legend where some are left out.
 
@@ -291,17 +267,3 @@ def rows_of(frame: pd.DataFrame) -> Iterator[Any]:
     frame : pandas.DataFrame
     """
     yield from frame.itertuples(index=False)
-
-
-def decimals_for(uncertainty: float, *, default: int = 2) -> int:
-    """Decimals that show an uncertainty with two significant digits (at most 6; `default` where it is unknown).
-
-    Parameters
-    ----------
-    uncertainty : float
-    default : int
-        Decimals where it is unknown.
-    """
-    if not (math.isfinite(uncertainty) and uncertainty > 0):
-        return default
-    return min(max(1 - math.floor(math.log10(uncertainty)), 0), 6)

@@ -10,23 +10,12 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from sts.figures.marks import Look, draw_many, draw_points
-from sts.figures.style import (
-    BLUE,
-    COLOURS,
-    GREY,
-    MARKS,
-    STYLES,
-    VERMILLION,
-    given_or_new,
-    legend,
-    log_ticks,
-    scale_for,
-    thin_out,
-)
+from sts.figures.style import BLUE, COLOURS, GREY, MARKS, STYLES, VERMILLION, given_or_new, legend, log_ticks, thin_out
 from sts.figures.styled import styled
+from sts.quantities import LEAST_BIAS, scale_for
 from sts.sweeps import KIND_WORDS, SweepSet
 
-BIAS_LABEL = "Bias, sample relative to tip (V)"
+BIAS_LABEL = "Bias, sample relative to tip"
 HEIGHT_LABEL = "Height, away from the surface (nm)"
 FROM_NEAR_END = "Height from the sweep's near end (nm)"
 
@@ -40,6 +29,18 @@ def height_axis(height: np.ndarray) -> tuple[np.ndarray, str]:
         Ascending [m].
     """
     return (height - height[0]) * 1e9, HEIGHT_LABEL if height[0] == 0 else FROM_NEAR_END
+
+
+def bias_axis(bias: np.ndarray) -> tuple[float, str]:
+    """The factor from volts to the unit of a bias axis, and what it is called: ±6 mV in millivolts.
+
+    Parameters
+    ----------
+    bias : ndarray, shape (n,)
+        [V].
+    """
+    factor, unit = scale_for(bias, "V", least=LEAST_BIAS)
+    return factor, f"{BIAS_LABEL} ({unit})"
 
 
 @styled
@@ -67,7 +68,8 @@ def plot_sweeps(sweeps: SweepSet, *, used: np.ndarray | None = None, ax: Axes | 
     if not sweeps.has_current and sweeps.lockin is not None:
         rows, unit, quantity = sweeps.lockin, sweeps.lockin_unit or "unit not recorded", "Lock-in signal"
     falling = sweeps.kind == "iz"
-    x, label = height_axis(sweeps.axis) if falling else (sweeps.axis, BIAS_LABEL)
+    volts, bias_label = bias_axis(sweeps.axis)
+    x, label = height_axis(sweeps.axis) if falling else (sweeps.axis * volts, bias_label)
     factor, shown = (1.0, unit) if "not recorded" in unit else scale_for(rows, unit)
     logarithmic = falling and bool((np.abs(rows) > 0).any())  # a dead channel may hold nothing but zero
     rows = np.where(rows != 0, np.abs(rows), np.nan) * factor if logarithmic else rows * factor

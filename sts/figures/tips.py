@@ -11,8 +11,9 @@ from matplotlib.axes import Axes
 
 from sts.figures.barrier import BARRIER_LABEL
 from sts.figures.marks import Look, draw_interval, draw_points
-from sts.figures.style import BLACK, COLOURS, GREY, MARKS, VERMILLION, decimals_for, given_or_new, log_ticks, rows_of
+from sts.figures.style import BLACK, COLOURS, GREY, MARKS, VERMILLION, given_or_new, log_ticks, rows_of
 from sts.figures.styled import styled
+from sts.quantities import decimals_for
 
 ROW_IN = 0.42  # height of a row [inch]
 

@@ -12,7 +12,7 @@ from sts.analysis.calibrated import in_force
 from sts.figures.spectra import modulation_unknown
 from sts.figures.style import rows_of
 from sts.flags import FLAGS
-from sts.quantities import thermal_width
+from sts.quantities import thermal_width, with_prefix
 from sts.report.lookup import low_barrier_tips
 from sts.report.number_words import count, listed
 from sts.spectra.resolution import FIRST_HARMONIC_WIDTH
@@ -109,7 +109,7 @@ def _spectrum_steps(spectrum: Spectrum) -> list[Step]:
     trusted = np.abs(spectrum.bias[spectrum.trusted])
     near = float(trusted.min()) if trusted.size else math.inf
     if not spectrum.offsets.separable and np.isfinite(spectrum.normalised).any() and near > 0:
-        reach = f"cannot be read within ±{near * 1e3:.3g} mV" if trusted.size else "can be read nowhere"
+        reach = f"cannot be read within ±{with_prefix(near * 1e3, 'mV')}" if trusted.size else "can be read nowhere"
         share = min(near / float(np.abs(spectrum.bias).max()), 1.0)
         text = f"{label}: {_zeros_told_apart(spectrum)}. Now (dI/dV)/(I/V) {reach}."
         steps.append(Step("setpoints", 0.3 * share, text))
@@ -121,18 +121,18 @@ def _spectrum_steps(spectrum: Spectrum) -> list[Step]:
         steps.append(Step("repeats", 0.5 / len(spectrum.sweeps), f"{label}: record 10 sweeps or more; {text}."))
     thermal, total = spectrum.resolution.thermal_V, spectrum.resolution.total_V
     if not math.isfinite(thermal):
-        text = f"{label}: record the temperature; at 295 K it alone blurs by {thermal_width(295.0) * 1e3:.0f} meV."
+        text = f"{label}: record the temperature; at 295 K it alone blurs by {with_prefix(thermal_width(295.0) * 1e3, 'meV')}."
         steps.append(Step("temperature", 0.25, text))
     elif modulation_unknown(spectrum):
         text = (
             f"{label}: record the amplitude of the modulation: 1 mV rms alone blurs by "
-            f"{FIRST_HARMONIC_WIDTH * math.sqrt(2):.2g} meV, temperature by {thermal * 1e3:.2g} meV."
+            f"{FIRST_HARMONIC_WIDTH * math.sqrt(2):.2g} meV, temperature by {with_prefix(thermal * 1e3, 'meV', 2)}."
         )
         steps.append(Step("modulation", 0.25, text))
     elif total > 1.5 * thermal > 0 and spectrum.resolution.smoothing_V > 0 and _has_structure(spectrum):
         text = (
-            f"{label}: more repeats or less noise would allow less smoothing: the resolution is {total * 1e3:.0f} meV "
-            f"where temperature alone allows {thermal * 1e3:.0f} meV."
+            f"{label}: more repeats or less noise would allow less smoothing: the resolution is {with_prefix(total * 1e3, 'meV')} "
+            f"where temperature alone allows {with_prefix(thermal * 1e3, 'meV')}."
         )
         steps.append(Step("smoothing", 0.1, text))
     return steps

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
 import pandas as pd
 
 from sts.analysis import Analysis
+from sts.quantities import LEAST_BIAS, range_with_prefix
 from sts.report.number_words import distinct, listed, minus
-from sts.sweeps import AXIS_UNITS
 
 
 def all_sweeps(analysis: Analysis) -> pd.DataFrame:
@@ -68,6 +69,24 @@ def stated(analysis: Analysis, item: str, columns: Sequence[str]) -> str:
     return listed(list(found))
 
 
+def axis_reach(axis: np.ndarray, kind: str, digits: int = 3) -> str:
+    """From where to where a sweep goes, in the unit that suits it; heights from the end near the surface.
+
+    Parameters
+    ----------
+    axis : ndarray, shape (n,)
+        Bias [V] or height [m], rising.
+    kind : str
+        ``"iv"`` or ``"iz"``.
+    digits : int
+        Significant ones.
+    """
+    first, last = float(axis[0]), float(axis[-1])
+    if kind == "iz":
+        return f"0 to {(last - first) * 1e9:.{digits}g} nm"
+    return range_with_prefix(first, last, "V", digits, least=LEAST_BIAS)
+
+
 def axis_words(analysis: Analysis, kind: str) -> str:
     """The ranges and numbers of points of the sweeps of a kind; heights from the end near the surface.
 
@@ -77,10 +96,7 @@ def axis_words(analysis: Analysis, kind: str) -> str:
     kind : str
         ``"iv"`` or ``"iz"``.
     """
-    scale, unit = (1.0, AXIS_UNITS["iv"]) if kind == "iv" else (1e9, "nm")
     parts = dict.fromkeys(
-        minus(f"{(s.axis[0] - near) * scale:.4g} to {(s.axis[-1] - near) * scale:.4g} {unit} in {len(s.axis)} points")
-        for s in analysis.sets if s.kind == kind
-        for near in [s.axis[0] if kind == "iz" else 0.0]
-    )  # fmt: skip
+        minus(f"{axis_reach(s.axis, kind, 4)} in {len(s.axis)} points") for s in analysis.sets if s.kind == kind
+    )
     return listed(list(parts)[:6]) + (f" and {len(parts) - 6} more" if len(parts) > 6 else "")

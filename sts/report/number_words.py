@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from sts.figures.style import decimals_for
+from sts.quantities import LEAST_BIAS, decimals_for, scale_for, with_prefix
 
 NOT_RECORDED = "not recorded"
 
@@ -50,9 +50,19 @@ def value_with_uncertainty(value: float, uncertainty: float, unit: str) -> str:
         Of the values.
     """
     if not math.isfinite(uncertainty):
-        return minus(f"{value:.4g} {unit} (uncertainty unknown)")
+        return minus(
+            f"{with_prefix(value, unit, 4) if _prefixed(unit) else f'{value:.4g} {unit}'} (uncertainty unknown)"
+        )
+    if _prefixed(unit):
+        factor, unit = scale_for([value, uncertainty], unit)
+        value, uncertainty = value * factor, uncertainty * factor
     digits = decimals_for(uncertainty)
     return minus(f"{value:.{digits}f} ± {uncertainty:.{digits}f} {unit}")
+
+
+def _prefixed(unit: str) -> bool:
+    """Whether a unit has a prefix that may change: barriers stay in eV, heights in nm."""
+    return unit[1:] in ("V", "A", "S", "eV", "s", "F", "K") and unit[:1] in "afpnµm"
 
 
 def minus(text: str) -> str:
@@ -115,7 +125,12 @@ def numbers_in_words(values: pd.Series, scale: float, unit: str) -> str:
     unit : str
         Of the values.
     """
-    known = np.unique(np.round(values.to_numpy(float)[np.isfinite(values.to_numpy(float))] * scale, 9))
+    all_values = values.to_numpy(float) * scale
+    name, _, rest = unit.partition(" ")  # "mV rms"
+    least = LEAST_BIAS if name.startswith("V") else 1.0
+    factor, name = (1.0, name) if name.startswith("nm") else scale_for(all_values, name, least=least)
+    unit = f"{name} {rest}".strip()
+    known = np.unique([float(f"{v * factor:.9g}") for v in all_values[np.isfinite(all_values)]])
     if not known.size:
         return NOT_RECORDED
     if known.size <= 4:

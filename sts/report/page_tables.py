@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+import re
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from sts.analysis import Analysis
-from sts.figures.style import decimals_for, rows_of
+from sts.figures.style import rows_of
+from sts.quantities import decimals_for, scale_for
 from sts.report.answers import tip_name
 from sts.report.intervals import components_with_intervals, spectra_with_uncertainties
 from sts.report.summary import Summary
@@ -59,8 +62,8 @@ _PAIR_COLUMNS = (
 _SPECTRA_COLUMNS = (
     ("Used", "sweeps_used", 0),
     ("Left out", "sweeps_omitted", 0),
-    ("Gap (meV)", "gap_meV", 0),
-    ("u (meV)", "gap_se_meV", 1),
+    ("Gap (meV)", "gap_meV", "gap_se_meV"),
+    ("u (meV)", "gap_se_meV", "gap_se_meV"),
     ("Gap by", "gap_method", None),
     ("T (K)", "temperature_K", 1),
     ("Thermal (meV)", "thermal_meV", 1),
@@ -158,21 +161,40 @@ def page_tables(analysis: Analysis) -> dict[str, list[dict[str, Any]]]:
         add("barrier", "Budget of uncertainty", barrier.budget, _BUDGET_COLUMNS, "barrier_budget.csv", folded=True)
     if spectra is not None and len(spectra.summary):
         shown = spectra_with_uncertainties(spectra)
-        add("spectra", "Spectra", shown, (("Spectrum", "label", None), *_SPECTRA_COLUMNS), "spectra_summary.csv")
+        add(
+            "spectra",
+            "Spectra",
+            *_suited(shown, (("Spectrum", "label", None), *_SPECTRA_COLUMNS)),
+            "spectra_summary.csv",
+        )
         if "lockin" in shown:
             with_lockin = shown[shown["lockin"].notna()]
-            add(
-                "spectra",
-                "Lock-in against the numerical derivative",
-                with_lockin,
-                _LOCKIN_COLUMNS,
-                "spectra_summary.csv",
-            )
+            add("spectra", "Lock-in against numerical dI/dV", with_lockin, _LOCKIN_COLUMNS, "spectra_summary.csv")
         for model in MODELS:
             if model.key in shown.columns:
                 table = _with_intervals(shown[shown[model.key].notna()], model)
                 add("spectra", model.title, table, _model_columns(model), "spectra_summary.csv")
     return found
+
+
+_UNIT = re.compile(r"\((K|meV|mV|pA|fF)\)$")
+
+
+def _suited(frame: pd.DataFrame, columns: Any) -> tuple[pd.DataFrame, Any]:
+    """The frame and its columns with the prefix that suits each; an uncertainty u follows the value before it."""
+    suited, heads, factor, unit = {}, [], 1.0, ""
+    for head, name, digits in columns:
+        if (found := _UNIT.search(head)) and name in frame.columns:
+            values = frame[name].to_numpy(float)
+            if not head.startswith("u "):
+                factor, unit = scale_for(values, found[1])
+            suited[name] = values * factor
+            largest = np.nanmax(np.abs(suited[name]), initial=0.0)
+            if isinstance(digits, int) and largest > 0:  # three digits of the largest
+                digits = min(max(2 - math.floor(math.log10(largest)), 0), 2)
+            head = head.replace(found[0], f"({unit})")
+        heads.append((head, name, digits))
+    return frame.assign(**suited), tuple(heads)
 
 
 def _cells(frame: pd.DataFrame, columns: Any) -> tuple[list[tuple[str, bool]], list[list[str]]]:

@@ -8,6 +8,7 @@ import numpy as np
 
 from sts.figures import plot_session_timeline, plot_sweeps
 from sts.report.captions import Picture
+from sts.report.lookup import axis_reach
 from sts.report.number_words import count, listed, minus
 from sts.report.summary import Summary
 from sts.spectra.spectrum import told_apart
@@ -53,8 +54,7 @@ def _what(sweeps: SweepSet) -> str:
     """Kind, samples and range; heights from the end near the surface."""
     kind = KIND_WORDS[sweeps.kind]
     samples = listed(list(dict.fromkeys(str(v) for v in sweeps.table["sample"] if v))[:3])
-    scale, unit, near = (1e9, "nm", sweeps.axis[0]) if sweeps.kind == "iz" else (1.0, "V", 0.0)
-    reach = minus(f"{(sweeps.axis[0] - near) * scale:.3g} to {(sweeps.axis[-1] - near) * scale:.3g} {unit}")
+    reach = minus(axis_reach(sweeps.axis, sweeps.kind))
     return ", ".join(part for part in (kind, samples, reach) if part)
 
 

@@ -20,6 +20,7 @@ from sts.figures import (
     plot_spectrum,
 )
 from sts.figures.style import rows_of
+from sts.quantities import with_prefix
 from sts.report.captions import Picture
 from sts.report.number_words import count, listed, value_with_uncertainty
 from sts.report.spectra_words import TWICE, broadened_words, gap_words, gaps_words, model_words, resolution_words
@@ -93,7 +94,7 @@ def _spectrum_pictures(one: Spectrum, number: int, level: float) -> list[Picture
     if np.isfinite(one.normalised).any():
         trusted = np.abs(one.bias[one.trusted])
         reach = (
-            f"plain I/V is trusted beyond ±{trusted.min() * 1e3:.3g} mV"
+            f"plain I/V is trusted beyond ±{with_prefix(trusted.min() * 1e3, 'mV')}"
             if trusted.size
             else "plain I/V is nowhere trusted"
         )
@@ -164,7 +165,7 @@ def _smoothing_words(criterion: pd.DataFrame) -> str:
         return "no width was chosen"
     widest = chosen[0] >= criterion["width_V"].max()
     note = ", the widest tried (a curve without structure asks for no finer one)," if widest else ""
-    return f"{chosen[0] * 1e3:.3g} meV was chosen{note}"
+    return f"{with_prefix(chosen[0] * 1e3, 'meV')} was chosen{note}"
 
 
 def _direction_words(one: Spectrum) -> str:

@@ -8,7 +8,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from sts.figures.spectra import modulation_unknown
-from sts.figures.style import decimals_for, rows_of
+from sts.figures.style import rows_of
+from sts.quantities import decimals_for, range_with_prefix, scale_for, with_prefix
 from sts.report.number_words import count, listed, value_with_uncertainty
 from sts.spectra.models import MODELS, LineFit, Model
 from sts.spectra.spectrum import Spectrum
@@ -64,10 +65,12 @@ def _gap_range(values: Sequence[tuple[float, float]]) -> str:
     known = [u for _, u in values if math.isfinite(u)]
     widest = max(known, default=math.nan)
     if not math.isfinite(widest):
-        return f"{low[0]:.4g} to {high[0]:.4g} meV (uncertainty unknown)"
+        return f"{range_with_prefix(low[0], high[0], 'meV', 4)} (uncertainty unknown)"
+    factor, unit = scale_for([high[0]], "meV")
+    first, last, widest = low[0] * factor, high[0] * factor, widest * factor
     digits = decimals_for(widest)
     some = "" if len(known) == len(values) else ", where it is known"
-    return f"{low[0]:.{digits}f} to {high[0]:.{digits}f} meV (each ± {widest:.{digits}f} or less{some})"
+    return f"{first:.{digits}f} to {last:.{digits}f} {unit} (each ± {widest:.{digits}f} or less{some})"
 
 
 def model_words(model: Model, fit: LineFit) -> str:
@@ -94,11 +97,11 @@ def resolution_words(spectra: Sequence[Spectrum]) -> str:
     ----------
     spectra : sequence of Spectrum
     """
-    widths = [s.resolution.total_V * 1e3 for s in spectra if s.resolution.total_V > 0]
+    widths = [s.resolution.total_V for s in spectra if s.resolution.total_V > 0]
     if not widths:
         return "resolution unknown"
     low, high = min(widths), max(widths)
-    size = f"{high:.3g} meV" if low >= 0.95 * high else f"{low:.3g} to {high:.3g} meV"
+    size = with_prefix(high, "eV") if low >= 0.95 * high else range_with_prefix(low, high, "eV")
     if any(modulation_unknown(s) for s in spectra):
         return f"resolution at least {size} (modulation unknown)"
     return f"resolution {size}"

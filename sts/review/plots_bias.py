@@ -9,10 +9,9 @@ import numpy as np
 from bokeh.layouts import column
 from bokeh.models import Span
 
+from sts.quantities import LEAST_BIAS, scale_for
 from sts.review.look import BLACK, BLUE, GREEN, PALE, PURPLE, VERMILLION, fill, hover, plot, source
 from sts.review.marked import PA, MarkedPlots, masked_samples, small_legend
-
-NS = 1e9
 
 
 class BiasPlots(MarkedPlots):
@@ -34,7 +33,7 @@ class BiasPlots(MarkedPlots):
         self.draw_behind(self.current)
         own = self.current.line("x", "y", source=self.samples, color=BLACK, line_width=1.8)
         out = self.current.scatter("x", "y", source=self.masked, size=7, marker="x", color=VERMILLION)
-        hover(self.current, own, ("bias (V)", "@x{0.000}"), ("current (pA)", "@y{0.00}"))
+        hover(self.current, own, ("bias, as on the axis", "@x{0.000}"), ("current (pA)", "@y{0.00}"))
         hover(self.current, out, ("masked", "@why"))
         self.draw_levels(self.current)
         for made, data, column_name, tail in (
@@ -47,11 +46,11 @@ class BiasPlots(MarkedPlots):
             made.line("x", f"group{tail}", source=self.ends, color=BLUE, line_width=1.4, line_dash="dotted")
             made.line("x", f"own{tail}", source=self.ends, color=BLACK, line_width=1.2, line_dash="dotted",
                       legend_label="fitted from one side only")  # fmt: skip
-            hover(made, own, ("bias (V)", "@x{0.000}"), ("value", f"@{column_name}{{0.000}}"))
+            hover(made, own, ("bias, as on the axis", "@x{0.000}"), ("value", f"@{column_name}{{0.000}}"))
             made.legend.visible = made is self.slope  # one of them is enough
             small_legend(made)
         line = self.lockin.line("x", "y", source=self.lock, color=PURPLE, line_width=1.6)
-        hover(self.lockin, line, ("bias (V)", "@x{0.000}"), ("lock-in", "@y"))
+        hover(self.lockin, line, ("bias, as on the axis", "@x{0.000}"), ("lock-in", "@y"))
         self.current.add_layout(Span(location=0, dimension="width", line_color=GREEN, line_dash="dotted"))
 
     def show(self, view: Any, beside: Sequence[Any]) -> str:
@@ -63,37 +62,41 @@ class BiasPlots(MarkedPlots):
         beside : sequence of Curve
             The others of its site.
         """
-        x, y = view.bias_V, view.current_A * PA
+        volts, unit = scale_for(view.bias_V, "V", least=LEAST_BIAS)
+        self.normalised.xaxis.axis_label = self.lockin.xaxis.axis_label = f"bias ({unit})"
+        x, y = view.bias_V * volts, view.current_A * PA
         fill(self.samples, x=x, y=y)
         out, why = masked_samples(view)
         fill(self.masked, x=x[out], y=y[out], why=why[out].tolist())
-        self.show_marks(view, [(c.x, c.current_A * PA) for c in beside], [c.sweep for c in beside], 1.0)
+        self.show_marks(view, [(c.x * volts, c.current_A * PA) for c in beside], [c.sweep for c in beside], volts)
         self.show_levels(view, (float(x[0]), 0.0))
-        scale = NS if view.didv_unit == "S" else 1.0
-        self.slope.yaxis.axis_label = "dI/dV (nS)" if view.didv_unit == "S" else f"dI/dV ({view.didv_unit})"
-        self._show_derivatives(view, scale)
+        scale, shown = (
+            scale_for([*view.group_didv, *view.didv], "S") if view.didv_unit == "S" else (1.0, view.didv_unit)
+        )
+        self.slope.yaxis.axis_label = f"dI/dV ({shown})"
+        self._show_derivatives(view, view.shifted_V * volts, scale)
         self.lockin.visible = view.lockin is not None
         if view.lockin is not None:
             fill(self.lock, x=x, y=view.lockin)
             self.lockin.yaxis.axis_label = f"lock-in ({view.lockin_unit})" if view.lockin_unit else "lock-in"
         return str(view.no_group)
 
-    def _show_derivatives(self, view: Any, scale: float) -> None:
+    def _show_derivatives(self, view: Any, x: np.ndarray, scale: float) -> None:
         """dI/dV and normalised conductance: nothing where the latter is not to be trusted, dotted where fitted from one side."""
         shown = ~view.one_sided
         trusted, joined = shown & view.trusted, ~shown | np.roll(~shown, 1) | np.roll(~shown, -1)
         own, mean = view.didv * scale, view.group_didv * scale
-        fill(self.own, x=view.shifted_V, y=_where(shown, own), n=_where(trusted, view.normalised))
+        fill(self.own, x=x, y=_where(shown, own), n=_where(trusted, view.normalised))
         fill(
-            self.group, x=view.shifted_V, y=_where(shown, mean), low=_where(shown, view.group_didv_low * scale),
+            self.group, x=x, y=_where(shown, mean), low=_where(shown, view.group_didv_low * scale),
             high=_where(shown, view.group_didv_high * scale),
         )  # fmt: skip
         fill(
-            self.ratio, x=view.shifted_V, y=_where(trusted, view.group_normalised),
+            self.ratio, x=x, y=_where(trusted, view.group_normalised),
             low=_where(trusted, view.group_normalised_low), high=_where(trusted, view.group_normalised_high),
         )  # fmt: skip
         fill(
-            self.ends, x=view.shifted_V, own=_where(joined, own), group=_where(joined, mean),
+            self.ends, x=x, own=_where(joined, own), group=_where(joined, mean),
             own_n=_where(joined & view.trusted, view.normalised),
             group_n=_where(joined & view.trusted, view.group_normalised),
         )  # fmt: skip

@@ -12,6 +12,7 @@ from scipy import stats
 from sts.curves.averaging import Average
 from sts.curves.smoothing import Smoother
 from sts.plan import Plan, SpectraPlan
+from sts.quantities import with_prefix
 from sts.spectra.normalised import denominator, normalise
 
 Array = NDArray[np.float64]
@@ -90,7 +91,9 @@ def derive(bias: Array, average: Average, smoother: Smoother, plan: Plan, notes:
         quantile = float(stats.norm.ppf(0.5 + plan.compare.confidence / 2))
         sigma = _residual_noise(smoother, current)
         rows = sigma * np.eye(bias.size)
-        notes["no band"] = f"one {unit}: band from the residuals, {sigma * 1e12:.3g} pA rms; slow noise is not in it"
+        notes["no band"] = (
+            f"one {unit}: band from the residuals, {with_prefix(sigma * 1e12, 'pA')} rms; slow noise is not in it"
+        )
     rows = rows - (rows @ zero)[:, None]
     smooth, didv = smoother.apply(current), smoother.differentiate(current)
     smooth_rows, didv_rows = smoother.apply(rows), smoother.differentiate(rows)

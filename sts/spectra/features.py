@@ -14,7 +14,7 @@ from sts.curves.replicates import repeats_among
 from sts.curves.smoothing import Smoother, make_smoother
 from sts.flags import flag_rows, join_flags, no_flags
 from sts.plan import Plan
-from sts.quantities import BOLTZMANN_EV
+from sts.quantities import BOLTZMANN_EV, with_prefix
 from sts.spectra.gap import gap_edges
 from sts.spectra.lock_in import calibrate_lockin, integral_ratio
 from sts.spectra.models import MODELS, LineFit, Measured
@@ -57,13 +57,14 @@ def with_features(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Spectrum:
     peaks = find_peaks(spectrum.bias, each, resolution_V=spectrum.resolution.total_V, significance=settings.peak_significance,
                        seed=plan.spectra.seed) if settings.peaks else None  # fmt: skip
     if peaks is not None and (peaks["flag"] != "").any():
-        where = ", ".join(f"{p * 1e3:.0f} mV" for p in peaks.loc[peaks["flag"] != "", "position_V"])
+        where = ", ".join(f"{with_prefix(p * 1e3, 'mV')}" for p in peaks.loc[peaks["flag"] != "", "position_V"])
         flags.append(flag_rows([""], [True], "narrower than resolution", [f"peaks at {where}"]))
     if np.isfinite(temperature):
         limit = BOLTZMANN_EV * temperature * np.log(10)
         rise, place = steepest_rise(spectrum.bias, spectrum.didv, spectrum.didv_se)
         if rise < 0.8 * limit:
-            detail = f"a decade in {rise * 1e3:.1f} mV at {place * 1e3:.0f} mV; {limit * 1e3:.1f} mV is the limit"
+            width, at, least = (with_prefix(volts * 1e3, "mV") for volts in (rise, place, limit))
+            detail = f"a decade in {width} at {at}; {least} is the limit"
             flags.append(flag_rows([""], [True], "too steep", [detail]))
     lockin = None
     if sweeps.lockin is not None and sweeps.has_current and sweeps.lockin_unit != "ohm":  # dV/dI is no gain times dI/dV

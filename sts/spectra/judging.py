@@ -14,6 +14,7 @@ from sts.curves.replicates import direction_signs, repeat_codes
 from sts.curves.robust import scaled_mad
 from sts.flags import flag_rows, join_flags
 from sts.plan import CheckPlan
+from sts.quantities import range_with_prefix, with_prefix
 from sts.spectra.jumps import Comparison, beyond_swing, compare_with_median, jumps_against_median, jumps_alone
 from sts.spectra.ripple import find_ripple, ripple_rows
 from sts.sweeps import SweepSet
@@ -89,7 +90,10 @@ def judge_iv(sweeps: SweepSet, plan: CheckPlan | None = None) -> pd.DataFrame:
         ),
     ]
     if sweeps.has_current:
-        sizes = [f"steps of {s * 1e12:.3g} pA, noise {u * 1e12:.3g} pA" for s, u in zip(step, noise, strict=True)]
+        sizes = [
+            f"steps of {with_prefix(s * 1e12, 'pA')}, noise {with_prefix(u * 1e12, 'pA')}"
+            for s, u in zip(step, noise, strict=True)
+        ]
         parts += [
             flag_rows(
                 names,
@@ -228,9 +232,9 @@ def _told(position: Array, factor: Array, axis: Array, signal: Array, noise: Arr
     """Jumps in words; no factor where the current on one side is within its noise, and so may be anything."""
     before, after = _sides(position, axis, signal)
     return [
-        f"the current steps by {(b - a) * 1e12:.3g} pA at {v * 1e3:.4g} mV, where it is within its noise"
+        f"the current steps by {with_prefix((b - a) * 1e12, 'pA')} at {with_prefix(v * 1e3, 'mV', 4)}, where it is within its noise"
         if min(abs(a), abs(b)) < _CLEAR_SIGMAS * u
-        else f"the current changes by a factor of {f:.3g} at {v * 1e3:.4g} mV"
+        else f"the current changes by a factor of {f:.3g} at {with_prefix(v * 1e3, 'mV', 4)}"
         for v, f, a, b, u in zip(position, factor, before, after, noise, strict=True)
     ]
 
@@ -287,7 +291,7 @@ def _set_point(sweeps: SweepSet, clean: Array, tolerance: float) -> pd.DataFrame
         off = np.log(there / wanted)
         bad = inside & (np.abs(off) > np.log1p(tolerance))
     details = [
-        f"{t * 1e12:.4g} pA at the set-point bias, {w * 1e12:.4g} pA was set"
+        f"{with_prefix(t * 1e12, 'pA', 4)} at the set-point bias, {with_prefix(w * 1e12, 'pA', 4)} was set"
         for t, w in zip(there, wanted, strict=True)
     ]
     at = sweeps.axis[nearest]
@@ -319,7 +323,8 @@ def _return(sweeps: SweepSet, clean: Array, noise: Array, tolerance: float) -> p
     details = [""] * len(sweeps)
     for (_, second), a, b in zip(pairs[off], up[off], down[off], strict=True):
         details[second] = (
-            f"{a * 1e12:.4g} pA at the start of the sweep up, {b * 1e12:.4g} pA at the end of the sweep down"
+            f"{with_prefix(a * 1e12, 'pA', 4)} at the start of the sweep up, "
+            f"{with_prefix(b * 1e12, 'pA', 4)} at the end of the sweep down"
         )
     return flag_rows(sweeps.names, mask, "no return", details, place=(*sweeps.axis[[0, 2]], np.nan))
 
@@ -329,5 +334,6 @@ def _extent(axis: Array, railed: NDArray[np.bool_]) -> list[str]:
     texts = []
     for row in railed:
         where = axis[row]
-        texts.append(f"{where.size} samples, {where[0] * 1e3:.4g} to {where[-1] * 1e3:.4g} mV" if where.size else "")
+        reach = range_with_prefix(where[0] * 1e3, where[-1] * 1e3, "mV", 4) if where.size else ""
+        texts.append(f"{where.size} samples, {reach}" if reach else "")
     return texts

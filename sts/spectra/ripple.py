@@ -14,6 +14,7 @@ from scipy.interpolate import BSpline
 from sts.curves.averaging import comparison_groups
 from sts.curves.electronics import find_saturation, find_step, noise_level
 from sts.flags import flag_rows
+from sts.quantities import with_prefix
 from sts.sweeps import SweepSet
 
 Array = NDArray[np.float64]
@@ -185,8 +186,8 @@ def ripple_rows(sweeps: SweepSet, ripple: Ripple) -> pd.DataFrame:
 
 
 def _words(period: float, volts: float, seconds: float, amplitude: float, unit: str) -> str:
-    bias = f"{period:.3g} samples, {period * volts * 1e3:.3g} mV"
-    time = f"{period * seconds * 1e3:.3g} ms ({1 / (period * seconds):.3g} Hz), " if seconds > 0 else ""
+    bias = f"{period:.3g} samples, {with_prefix(period * volts * 1e3, 'mV')}"
+    time = f"{with_prefix(period * seconds * 1e3, 'ms')} ({1 / (period * seconds):.3g} Hz), " if seconds > 0 else ""
     return f"amplitude {amplitude:.3g} {unit}, period {time}{bias}"
 
 

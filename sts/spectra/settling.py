@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from sts.flags import flag_rows, join_flags
 from sts.plan import CheckPlan
+from sts.quantities import with_prefix
 from sts.spectra.judging import judge_iv
 from sts.spectra.start_transient import Transient, find_start_transients
 from sts.sweeps import SweepSet
@@ -121,14 +122,15 @@ def _flags(part: SweepSet, found: Sequence[Transient]) -> pd.DataFrame:
     for one in found:
         mask[one.row] = True
         step = float(part.table["duration_s"].iloc[one.row]) / (points - 1)
-        time = f"{one.tau * step:.2g} s" if step > 0 else f"{one.tau:.2g} samples"
+        time = with_prefix(one.tau * step, "s", 2) if step > 0 else f"{one.tau:.2g} samples"
         start, end = part.axis[:: one.end][[0, one.samples - 1]]
         times[one.row], first[one.row], last[one.row] = one.times_limit, min(start, end), max(start, end)
         against = (
             one.how or "presumed: nothing else was at its first biases, and all sweeps that could be compared settle"
         )
         texts[one.row] = (
-            f"{one.size_A * 1e12:.2g} pA at {start * 1e3:.4g} mV, relaxing with {time}; masked to {end * 1e3:.4g} mV "
+            f"{with_prefix(one.size_A * 1e12, 'pA', 2)} at {with_prefix(start * 1e3, 'mV', 4)}, relaxing with {time}; "
+            f"masked to {with_prefix(end * 1e3, 'mV', 4)} "
             f"({one.samples / points:.0%} of the sweep; {'against ' if one.how else ''}{against})"
         )
     return flag_rows(part.names, mask, "settling", texts, times_limit=times, place=(first, last, np.nan))

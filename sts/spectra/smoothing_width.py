@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from sts.curves.smoothing import Smoother, make_smoother, narrowest_width
-from sts.quantities import thermal_width
+from sts.quantities import thermal_width, with_prefix
 
 Array = NDArray[np.float64]
 
@@ -116,14 +116,14 @@ def default_width(axis: Array, temperature_K: float, narrowest: float) -> tuple[
     """
     known = bool(np.isfinite(temperature_K) and temperature_K > 0)
     width = float(thermal_width(temperature_K if known else ROOM_TEMPERATURE_K)) / 2
-    why = f"half the thermal width at {temperature_K:g} K"
+    why = f"half the thermal width at {with_prefix(temperature_K, 'K', 6)}"
     if not known:
         why = "half the thermal width at 295 K, as the temperature is not recorded"
         if width > np.ptp(axis) / 20:  # a sweep over a few millivolts was not made at room temperature
             width, why = float(np.ptp(axis)) / 20, "a twentieth of the sweep, as the temperature is not recorded"
     if width < narrowest:
         width, why = narrowest, "the narrowest the points allow"
-    return width, f"{why}, {width * 1e3:.3g} mV, is used"
+    return width, f"{why}, {with_prefix(width * 1e3, 'mV')}, is used"
 
 
 def same_level(repeats: Array) -> Array:

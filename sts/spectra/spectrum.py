@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from sts.quantities import LEAST_BIAS, range_with_prefix, with_prefix
+
 if TYPE_CHECKING:
     from sts.curves.smoothing import Asked
     from sts.spectra.models.fitting import LineFit
@@ -297,7 +299,7 @@ def axis_differences(axes: Sequence[np.ndarray], names: Sequence[str], *, reach:
     """
     words: list[list[str]] = [[] for _ in names]
     ways: list[Callable[[np.ndarray], str]] = [
-        lambda axis: f"{axis[0]:.3g} to {axis[-1]:.3g} V",
+        lambda axis: range_with_prefix(axis[0], axis[-1], "V", least=LEAST_BIAS),
         lambda axis: f"{axis.size} points",
     ]
     for way in ways if reach else ways[1:]:
@@ -318,7 +320,7 @@ def _show(key: str, value: Any) -> str:
     if key == "unassigned":
         return f"unassigned ({value})"
     if key.endswith("_A"):
-        return f"{value * 1e12:g} pA"
+        return with_prefix(value * 1e12, "pA", 6)
     if key.endswith("_V"):
-        return f"{value * 1e3:g} mV"
+        return with_prefix(value * 1e3, "mV", 6)
     return f"{value:g}" if isinstance(value, float) else str(value)

@@ -25,16 +25,6 @@ def test_sizes_are_those_of_journal_columns() -> None:
         assert_allclose(figure.get_figwidth() * 25.4, millimetres)
 
 
-@pytest.mark.parametrize(
-    ("value", "factor", "unit"),
-    [(2e-10, 1e12, "pA"), (3e-9, 1e9, "nA"), (5e-7, 1e9, "nA"), (1.5, 1.0, "A"), (4e-16, 1e18, "aA"), (0.0, 1.0, "A")],
-)
-def test_prefixes_make_the_largest_value_read_as_one_to_a_thousand(value: float, factor: float, unit: str) -> None:
-    got, name = style.scale_for([0.0, -value, np.nan], "A")
-    assert name == unit
-    assert_allclose(got, factor)
-
-
 def test_shaded_spans_cover_the_masked_points_and_half_a_step_more() -> None:
     x = np.linspace(-1, 1, 5)
     assert style.spans_where(x, np.abs(x) < 0.6) == [(-0.75, 0.75)]

@@ -165,6 +165,16 @@ def calibrated() -> dict[str, Any]:
     return {"sets": [*heights("heron"), *heights("stork", barrier_eV=3.5, sites=2)], "calibrated": True}
 
 
+def cold() -> dict[str, Any]:
+    """A superconductor at 12 mK: sweeps of ±6 mV, a resolution of microvolts."""
+    lead = sts.simulate.densities.superconductor(gap_eV=1.2e-3, broadening_eV=2e-5)
+    given = {**KNOWN, "tip": "ibis", "site": "s1"}
+    quiet, ramp = Bench(white_A=1e-13), BiasRamp(directions=("up", "down"), names="ibis_v")
+    made = sts.simulate_iv(density=lead, bias=(-6e-3, 6e-3, 301), temperature_K=0.012, setpoint_current_A=1e-10, sweeps=6,
+                           bench=quiet, ramp=ramp, seed=3, **given).sweeps  # fmt: skip
+    return {"sets": [made, *heights("ibis", temperature_K=0.012)]}
+
+
 def window_in_plan() -> dict[str, Any]:
     return {
         "sets": [*heights("heron"), *heights("stork", barrier_eV=3.5)],
@@ -186,6 +196,7 @@ SESSIONS: dict[str, Callable[[], dict[str, Any]]] = {
     "decided by hand": decided_by_hand,
     "calibrated": calibrated,
     "window in the plan": window_in_plan,
+    "cold": cold,
 }
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import re
 from dataclasses import dataclass
 from functools import cached_property
@@ -13,7 +14,10 @@ from report import sessions
 
 import sts
 from sts.analysis import Analysis
+from sts.figures.style import house_style, new_figure
 from sts.report.notes import notes
+from sts.report.page import render_page
+from sts.report.page_tables import page_tables
 from sts.report.pictures import gallery
 from sts.report.summary import Summary
 
@@ -239,7 +243,7 @@ def test_choices_that_change_numbers_are_told(told: Any, name: str) -> None:
     barriers = "heights φ" in said
     named = barriers and name != "no tips"
     assert ("height scale was not calibrated" in said) == (named and name != "calibrated")
-    assert bool(re.search(r"In the median the zero is [−\d.]+ ± [\d.]+ pA", said)) == barriers
+    assert bool(re.search(r"In the median the zero is [−\d.]+ ± [\d.]+ [fp]A", said)) == barriers
     assert ("Nothing tells the zero of 2 sweeps:" in said) == (name == "air, offset unknown")
     for number in re.findall(r"; ([−\d.]+) to [\d.]+ nm from the near end", said):
         assert 0 <= float(number) < 0.1
@@ -276,3 +280,46 @@ def test_masks_are_told_with_their_counts(demo: Any, masked: str) -> None:
     fits = one.analysis.barrier.fits
     touched = sum(int((f.why_masked[f.table["used"].to_numpy(bool)] == number).any(axis=1).sum()) for f in fits)
     assert (f"{masked} in {touched}" in one.summary.methods) == (touched > 0)
+
+
+# --- units ----------------------------------------------------------------------------------------------------------
+# A number below 0.1 before a unit that has prefixes; not an uncertainty, which shares the unit of its value, and not a barrier or a
+# height, which stay in eV and nm.
+SMALL = re.compile(
+    r"(?<![\d.±] )(?<![\d.])[−-]?0\.0\d*[1-9]\d*(?: to [−-]?[\d.]+)? ?(?:[munpfµ]?[VAKS]|[mµ]eV|m?s)\b(?!/)"
+)
+
+
+def seen(told: Told) -> str:
+    """The words of the whole page, cells with the units of their heads."""
+    page = re.sub(r"<(script|style|svg|pre).*?</\1>", "", render_page(told.summary, []), flags=re.DOTALL)
+    cells = [
+        f"{cell} {head.rpartition('(')[2].rstrip(')')}"
+        for tables in page_tables(told.analysis).values() for table in tables for row in table["rows"]
+        for (head, _), cell in zip(table["head"], row, strict=True)
+        if "(" in head and not head.startswith("u ")
+    ]  # fmt: skip
+    return "\n".join([html.unescape(re.sub(r"<[^>]+>", "\n", page)), told.prose, *cells])
+
+
+@pytest.mark.parametrize("name", ["cold", *DEMOS])
+def test_no_number_is_told_in_a_unit_that_is_too_large_for_it(name: str, told: Any, demo: Any) -> None:
+    words = seen((demo if name in DEMOS else told)(name))
+    assert [m[0] for m in SMALL.finditer(words)] == []
+
+
+def test_a_cold_session_is_told_in_millikelvin_millivolts_and_microelectronvolts(told: Any) -> None:
+    words = seen(told("cold"))
+    for said in ("temperature: 12 mK", "−6 to 6 mV", "bias 6 mV", "12.0 mK"):
+        assert said in words, said
+    assert re.search(r"resolution \d+ µeV", words)
+    assert not re.search(r"resolution 0\.\d+ meV", words)
+    with house_style():
+        for picture in gallery(told("cold").summary):
+            if picture.kind in ("didv", "normalised", "smoothing", "sweeps"):
+                axes = new_figure(rows=picture.rows or (1.0,))
+                picture.draw(axes)
+                label = axes[-1].get_xlabel()
+                assert re.search(r"\((mV|meV|µeV|nm)\)", label), (picture.name, label)
+                if "Bias" in label:
+                    assert max(map(abs, axes[-1].get_xlim())) >= 6

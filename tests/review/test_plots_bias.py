@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 pytest.importorskip("bokeh", reason="needs bokeh (the extra 'review')")
@@ -19,14 +21,29 @@ def sweeps(desk: Desk) -> list[str]:
     return rows.loc[rows["kind"] == "iv", "sweep"].tolist()
 
 
+def scale_of(plots: BiasPlots) -> float:
+    """What the axis of dI/dV says of its unit."""
+    return {"pS": 1e12, "nS": 1e9}[plots.slope.yaxis.axis_label.partition("(")[2].rstrip(")")]
+
+
+def test_a_bias_of_millivolts_is_drawn_in_millivolts(looked_at: Desk) -> None:
+    plots, view = BiasPlots(), looked_at.view(sweeps(looked_at)[0])
+    small = replace(view, bias_V=view.bias_V / 1000, shifted_V=view.shifted_V / 1000)
+    plots.show(small, ())
+    assert plots.normalised.xaxis.axis_label == "bias (mV)"
+    assert_allclose(plots.samples.data["x"], view.bias_V)
+    assert_allclose(plots.own.data["x"], view.shifted_V)
+
+
 def test_the_sweep_stands_over_its_group(looked_at: Desk) -> None:
     plots, view = BiasPlots(), looked_at.view(sweeps(looked_at)[0])
     plots.show(view, curves_of(looked_at.measured, view.beside))
     assert_allclose(plots.samples.data["y"], view.current_A * 1e12)
     _, spectrum = looked_at.spectrum(view.sweep)
     middle, read = ~spectrum.ends, spectrum.trusted & ~spectrum.ends
-    assert_allclose(plots.group.data["y"], np.where(middle, spectrum.didv * 1e9, np.nan))
-    assert_allclose(plots.group.data["low"], np.where(middle, spectrum.didv_low * 1e9, np.nan))
+    scale = scale_of(plots)
+    assert_allclose(plots.group.data["y"], np.where(middle, spectrum.didv * scale, np.nan))
+    assert_allclose(plots.group.data["low"], np.where(middle, spectrum.didv_low * scale, np.nan))
     assert_allclose(plots.own.data["n"], np.where(read, view.normalised, np.nan))
     assert len(plots.others.data["sweep"]) == len(view.beside)
 
@@ -41,7 +58,7 @@ def test_ends_are_dotted_and_nothing_stands_where_the_quotient_is_not_to_be_trus
         assert all(np.isnan(np.asarray(data[column])[ends]).all() for column in columns)
     assert all(np.isnan(plots.ratio.data[column][ends | ~trusted]).all() for column in ("y", "low", "high"))
     assert np.isnan(plots.own.data["n"][~trusted]).all()
-    assert_allclose(plots.ends.data["own"][ends], view.didv[ends] * 1e9)
+    assert_allclose(plots.ends.data["own"][ends], view.didv[ends] * scale_of(plots))
     assert np.isnan(plots.ends.data["own_n"][~trusted]).all()
 
 

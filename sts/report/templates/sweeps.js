@@ -68,13 +68,14 @@
         add(svg, "text", { x: LEFT - 7, y: py(v) + 4, "text-anchor": "end" }, (v * factor).toPrecision(3));
       });
     }
+    var volts = scaled(5 * Math.max(Math.abs(ends[0]), Math.abs(ends[1])), "V"); // 0.5 V stays, 0.1 V is 100 mV
     [0, 0.5, 1].forEach(function (share) {
       var v = ends[0] + share * (ends[1] - ends[0]);
       add(svg, "line", { "class": "frame", x1: px(v), x2: px(v), y1: floor, y2: floor + 4 });
-      add(svg, "text", { x: px(v), y: floor + 16, "text-anchor": share ? (share === 1 ? "end" : "middle") : "start" }, String(+v.toPrecision(3)));
+      add(svg, "text", { x: px(v), y: floor + 16, "text-anchor": share ? (share === 1 ? "end" : "middle") : "start" }, String(+(v * (height ? 1 : volts[0])).toPrecision(3)));
     });
     add(svg, "text", { x: (LEFT + WIDTH) / 2, y: HEIGHT - 4, "text-anchor": "middle" },
-      height ? "nm from the near end; current without its offset" : "bias (V); " + (sweep.s[1] === "A" ? "current" : "lock-in") + " (" + unit + ")");
+      height ? "nm from the near end; current without its offset" : "bias (" + volts[1] + "); " + (sweep.s[1] === "A" ? "current" : "lock-in") + " (" + unit + ")");
     var dots = "", crosses = "", line = "", last = NaN;
     y.forEach(function (v, i) {
       var masked = (sweep.m || []).some(function (run) { return i >= run[0] && i <= run[1]; });

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy import interpolate, ndimage, optimize, signal
 
 from sts.curves.smoothing import Smoother
-from sts.quantities import BOLTZMANN_EV
+from sts.quantities import BOLTZMANN_EV, with_prefix
 from sts.spectra.models.fitting import LineFit, Measured, Start, Values, fit_line, refused
 from sts.spectra.models.model import Model, Parameter
 from sts.spectra.resolution import modulation_kernel, thermal_kernel
@@ -329,7 +329,7 @@ def fit_gap(measured: Measured, *, fit_temperature: bool = False) -> LineFit:
     if broadening > WIDEST_BROADENING * gap:
         return refused(
             f"no superconducting gap: the best fit misses dI/dV by {100 * fit.misfit:.0f} % of the normal conductance, with "
-            f"a broadening of {1e3 * broadening:.3g} meV on a gap of {1e3 * gap:.3g} meV", measured
+            f"a broadening of {with_prefix(1e3 * broadening, 'meV')} on a gap of {with_prefix(1e3 * gap, 'meV')}", measured
         )  # fmt: skip
     return fit
 
