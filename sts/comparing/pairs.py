@@ -66,10 +66,19 @@ def _pairs_of_sample(tips: pd.DataFrame, confidence: float) -> list[dict[str, An
         shared = tips["decay_common_per_nm"].to_numpy(float) / slope if "decay_common_per_nm" in tips else 0.0 * slope
         value = np.where(slope > 0, np.log(slope), np.nan)
         pairs = simultaneous_pairs(value, se / slope, tips["dof"].to_numpy(float), shared=shared, confidence=confidence)
+        moved = np.nan_to_num(2 * barrier * shared)  # barriers, by one standard uncertainty of what they share
+    own_se = np.sqrt(np.maximum(barrier_se**2 - moved**2, 0.0))
+    apart = pairs
+    if moved.any():  # of the own parts alone, as in `simultaneous_pairs`: what is shared narrows nothing
+        apart = simultaneous_pairs(value, se / slope, tips["dof"].to_numpy(float), confidence=confidence)
+    wider = np.maximum(*(one["quantile"].to_numpy(float) for one in (pairs, apart)))
     rows = []
-    for a, b, log_ratio, log_se, dof, quantile, p in pairs.itertuples(index=False, name=None):
+    for (a, b, log_ratio, log_se, dof, quantile, p), widest in zip(
+        pairs.itertuples(index=False, name=None), wider, strict=True
+    ):
         half = quantile * log_se
-        difference, difference_half = barrier[a] - barrier[b], quantile * np.hypot(barrier_se[a], barrier_se[b])
+        difference = barrier[a] - barrier[b]
+        difference_half = widest * np.hypot(np.hypot(own_se[a], own_se[b]), moved[a] - moved[b])
         enough = min(sites[a], sites[b]) >= FEWEST and np.isfinite(p)
         differ = "differ" if p < 1 - confidence else "no difference shown"
         rows.append(

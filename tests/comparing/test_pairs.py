@@ -136,3 +136,18 @@ def test_what_tips_share_makes_no_pair_clearer():
         assert both["p_adjusted"] >= alone["p_adjusted"]
         # The interval touches zero where the p value is its level.
         assert (both["quantile"] * both["se"] >= 0.1) == (both["p_adjusted"] >= 0.05)
+
+
+def test_an_error_that_both_tips_share_widens_neither_ratio_nor_difference():
+    """The zero of the bench moves both barriers together; what only one of them has, counts in full."""
+    tips = tip_level(site_level(make_repeats({"a": 4.4, "b": 4.4}, site_sd=0.02, seed=3)))
+    tips = tips.assign(decay_per_nm=20.0, barrier_eV=3.81, decay_common_per_nm=0.0)
+    moved = 2 * tips["barrier_eV"] * 1.0 / 20.0
+    wide = tips.assign(decay_common_per_nm=1.0, barrier_se_eV=np.hypot(tips["barrier_se_eV"], moved))
+    (alone,), (both,) = (compare_pairs(table).to_dict("records") for table in (tips, wide))
+    for name in ("ratio_low", "ratio_high", "difference_low_eV", "difference_high_eV"):
+        assert_allclose(both[name], alone[name], rtol=1e-6)
+    wide.loc[0, ["decay_common_per_nm", "barrier_se_eV"]] = [0.0, tips["barrier_se_eV"][0]]
+    (one,) = compare_pairs(wide).to_dict("records")
+    assert one["difference_high_eV"] - one["difference_low_eV"] > 3.9 * moved[0]
+    assert one["ratio_high"] / one["ratio_low"] > np.exp(2 * 3.9 / 20.0)
