@@ -42,6 +42,14 @@ document.addEventListener("keydown", event => {
   pressed.value = event.key + " " + Date.now() + Math.random();
 });
 """
+# A slider's handles have no names of their own, which a reader of the screen would say.
+NAMED_JS = """
+for (const slider of sliders) {
+  const handles = [...Bokeh.index.find_one(slider).shadow_el.querySelectorAll("[role=slider]")];
+  handles.forEach((handle, at) => handle.setAttribute(
+    "aria-label", slider.title + (handles.length > 1 ? [", from", ", to"][at] : "")));
+}
+"""
 LOST_JS = "document.querySelector('header h1').textContent += ' - not connected any more; run sts review again';"
 
 
@@ -183,7 +191,8 @@ class Page:
         self.doc.template = get_env().from_string((Path(__file__).parent / "page.html").read_text(encoding="utf-8"))
         self.doc.template_variables["heading"] = safe(self.doc.title)
         keys = CustomJS(args={"pressed": self.pressed, "keys": list(self.decision.keys)}, code=KEYS_JS)
-        self.doc.js_on_event("document_ready", keys)
+        named = CustomJS(args={"sliders": [self.window.slider, self.settings.width]}, code=NAMED_JS)
+        self.doc.js_on_event("document_ready", keys, named)
         self.doc.js_on_event("connection_lost", CustomJS(code=LOST_JS))
         self.doc.add_periodic_callback(self.look_outside, NEWS_MS)
 

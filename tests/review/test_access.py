@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import access
 import pytest
 from review.chromium import opened, served, started
 
@@ -127,3 +128,24 @@ def test_on_a_narrow_screen_the_decision_stays_in_view(browser: Any, address: st
             assert box["y"] + box["height"] <= 1000
     assert page.evaluate("document.querySelector('#decide').getBoundingClientRect().height") < 250
     page.close()
+
+
+def test_every_slider_says_what_it_sets(page: Any) -> None:
+    names = page.evaluate(
+        "all().filter(one => one.matches('[role=slider]')).map(one => one.getAttribute('aria-label'))"
+    )
+    assert len(names) >= 3
+    assert len(set(names)) == len(names)
+    assert all(names)
+
+
+def test_published_rules_find_nothing_broken(page: Any) -> None:
+    """axe-core, rules as code for WCAG 2.2 AA. All states: scripts/access.py."""
+    script = access.rules()
+    if script is None:
+        pytest.skip("axe-core is not here; python scripts/access.py fetches it")
+    broken, passed = access.judged(page, script)
+    assert broken == []
+    assert passed > 30
+    page.evaluate("all().filter(one => one.matches('[role=slider]')).forEach(one => one.removeAttribute('aria-label'))")
+    assert access.judged(page, script)[0]
