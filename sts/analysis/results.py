@@ -197,4 +197,4 @@ class Analysis:
         tables = (
             TipTables(made.sweeps, made.sites, made.tips, made.pairs, made.directions) if made is not None else None
         )
-        return tip_verdicts(self.judged, self.flags, tables, self.plan.verdict)
+        return tip_verdicts(self.judged, self.flags, tables, self.plan.verdict, self.plan.compare.confidence)

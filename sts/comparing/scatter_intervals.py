@@ -84,7 +84,7 @@ def between_interval(values: Any, ses: Any, confidence: float = 0.95) -> tuple[f
         weight = 1 / (u**2 + tau2)
         return float(np.sum(weight * (y - np.sum(weight * y) / weight.sum()) ** 2))
 
-    upper, lower = (float(stats.chi2.ppf(share, y.size - 1)) for share in (0.5 + confidence / 2, 0.5 - confidence / 2))
+    upper, lower = (float(stats.chi2.ppf(0.5 + half, y.size - 1)) for half in (confidence / 2, -confidence / 2))
     return _root(spread, upper, y), _root(spread, lower, y)
 
 

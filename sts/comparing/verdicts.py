@@ -9,13 +9,16 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from sts.comparing.scatter_intervals import between_interval, median_interval, within_interval
 from sts.plan import VerdictPlan
 
 USE, WITH_CARE, TOO_LITTLE, DO_NOT_USE = VERDICTS = ("use", "use with care", "too little data", "do not use")
 COLUMNS = (
     "sample", "tip", "verdict", "reasons", "barrier_eV", "barrier_low_eV", "barrier_high_eV", "sites", "sweeps", "lost",
     "jumps", "noise_pA", "noise_ratio", "between_sites_percent", "within_sites_percent", "drift_pm_per_s", "pairs_agree",
-    "pairs_of_directions", "reads_less_than",
+    "pairs_of_directions", "reads_less_than", "noise_low_pA", "noise_high_pA", "noise_sweeps", "between_sites_low_percent",
+    "between_sites_high_percent", "within_sites_low_percent", "within_sites_high_percent", "drift_low_pm_per_s",
+    "drift_high_pm_per_s",
 )  # fmt: skip
 
 
@@ -84,7 +87,7 @@ class TipTables:
 
 
 def tip_verdicts(
-    judged: pd.DataFrame, flags: pd.DataFrame, barrier: TipTables | None, rules: VerdictPlan
+    judged: pd.DataFrame, flags: pd.DataFrame, barrier: TipTables | None, rules: VerdictPlan, confidence: float = 0.95
 ) -> pd.DataFrame:
     """One row per tip and sample, best first: the verdict, its reasons, and the facts that it rests on.
 
@@ -103,6 +106,8 @@ def tip_verdicts(
         What the I(z) sweeps came to.
     rules : VerdictPlan
         The limits.
+    confidence : float
+        Of the intervals of noise, scatter and drift (`sts.comparing.scatter_intervals`).
 
     Returns
     -------
@@ -123,7 +128,7 @@ def tip_verdicts(
     for sample, tip in _subjects(named, barrier):
         facts = _counts(_sweeps_of({name: column[places[tip]] for name, column in about.items()}, sample))
         if barrier is not None and facts["ramps"]:
-            facts |= _barrier_facts(barrier, sample, tip)
+            facts |= _barrier_facts(barrier, sample, tip, confidence)
         verdict, reasons = _verdict(facts, rules)
         rows.append({"sample": sample, "tip": tip, "verdict": verdict, "reasons": "; ".join(reasons), **facts})
     table = pd.DataFrame(rows, columns=[*COLUMNS])
@@ -168,7 +173,7 @@ def _counts(own: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _barrier_facts(barrier: TipTables, sample: str, tip: str) -> dict[str, Any]:
+def _barrier_facts(barrier: TipTables, sample: str, tip: str, confidence: float) -> dict[str, Any]:
     """What the tables of I(z) sweeps say of the tip; nothing where none of its sweeps was used."""
     names = ("barrier_eV", "barrier_low_eV", "barrier_high_eV", "between_site_sd_eV", "sites")
     own = {name: barrier.column("tips", name, sample, tip) for name in names}
@@ -191,7 +196,33 @@ def _barrier_facts(barrier: TipTables, sample: str, tip: str) -> dict[str, Any]:
         "pairs_agree": int(agree.sum()) if len(agree) else 0,
         "pairs_of_directions": len(agree),
         "ratios": barrier.ratios(sample, tip),
+        **_intervals(barrier, sample, tip, float(mean["barrier_eV"]), confidence),
     }
+
+
+def _intervals(barrier: TipTables, sample: str, tip: str, barrier_eV: float, confidence: float) -> dict[str, Any]:
+    """Ends of the intervals of noise, scatter and drift; NaN where there are too few sweeps, sites or pairs."""
+    columns = ("repeat_sd_eV", "repeats", "barrier_eV", "barrier_se_eV")
+    within_sd, repeats, site_means, their_u = (barrier.column("sites", name, sample, tip) for name in columns)
+    noise = barrier.sweeps.loc[barrier.sweeps["tip"] == tip, "noise_pA"]
+    drift = barrier.column("directions", "drift_pm_per_s", sample, tip).abs()
+    found = {
+        "noise_{}_pA": median_interval(noise, confidence),
+        "drift_{}_pm_per_s": median_interval(drift, confidence),
+        "within_sites_{}_percent": _share(within_interval(within_sd, repeats, confidence), barrier_eV),
+        "between_sites_{}_percent": _share(between_interval(site_means, their_u, confidence), barrier_eV),
+    }
+    ends = {
+        name.format(end): value
+        for name, pair in found.items()
+        for end, value in zip(("low", "high"), pair, strict=True)
+    }
+    return {**ends, "noise_sweeps": int(noise.notna().sum())}
+
+
+def _share(interval: tuple[float, float], of: float) -> tuple[float, float]:
+    """In per cent."""
+    return 100 * interval[0] / of, 100 * interval[1] / of
 
 
 def _verdict(facts: dict[str, Any], rules: VerdictPlan) -> tuple[str, list[str]]:

@@ -15,7 +15,7 @@ from sts.report.answers import BARRIERS, DOUBTFUL, SPECTRUM, Answer
 from sts.report.citations import works_used
 from sts.report.drawing import Drawn, draw, inline
 from sts.report.notes import notes
-from sts.report.number_words import count
+from sts.report.number_words import count, level_words
 from sts.report.page_tables import VERDICT_HEADS, page_tables, sweep_rows, verdict_rows
 from sts.report.pictures import gallery
 from sts.report.summary import Summary
@@ -93,6 +93,7 @@ def render_page(summary: Summary, drawn: Sequence[Drawn] | None = None, *, own_l
         cautions=CAUTIONS,
         subtitle=_subtitle(analysis),
         verdict_heads=VERDICT_HEADS,
+        level=level_words(analysis.plan.compare.confidence),
     )
     return str(text)
 

@@ -14,6 +14,7 @@ from sts.figures.style import rows_of
 from sts.quantities import decimals_for, scale_for
 from sts.report.answers import tip_name
 from sts.report.intervals import components_with_intervals, spectra_with_uncertainties
+from sts.report.number_words import count
 from sts.report.summary import Summary
 from sts.spectra.models import MODELS, Model
 from sts.sweeps import KIND_WORDS
@@ -289,6 +290,13 @@ def sweep_rows(summary: Summary) -> list[dict[str, Any]]:
     return rows
 
 
+def _ends(value: float, low: float, high: float, why: str) -> str:
+    """An interval as text, or why there is none; nothing where there is no value."""
+    if not math.isfinite(value):
+        return ""
+    return f"{low:.1f} to {high:.1f}" if math.isfinite(low) else f"no interval: {why}"
+
+
 def verdict_rows(analysis: Analysis) -> list[dict[str, Any]]:
     """Which tip was good: the cells of each tip's row as text.
 
@@ -303,14 +311,28 @@ def verdict_rows(analysis: Analysis) -> list[dict[str, Any]]:
         places = decimals_for((high - low) / 2) if math.isfinite(high - low) else 2
         interval = f"{low:.{places}f} to {high:.{places}f}" if math.isfinite(low) else "no interval"
         cells = [
-            row.sites,
-            f"{row.sweeps}, {row.lost}",
-            row.jumps,
-            cell(row.noise_pA, 1) + (f" ({row.noise_ratio:.1f} ×)" if math.isfinite(row.noise_ratio) else ""),
-            f"{cell(row.between_sites_percent, 1)}, {cell(row.within_sites_percent, 1)}",
-            cell(row.drift_pm_per_s, 1),
-            f"{int(row.pairs_agree)} of {int(row.pairs_of_directions)}" if row.pairs_of_directions > 0 else "–",
-        ]
+            (row.sites, ""),
+            (f"{row.sweeps}, {row.lost}", ""),
+            (row.jumps, ""),
+            (
+                cell(row.noise_pA, 1) + (f" ({row.noise_ratio:.1f} ×)" if math.isfinite(row.noise_ratio) else ""),
+                _ends(row.noise_pA, row.noise_low_pA, row.noise_high_pA, f"{cell(row.noise_sweeps, 0)} sweeps"),
+            ),
+            (
+                f"{cell(row.between_sites_percent, 1)}, {cell(row.within_sites_percent, 1)}",
+                "; ".join(filter(None, (
+                    _ends(row.between_sites_percent, row.between_sites_low_percent, row.between_sites_high_percent,
+                          count(row.sites, "site")),
+                    _ends(row.within_sites_percent, row.within_sites_low_percent, row.within_sites_high_percent, "no repeats"),
+                ))),
+            ),
+            (
+                cell(row.drift_pm_per_s, 1),
+                _ends(row.drift_pm_per_s, row.drift_low_pm_per_s, row.drift_high_pm_per_s,
+                      count(int(row.pairs_of_directions) if row.pairs_of_directions > 0 else 0, "pair")),
+            ),
+            (f"{int(row.pairs_agree)} of {int(row.pairs_of_directions)}" if row.pairs_of_directions > 0 else "–", ""),
+        ]  # fmt: skip
         rows.append(
             {
                 "tip": tip_name(row.sample, row.tip, table),

@@ -340,7 +340,11 @@ def test_features(unchanged):
         found = with_features(average_spectrum(sweeps, plan), sweeps, plan)
         lines += line(f"group {case}", gaps=found.gaps, peaks=found.peaks, flags=found.flags[COLUMNS])
         if found.lockin is not None:
-            lines += line(f"group {case}", lockin=vars(found.lockin))
+            told = {k: v for k, v in vars(found.lockin).items() if k not in ("end_to_end", "curve")}
+            ends = found.lockin.end_to_end
+            lines += line(
+                f"group {case}", lockin=told, curve=found.lockin.curve, ends={} if ends is None else vars(ends)
+            )
         for name, fit in found.fits.items():
             lines += line(f"group {case}", **{name: {"verdict": fit.verdict, **fit.values, "fitted": fit.fitted}})
     unchanged(lines)

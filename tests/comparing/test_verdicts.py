@@ -146,3 +146,22 @@ def test_good_tips_are_hardly_ever_called_bad_and_bad_ones_are_found(repeats: in
     assert refused == 0
     assert careful / good < 0.05
     assert found / bad > 0.95
+
+
+def test_noise_scatter_and_drift_have_intervals_around_them_or_too_few_to_have_one():
+    barriers = {"heron": 4.5, "plover": 4.4}
+    tables = _tables(barriers)
+    sweeps = pd.DataFrame({"tip": ["heron"] * 9 + ["plover"] * 3, "noise_pA": [*np.arange(1.0, 10.0), 4.0, 5.0, 6.0]})
+    pairs = pd.DataFrame(
+        {"tip": ["heron"] * 6, "sample": "gold", "drift_pm_per_s": [-1.0, 2, -3, 4, 5, 6], "agree": True}
+    )
+    tables = TipTables(sweeps, tables.sites, tables.tips, tables.pairs, pairs)
+    found = tip_verdicts(_judged(dict.fromkeys(barriers, 12)), no_flags(), tables, VerdictPlan()).set_index("tip")
+    heron, plover = found.loc["heron"], found.loc["plover"]
+    # Ranks 2 and 8 of nine values, 1 and 6 of six (tables of the sign test).
+    assert (heron["noise_pA"], heron["noise_low_pA"], heron["noise_high_pA"]) == (5.0, 2.0, 8.0)
+    assert (heron["drift_low_pm_per_s"], heron["drift_high_pm_per_s"]) == (1.0, 6.0)
+    assert np.isnan(plover["noise_low_pA"])
+    assert plover["noise_sweeps"] == 3
+    for name in ("within_sites", "between_sites"):
+        assert heron[f"{name}_low_percent"] <= heron[f"{name}_percent"] <= heron[f"{name}_high_percent"]

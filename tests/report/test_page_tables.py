@@ -52,3 +52,15 @@ def test_of_very_many_sweeps_those_with_a_flag_or_left_out_come_first(
     assert 0 < len(wanted) < len(whole)
     monkeypatch.setattr(page_tables, "MOST_ROWS", len(wanted))
     assert [row["sweep"] for row in sweep_rows(Summary(invented))] == wanted
+
+
+def test_noise_scatter_and_drift_have_their_intervals_below_them_or_the_reason(invented: Analysis) -> None:
+    cells = [dict(zip(page_tables.VERDICT_HEADS[3:], row["cells"], strict=True)) for row in verdict_rows(invented)]
+    for row in cells:
+        for name in ("Noise (pA)", "Scatter between, within sites (%)", "Drift (pm/s)"):
+            value, ends = row[name]
+            assert (" to " in ends or "no interval: " in ends) == any(c.isdigit() for c in str(value)), (
+                name,
+                value,
+                ends,
+            )

@@ -8,10 +8,11 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import interpolate, ndimage, optimize, signal
+from scipy import interpolate, optimize, signal
 
 from sts.curves.smoothing import Smoother
 from sts.quantities import BOLTZMANN_EV, with_prefix
+from sts.spectra.models.dip import FEWEST_POINTS, LEAST_DEPTH, why_not_tried
 from sts.spectra.models.fitting import LineFit, Measured, Start, Values, fit_line, refused
 from sts.spectra.models.model import Model, Parameter
 from sts.spectra.resolution import modulation_kernel, thermal_kernel
@@ -19,8 +20,6 @@ from sts.spectra.resolution import modulation_kernel, thermal_kernel
 Array = NDArray[np.float64]
 
 ZERO_RATIO = float(np.pi / np.exp(np.euler_gamma))  # Δ(0)/kTc, weak coupling: 1.764
-LEAST_DEPTH = 0.25  # how far dI/dV must fall at zero bias, relative to its level outside, to be tried at all
-FEWEST_POINTS = 12
 SMALL_MISFIT = 0.01  # of the normal conductance: a misfit that noise does not explain, but that changes nothing either
 WIDEST_BROADENING = 0.7  # of the gap; a poor fit with more than this fits any dip (common practice, no source)
 
@@ -332,50 +331,6 @@ def fit_gap(measured: Measured, *, fit_temperature: bool = False) -> LineFit:
             f"a broadening of {with_prefix(1e3 * broadening, 'meV')} on a gap of {with_prefix(1e3 * gap, 'meV')}", measured
         )  # fmt: skip
     return fit
-
-
-def why_not_tried(measured: Measured, warmest_K: float) -> str:
-    """Why no superconducting gap is looked for in a spectrum: too warm, or no dip with shoulders at zero; "" where it is.
-
-    Parameters
-    ----------
-    measured : Measured
-    warmest_K : float
-        Above it nothing is tried.
-
-    Notes
-    -----
-    A dip: dI/dV in the inner quarter of the range falls by a quarter of its level in the outer fifth, and by four of its standard
-    uncertainties. Shoulders: on both sides dI/dV between them rises above the outer level by 2 % and two standard
-    uncertainties, or, under a dip of 60 % or more, has reached it within 10 % well before the end. A semiconductor's dI/dV
-    goes on rising. The limits are common practice, no source.
-    """
-    temperature = measured.temperature_K
-    if not temperature > 0:
-        return "the temperature is not recorded"
-    if temperature > warmest_K:
-        return f"it was taken at {temperature:.3g} K, above {warmest_K:g} K"
-    v, g, u = measured.points
-    if v.size < FEWEST_POINTS or not v[0] < 0 < v[-1]:
-        return "there are too few points on both sides of zero bias"
-    distance = np.abs(v) / min(-v[0], v[-1])
-    smooth = ndimage.uniform_filter1d(g, 3, mode="nearest")
-    sides = [(v < 0) & (distance <= 1), (v > 0) & (distance <= 1)]
-    outer = [float(np.median(g[side & (distance > 0.8)])) for side in sides]
-    noise, level = float(np.median(u)), float(np.mean(outer))
-    fall = level - float(np.min(smooth[distance < 0.25]))
-    if not level > 0 or fall < max(LEAST_DEPTH * level, 4 * noise):
-        share = f"{100 * max(fall, 0.0) / level:.0f} %" if level > 0 else "not"
-        return f"dI/dV falls by {share} around zero bias; a gap needs {100 * LEAST_DEPTH:.0f} % and more than its noise"
-    between = (distance > 0.05) & (distance < 0.8)
-    peaks = all(
-        float(np.max(smooth[side & between])) > 1.02 * end + 2 * noise for side, end in zip(sides, outer, strict=True)
-    )
-    late = (distance > 0.55) & (distance < 0.8)
-    flat = all(abs(float(np.median(g[side & late])) / end - 1) < 0.1 for side, end in zip(sides, outer, strict=True))
-    if peaks or (fall > 0.6 * level and flat):
-        return ""
-    return "its dip at zero bias has no shoulders: dI/dV goes on rising outward"
 
 
 def _normal_level(v: Array, g: Array) -> tuple[float, str]:

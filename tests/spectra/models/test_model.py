@@ -30,7 +30,10 @@ def test_a_row_is_in_the_units_of_its_columns_and_leaves_out_what_was_held() -> 
         "good", np.zeros(3), np.zeros(3), {"gap": 1.5e-3, "q": 2.0}, {"gap": 1e-5}, np.eye(1), reduced_chi2=1.1
     )
     row = MODEL.row(fit)
-    assert row == pytest.approx({"ln_gap_meV": 1.5, "ln_gap_se_meV": 0.01, "ln_reduced_chi2": 1.1, "line": "good"})
+    ends = {"ln_gap_low_meV": 1.5 - 0.01959964, "ln_gap_high_meV": 1.5 + 0.01959964}  # 1.959964 u
+    expected = {"ln_gap_meV": 1.5, "ln_gap_se_meV": 0.01, **ends, "ln_reduced_chi2": 1.1, "line": "good"}
+    assert row == pytest.approx(expected)
+    assert MODEL.row(fit, 0.68)["ln_gap_high_meV"] == pytest.approx(1.5 + 0.01, rel=1e-3)
     assert MODEL.numbers(fit)["values"] == {"gap": 1.5e-3, "q": 2.0}  # all of them, in SI
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -10,14 +9,12 @@ import pytest
 from numpy.testing import assert_allclose
 
 from sts.curves.smoothing import METHODS, make_smoother
-from sts.simulate import flat, gapped, lockin_conductance, superconductor, tunnel_conductance, tunnel_current, v_shaped
-from sts.spectra.models import Measured
+from sts.simulate import lockin_conductance, superconductor, tunnel_conductance, tunnel_current
 from sts.spectra.models.superconductor import (
     dynes_density,
     fit_superconducting_gap,
     gap_ratio,
     superconducting_conductance,
-    why_not_tried,
 )
 
 # superconductivity.csv: formulae S4 and S5, computed with mpmath at 25 digits or more, second route in double precision.
@@ -287,35 +284,3 @@ def test_a_measured_soft_gap_is_refused(opendata, column):
     fit = fit_superconducting_gap(table[:, 0] * 1e-3, g, np.full(len(g), 0.01 * g.mean()), temperature_K=0.35)
     assert fit.verdict.startswith("refused")
     assert np.isnan(fit.gap_meV)
-
-
-def shaped(reach: float = 8e-3, temperature: float = 1.8, noise: float = 0.01, density: object = None) -> Measured:
-    v = np.linspace(-reach, reach, 161)
-    density = density or superconductor(gap_eV=1.35e-3, broadening_eV=5e-5)
-    g = tunnel_conductance(v, density, temperature_K=temperature)
-    g = g / g[-1]
-    rng = np.random.default_rng(1)
-    return Measured(v, g + noise * rng.standard_normal(v.size), np.full(v.size, noise), temperature)
-
-
-@pytest.mark.parametrize(
-    ("measured", "why"),
-    [
-        (shaped(), ""),
-        (shaped(noise=0.05), ""),
-        (shaped(reach=4e-3), ""),
-        (shaped(temperature=4.2), ""),
-        (shaped(density=superconductor(gap_eV=1.35e-3, broadening_eV=4e-4)), ""),
-        (replace(shaped(), temperature_K=float("nan")), "the temperature is not recorded"),
-        (replace(shaped(), temperature_K=77.0), "taken at 77 K, above 20 K"),
-        (shaped(density=v_shaped(), reach=0.1), "no shoulders"),
-        (shaped(density=gapped(valence_eV=-0.3, conduction_eV=0.3), reach=1.0), "no shoulders"),
-        (shaped(density=flat()), "falls by"),
-        (replace(shaped(), bias=np.linspace(1e-3, 9e-3, 161)), "both sides of zero"),
-    ],
-    ids=lambda value: value if isinstance(value, str) else "",
-)
-def test_a_gap_is_looked_for_only_where_a_dip_has_shoulders_at_low_temperature(measured, why):
-    """Metals, a V-shaped density and a semiconductor are none; lead-like gaps at 1.8 and 4.2 K, sharp or broadened, are."""
-    found = why_not_tried(measured, 20.0)
-    assert (found == "") if why == "" else (why in found)
