@@ -71,13 +71,6 @@ _SPECTRA_COLUMNS = (
     ("Modulation (meV)", "modulation_meV", 1),
     ("Smoothing (meV)", "smoothing_meV", 1),
     ("Resolution (meV)", "resolution_meV", 1),
-    ("Zero of bias (mV)", "bias_offset_mV", "bias_offset_se_mV"),
-    ("u (mV)", "bias_offset_se_mV", "bias_offset_se_mV"),
-    ("Zero of current (pA)", "current_offset_pA", "current_offset_se_pA"),
-    ("u (pA)", "current_offset_se_pA", "current_offset_se_pA"),
-    ("Zeros from", "zeros_from", None),
-    ("Displacement (fF)", "displacement_fF", "displacement_se_fF"),
-    ("u (fF)", "displacement_se_fF", "displacement_se_fF"),
     ("Flags", "flags", None),
 )
 _LOCKIN_COLUMNS = (
@@ -90,6 +83,16 @@ _LOCKIN_COLUMNS = (
     ("to", "lockin_integral_high", "lockin_integral_se"),
     ("Sweeps", "lockin_sweeps", 0),
     ("Verdict", "lockin", None),
+)
+_ZERO_COLUMNS = (
+    ("Spectrum", "label", None),
+    ("Zero of bias (mV)", "bias_offset_mV", "bias_offset_se_mV"),
+    ("u (mV)", "bias_offset_se_mV", "bias_offset_se_mV"),
+    ("Zero of current (pA)", "current_offset_pA", "current_offset_se_pA"),
+    ("u (pA)", "current_offset_se_pA", "current_offset_se_pA"),
+    ("Zeros from", "zeros_from", None),
+    ("Displacement (fF)", "displacement_fF", "displacement_se_fF"),
+    ("u (fF)", "displacement_se_fF", "displacement_se_fF"),
 )
 _BUDGET_COLUMNS = (
     ("Sample", "sample", None),
@@ -162,12 +165,9 @@ def page_tables(analysis: Analysis) -> dict[str, list[dict[str, Any]]]:
         add("barrier", "Budget of uncertainty", barrier.budget, _BUDGET_COLUMNS, "barrier_budget.csv", folded=True)
     if spectra is not None and len(spectra.summary):
         shown = spectra_with_uncertainties(spectra)
-        add(
-            "spectra",
-            "Spectra",
-            *_suited(shown, (("Spectrum", "label", None), *_SPECTRA_COLUMNS)),
-            "spectra_summary.csv",
-        )
+        columns = (("Spectrum", "label", None), *_SPECTRA_COLUMNS)
+        add("spectra", "Spectra", *_suited(shown, columns), "spectra_summary.csv")
+        add("spectra", "Zeros and displacement", *_suited(shown, _ZERO_COLUMNS), "spectra_summary.csv", folded=True)
         if "lockin" in shown:
             with_lockin = shown[shown["lockin"].notna()]
             add("spectra", "Lock-in against numerical dI/dV", with_lockin, _LOCKIN_COLUMNS, "spectra_summary.csv")
@@ -294,7 +294,8 @@ def _ends(value: float, low: float, high: float, why: str) -> str:
     """An interval as text, or why there is none; nothing where there is no value."""
     if not math.isfinite(value):
         return ""
-    return f"{low:.1f} to {high:.1f}" if math.isfinite(low) else f"no interval: {why}"
+    places = min(max(decimals_for((high - low) / 2), 1), 3)
+    return f"{low:.{places}f} to {high:.{places}f}" if math.isfinite(low) else f"no interval: {why}"
 
 
 def verdict_rows(analysis: Analysis) -> list[dict[str, Any]]:

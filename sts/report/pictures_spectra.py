@@ -65,6 +65,7 @@ def spectra_pictures(analysis: SpectraAnalysis, level: float) -> list[Picture]:
                     rows=(2.0, 1.0) if _any_gap(series) else (1.0,),
                     share=False,
                     height_in=4.0 if _any_gap(series) else 3.0,
+                    folded=not _any_gap(series),  # it has no gap to compare
                 )
             )
     return pictures
@@ -103,7 +104,7 @@ def _spectrum_pictures(one: Spectrum, number: int, level: float) -> list[Picture
                 "normalised",
                 f"normalised_{number}",
                 f"(dI/dV)/(I/V): {label}",
-                f"{label}, {n}: {gap_words(one)}; {reach}{broadened_words(one)}.",
+                f"{label}, {n}: {reach}{broadened_words(one)}.",
                 partial(plot_normalised, one, confidence=level),
                 height_in=3.0,
             )
