@@ -99,6 +99,19 @@ def test_sweeps_of_different_starts_without_it_are_left_alone(direction: str):
         assert not find_start_transients(starts(seed, (0.0,) * 6, direction))
 
 
+@pytest.mark.parametrize("size_A", [0.0, 1.2e-11])
+def test_beside_a_gap_a_transient_of_six_times_the_noise_is_found_by_two_starts(size_A: float):
+    bench = replace(QUIET, transient_A=size_A, transient_s=TAU_S)
+    low, high, points = DENSITIES["superconductor"]["bias"]
+    sets = [
+        simulate_iv(**DENSITIES["superconductor"] | {"bias": (share * low, share * high, points)}, sweeps=4, bench=bench, seed=seed,
+                    ramp=BiasRamp(directions=("up",), setpoint_bias_V=high, names=f"iv{share:.0%}")).sweeps
+        for seed, share in ((31, 1.0), (32, 0.35))
+    ]  # fmt: skip
+    found = [one.row for one in find_start_transients(sets) if one.number == 1]
+    assert found == (list(range(4)) if size_A else [])
+
+
 @pytest.mark.parametrize("direction", ["down", ""])
 def test_among_sweeps_that_start_alike_one_stands_out(direction: str):
     found = find_start_transients(starts(4, (0, 0, 0, 6e-11, 0, 0), direction))
