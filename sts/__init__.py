@@ -14,7 +14,6 @@ Names are looked up when first used, so that ``import sts`` and ``sts --help`` s
 
 from __future__ import annotations
 
-import sys
 from importlib import import_module
 from typing import Any
 
@@ -57,29 +56,3 @@ def __getattr__(name: str) -> Any:
 
 def __dir__() -> list[str]:
     return sorted(__all__)
-
-
-_TABLES = {  # what a notebook shows: module and type of the result, and the function of sts.notebook
-    ("sts.sweeps", "SweepSet"): "sweeps_html",
-    ("sts.spectra.spectrum", "Spectrum"): "spectrum_html",
-    ("sts.barrier.fit", "BarrierFit"): "barrier_html",
-    ("sts.analysis.results", "Analysis"): "analysis_html",
-}
-
-
-def load_ipython_extension(shell: Any) -> None:
-    """Let a notebook show results as compact tables (``%load_ext sts``; ``import sts`` in a notebook does it too)."""
-    html = shell.display_formatter.formatters["text/html"]
-    for (module, name), table in _TABLES.items():
-        html.for_type_by_name(module, name, _shown_by(table))
-
-
-def _shown_by(table: str) -> Any:
-    def shown(result: Any) -> str:
-        return str(getattr(import_module("sts.notebook"), table)(result))
-
-    return shown
-
-
-if "IPython" in sys.modules and (_shell := sys.modules["IPython"].get_ipython()) is not None:
-    load_ipython_extension(_shell)

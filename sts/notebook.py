@@ -11,18 +11,33 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from sts.analysis import Analysis
+from sts.analysis import Analysis, BarrierAnalysis, SpectraAnalysis
 from sts.barrier.fit import BarrierFit
-from sts.figures import house_style, new_figure, plot_iz_fits, plot_spectrum, plot_sweeps
+from sts.barrier.local import LocalBarrier
+from sts.figures import (
+    house_style,
+    new_figure,
+    plot_barriers,
+    plot_iz_fits,
+    plot_local_barrier,
+    plot_spectra,
+    plot_spectrum,
+    plot_sweeps,
+)
 from sts.figures.saving import save
+from sts.figures.style import rows_of
+from sts.loaders import LoadedFile
 from sts.quantities import LEAST_BIAS, range_with_prefix, with_prefix
 from sts.report.number_words import NOT_RECORDED, count, distinct, listed, value_with_uncertainty
 from sts.report.spectra_words import gap_words, resolution_words
 from sts.report.summary import Summary
+from sts.showing import brief, told
+from sts.simulate import Simulated
 from sts.spectra.spectrum import Spectrum
 from sts.sweeps import AXIS_UNITS, KIND_WORDS, KINDS, SweepSet
 
 MOST_ROWS = 12
+MOST_CURVES = 6
 NOTEBOOK_DPI = 160  # a picture, not a drawing: a notebook keeps every output, and a drawing of many sweeps is large
 
 
@@ -101,7 +116,97 @@ def barrier_html(fit: BarrierFit) -> str:
     )
 
 
+def spectra_html(spectra: SpectraAnalysis) -> str:
+    """Averaged spectra: one row each, and all that share a unit in one figure."""
+    rows = {
+        one.label: f"{count(len(one.sweeps), 'sweep')}; {gap_words(one)}; {resolution_words([one])}" for one in spectra
+    }
+    title = f"{count(len(spectra.labels), 'spectrum', 'spectra')}"
+    text = html_table(dict(list(rows.items())[:MOST_ROWS]), title)
+    drawn = [one for one in spectra if one.didv_unit == spectra[0].didv_unit and np.isfinite(one.didv).any()][
+        :MOST_CURVES
+    ]
+    if not drawn:
+        return text
+    return text + figure_html(lambda axes: plot_spectra(drawn, ax=axes[0]), title)
+
+
+def barriers_html(barrier: BarrierAnalysis) -> str:
+    """Barriers: one row per tip with its interval, and the figure of them."""
+    rows = {}
+    for tip in rows_of(barrier.tips):
+        half = (tip.barrier_high_eV - tip.barrier_low_eV) / 2
+        words = (
+            value_with_uncertainty(float(tip.barrier_eV), float(half), "eV")
+            if half == half
+            else f"{tip.barrier_eV:.2f} eV"
+        )
+        rows[f"{tip.tip}, {tip.sample}"] = (
+            f"{words}; {count(int(tip.sites), 'site')}, {count(int(tip.sweeps), 'sweep')}"
+        )
+    rows |= {"note": " ".join(barrier.notes)} if barrier.notes else {}
+    title = "Apparent barrier heights by tip, ± half of the interval"
+    if not len(barrier.tips):
+        return html_table(rows, title)
+    return html_table(rows, title) + figure_html(lambda axes: plot_barriers(barrier, ax=axes[0]), title)
+
+
 def analysis_html(analysis: Analysis) -> str:
-    """The first screen of the report: questions and answers."""
-    rows = {a.question: f"{a.sentence} {a.warning}".strip() for a in Summary(analysis).answers}
-    return html_table(rows, analysis.session)
+    """The first screen of the report: which tip was good, questions and answers, and the main figure."""
+    good = {
+        f"{row.tip}, {row.sample}".strip(", "): f"{row.verdict}: {row.reasons}".rstrip(": ")
+        for row in rows_of(analysis.verdicts)
+    }
+    text = html_table(good, "Which tip was good?") if good else ""
+    text += html_table(
+        {a.question: f"{a.sentence} {a.warning}".strip() for a in Summary(analysis).answers}, analysis.session
+    )
+    barrier, spectra = analysis.barrier, analysis.spectra
+    if barrier is not None and len(barrier.tips):
+        return text + figure_html(lambda axes: plot_barriers(barrier, ax=axes[0]), "Apparent barrier heights by tip")
+    if spectra is not None and spectra.spectra:
+        return text + figure_html(lambda axes: plot_spectrum(spectra[0], ax=axes[0]), f"Spectrum: {spectra[0].label}")
+    return text
+
+
+def local_html(local: LocalBarrier) -> str:
+    """Local barriers: the first sweeps as curves."""
+    title = f"Local barrier of {count(len(local.sweeps), 'sweep')}"
+    parts = [(local, name) for name in local.sweeps[:3]]
+    if not parts:
+        return html_table(told(local), title)
+    rows = (1.0,) * len(parts)
+    return html_table(told(local), title) + figure_html(
+        lambda axes: plot_local_barrier(parts, axes=axes), title, rows=rows
+    )
+
+
+def simulated_html(made: Simulated) -> str:
+    """Simulated sweeps: the truth, and the sweeps."""
+    rows = {name: brief(value) for name, value in made.truth.items()}
+    return html_table(rows, "True of these sweeps") + sweeps_html(made.sweeps)
+
+
+def file_html(file: LoadedFile) -> str:
+    """A file that was read: what was noticed, and its first sweeps."""
+    text = html_table({"read as": file.reader, "notes": "; ".join(file.notes) or "none"}, file.name)
+    return text + "".join(sweeps_html(sweeps) for sweeps in file.sets[:1])
+
+
+_HTML: dict[type, Callable[[Any], str]] = {
+    SweepSet: sweeps_html, Spectrum: spectrum_html, BarrierFit: barrier_html, SpectraAnalysis: spectra_html,
+    BarrierAnalysis: barriers_html, Analysis: analysis_html, LocalBarrier: local_html, Simulated: simulated_html,
+    LoadedFile: file_html,
+}  # fmt: skip
+
+
+def html(result: Any) -> str:
+    """A result as HTML for a notebook: a table, and a figure where there is something to draw.
+
+    Parameters
+    ----------
+    result : Shown
+        Any result of `sts`; one without a form of its own is the table of its fields.
+    """
+    own = _HTML.get(type(result))
+    return own(result) if own else html_table(told(result), type(result).__name__)

@@ -10,6 +10,8 @@ from typing import Any, overload
 import numpy as np
 import pandas as pd
 
+from sts.showing import Shown
+
 KINDS = {"iv": "bias", "iz": "height"}  # kind: name of its axis
 KIND_WORDS = {"iv": "I(V)", "iz": "I(z)"}
 AXIS_UNITS = {"iv": "V", "iz": "m"}
@@ -53,8 +55,8 @@ class _Table:
         vars(sweeps)["_columns"] = table
 
 
-@dataclass(frozen=True, eq=False)
-class SweepSet:
+@dataclass(frozen=True, eq=False, repr=False)
+class SweepSet(Shown):
     """m sweeps of one kind on one axis of n points.
 
     Parameters
@@ -133,6 +135,12 @@ class SweepSet:
 
     def __len__(self) -> int:
         return len(self.current)
+
+    def _words(self) -> str:
+        scale, unit = (1.0, "V") if self.kind == "iv" else (1e9, "nm")
+        tips = ", ".join(dict.fromkeys(map(str, self.columns.get("tip", ()))))
+        return (f"{len(self)} {KIND_WORDS[self.kind]} sweeps on {self.axis.size} points, {self.axis[0] * scale:.4g} to "
+                f"{self.axis[-1] * scale:.4g} {unit}{f'; tip {tips[:60]}' if tips else ''}")  # fmt: skip
 
     @property
     def columns(self) -> Mapping[str, np.ndarray]:

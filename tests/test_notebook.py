@@ -6,14 +6,16 @@ import base64
 import re
 from dataclasses import replace
 from io import BytesIO
-from types import SimpleNamespace
+from typing import Any
 
 from matplotlib.image import imread
 from report.conftest import Outline
 
 import sts
 from sts.analysis import Analysis
-from sts.notebook import analysis_html, barrier_html, spectrum_html, sweeps_html
+from sts.barrier import local_barrier
+from sts.notebook import analysis_html, barrier_html, barriers_html, spectra_html, spectrum_html, sweeps_html
+from sts.session.adding import ImportResult
 
 
 def test_tables_are_well_formed_and_hold_the_counts(invented: Analysis) -> None:
@@ -55,22 +57,35 @@ def test_left_out_sweeps_say_so(invented: Analysis) -> None:
     assert "left out [jump]" in barrier_html(replace(fit, table=fit.table[~fit.table["used"]]))
 
 
-class Formatter:
-    """The one method of a notebook's formatter that is used: a type by its module and name, then the function."""
-
-    def __init__(self) -> None:
-        self.known: dict[tuple[str, str], object] = {}
-
-    def for_type_by_name(self, module: str, name: str, function: object) -> None:
-        self.known[module, name] = function
-
-
-def test_a_notebook_shows_every_kind_of_result(invented: Analysis) -> None:
-    html = Formatter()
-    sts.load_ipython_extension(SimpleNamespace(display_formatter=SimpleNamespace(formatters={"text/html": html})))
+def results(invented: Analysis) -> list[Any]:
+    """One of every kind of result that draws something."""
     assert invented.barrier is not None
     assert invented.spectra is not None
-    for result in (invented, invented.sets[0], invented.barrier.fits[0], invented.spectra.spectra[0]):
-        show = html.known.pop((type(result).__module__, type(result).__qualname__))
-        assert show(result).startswith("<table>")  # type: ignore[operator]
-    assert not html.known
+    made = sts.simulate_iz(barrier_eV=4.0, sweeps=3, seed=1, tip="W")
+    fit = invented.barrier.fits[0]
+    file = sts.LoadedFile("heron.txt", b"", "text", "", (invented.sets[2],), ("sign turned",))
+    return [invented, invented.barrier, invented.spectra, invented.sets[0], fit, invented.spectra[0],
+            local_barrier(fit), made, file]  # fmt: skip
+
+
+def test_a_notebook_shows_every_kind_of_result_as_a_table_and_a_figure(invented: Analysis) -> None:
+    for result in results(invented):
+        text = result._repr_html_()
+        assert text.startswith("<table>"), type(result)
+        assert text.count("<img ") == 1, type(result)
+        assert Outline(text).mistakes == []
+
+
+def test_a_result_without_a_figure_shows_its_fields() -> None:
+    made = ImportResult(added=["a.txt"], sweeps=3)
+    text = made._repr_html_()
+    assert "[&#x27;a.txt&#x27;]" in text
+    assert "<img" not in text
+
+
+def test_tips_and_verdicts_are_in_the_tables(invented: Analysis) -> None:
+    assert invented.barrier is not None
+    assert invented.spectra is not None
+    assert "eV; 3 sites, 12 sweeps" in barriers_html(invented.barrier)
+    assert "Which tip was good?" in analysis_html(invented)
+    assert "layered semiconductor, 300 pA" in spectra_html(invented.spectra)

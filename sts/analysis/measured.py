@@ -26,6 +26,7 @@ from sts.plan import Plan
 from sts.provenance import Order, measurement_order, series_of
 from sts.selection import select, standing_decisions
 from sts.session import Session
+from sts.showing import Shown
 from sts.sweeps import SweepSet
 
 Progress = Callable[[int, int], None]
@@ -33,8 +34,8 @@ SITE = ("sample", "tip", "unassigned", "site")
 IDENTITY = ["sweep", "sample", "tip", "site", "direction", "repeat", "unassigned"]
 
 
-@dataclass(frozen=True, eq=False)
-class Measured:
+@dataclass(frozen=True, eq=False, repr=False)
+class Measured(Shown):
     """Every sweep of a session measured under one plan. `summarise` may be called again and again, with other decisions.
 
     Attributes
@@ -43,14 +44,12 @@ class Measured:
         Name of the session file, and every setting.
     sets, settled : tuple[SweepSet, ...]
         As read, times the calibrations in force; the I(V) sets, in order, without the samples of start transients.
-    fits : tuple[BarrierFit, ...]
-        Of the I(z) sets, in order.
+    fits, order : tuple[BarrierFit, ...], Order
+        Of the I(z) sets, in order; in which the sweeps were measured.
     flags, unusable : pandas.DataFrame, frozenset[str]
         Of the sweeps: sweep, flag, detail; sweeps without a slope, which nobody can use.
     sources, calibrations : pandas.DataFrame
         One row per file; calibrations in force and before.
-    order : Order
-        In which the sweeps were measured.
     """
 
     session: str

@@ -16,12 +16,13 @@ from sts.comparing.by_hand import ByHand
 from sts.comparing.verdicts import TipTables, tip_verdicts
 from sts.plan import Plan
 from sts.provenance import Order
+from sts.showing import Shown
 from sts.spectra.spectrum import Spectrum
 from sts.sweeps import SweepSet
 
 
-@dataclass(frozen=True, eq=False)
-class BarrierAnalysis:
+@dataclass(frozen=True, eq=False, repr=False)
+class BarrierAnalysis(Shown):
     """Everything the I(z) sweeps said. Tables have the columns of the CSV of the same name, and more to the right.
 
     Attributes
@@ -75,9 +76,14 @@ class BarrierAnalysis:
         parts = [window_sensitivity(fit) for fit in self.fits]
         return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
+    def _words(self) -> str:
+        tips = [f"{tip} {value:.3g} eV" for tip, value in zip(self.tips["tip"], self.tips["barrier_eV"], strict=True)]
+        more = f" and {len(tips) - 6} more" if len(tips) > 6 else ""
+        return f"{len(self.sweeps)} I(z) sweeps, {len(self.sites)} sites; {', '.join(tips[:6]) or 'no tip'}{more}"
 
-@dataclass(frozen=True, eq=False)
-class SpectraAnalysis:
+
+@dataclass(frozen=True, eq=False, repr=False)
+class SpectraAnalysis(Shown):
     """Everything the I(V) sweeps said.
 
     Attributes
@@ -113,6 +119,10 @@ class SpectraAnalysis:
             name = positions(name, self.labels, one=True)[0]
         return self.spectra[name]
 
+    def _words(self) -> str:
+        more = f"; and {len(self.labels) - 6} more" if len(self.labels) > 6 else ""
+        return f"{len(self.labels)} spectra: {'; '.join(self.labels[:6])}{more}"
+
     def __iter__(self) -> Iterator[Spectrum]:
         return iter(self.spectra)
 
@@ -142,8 +152,8 @@ class SpectraAnalysis:
                        summary=self.summary.iloc[rows].reset_index(drop=True))  # fmt: skip
 
 
-@dataclass(frozen=True, eq=False)
-class Analysis:
+@dataclass(frozen=True, eq=False, repr=False)
+class Analysis(Shown):
     """All results of one session under one plan.
 
     Attributes
@@ -189,6 +199,13 @@ class Analysis:
     versions: dict[str, str]
     order: Order = field(default_factory=lambda: Order((), "names"))
     by_hand: ByHand = field(default_factory=ByHand.none)
+
+    def _words(self) -> str:
+        used = int(self.judged["used"].astype(bool).sum())
+        parts = [f"{used} of {len(self.judged)} sweeps of {self.session} used"]
+        parts += [f"barriers of {len(self.barrier.tips)} tips"] if self.barrier is not None else []
+        parts += [f"{len(self.spectra.labels)} spectra"] if self.spectra is not None else []
+        return ", ".join(parts)
 
     @cached_property
     def verdicts(self) -> pd.DataFrame:

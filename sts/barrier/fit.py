@@ -19,6 +19,7 @@ from sts.barrier.table import noise_rows, sweep_rows
 from sts.flags import flags_of
 from sts.plan import Plan
 from sts.selection import select
+from sts.showing import Shown
 from sts.sweeps import SweepSet
 
 SWEEP_COLUMNS = (
@@ -35,8 +36,8 @@ WITHHELD = {  # what is not said of a sweep with a flag
 }
 
 
-@dataclass(frozen=True, eq=False)
-class BarrierFit:
+@dataclass(frozen=True, eq=False, repr=False)
+class BarrierFit(Shown):
     """Fits of I = A exp(-2κz) + offset to the m sweeps of one set.
 
     Attributes
@@ -76,6 +77,11 @@ class BarrierFit:
     flags: pd.DataFrame
     noise: pd.DataFrame
     known: tuple[KnownOffset, ...] = ()
+
+    def _words(self) -> str:
+        used = self.table["used"].astype(bool)
+        middle = self.table.loc[used, "barrier_eV"].median()
+        return f"{len(self.table)} I(z) sweeps on {self.height.size} heights, {used.sum()} used; median {middle:.3g} eV"
 
     @property
     def offset(self) -> Array:

@@ -13,14 +13,15 @@ from sts.barrier.blocks import Array
 from sts.barrier.fit import BarrierFit
 from sts.curves.smoothing import Smoother, make_smoother
 from sts.quantities import barrier_from_decay
+from sts.showing import Shown
 
 SHARE = 0.2  # width of the smoothing, as a share of the range of heights
 FEWEST_POINTS = 8
 MOST_NOISE = 0.25  # relative noise of the smoothed current beyond which a local slope says nothing
 
 
-@dataclass(frozen=True, eq=False)
-class LocalBarrier:
+@dataclass(frozen=True, eq=False, repr=False)
+class LocalBarrier(Shown):
     """Local barrier of m sweeps at n heights; NaN where samples are masked or the current is lost in the noise.
 
     Attributes

@@ -15,6 +15,7 @@ from typing import Any
 import matplotlib as mpl
 import numpy as np
 import pandas as pd
+from cycler import cycler
 from matplotlib.axes import Axes
 from matplotlib.axis import Axis
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -55,6 +56,7 @@ SETTINGS: Any = {
     "legend.frameon": False,
     "legend.handlelength": 2.2,
     "legend.borderaxespad": 0.2,
+    "axes.prop_cycle": cycler(color=COLOURS),
     "lines.linewidth": 1.1,
     "lines.markersize": 3.5,
     "hatch.linewidth": 0.4,

@@ -12,10 +12,11 @@ from sts.loaders.labels import PathLabels, Statement, fill
 from sts.loaders.logbook import logbooks_of, statements_of
 from sts.loaders.path_names import propose_pattern
 from sts.session import Session, annotate
+from sts.showing import Shown
 
 
-@dataclass(frozen=True, eq=False)
-class Annotated:
+@dataclass(frozen=True, eq=False, repr=False)
+class Annotated(Shown):
     """What a logbook changed in a session.
 
     Attributes

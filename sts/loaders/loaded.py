@@ -8,6 +8,7 @@ from typing import Any, Self
 
 import pandas as pd
 
+from sts.showing import Shown
 from sts.sweeps import SweepSet
 
 
@@ -55,8 +56,8 @@ def _one_line(text: str) -> str:
     return re.sub(r"\s+", " ", "".join(c if c.isprintable() else " " for c in text)).strip()
 
 
-@dataclass(frozen=True, eq=False)
-class LoadedFile:
+@dataclass(frozen=True, eq=False, repr=False)
+class LoadedFile(Shown):
     """The sweeps of one file, in SI units, with everything needed to read it again.
 
     Parameters
@@ -105,8 +106,8 @@ class LoadedFile:
         return f"{self.folder}/{self.name}" if self.folder else self.name
 
 
-@dataclass(frozen=True, eq=False)
-class Preview:
+@dataclass(frozen=True, eq=False, repr=False)
+class Preview(Shown):
     """What would be read from a file, and what each number and name was taken for.
 
     Parameters

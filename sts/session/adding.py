@@ -16,6 +16,7 @@ import pandas as pd
 from sts.session import tables
 from sts.session.change import Change, changing, reading
 from sts.session.writer import Writer
+from sts.showing import Shown
 from sts.sweeps import SweepSet
 
 if TYPE_CHECKING:
@@ -24,8 +25,8 @@ if TYPE_CHECKING:
 HASHED_BESIDE = 1 << 20  # [bytes] smaller contents are hashed before a second thread would have begun
 
 
-@dataclass(frozen=True)
-class ImportResult:
+@dataclass(frozen=True, repr=False)
+class ImportResult(Shown):
     """What an import or a merge did.
 
     Attributes

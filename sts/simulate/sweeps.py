@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from ..quantities import decay_from_barrier
+from ..showing import Shown
 from ..sweeps import DIRECTIONS, SweepSet, sweep_table
 from .bench import Bench, Drawn, apply_bench, draw_faults, draw_setpoints
 from .densities import Density, make_density
@@ -41,8 +42,8 @@ class BiasRamp:
     jumps: Mapping[str, float] | None = None  # as for heights
 
 
-@dataclass(frozen=True, eq=False)
-class Simulated:
+@dataclass(frozen=True, eq=False, repr=False)
+class Simulated(Shown):
     """Sweeps, what is true of them (can be written as JSON), and the curves without any fault.
 
     Attributes

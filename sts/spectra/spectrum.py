@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from sts.quantities import LEAST_BIAS, range_with_prefix, with_prefix
+from sts.showing import Shown
 
 if TYPE_CHECKING:
     from sts.curves.smoothing import Asked
@@ -105,8 +106,8 @@ class Broadened:
     why: str
 
 
-@dataclass(frozen=True, eq=False)
-class Spectrum:
+@dataclass(frozen=True, eq=False, repr=False)
+class Spectrum(Shown):
     """One averaged spectrum. Arrays are (n,) on `bias` unless said; bands are 95 % (the plan's confidence).
 
     Attributes
@@ -227,6 +228,10 @@ class Spectrum:
     units: int = 0
     one_sided: np.ndarray | None = None
     broadened: Broadened | None = None
+
+    def _words(self) -> str:
+        return (f"'{self.label}', {len(self.sweeps)} sweeps used, {len(self.omitted)} left out; {self.bias.size} points, "
+                f"{self.bias[0]:.4g} to {self.bias[-1]:.4g} V")  # fmt: skip
 
     @property
     def current_band(self) -> tuple[np.ndarray, np.ndarray]:

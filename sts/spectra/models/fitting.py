@@ -12,6 +12,7 @@ from scipy import interpolate, signal
 
 from sts.curves.smoothing import Smoother
 from sts.quantities import BOLTZMANN_EV
+from sts.showing import Shown
 from sts.spectra.models.goodness_of_fit import verdict
 from sts.spectra.resolution import modulation_kernel, thermal_kernel
 
@@ -109,8 +110,8 @@ class Measured:
         return f"{count} usable points are too few, at least {fewest} are needed" if count < fewest else ""
 
 
-@dataclass(frozen=True, eq=False)
-class LineFit:
+@dataclass(frozen=True, eq=False, repr=False)
+class LineFit(Shown):
     """A model fitted to a spectrum; look at `verdict` before quoting anything.
 
     Attributes

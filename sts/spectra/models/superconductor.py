@@ -12,6 +12,7 @@ from scipy import interpolate, optimize, signal
 
 from sts.curves.smoothing import Smoother
 from sts.quantities import BOLTZMANN_EV, with_prefix
+from sts.showing import Shown
 from sts.spectra.models.dip import FEWEST_POINTS, LEAST_DEPTH, why_not_tried
 from sts.spectra.models.fitting import LineFit, Measured, Start, Values, fit_line, refused
 from sts.spectra.models.model import Model, Parameter
@@ -24,8 +25,8 @@ SMALL_MISFIT = 0.01  # of the normal conductance: a misfit that noise does not e
 WIDEST_BROADENING = 0.7  # of the gap; a poor fit with more than this fits any dip (common practice, no source)
 
 
-@dataclass(frozen=True, eq=False)
-class SuperconductingGap:
+@dataclass(frozen=True, eq=False, repr=False)
+class SuperconductingGap(Shown):
     """Fit of Δ, Γ (and T); look at `verdict` before quoting anything.
 
     Attributes
