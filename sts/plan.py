@@ -251,14 +251,24 @@ class ReviewPlan(Section):
 
 
 class Plan(Section):
-    """All settings of an analysis.
+    """All settings of an analysis; what is not named stays at its default, and what is printed is what was changed.
+
+    Raises
+    ------
+    PlanError
+        If a key is unknown or a value does not fit; the text names the key, what came and what is allowed.
 
     Examples
     --------
-    >>> sts.Plan().compare.confidence
-    0.95
-    >>> sts.Plan(compare={"confidence": 0.9}).compare.confidence
-    0.9
+    >>> plan = sts.Plan(spectra={"by": ["sample", "tip"]}, compare={"confidence": 0.9})
+    >>> plan
+    Plan(spectra={'by': ['sample', 'tip']}, compare={'confidence': 0.9})
+    >>> plan.compare.confidence, plan.check.jump_factor
+    (0.9, 1.2)
+    >>> sts.Plan(compare={"confidense": 0.9})
+    Traceback (most recent call last):
+        ...
+    sts.settings.PlanError: Plan: unknown key 'compare.confidense'; did you mean confidence. Known here: by, confidence.
     """
 
     check: CheckPlan = CheckPlan()

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import difflib
+import re
 import tomllib
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
@@ -21,10 +23,48 @@ class PlanError(ValueError):
     """
 
 
-class Section(BaseModel):
+if TYPE_CHECKING:
+    from pydantic._internal._model_construction import ModelMetaclass
+else:
+    ModelMetaclass = type(BaseModel)  # which has no public name
+
+
+class _Worded(ModelMetaclass):
+    """Models made in Python refuse what does not fit in the words of a file."""
+
+    def __call__(cls: Any, /, *args: Any, **settings: Any) -> Any:
+        if args:
+            raise PlanError(f"{cls.__name__} takes its settings by name, such as {next(iter(cls.model_fields))}=...")
+        try:
+            return super().__call__(*args, **settings)
+        except ValidationError as error:
+            problems = [_explain(cls, "", cls.__name__, problem) for problem in error.errors()]
+        raise PlanError("\n".join(problems))
+
+
+class Section(BaseModel, metaclass=_Worded):
     """Base of every part of the plan: strict types, unknown keys refused, frozen."""
 
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
+
+    def __repr__(self) -> str:
+        """Only what differs from the defaults: it can be written again as it stands."""
+        return f"{type(self).__name__}({', '.join(f'{name}={value!r}' for name, value in _changed(self).items())})"
+
+    __str__ = __repr__
+
+
+def _changed(section: BaseModel) -> dict[str, Any]:
+    """What differs from the defaults; of sections within, as a dictionary."""
+    found: dict[str, Any] = {}
+    for name, info in type(section).model_fields.items():
+        value = getattr(section, name)
+        if isinstance(value, BaseModel):
+            if inner := _changed(value):
+                found[name] = inner
+        elif info.is_required() or value != info.get_default(call_default_factory=True):
+            found[name] = value
+    return found
 
 
 def parse_toml(model: type[Section], text: str, name: str) -> Any:
@@ -84,9 +124,35 @@ def _explain(model: type[Section], text: str, name: str, problem: Any) -> str:
     where = f"{name}, line {line}" if line else name
     key = ".".join(str(part) for part in problem["loc"])
     if problem["type"] == "extra_forbidden":
-        allowed = ", ".join(_keys_at(model, path[:-1]))
-        return f"{where}: unknown key '{key}'. Known here: {allowed}."
-    return f"{where}: {key} is {problem['input']!r}: {problem['msg'][:1].lower()}{problem['msg'][1:]}."
+        allowed = _keys_at(model, path[:-1])
+        near = difflib.get_close_matches(path[-1], allowed, n=2)
+        hint = f"; did you mean {' or '.join(near)}" if near else ""
+        return f"{where}: unknown key '{key}'{hint}. Known here: {', '.join(allowed)}."
+    return f"{where}: {key} is {problem['input']!r}: {_wanted(problem)}."
+
+
+_WANTED = {  # kind of mistake: what is wanted instead; braces are filled from the limits of the key
+    "float_type": "it must be a number", "int_type": "it must be a whole number", "int_from_float": "it must be a whole number",
+    "bool_type": "it must be true or false", "string_type": "it must be text", "list_type": "it must be a list",
+    "tuple_type": "it must be a list", "dict_type": "it must be a table of keys", "model_type": "it must be a table of keys",
+    "greater_than": "it must be greater than {gt:g}", "greater_than_equal": "it must be {ge:g} or more",
+    "less_than": "it must be less than {lt:g}", "less_than_equal": "it must be {le:g} or less",
+    "finite_number": "it must be a finite number", "string_too_short": "it must not be empty",
+    "string_pattern_mismatch": "it holds letters that are not allowed here", "missing": "it must be given",
+}  # fmt: skip
+
+
+def _wanted(problem: Any) -> str:
+    """What is wanted instead of a value that was refused."""
+    kind, limits = problem["type"], problem.get("ctx", {})
+    if kind == "literal_error":
+        said, choices = str(problem["input"]), re.findall(r"'([^']*)'", str(limits["expected"]))
+        near = difflib.get_close_matches(said, choices, n=1)
+        return f"it must be one of {', '.join(choices)}{f'; did you mean {near[0]}' if near else ''}"
+    if kind in _WANTED:
+        return _WANTED[kind].format(**limits)
+    text = str(problem["msg"])  # of our own checks
+    return f"{text[:1].lower()}{text[1:]}"
 
 
 def _keys_at(model: type[BaseModel], path: list[str]) -> list[str]:

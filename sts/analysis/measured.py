@@ -40,12 +40,11 @@ class Measured(Shown):
 
     Attributes
     ----------
-    session, plan : str, Plan
-        Name of the session file, and every setting.
-    sets, settled : tuple[SweepSet, ...]
-        As read, times the calibrations in force; the I(V) sets, in order, without the samples of start transients.
-    fits, order : tuple[BarrierFit, ...], Order
-        Of the I(z) sets, in order; in which the sweeps were measured.
+    session, plan, order : str, Plan, Order
+        Name of the session file, every setting, and in which order the sweeps were measured.
+    sets, settled, fits : tuple
+        The sets as read, times the calibrations in force; the I(V) sets without the samples of start transients; the fits
+        of the I(z) sets. All in order.
     flags, unusable : pandas.DataFrame, frozenset[str]
         Of the sweeps: sweep, flag, detail; sweeps without a slope, which nobody can use.
     sources, calibrations : pandas.DataFrame

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel
 
 from sts.plan import Plan
 from sts.settings import PlanError
@@ -36,11 +36,7 @@ def with_settings(plan: Plan, settings: Mapping[str, Any]) -> Plan:
         for section in sections:
             part = part[section]
         part[name] = value
-    try:
-        return Plan.model_validate(data)
-    except ValidationError as error:
-        said = "; ".join(f"{'.'.join(map(str, e['loc']))} is {e['input']!r}: {e['msg']}" for e in error.errors())
-        raise PlanError(f"{said}.") from error
+    return Plan(**data)
 
 
 def changed_settings(plan: Plan, rule: Plan) -> list[tuple[str, Any, Any]]:

@@ -118,22 +118,14 @@ class LineFit(Shown):
     ----------
     verdict : str
         "good", "poor: ..." or "refused: ...".
-    fitted : numpy.ndarray
-        (n,) in the unit of the data; NaN where there was nothing to fit.
-    residual : numpy.ndarray
-        (n,) data - model, over the standard uncertainty of the data.
-    values : Values
-        By parameter, SI; empty where refused.
-    errors : Values
-        Standard uncertainties of those that were free.
+    fitted, residual : numpy.ndarray
+        (n,) in the unit of the data, NaN where there was nothing to fit; data - model over the standard uncertainty.
+    values, errors : dict
+        By parameter, SI, and standard uncertainties of those that were free; empty where refused.
     correlation : numpy.ndarray
-        Of the free parameters, (k, k).
-    reduced_chi2 : float
-        About 1 where the model holds.
-    run_test_p : float
-        p value of the runs of the residuals' signs; small where they come in waves.
-    misfit : float
-        Largest, relative to the size of the feature.
+        (k, k) of the free parameters.
+    reduced_chi2, run_test_p, misfit : float
+        About 1 where the model holds; small where residuals come in waves; largest, relative to the size of the feature.
     """
 
     verdict: str

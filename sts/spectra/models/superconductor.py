@@ -31,26 +31,13 @@ class SuperconductingGap(Shown):
 
     Attributes
     ----------
-    gap_meV : float
-        Δ [meV].
-    gap_se_meV : float
-        Its standard uncertainty [meV].
-    broadening_meV : float
-        Γ [meV].
-    broadening_se_meV : float
-        Its standard uncertainty [meV].
-    temperature_K : float
-        T [K].
-    temperature_se_K : float
-        0 where it was fixed.
-    offset_mV : float
-        Zero of the bias [mV].
-    correlation : float
-        Of gap and broadening (or of broadening and temperature, if free).
-    reduced_chi2 : float
-        About 1 where the model holds.
-    run_test_p : float
-        p value of the runs of the residuals' signs; small where they come in waves.
+    gap_meV, broadening_meV, temperature_K, offset_mV : float
+        Δ, Γ, T and the zero of the bias.
+    gap_se_meV, broadening_se_meV, temperature_se_K : float
+        Their standard uncertainties; 0 where the temperature was fixed.
+    correlation, reduced_chi2, run_test_p : float
+        Of gap and broadening (or of broadening and temperature, if free); about 1 where the model holds; small where the
+        residuals come in waves.
     verdict : str
         "good", "poor: ..." or "refused: ...".
     fitted : numpy.ndarray
