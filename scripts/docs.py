@@ -12,7 +12,7 @@ import inspect
 import re
 import sys
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal, get_args, get_origin
 
 import _outside
 import click
@@ -389,9 +389,13 @@ def _default(field: Any) -> str:
 def _allowed(field: Any) -> str:
     """Type and bounds of a key in short."""
     kind = field.annotation
-    choices = getattr(kind, "__args__", ()) if "Literal" in str(kind) else ()
+    many = get_origin(kind) is list
+    inner = get_args(kind)[0] if many else kind
+    choices = get_args(inner) if get_origin(inner) is Literal else ()
     words = {float: "number", int: "whole number", str: "text", bool: "true or false"}
-    shown = ", ".join(f"`{choice}`" for choice in choices) or words.get(kind, "")
+    shown = ("list of " if many and choices else "") + ", ".join(f"`{choice}`" for choice in choices) or words.get(
+        kind, ""
+    )
     shown = shown or (
         "number" if "float" in str(kind) else "list of texts" if "list" in str(kind) else "table of texts"
     )

@@ -72,6 +72,20 @@ def barrier_analysis(
     return replace(result, notes=(*notes, why)), disagree
 
 
+def _refuse_states_of_a_tip(sweeps: pd.DataFrame, tips: pd.DataFrame, by: str) -> None:
+    """A column that differs within a tip makes no groups of tips: say so, and what makes them comparable."""
+    if by in tips or by not in sweeps:
+        return
+    said = sweeps[sweeps[by].notna() & (sweeps[by].astype(str) != "")]
+    for tip, values in said.groupby("tip", sort=False)[by]:
+        if len(states := list(dict.fromkeys(map(str, values)))) > 1:
+            raise ValueError(
+                f"'{by}' differs within tip {tip} ({', '.join(states[:4])}), and groups are made of whole tips. To compare "
+                f"states of a tip, name them as tips in a logbook ('{tip} {states[0]}', '{tip} {states[1]}') and apply it: sts "
+                "annotate SESSION --logbook FILE --prefer-logbook."
+            )
+
+
 def _of_tips(
     result: BarrierAnalysis, slopes: pd.DataFrame, bias: float | None, plan: Plan, calibrations: pd.DataFrame
 ) -> BarrierAnalysis:
@@ -83,6 +97,7 @@ def _of_tips(
     notes = list(result.notes)
     groups = tests = pd.DataFrame()
     if by != "tip":
+        _refuse_states_of_a_tip(result.sweeps, tips, by)
         comparison = compare_groups(tips, by, confidence=level)
         groups, tests = comparison.groups, comparison.tests
         notes += list(comparison.notes)

@@ -189,11 +189,10 @@ def _print_model(model: Model, shown: pd.DataFrame) -> None:
 def barrier_command(
     session: Path, out: Path | None, plan_file: Path | None, *, profile: str | None, force: bool, as_json: bool
 ) -> int:
-    """Fit the apparent barrier heights of the I(z) sweeps of SESSION."""
+    """Fit the apparent barrier heights of the I(z) sweeps of SESSION; without --out they are only printed."""
     plan = plan_from(plan_file)
     if profile:
         return _profile(session, plan, profile)
-    out = _folder(out)
     return _barriers(session, out, plan, "barrier", force=force, as_json=as_json)
 
 
@@ -228,20 +227,25 @@ def compare_command(session: Path, by: str, out: Path, plan_file: Path | None, *
     return _barriers(session, out, plan, "compare", force=force, as_json=as_json)
 
 
-def _barriers(session: Path, out: Path, plan: Plan, what: str, *, force: bool, as_json: bool) -> int:
+def _barriers(session: Path, out: Path | None, plan: Plan, what: str, *, force: bool, as_json: bool) -> int:
     import sts
     from sts.report.folder import ready_to_write
 
-    ready_to_write(out, what=what, force=force)
+    if out is not None:
+        ready_to_write(out, what=what, force=force)
     with progress("fitting") as report:
         analysis = sts.analyse(session, plan, only="iz", progress=report)
     assert analysis.barrier is not None
-    written = sts.write_results(analysis, out, what=what, force=force)
+    written = sts.write_results(analysis, out, what=what, force=force) if out is not None else []
     if as_json:
         print_json(analysis.barrier.tips if what == "barrier" else analysis.barrier.pairs)
         return 0
     print_barriers(analysis, "tips", "unassigned", *(("pairs", "groups") if what == "compare" else ()))
-    say(f"{len(written)} files written to {out}.")
+    say(
+        f"{len(written)} files written to {out}."
+        if out is not None
+        else "Nothing was written; --out FOLDER writes tables."
+    )
     return 0
 
 

@@ -34,8 +34,9 @@ def bare_columns(values: Sequence[np.ndarray], place: str = "") -> BareColumns:
     """
     values = [v if v.dtype.kind in "fiu" else np.full(v.shape, np.nan) for v in values]
     looks = "; ".join(f"{i}: {range_of(column)}" for i, column in enumerate(values[:6], 1))
+    proposal = ", ".join(proposed_columns(values))
     return BareColumns(
-        f"no line above the numbers names the {len(values)} columns ({looks}). Perhaps --columns '{_proposal(values)}'? Say so on "
+        f"no line above the numbers names the {len(values)} columns ({looks}). Perhaps --columns '{proposal}'? Say so on "
         "import if that is what they are; or put a line of names above the numbers, or column_names = [...] into a recipe.",
         place=place,
         width=len(values),
@@ -84,8 +85,15 @@ def runs_one_way(column: np.ndarray) -> bool:
     return bool(steps.size > 1 and np.count_nonzero(np.diff(steps)) <= 1)
 
 
-def _proposal(values: Sequence[np.ndarray]) -> str:
-    """Names for the columns by their size and course."""
+def proposed_columns(values: Sequence[np.ndarray]) -> list[str]:
+    """Names for columns by their size and course; ``"-"`` where none is proposed.
+
+    Parameters
+    ----------
+    values : sequence of ndarray, shape (n,)
+        The columns, as written.
+    """
+    values = [v if v.dtype.kind in "fiu" else np.full(v.shape, np.nan) for v in values]
     names = ["-"] * len(values)
     course = [runs_one_way(column) for column in values]
     axis = course.index(True) if True in course else 0
@@ -93,7 +101,7 @@ def _proposal(values: Sequence[np.ndarray]) -> str:
     if signal is not None:
         names[axis] = axis_name(values[axis], values[signal])
         names[signal] = signal_name(values[signal])
-    return ", ".join(names)
+    return names
 
 
 def signal_name(values: np.ndarray) -> str:

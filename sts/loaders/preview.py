@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from sts.loaders.assemble import assemble
-from sts.loaders.bare import propose_array, range_of, runs_one_way
+from sts.loaders.bare import propose_array, proposed_columns, range_of, runs_one_way
 from sts.loaders.block import Block
 from sts.loaders.column_names import understand
 from sts.loaders.columns import Role, role_of, roles_of, stated_units
@@ -197,6 +197,15 @@ def _starting_recipe(blocks: list[Block], recipe: Recipe, name: str, metadata: p
     if blocks and blocks[0].in_rows and not any(column.name for column in blocks[0].columns):
         names = proposed_names([column.values for column in blocks[0].columns])
         return "\n".join([*lines, "", "# proposed by size, so check it", rows_key(names)]) + "\n"
+    if (
+        blocks
+        and len(blocks[0].columns) > 1
+        and not any(column.name for column in blocks[0].columns)
+        and not recipe.column
+    ):
+        names = proposed_columns([column.values for column in blocks[0].columns])
+        proposal = f"column_names = {toml_value(names)}"
+        return "\n".join([*lines, "", "# proposed by size and course, so check it", proposal]) + "\n"
     for role in _roles(blocks[0], recipe) if blocks else []:
         who, unit, word = role.column.path or role.column.name, _unit_of(role), role.read_as
         entry = [f"name = {toml_value(who)}" if who else f"number = {role.number}"]

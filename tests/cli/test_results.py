@@ -19,9 +19,13 @@ def test_one_sweep_is_profiled_without_writing_anything(demo, capsys):
     status, _, err = run(capsys, "barrier", demo, "--profile", "nobody")
     assert status == 2
     assert "no I(z) sweep 'nobody'" in err
-    status, _, err = run(capsys, "barrier", demo)
-    assert status == 2
-    assert "--out FOLDER" in err
+
+
+def test_barriers_are_printed_where_no_folder_is_named(demo, capsys):
+    status, out, _ = run(capsys, "barrier", demo)
+    assert status == 0
+    assert "sandpiper" in out
+    assert "Nothing was written; --out FOLDER writes tables." in out
 
 
 def test_barrier_compare_and_spectra_write_their_tables(demo, capsys, tmp_path):
@@ -96,6 +100,14 @@ def test_an_unknown_column_of_tips_is_answered_with_those_of_the_logbook(demo, c
     status, _, err = run(capsys, "compare", demo, "--by", "barrier_eV", "--out", tmp_path / "c")
     assert status == 2
     assert "'barrier_eV' is a result" in err
+    assert not (tmp_path / "c").exists()
+
+
+def test_states_of_a_tip_are_answered_with_the_way_to_compare_them(demo, capsys, tmp_path):
+    status, _, err = run(capsys, "compare", demo, "--by", "direction", "--out", tmp_path / "c")
+    assert status == 2
+    assert "'direction' differs within tip heron (retract, approach)" in err
+    assert "--prefer-logbook" in err
     assert not (tmp_path / "c").exists()
 
 

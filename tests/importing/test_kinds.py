@@ -36,6 +36,18 @@ def test_trying_hears_the_same_options_and_says_what_is_not_read(
     assert main(["import", "--try", str(folder / "notes.txt")]) == 2
 
 
+def test_columns_without_names_start_a_recipe_that_reads_them(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rows = "".join(f"{v / 100:.2f}\t{1.5e-9 * v / 100:.6g}\n" for v in range(-40, 41))
+    (tmp_path / "c_iv_1.dat").write_text(rows, encoding="utf-8")
+    main(["import", "--try", str(tmp_path / "c_iv_1.dat")])
+    out = capsys.readouterr().out
+    assert 'column_names = ["V (V)", "I (A)"]' in out
+    (tmp_path / "bare.toml").write_text('column_names = ["V (V)", "I (A)"]\n', encoding="utf-8")
+    said(capsys, "import", tmp_path / "c_iv_1.dat", "--into", tmp_path / "t.h5", "--recipe", tmp_path / "bare.toml")
+
+
 def test_units_from_the_header_are_shown_beside_the_columns(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     sweep(tmp_path / "a.txt", 1)
     text = (tmp_path / "a.txt").read_text(encoding="utf-8").replace("z (nm),I (nA)", "z,I")
