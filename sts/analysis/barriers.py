@@ -22,6 +22,7 @@ from sts.comparing import (
     tip_level,
     variance_components,
 )
+from sts.comparing.sites_and_tips import UNSTEADY
 from sts.flags import flags_of, join_flags
 from sts.plan import Plan
 from sts.sweeps import SweepSet
@@ -72,6 +73,16 @@ def barrier_analysis(
     return replace(result, notes=(*notes, why)), disagree
 
 
+def _unsteady_sites(sites: pd.DataFrame) -> list[str]:
+    """Sites whose repeats scatter more than those of the tip's other sites, by how much: the tip may have changed there."""
+    apart = sites[sites["note"].astype(str).str.contains(UNSTEADY, regex=False)]
+    return [
+        f"Repeats of tip {row['tip'] or '(no name)'} at site {row['site'] or '(no name)'} scatter by {row['repeat_sd_eV']:.2g} eV "
+        f"(standard deviation, {row['sweeps']} sweeps), more than at its other sites. Look at them: the tip may have changed."
+        for row in apart.to_dict("records")
+    ]
+
+
 def _refuse_states_of_a_tip(sweeps: pd.DataFrame, tips: pd.DataFrame, by: str) -> None:
     """A column that differs within a tip makes no groups of tips: say so, and what makes them comparable."""
     if by in tips or by not in sweeps:
@@ -94,7 +105,7 @@ def _of_tips(
     calibration = height_scale(calibrations)
     sites = site_level(slopes, confidence=level, calibration=calibration)
     tips = tip_level(sites, confidence=level, calibration=calibration)
-    notes = list(result.notes)
+    notes = [*result.notes, *_unsteady_sites(sites)]
     groups = tests = pd.DataFrame()
     if by != "tip":
         _refuse_states_of_a_tip(result.sweeps, tips, by)

@@ -33,6 +33,7 @@ SITE_EXTRAS = (
     "scatter_ratio",
     "note",
 )
+UNSTEADY = "repeats scatter more here than at the tip's other sites"  # a note of a site
 TIP_EXTRAS = ("decay_per_nm", "decay_se_per_nm", "decay_common_per_nm", "dof", "repeats", "site_noise_eV", "note")
 
 TIP = ["sample", "tip"]
@@ -110,8 +111,7 @@ def site_level(
         len(n),
         {
             "one repeat a site at this tip: only the fit's own uncertainty is known": ~np.isfinite(pooled_ratio),
-            "repeats scatter more here than at the tip's other sites": (pooled_dof == n - 1)
-            & (_sum(tip, n - 1.0)[tip] > n - 1),
+            UNSTEADY: (pooled_dof == n - 1) & (_sum(tip, n - 1.0)[tip] > n - 1),
             "fit uncertainty unknown: observed scatter only": unknown[tip],
         },
     )

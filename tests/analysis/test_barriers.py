@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from comparing.examples import make_repeats
 from numpy.testing import assert_allclose
 
 import sts
+from sts.analysis.barriers import _unsteady_sites
+from sts.comparing import site_level
 from sts.plan import BarrierPlan, Plan
 
 
@@ -23,3 +26,15 @@ def test_model_corrections_stand_beside_the_apparent_barriers_and_move_nothing(a
     assert_allclose(tips["barrier_eV"], analysis.barrier.tips["barrier_eV"])
     assert_allclose(tips["barrier_corrected_eV"] - tips["barrier_eV"], 0.025, atol=1e-9)
     assert any("corrected for bias by model" in note for note in corrected.notes)
+
+
+def test_a_site_whose_repeats_scatter_is_named_with_tip_and_size():
+    """The standard deviation in the note is that of the repeats' barriers: φ goes with the square of the decay."""
+    repeats = make_repeats({"a": 4.4}, sites=5, repeats=4, noise=0.1, seed=1)
+    assert _unsteady_sites(site_level(repeats)) == []
+    last = repeats["site"] == "a 4"
+    repeats.loc[last, "decay_per_nm"] += [-6, 6, -6, 6]
+    (note,) = _unsteady_sites(site_level(repeats))
+    spread = sts.barrier_from_decay(repeats.loc[last, "decay_per_nm"].to_numpy() * 1e9).std(ddof=1)
+    assert "Repeats of tip a at site a 4 scatter by" in note
+    assert_allclose(float(note.split("scatter by ")[1].split()[0]), spread, rtol=0.06)  # two digits, and linearised
