@@ -21,6 +21,7 @@ from sts.figures.spectra import short_labels
 from sts.figures.style import COLOURS, GREY, MARKS, STYLES, given_or_new, house_style, rows_of
 from sts.figures.sweeps import BIAS_LABEL
 from sts.quantities import scale_for
+from sts.figures.style import COLOURS, GREY, MARKS, STYLES, given_or_new, house_style, rows_of, scale_for
 from sts.spectra.spectrum import Spectrum
 
 if TYPE_CHECKING:
