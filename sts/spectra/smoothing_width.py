@@ -17,6 +17,7 @@ Array = NDArray[np.float64]
 
 ROOM_TEMPERATURE_K = 295.0
 MOST_KEPT = 256  # points of an axis whose smoothers are kept for the next group: 18 MB at most for each of four
+LONG_KEPT = 512  # the same of the last axis only, 70 MB at most
 _THIRDS = 3  # widths tried for a factor of 2: half of each is another of them
 _DOUBT = 1.0  # standard errors by which the squared bias against w/2 must exceed zero before it counts
 _DOUBT_FAR = 4.0  # the same against w/4, w/8 ..., of which there are many
@@ -73,10 +74,12 @@ def choose_smoother(
         note = f"{count} repeat{'s' if count > 1 else ''}: too few to choose the smoothing from, so {why}"
         return make_smoother(axis, width_V=width, method=method, order=order), None, note
     scaled = same_level(repeats)
-    widths = _candidates(axis, narrowest)
+    steps = _from_its_start(axis)
+    narrowest = narrowest_width(steps, order=order if method == "local polynomial" else 2)
+    widths = _candidates(steps, narrowest)
     narrow = narrowest * 0.6
-    make = _ladder if axis.size <= MOST_KEPT else _ladder.__wrapped__
-    smoothers = list(make(axis.tobytes(), tuple(np.maximum(widths, narrow).tolist()), method, order))
+    make = _ladder if axis.size <= MOST_KEPT else _long_ladder if axis.size <= LONG_KEPT else _ladder.__wrapped__
+    smoothers = list(make(steps.tobytes(), tuple(np.maximum(widths, narrow).tolist()), method, order))
     slopes = [smoother.differentiate(scaled)[:, _inner(axis.size)] for smoother in smoothers]
     actual = np.array([smoother.width for smoother in smoothers])
     scores = np.array([_score(slopes, actual, k) for k in range(_THIRDS, len(widths))])
@@ -84,22 +87,33 @@ def choose_smoother(
         scores = np.array([_score(slopes, actual, k, far=True) for k in range(_THIRDS, len(widths))])
     widths, smoothers = widths[_THIRDS:], smoothers[_THIRDS:]
     best = int(np.argmin(scores))
-    criterion = pd.DataFrame(
-        {"width_V": [s.width for s in smoothers], "score": scores, "chosen": np.arange(len(widths)) == best}
-    )
+    chosen = make_smoother(axis, width_V=smoothers[best].asked.width_V, method=method, order=order)
+    tried = [(chosen if k == best else s).width for k, s in enumerate(smoothers)]
+    criterion = pd.DataFrame({"width_V": tried, "score": scores, "chosen": np.arange(len(widths)) == best})
     note = f"chosen from {count} repeats by leaving one out"
     if best == 0:
         note += "; the narrowest the points allow: what is sharper is broadened"
     if best == len(widths) - 1:
         note += "; the widest tried: the curve shows nothing narrower than a third of its range"
-    return smoothers[best], criterion, note
+    return chosen, criterion, note
 
 
-@lru_cache(maxsize=4)  # the groups of a session share their axis, and a decision asks for the same again
+def _from_its_start(axis: Array) -> Array:
+    """An axis from 0 on, without what rounding makes of its steps: groups differ by their offset of the bias, and a decision
+    moves it, but smoothers hang on the steps alone."""
+    digits = 10 - int(np.floor(np.log10(np.median(np.diff(axis)))))
+    steps: Array = np.round(axis - axis[0], digits)
+    return steps
+
+
+@lru_cache(maxsize=4)  # the groups of a session share their steps, and a decision asks for the same again
 def _ladder(axis: bytes, widths: tuple[float, ...], method: str, order: int) -> tuple[Smoother, ...]:
     """A smoother of each width [V] on an axis given by its bytes."""
     bias = np.frombuffer(axis)
     return tuple(make_smoother(bias, width_V=width, method=method, order=order) for width in widths)
+
+
+_long_ladder = lru_cache(maxsize=1)(_ladder.__wrapped__)
 
 
 def default_width(axis: Array, temperature_K: float, narrowest: float) -> tuple[float, str]:
