@@ -72,7 +72,7 @@ class AnswerView:
         if self.desk.measuring:
             self.by_tip.visible = self.tips.visible = False
             self.words.text = (
-                f"<p role=status>{MEASURING} The answer follows; decisions taken now are kept and count.</p>"
+                f"<p>{MEASURING.capitalize()} The answer follows; decisions taken now are kept and count.</p>"
             )
             self.show_group("")
             return

@@ -10,6 +10,17 @@ from bokeh.models import Button, Select, TextInput
 
 from sts.review.look import button, safe, styled, text_box
 
+KEYS_JS = """
+document.addEventListener("keydown", event => {
+  const target = event.composedPath()[0];
+  if (event.ctrlKey || event.metaKey || event.altKey || event.isComposing) { return; }
+  const writing = target.matches && target.matches("input:not([type=checkbox]), textarea, select");
+  if (writing) { if (event.key === "Escape") { target.blur(); } return; }
+  if (!keys.includes(event.key)) { return; }
+  event.preventDefault();
+  pressed.value = event.key + " " + Date.now() + Math.random();
+});
+"""
 OWN_WORDS = "in my own words"
 LOOKED = "looked at, nothing wrong with it"
 _WORDS = {

@@ -29,8 +29,8 @@ def heading_of(view: Any, note: str, why: str, *, measuring: bool) -> str:
     if measuring:
         decided = f" <b>{state}</b>, {by}." if view.decided_by == "person" else ""
         return (
-            f"<h3 class=sweep-name>{safe(view.sweep)}</h3><p>{labels}.{decided}</p><p>{MEASURING} Flags, barrier and answer "
-            "follow; until then fit and group are those of this site alone.</p>"
+            f"<h3 class=sweep-name>{safe(view.sweep)}</h3><p>{labels}.{decided}</p>"
+            f"<p>{MEASURING.capitalize()} Flags, barrier and answer follow; until then fit and group are of this site alone.</p>"
         )
     flags = "".join(f"<li>{safe(words_of(place))}</li>" for place in dict.fromkeys(view.places))
     barrier = ""

@@ -15,7 +15,7 @@ from bokeh.layouts import column
 from bokeh.models import CustomJS, TextInput
 
 from sts.review.answer_view import AnswerView
-from sts.review.decision_view import DecisionView
+from sts.review.decision_view import KEYS_JS, DecisionView
 from sts.review.desk import Desk
 from sts.review.heading import heading_of
 from sts.review.listed import MEASURING
@@ -24,32 +24,14 @@ from sts.review.many_view import ManyView
 from sts.review.out_view import OutView
 from sts.review.plots_bias import BiasPlots
 from sts.review.plots_height import HeightPlots
-from sts.review.settings_view import SettingsView
+from sts.review.settings_view import NAMED_JS, SettingsView
 from sts.review.window_view import WindowView
 from sts.review.worklist_view import WorklistView
 
 NEWS_MS = 1500  # how often the file is looked at for changes from outside
 LOOKS_EACH = 8  # of such looks after which what was looked at is written
 BESIDE = 60  # curves behind a sweep at most
-KEYS_JS = """
-document.addEventListener("keydown", event => {
-  const target = event.composedPath()[0];
-  if (event.ctrlKey || event.metaKey || event.altKey || event.isComposing) { return; }
-  const writing = target.matches && target.matches("input:not([type=checkbox]), textarea, select");
-  if (writing) { if (event.key === "Escape") { target.blur(); } return; }
-  if (!keys.includes(event.key)) { return; }
-  event.preventDefault();
-  pressed.value = event.key + " " + Date.now() + Math.random();
-});
-"""
-# A slider's handles have no names of their own, which a reader of the screen would say.
-NAMED_JS = """
-for (const slider of sliders) {
-  const handles = [...Bokeh.index.find_one(slider).shadow_el.querySelectorAll("[role=slider]")];
-  handles.forEach((handle, at) => handle.setAttribute(
-    "aria-label", slider.title + (handles.length > 1 ? [", from", ", to"][at] : "")));
-}
-"""
+LOOKING = "This session is open for looking only; no decision can be kept."
 LOST_JS = "document.querySelector('header h1').textContent += ' - not connected any more; run sts review again';"
 
 
@@ -72,11 +54,8 @@ class Review:
     @property
     def notes(self) -> tuple[str, ...]:
         """What is told beside the address."""
-        looking = (
-            "It may not be written: open for looking only, no decision can be kept." if self.desk.read_only else ""
-        )
         found = f"{self.desk.path.name}: {len(self.desk.worklist)} sweeps."
-        return (found, looking) if looking else (found,)
+        return (found, LOOKING) if self.desk.read_only else (found,)
 
     def build(self, doc: Document) -> None:
         """Fill a document.
@@ -154,6 +133,9 @@ class Page:
     def __init__(self, review: Review, doc: Document) -> None:
         self.review, self.desk, self.doc = review, review.desk, doc
         self.sweep, self.listed = "", self.desk.measuring
+        self.untouched = (
+            self.listed
+        )  # shows what happens to come first until all are measured, or somebody opens another
         self._ticks = 0
         self.status, self.head = text_box(name="state"), text_box()
         self.heights, self.biases = HeightPlots(), BiasPlots()
@@ -166,12 +148,14 @@ class Page:
         self.out = OutView(self)
         self.pressed = TextInput(visible=False)
         self.pressed.on_change("value", lambda attr, old, new: self.key(new.split(" ")[0]))
-        if self.list.sweeps:
+        if self.list.sweeps and self.untouched:
+            self._draw(self.list.sweeps[0])
+        elif self.list.sweeps:
             self.open(self.list.sweeps[0])
         with doc.models.freeze():  # what belongs to the document is looked up once, not with each root
             self._place()
-        ready = "This session is open for looking only; no decision can be kept." if self.desk.read_only else "Ready."
-        self.say(f"{ready} {MEASURING}" if self.desk.measuring else ready)
+        ready = LOOKING if self.desk.read_only else "Ready."
+        self.say(f"{ready} {MEASURING.capitalize()}" if self.desk.measuring else ready)
 
     def _place(self) -> None:
         wide = {"sizing_mode": "stretch_width"}
@@ -246,6 +230,12 @@ class Page:
         ----------
         sweep : str
         """
+        self.untouched = False
+        self._draw(sweep)
+        self.desk.look(sweep)
+        self.list.looked(sweep)
+
+    def _draw(self, sweep: str) -> None:
         view = self.desk.view(sweep)
         self.sweep = sweep
         beside = self.desk.curves(view.beside[:BESIDE])
@@ -256,8 +246,6 @@ class Page:
         if height:
             self.window.show(view)
         self.head.text = heading_of(view, note, self.list.why(sweep), measuring=self.desk.measuring)
-        self.desk.look(sweep)
-        self.list.looked(sweep)
         self.decision.show(view, self.desk.reasons(sweep))
         self.many.show(view)
         self.answer.show_group(sweep)
@@ -281,6 +269,8 @@ class Page:
             ``"keep"``, ``"omit"`` or ``"undo"``.
         why : str
         """
+        if self.untouched:
+            self.open(self.sweep)
         names = list(sweeps)
         what = names[0] if len(names) == 1 else f"{len(names)} sweeps"
         self.say(f"working: {action} {what} ...")
@@ -327,11 +317,14 @@ class Page:
         if failed:
             self.say(failed, refused=True)
             return
-        own = self.decision.own.value  # a reason that is being written
+        own, writing = self.decision.own.value, self.decision.own.value_input  # a reason that is being written
         self.list.offer()
         self.refresh()
+        if self.untouched and self.list.sweeps and not (own or writing):
+            self.open(self.list.sweeps[0])
         self.decision.own.value = own
-        self.say(f"All {len(self.desk.worklist)} sweeps are measured; doubtful ones stand first.")
+        looking = f" {LOOKING}" if self.desk.read_only else ""
+        self.say(f"All {len(self.desk.worklist)} sweeps are measured; doubtful ones stand first.{looking}")
 
     def refresh(self) -> None:
         """Show everything as it stands now."""
@@ -339,7 +332,7 @@ class Page:
         self.answer.refresh(self.sweep)
         self.settings.refresh()
         if self.sweep:
-            self.open(self.sweep)
+            self._draw(self.sweep)
 
     def look_outside(self) -> None:
         """Tell what another program changed in the session; now and then write what was looked at."""

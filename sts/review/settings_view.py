@@ -15,6 +15,14 @@ GROUPS = {
     "sample, tip, set-point": ["sample", "tip", "setpoint_current_A"], "sample, tip": ["sample", "tip"],
     "sample, tip, site": ["sample", "tip", "site"], "sample": ["sample"],
 }  # fmt: skip
+# A slider's handles have no names of their own, which a reader of the screen would say.
+NAMED_JS = """
+for (const slider of sliders) {
+  const handles = [...Bokeh.index.find_one(slider).shadow_el.querySelectorAll("[role=slider]")];
+  handles.forEach((handle, at) => handle.setAttribute(
+    "aria-label", slider.title + (handles.length > 1 ? [", from", ", to"][at] : "")));
+}
+"""
 
 
 class SettingsView:

@@ -38,7 +38,9 @@ class Shown:
     @property
     def _measured(self) -> Standing:
         if isinstance(self._now, Listed):
-            raise SessionError(f"{MEASURING} Try again when the answer is there; decisions can be taken before.")
+            raise SessionError(
+                f"{MEASURING.capitalize()} Try again when the answer is there; decisions can be taken before."
+            )
         return self._now
 
     @property

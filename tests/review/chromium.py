@@ -61,12 +61,12 @@ def started() -> Iterator[Any]:
 
 
 def opened(browser: Any, address: str, width: int = 1280, height: int = 800) -> Any:
-    """A page that can be used."""
+    """A page with its answer."""
     page = browser.new_page(viewport={"width": width, "height": height})
     page.add_init_script(WITHIN)
     page.set_default_timeout(30_000)
     page.goto(address)
     page.wait_for_function(
-        "() => window.Bokeh && told('.state').length > 3 && told('.sweep-name') && told('.slick-row')"
+        "() => window.Bokeh && told('.sweep-name') && told('.slick-row') && /are measured|(Ready|kept)[.]$/.test(told('.state'))"
     )
     return page

@@ -40,6 +40,7 @@ def test_a_decision_by_keyboard(address: str, browser: Any, session: Path) -> No
     page.on("pageerror", lambda error: wrong.append(str(error)))
     page.goto(address)
     page.get_by_text("to look at;").wait_for(timeout=60000)
+    page.get_by_text("are measured").wait_for(timeout=60000)
     heading = page.locator("#sweep h3").first
     first = heading.inner_text()
     page.keyboard.press("j")

@@ -13,5 +13,5 @@ def test_flags_and_barrier_are_told_when_all_are_measured_only(looked_at: Desk) 
         assert words in said
     early = heading_of(view, "", "", measuring=True)
     assert "plover_s4_r1_retract" in early
-    assert "measuring all sweeps" in early
+    assert "Measuring all sweeps" in early
     assert not any(words in early for words in ("jump", "Apparent barrier", "eV", "by rule"))

@@ -67,7 +67,7 @@ def test_what_is_decided_and_looked_at_while_all_are_measured_is_kept_and_counts
     desk.decide(["heron_2"], "omit", "knock")
     assert Session.open(small).current_decisions() == {"heron_2": ("omit", "knock")}
     for ask in (desk.answer, lambda: desk.change(**{"spectra.average": "median"})):
-        with pytest.raises(SessionError, match="measuring all sweeps"):
+        with pytest.raises(SessionError, match="Measuring all sweeps"):
             ask()
     made.set_result(standing)
     desk.go_on()

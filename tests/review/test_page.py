@@ -157,8 +157,8 @@ def test_the_page_is_used_before_all_are_measured_and_shows_the_answer_then(demo
     review = Review(Desk(demo, standing=made))
     review.build(Document())
     page = review.pages[0]
-    assert "Ready. measuring all sweeps" in page.status.text
-    assert "measuring all sweeps" in page.answer.words.text
+    assert "Ready. Measuring all sweeps" in page.status.text
+    assert "Measuring all sweeps" in page.answer.words.text
     assert page.list.choices["flag"].options == [("all", "all")]
     page.open(first(page, "iz"))
     assert len(page.heights.fit.data["x"]) > 10
@@ -190,3 +190,16 @@ def test_what_cannot_be_measured_is_told_and_decisions_are_still_kept(small: Pat
     assert "no room on the disk" in page.status.text
     press(page, "k")
     assert len(decisions(small)) == 1
+
+
+def test_who_touches_nothing_finds_the_first_doubtful_sweep_when_all_are_measured(small: Path) -> None:
+    made: Future[Standing] = Future()
+    review = Review(Desk(small, standing=made))
+    review.build(Document())
+    page = review.pages[0]
+    assert page.sweep == page.list.sweeps[0]
+    assert review.desk.looked_at == (0, 10)
+    made.set_result(Standing(Session.open(small), Plan()))
+    review.close()
+    assert page.sweep == page.list.sweeps[0] == review.desk.worklist["sweep"].iloc[0]
+    assert review.desk.looked_at == (1, 10)
