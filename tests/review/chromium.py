@@ -67,6 +67,7 @@ def opened(browser: Any, address: str, width: int = 1280, height: int = 800) -> 
     page.set_default_timeout(30_000)
     page.goto(address)
     page.wait_for_function(
-        "() => window.Bokeh && told('.sweep-name') && told('.slick-row') && /are measured|(Ready|kept)[.]$/.test(told('.state'))"
+        "() => window.Bokeh && told('.state').length > 3 && told('.sweep-name') && told('.slick-row')"
+        "&& !all().some(one => one.matches('p') && one.textContent.startsWith('Measuring'))"
     )
     return page
