@@ -67,6 +67,7 @@ TABLES: dict[str, dict[str, str]] = {
         "reasons": "the same in words, with sizes; a decision first",
         "used": "whether it enters averages and fits",
         "decided_by": "`rule` or `person`",
+        "by": "that person's name; empty where it was not recorded",
     },
     "flags.csv": {
         "sweep": _WHO["sweep"],
@@ -87,7 +88,13 @@ TABLES: dict[str, dict[str, str]] = {
         "above": "folders above that",
         "modified": "when the file was last written (UTC)",
     },
-    "decisions.csv": {"time": "when (UTC)", "sweep": _WHO["sweep"], "action": "omit, keep or undo", "why": "the reason"},
+    "decisions.csv": {
+        "time": "when (UTC)",
+        "sweep": _WHO["sweep"],
+        "action": "omit, keep or undo",
+        "why": "the reason",
+        "by": "who decided; empty where it was not recorded",
+    },
     "calibrations.csv": {
         "kind": "height or current",
         "factor": "true = factor × nominal",

@@ -230,7 +230,7 @@ Key = Annotated[str, StringConstraints(pattern=r"^([!-~]|ArrowUp|ArrowDown|Arrow
 
 
 class ReviewPlan(Section):
-    """Keys of the review page."""
+    """Keys of the review page, and whose decisions they are."""
 
     keep: Key = Field("k", description="keep the sweep that is open, or those that are ticked")
     omit: Key = Field("x", description="leave it out, with the reason that is chosen or written")
@@ -238,10 +238,13 @@ class ReviewPlan(Section):
     following: Key = Field("j", description="go on to the next sweep of the list")
     previous: Key = Field("h", description="go back to the one before")
     site: Key = Field("s", description="show all sweeps of its site, or put them away")
+    by: str | None = Field(
+        None, description='who decides; if not set, the name of the account; "": not recorded', max_length=200
+    )
 
     @model_validator(mode="after")
     def _each_once(self) -> ReviewPlan:
-        keys = [getattr(self, name) for name in type(self).model_fields]
+        keys = [getattr(self, name) for name in type(self).model_fields if name != "by"]
         twice = [key for key in keys if keys.count(key) > 1]
         if twice:
             raise PydanticCustomError(

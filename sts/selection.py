@@ -62,11 +62,29 @@ def standing_decisions(log: pd.DataFrame) -> dict[str, tuple[str, str]]:
     log : pandas.DataFrame
         Columns `sweep`, `action` (``"omit"``, ``"keep"`` or ``"undo"``), `why`, in order of time.
     """
-    stacks: dict[str, list[tuple[str, str]]] = {}
-    for sweep, action, why in zip(log["sweep"], log["action"], log["why"], strict=True):
+    rows = list(zip(log["action"], log["why"], strict=True))
+    return {sweep: rows[at] for sweep, at in _standing(log).items()}
+
+
+def deciders(log: pd.DataFrame) -> dict[str, str]:
+    """Who took the decisions that a log comes to: sweep to name, "" where it was not recorded.
+
+    Parameters
+    ----------
+    log : pandas.DataFrame
+        As `standing_decisions` takes it, with `by` where that is known.
+    """
+    who = log["by"].tolist() if "by" in log else [""] * len(log)
+    return {sweep: who[at] for sweep, at in _standing(log).items()}
+
+
+def _standing(log: pd.DataFrame) -> dict[str, int]:
+    """The row of the log that stands for each sweep."""
+    stacks: dict[str, list[int]] = {}
+    for at, (sweep, action) in enumerate(zip(log["sweep"], log["action"], strict=True)):
         stack = stacks.setdefault(sweep, [])
         if action != "undo":
-            stack.append((action, why))
+            stack.append(at)
         elif stack:
             stack.pop()
     return {sweep: stack[-1] for sweep, stack in stacks.items() if stack}

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import pandas as pd
+
 from sts.flags import flag_rows, join_flags
-from sts.selection import select
+from sts.selection import deciders, select
 
 NAMES = ["a", "b", "c", "d", "e"]
 FLAGS = join_flags(
@@ -25,3 +27,16 @@ def test_a_person_has_the_last_word_over_the_rules():
 
 def test_what_could_not_be_measured_cannot_be_kept():
     assert not select(NAMES, FLAGS, rules=[], decisions={"e": ("keep", "please")}, unusable=["e"])["used"].iloc[4]
+
+
+def test_who_decided_is_that_of_the_decision_in_force():
+    log = pd.DataFrame(
+        {
+            "sweep": ["a", "a", "a", "b"],
+            "action": ["omit", "keep", "undo", "omit"],
+            "why": "",
+            "by": ["ann", "ben", "cy", ""],
+        }
+    )
+    assert deciders(log) == {"a": "ann", "b": ""}
+    assert deciders(log.drop(columns="by")) == {"a": "", "b": ""}

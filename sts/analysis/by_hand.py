@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from sts.barrier.fit import BarrierFit
+from sts.spectra.spectrum import Spectrum
 from sts.sweeps import SweepSet
 
 POINTS = 32  # of an I(V) sweep that its level is told from
@@ -44,6 +45,36 @@ def values_of(sets: Sequence[SweepSet], fits: Sequence[BarrierFit]) -> pd.DataFr
         )
         places += int(place.max()) + 1
     return pd.concat(parts, ignore_index=True)
+
+
+def moved_points(rule: Sequence[Spectrum], spectra: Sequence[Spectrum]) -> pd.DataFrame:
+    """The points of the spectra that decisions changed, as `sts.comparing.by_hand` takes them.
+
+    Parameters
+    ----------
+    rule, spectra : sequence of Spectrum
+        By rule alone, and under the decisions.
+
+    Returns
+    -------
+    pandas.DataFrame
+        `spectrum`, `quantity`, `low`, `high`, `now`; of the normalised conductance the points that are trusted under both.
+    """
+    now = {(one.label, one.bias.size): one for one in spectra}
+    parts = []
+    for by_rule in rule:
+        own = now.get((by_rule.label, by_rule.bias.size))
+        if own is None or own.sweeps == by_rule.sweeps:
+            continue
+        trusted = np.where(by_rule.trusted & own.trusted, own.normalised, np.nan)
+        for quantity, low, high, values in (
+            ("dI/dV", by_rule.didv_low, by_rule.didv_high, own.didv),
+            ("(dI/dV)/(I/V)", by_rule.normalised_low, by_rule.normalised_high, trusted),
+        ):
+            parts.append(
+                pd.DataFrame({"spectrum": own.label, "quantity": quantity, "low": low, "high": high, "now": values})
+            )
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 
 def _level(part: SweepSet) -> np.ndarray:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -12,10 +12,10 @@ import numpy as np
 import pandas as pd
 
 from sts.analysis.barriers import barrier_analysis
-from sts.analysis.by_hand import values_of
+from sts.analysis.by_hand import moved_points, values_of
 from sts.analysis.calibrated import calibrated, current_note
 from sts.analysis.judged_spectra import judge_spectra, zeros_of_current
-from sts.analysis.results import Analysis, BarrierAnalysis
+from sts.analysis.results import Analysis, BarrierAnalysis, SpectraAnalysis
 from sts.analysis.spectra import SpectraOf
 from sts.analysis.versions import versions
 from sts.barrier.fit import BarrierFit, fit_together
@@ -24,7 +24,7 @@ from sts.curves.replicates import with_replicates
 from sts.flags import flags_of, join_flags
 from sts.plan import Plan
 from sts.provenance import Order, measurement_order, series_of
-from sts.selection import select, standing_decisions
+from sts.selection import deciders, select, standing_decisions
 from sts.session import Session
 from sts.showing import Shown
 from sts.sweeps import SweepSet
@@ -110,7 +110,7 @@ class Measured(Shown):
         decisions : pandas.DataFrame
             As `Session.decisions` gives them.
         """
-        return self._judged(self._selected(decisions), self.flags)
+        return self._judged(self._selected(decisions), self.flags, deciders(decisions))
 
     def summarise(self, decisions: pd.DataFrame) -> Analysis:
         """Everything that follows from the sweeps that are used: barriers, spectra, tables.
@@ -120,7 +120,7 @@ class Measured(Shown):
         decisions : pandas.DataFrame
             As `Session.decisions` gives them.
         """
-        selected = self._selected(decisions)
+        selected, by = self._selected(decisions), deciders(decisions)
         used = frozenset(selected.loc[selected["used"], "sweep"])
         height_sets = [part for part in self.sets if part.kind == "iz"]
         barrier = spectra = None
@@ -136,7 +136,7 @@ class Measured(Shown):
             session=self.session,
             plan=self.plan,
             sets=self.sets,
-            judged=self._judged(selected, of_sweeps),
+            judged=self._judged(selected, of_sweeps, by),
             flags=join_flags(flags),
             sources=self.sources,
             decisions=decisions,
@@ -145,7 +145,7 @@ class Measured(Shown):
             spectra=spectra,
             versions=versions(),
             order=self.order,
-            by_hand=self._by_hand(selected, barrier),
+            by_hand=self._by_hand(selected.assign(by=[by.get(n, "") for n in selected["sweep"]]), barrier, spectra),
         )
 
     def _barriers(self, used: frozenset[str]) -> tuple[BarrierAnalysis, pd.DataFrame]:
@@ -168,21 +168,35 @@ class Measured(Shown):
         return self._selected(pd.DataFrame({"sweep": [], "action": [], "why": []}))["used"]
 
     @cached_property
-    def _tips_by_rule(self) -> pd.DataFrame:
-        return self._barriers(frozenset(self._identity.loc[self._by_rule, "sweep"]))[0].tips
+    def _used_by_rule(self) -> frozenset[str]:
+        return frozenset(self._identity.loc[self._by_rule, "sweep"])
+
+    @cached_property
+    def _barriers_by_rule(self) -> BarrierAnalysis | None:
+        return self._barriers(self._used_by_rule)[0] if self._heights else None
+
+    @cached_property
+    def _spectra_by_rule(self) -> SpectraAnalysis:
+        return self.spectra.summarise(self._used_by_rule, self._barriers_by_rule, ())
 
     @cached_property
     def _values(self) -> pd.DataFrame:
         return values_of(self.sets, self.fits).assign(by_rule=self._by_rule)
 
-    def _by_hand(self, selected: pd.DataFrame, barrier: BarrierAnalysis | None) -> ByHand:
+    def _by_hand(
+        self, selected: pd.DataFrame, barrier: BarrierAnalysis | None, spectra: SpectraAnalysis | None
+    ) -> ByHand:
         """What decisions did; nothing is worked out where they changed nothing."""
         if (selected["used"] == self._by_rule).all():
             return ByHand.none()
-        sweeps = self._values.assign(used=selected["used"])
-        if barrier is None:
-            return by_hand(sweeps, pd.DataFrame(), pd.DataFrame())
-        return by_hand(sweeps, self._tips_by_rule, barrier.tips)
+        sweeps = self._values.assign(used=selected["used"], by=selected["by"])
+        biases = sweeps.loc[sweeps["used"] != sweeps["by_rule"], "kind"].eq("iv").any()
+        points = (
+            moved_points(self._spectra_by_rule.spectra, spectra.spectra) if spectra is not None and biases else None
+        )
+        if barrier is None or self._barriers_by_rule is None:
+            return by_hand(sweeps, pd.DataFrame(), pd.DataFrame(), points)
+        return by_hand(sweeps, self._barriers_by_rule.tips, barrier.tips, points)
 
     def _selected(self, decisions: pd.DataFrame) -> pd.DataFrame:
         return select(
@@ -193,8 +207,8 @@ class Measured(Shown):
             unusable=self.unusable,
         )
 
-    def _judged(self, selected: pd.DataFrame, flags: pd.DataFrame) -> pd.DataFrame:
-        """The table of `judge`, with these flags; who was used is settled before."""
+    def _judged(self, selected: pd.DataFrame, flags: pd.DataFrame, by: Mapping[str, str]) -> pd.DataFrame:
+        """The table of `judge`, with these flags and persons; who was used is settled before."""
         table = self._identity
         names = list(table["sweep"])
         reasons = flags_of(names, flags, column="detail")
@@ -204,8 +218,9 @@ class Measured(Shown):
                      for decision, reason in zip(selected["decision"], reasons, strict=True)],
             used=selected["used"],
             decided_by=selected["decided_by"],
+            by=[by.get(name, "") for name in names],
         )  # fmt: skip
-        shown = ["sweep", "kind", *IDENTITY[1:], "flags", "reasons", "used", "decided_by"]
+        shown = ["sweep", "kind", *IDENTITY[1:], "flags", "reasons", "used", "decided_by", "by"]
         return table.set_index("sweep").loc[list(self.order.names)].reset_index()[shown]
 
 
@@ -308,7 +323,7 @@ def judge(session: Session | str | Path, plan: Plan | None = None, *, progress: 
     pandas.DataFrame
         One row per sweep, in order of measurement: `sweep`, `kind`, `sample`, `tip`, `site`, `direction`, `repeat`,
         `unassigned` (the series of a sweep that stands for no tip), `flags`, `reasons` (with sizes), `used`, `decided_by`
-        ("rule" or "person").
+        ("rule" or "person"), `by` (that person's name, "" where it was not recorded).
 
     Examples
     --------

@@ -165,7 +165,7 @@ class Analysis(Shown):
     sets : tuple[SweepSet, ...]
         As read, currents and heights times the calibrations in force.
     judged : pandas.DataFrame
-        One row per sweep: sweep, kind, sample, tip, ..., flags, reasons, used, decided_by, in order of measurement.
+        One row per sweep: sweep, kind, sample, tip, ..., flags, reasons, used, decided_by, by, in order of measurement.
     flags : pandas.DataFrame
         Every flag once: sweep (or, in brackets, the spectrum it is about), flag, detail.
     sources : pandas.DataFrame

@@ -17,7 +17,7 @@ from sts.barrier.local import local_barrier
 from sts.barrier.masks import REASONS
 from sts.curves.electronics import find_saturation
 from sts.flags import PLACE
-from sts.selection import standing_decisions
+from sts.selection import deciders, standing_decisions
 from sts.spectra.single import SingleSpectrum, single_spectrum
 from sts.spectra.spectrum import Spectrum
 from sts.sweeps import SweepSet
@@ -59,6 +59,7 @@ class _About:
     used: bool
     decided_by: str  # "rule" or "person"
     decision: str  # a person's action and reason, else ""
+    by: str  # that person, "" where it was not recorded
     places: tuple[Place, ...]
     beside: tuple[str, ...]  # other sweeps of its kind and site
 
@@ -281,6 +282,7 @@ def _about(measured: Measured, analysis: Analysis, own: SweepSet, places: tuple[
         "used": bool(judged["used"].iloc[at]),
         "decided_by": str(judged["decided_by"].iloc[at]),
         "decision": ": ".join(decided.get(sweep, ())),
+        "by": deciders(log[log["sweep"] == sweep]).get(sweep, ""),
         "places": places,
         "beside": tuple(name for name in measured.sites[measured.site_of(sweep)] if name != sweep),
     }

@@ -13,6 +13,8 @@ from sts.cli.options import JSON, PLAN, SESSION, plan_from
 from sts.cli.terminal import print_frame, print_json, progress, say, text, yes
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import pandas as pd
 
 
@@ -76,7 +78,7 @@ def judged_alike(shown: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
             rows.append((sweeps, name, site, yes(used), why))
         else:
             rows += [
-                (row["sweep"], row["tip"], row["site"], yes(row["used"]), _why(row["flags"], row["reasons"]))
+                (row["sweep"], row["tip"], row["site"], yes(row["used"]), _why(row["flags"], row["reasons"]) + _by(row))
                 for row in group.to_dict(orient="records")
             ]
     return pd.DataFrame(rows, columns=["sweep", "tip", "site", "used", "why"], dtype=object)
@@ -84,6 +86,10 @@ def judged_alike(shown: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
 
 def _why(flags: str, reasons: str) -> str:
     return f"{flags.replace(';', ', ')}: {reasons}" if flags and reasons else flags or reasons
+
+
+def _by(row: Mapping[Any, Any]) -> str:
+    return f" (by {row['by'] or 'whom: not recorded'})" if row["decided_by"] == "person" else ""
 
 
 def _common_words(reasons: list[str]) -> str:

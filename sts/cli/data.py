@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from sts.cli.options import FORCE, JSON, OUT, PATH, SESSION, WHICH, Which, as_one
+from sts.cli.options import BY, FORCE, JSON, OUT, PATH, SESSION, WHICH, Which, as_one
 from sts.cli.terminal import Columns, count, number, print_frame, print_json, say, show, size, text
 
 if TYPE_CHECKING:
@@ -26,6 +26,7 @@ _SOURCES: Columns = {
 }  # fmt: skip
 _DECISIONS: Columns = {
     "time": ("time", text), "sweep": ("sweep", text), "action": ("decision", text), "why": ("why", text),
+    "by": ("by", lambda name: name or "not recorded"),
 }  # fmt: skip
 _CALIBRATIONS: Columns = {
     "kind": ("scale", text), "factor": ("factor", number(4)), "factor_se": ("uncertainty", number(4)),
@@ -65,16 +66,18 @@ def list_command(session: Path, which: Which, *, sources: bool, as_json: bool) -
 
 @dataclass(frozen=True)
 class _Decision:
-    """What to do with sweeps."""
+    """What to do with sweeps, why, and who says so."""
 
     omit: bool
     keep: bool
     undo: bool
+    why: str
+    by: str | None
 
     @property
     def action(self) -> str:
         """The one that was asked for; "" for none."""
-        said = [field.name for field in fields(self) if getattr(self, field.name)]
+        said = [name for name in ("omit", "keep", "undo") if getattr(self, name)]
         if len(said) > 1:
             raise click.UsageError(_WHAT_TO_DO)
         return said[0] if said else ""
@@ -88,14 +91,15 @@ class _Decision:
     click.option("--omit", is_flag=True, help="Leave these sweeps out."),
     click.option("--keep", is_flag=True, help="Use these sweeps, whatever the rules say."),
     click.option("--undo", is_flag=True, help="Take the last decision on these sweeps back."),
+    click.option("--why", default="", help="The reason; it goes into the report."),
+    BY,
 )  # fmt: skip
-@click.option("--why", default="", help="The reason; it goes into the report.")
 @WHICH
 @click.option("--from", "table", type=PATH, help="CSV or XLSX with columns sweep (or file) and why.")
 @click.option("--dry-run", is_flag=True, help="Only show which sweeps these are.")
 @JSON
 def mark_command(
-    session: Path, sweeps: tuple[str, ...], decision: _Decision, which: Which, *, why: str, table: Path | None,
+    session: Path, sweeps: tuple[str, ...], decision: _Decision, which: Which, *, table: Path | None,
     dry_run: bool, as_json: bool,
 ) -> int:  # fmt: skip
     """Decide about SWEEPS of SESSION, with a reason; without sweeps, show every decision taken.
@@ -108,7 +112,7 @@ def mark_command(
 
     opened = sts.Session.open(session)
     chosen = bool(sweeps or which.said or table)
-    action = decision.action
+    action, why = decision.action, decision.why
     if not chosen and not action:
         show(opened.decisions(), _DECISIONS, as_json=as_json, none="No decision has been taken in this session.")
         return 0
@@ -130,7 +134,7 @@ def mark_command(
         more = f" and {len(names) - 30} more" if len(names) > 30 else ""
         say(f"{count(len(names), 'sweep')} {_FATES[action]}: {', '.join(names[:30])}{more}")
     if not dry_run:
-        opened.mark_all(action, reasons)
+        opened.mark_all(action, reasons, by=decision.by)
     if as_json:
         print_json(opened.decisions())
     elif dry_run:

@@ -21,6 +21,7 @@ SESSION = click.argument("session", type=PATH)
 OUT = click.option("--out", required=True, type=FOLDER, help="Folder to write to.")
 JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON for machines instead of a table.")
 FORCE = click.option("--force", is_flag=True, help="Overwrite results that are there already.")
+BY = click.option("--by", help='Who decides; the name of the account if not given; "": not recorded.')
 PLAN = click.option("--plan", "plan_file", type=PATH, help="TOML file with settings to change.")
 
 

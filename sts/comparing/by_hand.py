@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -10,7 +10,10 @@ import pandas as pd
 from scipy import stats
 
 ONE_SIDED = 0.05  # how often decisions taken at random are called one-sided, all tips of a session together
+SHARE_BEYOND = 0.05  # of its points, beyond which a spectrum has moved out of its band
+MOST_NAMED = 3  # persons in a sentence
 TIP = ["sample", "tip"]
+OF_SPECTRUM = ("spectrum", "quantity", "points", "beyond")
 QUANTITY = {"iz": "barrier", "iv": "current"}
 COLUMNS = (
     "kind", "sample", "tip", "omitted", "kept", "raised", "lowered", "p_one_side", "by_rule_eV", "by_rule_low_eV",
@@ -25,34 +28,39 @@ class ByHand:
     Attributes
     ----------
     sweeps : pandas.DataFrame
-        `sweep`, `kind`, `sample`, `tip`, `omitted` (else kept), `side`: +1 raises the answer, -1 lowers it, 0
+        `sweep`, `kind`, `sample`, `tip`, `by` (name), `omitted` (else kept), `side`: +1 raises the answer, -1 lowers it, 0
         unknown.
     tips : pandas.DataFrame
         COLUMNS: one row per kind of sweep and tip that was decided about.
     cautions : tuple[str, ...]
         What a reader should know of them.
+    spectra : pandas.DataFrame
+        OF_SPECTRUM: one row per spectrum and quantity that was changed.
     """
 
     sweeps: pd.DataFrame
     tips: pd.DataFrame
     cautions: tuple[str, ...]
+    spectra: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(OF_SPECTRUM)))
 
     @classmethod
     def none(cls) -> ByHand:
         """Nothing was decided."""
         return cls(
-            pd.DataFrame(columns=["sweep", "kind", *TIP, "omitted", "side"]), pd.DataFrame(columns=list(COLUMNS)), ()
+            pd.DataFrame(columns=["sweep", "kind", *TIP, "by", "omitted", "side"]),
+            pd.DataFrame(columns=list(COLUMNS)),
+            (),
         )
 
     @property
     def sentence(self) -> str:
-        """How many, and which way; "" where no decision changed anything."""
+        """How many, by whom, and which way; "" where no decision changed anything."""
         if self.sweeps.empty:
             return ""
         omitted, kept = (int((self.sweeps["omitted"] == which).sum()) for which in (True, False))
         parts = [f"{n} {'sweep' if n == 1 else 'sweeps'} {words}" for n, words in (
             (omitted, "left out that the rules would use"), (kept, "used that the rules would leave out")) if n]  # fmt: skip
-        said = [f"By hand: {', '.join(parts)}."]
+        said = [f"By hand: {', '.join(parts)}.", _by_whom(self.sweeps["by"])]
         for kind, quantity in QUANTITY.items():
             side = self.sweeps.loc[self.sweeps["kind"] == kind, "side"]
             raised, lowered = int((side > 0).sum()), int((side < 0).sum())
@@ -75,17 +83,23 @@ class ByHand:
         return " ".join(said)
 
 
-def by_hand(sweeps: pd.DataFrame, rule_tips: pd.DataFrame, tips: pd.DataFrame) -> ByHand:
+def by_hand(
+    sweeps: pd.DataFrame, rule_tips: pd.DataFrame, tips: pd.DataFrame, points: pd.DataFrame | None = None
+) -> ByHand:
     """What decisions by hand did, against what the rules alone would have used.
 
     Parameters
     ----------
     sweeps : pandas.DataFrame
         One row per sweep: `sweep`, `kind`, `sample`, `tip`, `place` (number of what it is a repeat of: site, and set-point of
-        an I(V) sweep), `replicate`, `value` (what the answer grows with, any unit; NaN where unknown), `by_rule` and `used`.
+        an I(V) sweep), `replicate`, `value` (what the answer grows with, any unit; NaN where unknown), `by_rule`, `used`, and `by`
+        (who decided, "" where that is not known; may be left out).
     rule_tips, tips : pandas.DataFrame
         The tips by rule alone and under the decisions: `sample`, `tip`, `barrier_eV`, `barrier_low_eV`,
         `barrier_high_eV`; may be empty.
+    points : pandas.DataFrame, optional
+        Of the spectra that the decisions changed, one row per point: `spectrum`, `quantity` (in words), `low` and `high` (the band
+        by rule) and `now`, in any unit.
 
     Notes
     -----
@@ -93,9 +107,11 @@ def by_hand(sweeps: pd.DataFrame, rule_tips: pd.DataFrame, tips: pd.DataFrame) -
     one that is used in spite of a rule if it is above. Where all of a place was left out, that is one decision, and its
     centre is held against the tip's. The two sweeps of a repeat are one decision, too. Whether the sides are one-sided is
     asked by the sign test (two-sided, of each tip and of all together), at `ONE_SIDED` divided by the number of questions.
-    A tip's answer has moved too far if it is further from that by rule than half of the interval by rule. Common practice,
+    A tip's answer has moved too far if it is further from that by rule than half of the interval by rule, a spectrum if it has
+    left its band by rule at more than `SHARE_BEYOND` of its points (a few points of many leave it by chance). Common practice,
     no source; tested by simulation.
     """
+    sweeps = sweeps if "by" in sweeps else sweeps.assign(by="")
     of_interest = sweeps.loc[sweeps["used"] != sweeps["by_rule"], "tip"].unique()
     changed = _sides(sweeps[sweeps["tip"].isin(of_interest)])
     tables = []
@@ -109,8 +125,44 @@ def by_hand(sweeps: pd.DataFrame, rule_tips: pd.DataFrame, tips: pd.DataFrame) -
             "by_rule_high_eV": before.get("barrier_high_eV", np.nan), "barrier_eV": after.get("barrier_eV", np.nan),
         })  # fmt: skip
     per_tip = pd.DataFrame(tables, columns=list(COLUMNS))
-    told = changed[["sweep", "kind", *TIP, "omitted", "side"]].reset_index(drop=True)
-    return ByHand(told, per_tip, (*_moved(per_tip), *_one_sided(changed, per_tip)))
+    told = changed[["sweep", "kind", *TIP, "by", "omitted", "side"]].reset_index(drop=True)
+    spectra = _beyond(points)
+    return ByHand(told, per_tip, (*_moved(per_tip), *_moved_spectra(spectra), *_one_sided(changed, per_tip)), spectra)
+
+
+def _beyond(points: pd.DataFrame | None) -> pd.DataFrame:
+    """How many points of each spectrum there are, and how many of them have left their band; `OF_SPECTRUM`."""
+    if points is None or points.empty:
+        return ByHand.none().spectra
+    known = points[np.isfinite(points[["low", "high", "now"]].to_numpy(float)).all(axis=1)]
+    known = known.assign(beyond=(known["now"] < known["low"]) | (known["now"] > known["high"]))
+    found: pd.DataFrame = (
+        known.groupby(["spectrum", "quantity"], sort=False)["beyond"].agg(["size", "sum"]).reset_index()
+    )
+    return found.set_axis(list(OF_SPECTRUM), axis=1)
+
+
+def _moved_spectra(spectra: pd.DataFrame) -> list[str]:
+    return [
+        f"{row.spectrum}: decisions by hand move its {row.quantity} out of its band by rule at {row.beyond} of {row.points} "
+        "points: the spectrum rests on what was chosen."
+        for row in _rows(spectra) if row.beyond > SHARE_BEYOND * row.points
+    ]  # fmt: skip
+
+
+def _by_whom(by: pd.Series) -> str:
+    """Who decided about how many sweeps."""
+    counts = by.value_counts()
+    named = [(str(name), int(n)) for name, n in counts.items() if name]
+    unknown = int(counts.get("", 0))
+    if not named:
+        return "By whom was not recorded."
+    if len(named) == 1 and not unknown:
+        return f"Decided by {named[0][0]}."
+    parts = [f"{name} ({n})" for name, n in named[:MOST_NAMED]]
+    if rest := sum(n for _, n in named[MOST_NAMED:]):
+        parts.append(f"{len(named) - MOST_NAMED} others ({rest})")
+    return f"Decided by {', '.join(parts)}{f'; of {unknown} it was not recorded by whom' if unknown else ''}."
 
 
 def _sides(sweeps: pd.DataFrame) -> pd.DataFrame:

@@ -18,7 +18,7 @@ from sts.figures.barrier import BARRIER_LABEL
 from sts.figures.marks import Look, data_behind, draw_interval, draw_next, draw_points
 from sts.figures.saving import save
 from sts.figures.spectra import short_labels
-from sts.figures.style import COLOURS, GREY, MARKS, STYLES, given_or_new, house_style, rows_of, scale_for
+from sts.figures.style import COLOURS, GREY, MARKS, STYLES, given_or_new, house_style, rows_of
 from sts.figures.sweeps import BIAS_LABEL
 from sts.quantities import scale_for
 from sts.spectra.spectrum import Spectrum

@@ -228,6 +228,7 @@ def _numbers(summary: Summary) -> dict[str, Any]:
             "cautions": analysis.by_hand.cautions,
             "tips": analysis.by_hand.tips,
             "sweeps": analysis.by_hand.sweeps,
+            "spectra": analysis.by_hand.spectra,
         },
         "flags": summary.flags,
         "findings": [{"question": a.question, "answer": a.sentence, "warning": a.warning} for a in summary.answers],

@@ -6,12 +6,16 @@ import re
 import shlex
 from collections.abc import Iterator, Mapping, Sequence
 
+from sts.session.deciding import account_name
+
 LONGEST = 6000  # [characters] of a line; cmd.exe takes 8191
 PLAIN = re.compile(r"[\w ,.:;=+@/()\[\]#~×±·–—-]*")  # between double quotes the same to every shell
 SHELLS = ("posix", "cmd")
 
 
-def mark_lines(session: str, decisions: Mapping[str, tuple[str, str]], shell: str = "posix") -> str:
+def mark_lines(
+    session: str, decisions: Mapping[str, tuple[str, str]], shell: str = "posix", by: Mapping[str, str] | None = None
+) -> str:
     """Lines that give the same decisions when they are run on a session without any.
 
     Parameters
@@ -22,6 +26,8 @@ def mark_lines(session: str, decisions: Mapping[str, tuple[str, str]], shell: st
         Sweep to (action, why).
     shell : str
         One of `SHELLS`; what has no special characters is the same for both.
+    by : mapping, optional
+        Sweep to who decided; said in the lines where that is not the account that runs this.
 
     Raises
     ------
@@ -35,13 +41,14 @@ def mark_lines(session: str, decisions: Mapping[str, tuple[str, str]], shell: st
     """
     if shell not in SHELLS:
         raise ValueError(f"'{shell}' is not a shell; use {' or '.join(SHELLS)}.")
-    groups: dict[tuple[str, str], list[str]] = {}
+    here, who = account_name(), by or {}
+    groups: dict[tuple[str, str, str], list[str]] = {}
     for sweep, decision in decisions.items():
-        groups.setdefault(decision, []).append(sweep)
+        groups.setdefault((*decision, who.get(sweep, here)), []).append(sweep)
     lines = []
-    for (action, why), sweeps in groups.items():
+    for (action, why, name), sweeps in groups.items():
         end = [] if not any(name.startswith("-") for name in sweeps) else ["--"]
-        start = ["sts", "mark", session, f"--{action}", "--why", why, *end]
+        start = ["sts", "mark", session, f"--{action}", "--why", why, *(["--by", name] if name != here else []), *end]
         lines += [
             " ".join(_quoted(word, shell) for word in (*start, *part)) for part in _parts(sweeps, len(str(start)))
         ]

@@ -15,7 +15,7 @@ from sts.review.settings import with_settings
 from sts.review.shown import Shown
 from sts.review.standing import Standing
 from sts.review.writing import Waiting, Writing, may_write
-from sts.selection import standing_decisions
+from sts.selection import deciders, standing_decisions
 from sts.session import Session, SessionError
 from sts.settings import write_toml
 
@@ -35,6 +35,8 @@ class Desk(Shown):
         Told how far the measuring is.
     standing : concurrent.futures.Future, optional
         Gives the session measured by somebody else, for `go_on`; until then sweeps are listed, looked at and decided about.
+    by : str, optional
+        Who decides; that of the plan if not given, else the account's name; "": not recorded.
 
     Raises
     ------
@@ -52,13 +54,14 @@ class Desk(Shown):
         read_only: bool | None = None,
         progress: Callable[[int, int], None] | None = None,
         standing: Future[Standing] | None = None,
+        by: str | None = None,
     ) -> None:
         self.path = Path(path)
         self.session = Session.open(self.path)
         self.read_only = not may_write(self.path) if read_only is None else read_only
         self._rule_plan = plan or Plan()
         self._lock = RLock()
-        self._writing = Writing(self.path)
+        self._writing = Writing(self.path, self._rule_plan.review.by if by is None else by)
         self._news: list[str] = []
         self.standing = standing
         self._now: Standing | Listed = (
@@ -209,7 +212,8 @@ class Desk(Shown):
         shell : str
             ``"posix"`` or ``"cmd"``; lines without special characters are the same for both.
         """
-        return mark_lines(str(self.path), standing_decisions(self._now.state.decisions), shell)
+        log = self._now.state.decisions
+        return mark_lines(str(self.path), standing_decisions(log), shell, by=deciders(log))
 
     def report(
         self, out: str | Path, progress: Callable[[int, int], None] | None = None, *, force: bool = False

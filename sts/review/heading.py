@@ -25,7 +25,7 @@ def heading_of(view: Any, note: str, why: str, *, measuring: bool) -> str:
     told = ("sample", "tip", "site", "direction", "repeat")
     labels = ", ".join(f"{name} {safe(value)}" for name, value in view.labels.items() if name in told)
     state = "used" if view.used else "left out"
-    by = f"by a person ({safe(view.decision)})" if view.decided_by == "person" else "by rule"
+    by = f"by {safe(view.by or 'a person')} ({safe(view.decision)})" if view.decided_by == "person" else "by rule"
     if measuring:
         decided = f" <b>{state}</b>, {by}." if view.decided_by == "person" else ""
         return (

@@ -27,6 +27,7 @@ def review_session(
     port: int = 5100,
     browser: bool = True,
     say: Callable[[str], None] = print,
+    by: str | None = None,
 ) -> None:
     """Serve the review page of a session until Ctrl-C, or until the page has been closed for a while.
 
@@ -41,6 +42,8 @@ def review_session(
         Whether the page is opened in the browser.
     say : callable(str), optional
         Takes each line that is told: first the address with its token.
+    by : str, optional
+        Who decides; that of the plan if not given, else the account's name; "": not recorded.
 
     Raises
     ------
@@ -51,7 +54,7 @@ def review_session(
         raise ValueError(MISSING)
     Session.open(session)  # what is no session is said before anything is served
     apart = Apart(session, plan or Plan())
-    laid = beside(lambda: _laid(session, plan, apart))  # Bokeh is imported and the browser opened meanwhile
+    laid = beside(lambda: _laid(session, plan, apart, by))  # Bokeh is imported and the browser opened meanwhile
     from sts.review.page import Review
     from sts.review.server import serve
 
@@ -72,7 +75,7 @@ def review_session(
             review.close()
 
 
-def _laid(session: str | Path, plan: Plan | None, apart: Apart) -> Desk:
+def _laid(session: str | Path, plan: Plan | None, apart: Apart, by: str | None) -> Desk:
     from sts.review.desk import Desk
 
-    return Desk(session, plan, standing=apart.standing)
+    return Desk(session, plan, standing=apart.standing, by=by)

@@ -28,6 +28,7 @@ class Writing:
     """Decisions and looks on their way into a session."""
 
     path: Path
+    by: str | None = None  # who decides; None: the account's name
     waiting: list[Waiting] = field(default_factory=list)
     done: list[Waiting] = field(default_factory=list)  # written since somebody last asked
     said: list[str] = field(default_factory=list)  # decisions that waited and can never be written
@@ -71,7 +72,9 @@ class Writing:
         while self.waiting:
             first = self.waiting[0]
             try:
-                decide(self.path, first.action, {first.why: first.sweeps}, looked=self.looks, timeout=PATIENCE)
+                decide(
+                    self.path, first.action, {first.why: first.sweeps}, by=self.by, looked=self.looks, timeout=PATIENCE
+                )
             except NotWritten as error:
                 raise NotWritten(f"{error}{KEPT_HERE}") from error
             except SessionError as error:

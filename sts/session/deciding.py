@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import getpass
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
@@ -17,11 +18,20 @@ from sts.session.tables import SessionError
 ACTIONS = ("keep", "omit", "undo")
 
 
+def account_name() -> str:
+    """The name of the account that runs this; "" where the system does not tell."""
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):  # no such account, or none of the usual variables on Windows
+        return ""
+
+
 def decide(
     path: Path,
     action: str,
     reasons: Mapping[str, Sequence[str]],
     *,
+    by: str | None = None,
     dry_run: bool = False,
     looked: Iterable[str] = (),
     timeout: float | None = None,
@@ -37,6 +47,8 @@ def decide(
         One of `ACTIONS`.
     reasons : mapping
         Reason to names of sweeps.
+    by : str, optional
+        Who decides; the account's name if not given; "": not recorded.
     dry_run : bool
         Whether it is only checked.
     looked : iterable of str
@@ -64,7 +76,10 @@ def decide(
         return
     with changing(path, timeout=timeout) as change:
         _check(path, action, list(why_of))
-        rows = [{"time": time_text(now), "sweep": s, "action": action, "why": why} for s, why in why_of.items()]
+        who = " ".join((account_name() if by is None else by).split())
+        rows = [
+            {"time": time_text(now), "sweep": s, "action": action, "why": why, "by": who} for s, why in why_of.items()
+        ]
         tables.append_log(change.file(), "decisions", rows)
         _append_looked(change.file(), looked, now)
 

@@ -260,7 +260,9 @@ class Session:
         """
         return add_files(self.path, files, now=now)
 
-    def mark(self, sweeps: Sequence[str], action: str, why: str = "", *, now: datetime | None = None) -> None:
+    def mark(
+        self, sweeps: Sequence[str], action: str, why: str = "", *, by: str | None = None, now: datetime | None = None
+    ) -> None:
         """Decide about sweeps; the log only grows.
 
         Parameters
@@ -271,6 +273,8 @@ class Session:
             ``"omit"``, ``"keep"`` or ``"undo"`` (the last decision).
         why : str
             The reason, for all but undo.
+        by : str, optional
+            Who decides; the account's name if not given; "": not recorded.
         now : datetime, optional
 
         Raises
@@ -278,11 +282,12 @@ class Session:
         SessionError
             If a name is unknown, the action is, a reason is missing, or there is nothing to undo.
         """
-        self.mark_all(action, {why: [sweeps] if isinstance(sweeps, str) else list(sweeps)}, now=now)
+        self.mark_all(action, {why: [sweeps] if isinstance(sweeps, str) else list(sweeps)}, by=by, now=now)
 
     def mark_all(
-        self, action: str, reasons: Mapping[str, Sequence[str]], *, dry_run: bool = False, now: datetime | None = None
-    ) -> None:
+        self, action: str, reasons: Mapping[str, Sequence[str]], *, by: str | None = None, dry_run: bool = False,
+        now: datetime | None = None,
+    ) -> None:  # fmt: skip
         """As `mark`, for several reasons in one change.
 
         Parameters
@@ -291,6 +296,8 @@ class Session:
             As for `mark`.
         reasons : mapping
             Reason to names of sweeps.
+        by : str, optional
+            As for `mark`.
         dry_run : bool
             Whether it is only checked.
         now : datetime, optional
@@ -300,7 +307,7 @@ class Session:
         SessionError
             As `mark`.
         """
-        decide(self.path, action, reasons, dry_run=dry_run, now=now)
+        decide(self.path, action, reasons, by=by, dry_run=dry_run, now=now)
 
     def add_calibration(
         self,

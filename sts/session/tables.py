@@ -25,7 +25,7 @@ TABLES: dict[str, dict[str, type]] = {
         "name": str, "sha256": str, "size": int, "reader": str, "recipe": str, "imported": str, "sweeps": int,
         "notes": str, "offset": int, "path": str, "above": str, "modified": str,
     },
-    "decisions": {"time": str, "sweep": str, "action": str, "why": str},
+    "decisions": {"time": str, "sweep": str, "action": str, "why": str, "by": str},
     "looked": {"time": str, "sweep": str},
     "calibrations": {
         "kind": str, "factor": float, "factor_se": float, "measured": float, "known": float, "source": str,

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 import sts
+import sts.simulate
 from sts.analysis.by_hand import values_of
 from sts.curves.replicates import with_replicates
 
@@ -47,3 +48,22 @@ def test_an_analysis_tells_what_decisions_did(tmp_path: Path) -> None:
     assert found.sweeps["sweep"].tolist() == [sets[0].names[0]]
     assert found.sentence.startswith("By hand: 1 sweep left out that the rules would use.")
     assert np.isfinite(found.tips[["by_rule_eV", "barrier_eV"]].to_numpy()).all()
+
+
+def test_leaving_out_the_lowest_spectra_is_cautioned_against_and_leaving_out_others_is_not(tmp_path: Path) -> None:
+    made = sts.simulate_iv(sweeps=12, bench=sts.simulate.Bench(white_A=1e-12), seed=4).sweeps
+    level = 1 + 0.1 * np.random.default_rng(4).normal(size=made.current.shape[0])
+    np.savez(tmp_path / "layer.npz", bias_V=made.axis, current_A=made.current * level[:, None])
+    path = tmp_path / "s.h5"
+    sts.import_files([tmp_path / "layer.npz"], path, values={"tip": "heron", "sample": "gold"})
+    session, measured = sts.Session.open(path), sts.measure(path)
+    names = measured.sets[0].names
+    order = np.argsort(level)
+    half = len(names) // 2
+    said = {}
+    for what, chosen in (("lowest", order[:half]), ("mixed", order[1::4])):
+        session.mark([names[at] for at in chosen], "omit", what)
+        said[what] = " ".join(measured.summarise(session.decisions()).by_hand.cautions)
+        session.mark([names[at] for at in chosen], "undo")
+    assert "move its dI/dV out of its band by rule" in said["lowest"]
+    assert "band by rule" not in said["mixed"]

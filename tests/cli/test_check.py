@@ -56,5 +56,7 @@ def test_reasons_of_other_words_are_given_for_one():
 
 def test_decisions_of_a_person_keep_their_rows():
     table = judged(("a1", "a", "1", "", False, "omit: hit"), ("a2", "a", "1", "", False, "omit: hit"))
-    by_hand = table.assign(decided_by="person")
-    assert judged_alike(by_hand, by_hand)["sweep"].tolist() == ["a1", "a2"]
+    by_hand = table.assign(decided_by="person", by=["anna", ""])
+    shown = judged_alike(by_hand, by_hand)
+    assert shown["sweep"].tolist() == ["a1", "a2"]
+    assert shown["why"].tolist() == ["omit: hit (by anna)", "omit: hit (by whom: not recorded)"]

@@ -45,6 +45,14 @@ def test_a_decision_is_kept_with_its_reason_and_taken_back(demo, capsys):
     assert "touched" in run(capsys, "mark", demo)[1]  # the log keeps it
 
 
+def test_a_decision_is_of_the_one_who_is_named_and_of_nobody_where_that_is_wished(session, capsys):
+    one, other = json.loads(said(capsys, "list", session, "--json"))[:2]
+    said(capsys, "mark", session, "--omit", one["sweep"], "--why", "touched", "--by", "A. Jensen")
+    said(capsys, "mark", session, "--omit", other["sweep"], "--why", "touched", "--by", "")
+    assert [row["by"] for row in json.loads(said(capsys, "mark", session, "--json"))] == ["A. Jensen", ""]
+    assert "not recorded" in said(capsys, "mark", session)
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [

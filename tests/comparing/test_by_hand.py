@@ -117,3 +117,89 @@ def test_spectra_are_counted_by_their_current_and_unknown_values_by_no_side() ->
     assert found.sweeps["side"].iloc[0] == 0
     assert "current of their tip" in found.sentence
     assert found.tips["by_rule_eV"].isna().all()
+
+
+def decided(names: list[str]) -> str:
+    """What is said of so many decisions, each of the person named."""
+    sweeps = session(np.random.default_rng(2))
+    who = names + [""] * (len(sweeps) - len(names))
+    return by_hand(sweeps.assign(used=np.arange(len(sweeps)) >= len(names), by=who), *[pd.DataFrame()] * 2).sentence
+
+
+def test_it_is_said_by_whom() -> None:
+    assert "Decided by anna. " in decided(["anna"] * 4)
+    assert "Decided by anna (2), ben (1); of 1 it was not recorded by whom. " in decided(["anna", "", "ben", "anna"])
+    assert "By whom was not recorded. " in decided(["", ""])
+    assert "Decided by a (3), b (1), c (1), 2 others (2). " in decided(["a", "a", "a", "b", "c", "d", "e"])
+
+
+SWEEPS, POINTS = 18, 60
+AS_BY_RULE = session(np.random.default_rng(1))
+
+
+def spectra(generator: np.random.Generator, common: float) -> tuple[np.ndarray, np.ndarray]:
+    """Derivatives (m, n) of sweeps whose height differs by a share `common`, with smooth noise of 5 %; and their truth (n,)."""
+    truth = 1 + np.linspace(-1, 1, POINTS) ** 2
+    noise = generator.normal(0, 1, (SWEEPS, POINTS + 8)).cumsum(axis=1)
+    smooth = (noise[:, 8:] - noise[:, :-8]) / np.sqrt(8)
+    return truth * (1 + common * generator.normal(0, 1, (SWEEPS, 1))) + 0.05 * smooth, truth
+
+
+def points_of(each: np.ndarray, kept: np.ndarray) -> pd.DataFrame:
+    """The band of all, Student's, and the mean of those that are kept."""
+    half = stats.t.ppf(0.975, len(each) - 1) * stats.sem(each)
+    middle = each.mean(axis=0)
+    return pd.DataFrame(
+        {
+            "spectrum": "gold",
+            "quantity": "dI/dV",
+            "low": middle - half,
+            "high": middle + half,
+            "now": each[kept].mean(axis=0),
+        }
+    )
+
+
+def told(points: pd.DataFrame) -> bool:
+    return bool(by_hand(AS_BY_RULE, pd.DataFrame(), pd.DataFrame(), points).cautions)
+
+
+@pytest.mark.parametrize("common", [0.0, 0.1])
+@pytest.mark.parametrize("omitted", [2, 6])
+def test_a_spectrum_seldom_leaves_its_band_by_omissions_at_random(common: float, omitted: int) -> None:
+    """Of 18 sweeps up to a third are left out; of 200 spectra each none was told, of these 40 one may be."""
+    generator, said = np.random.default_rng(8), 0
+    for _ in range(40):
+        each, _ = spectra(generator, common)
+        kept = np.ones(SWEEPS, bool)
+        kept[generator.choice(SWEEPS, omitted, replace=False)] = False
+        said += told(points_of(each, kept))
+    assert said <= 1
+
+
+def test_a_spectrum_that_is_chosen_by_its_height_or_by_a_peak_is_told() -> None:
+    generator, lowest, peaked = np.random.default_rng(9), 0, 0
+    for _ in range(20):
+        each, truth = spectra(generator, 0.1)
+        height = (each / truth).mean(axis=1)
+        lowest += told(points_of(each, height > np.sort(height)[7]))
+        each, _ = spectra(generator, 0.0)
+        at = each[:, 25:33].mean(axis=1)  # what looks most like a peak there
+        peaked += told(points_of(each, at > np.sort(at)[8]))
+    assert (lowest >= 18, peaked >= 18) == (True, True), (lowest, peaked)
+
+
+def test_a_spectrum_that_moved_out_of_its_band_is_named_with_how_many_points() -> None:
+    points = pd.DataFrame(
+        {"spectrum": "gold, 1 nA", "quantity": "dI/dV", "low": [0.0] * 10, "high": 1.0, "now": [2.0, -1.0] + [0.5] * 8}
+    )
+    found = by_hand(session(np.random.default_rng(1)), pd.DataFrame(), pd.DataFrame(), points)
+    assert len(found.cautions) == 1
+    assert found.cautions[0].startswith(
+        "gold, 1 nA: decisions by hand move its dI/dV out of its band by rule at 2 of 10 points: "
+    )
+    assert found.spectra.to_dict("records") == [
+        {"spectrum": "gold, 1 nA", "quantity": "dI/dV", "points": 10, "beyond": 2}
+    ]
+    unknown = points.assign(low=np.nan)  # a single sweep has no band to leave
+    assert not by_hand(session(np.random.default_rng(1)), pd.DataFrame(), pd.DataFrame(), unknown).cautions

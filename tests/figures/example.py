@@ -472,6 +472,7 @@ def analysis(**changes: Any) -> Analysis:
                 "sweep": [JUMPING],
                 "action": ["omit"],
                 "why": ["tip changed, seen on the screen"],
+                "by": ["anna"],
             }
         ),
         calibrations=pd.DataFrame(columns=["kind", "factor", "factor_se", "measured", "known", "source", "time"]),

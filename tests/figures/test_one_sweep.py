@@ -16,7 +16,7 @@ from sts.figures.style import house_style
 Z = np.linspace(0, 5e-10, 101)
 V = np.linspace(-0.5, 0.5, 51)
 ABOUT = {"sweep": "a$b$", "labels": {"tip": "heron"}, "used": False, "decided_by": "person", "decision": "omit: touched",
-         "beside": ("other",)}  # fmt: skip
+         "by": "anna", "beside": ("other",)}  # fmt: skip
 
 
 @pytest.fixture(autouse=True)

@@ -20,6 +20,16 @@ def test_plain_decisions_are_the_same_line_for_every_shell() -> None:
     assert lines == mark_lines("bench.h5", DECISIONS, "cmd")
 
 
+def test_lines_name_who_decided_where_that_is_somebody_else(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("getpass.getuser", lambda: "anna")
+    lines = mark_lines("bench.h5", DECISIONS, by={"a_1": "anna", "a_2": "B. Jensen", "b": ""})
+    assert lines.splitlines() == [
+        'sts mark bench.h5 --omit --why "tip touched" a_1',
+        'sts mark bench.h5 --omit --why "tip touched" --by "B. Jensen" a_2',
+        'sts mark bench.h5 --keep --why "looked again" --by "" b',
+    ]
+
+
 def test_nothing_decided_is_no_line() -> None:
     assert mark_lines("bench.h5", {}) == ""
 

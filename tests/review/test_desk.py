@@ -11,9 +11,11 @@ import pytest
 
 import sts
 from sts.cli import main
+from sts.plan import Plan
 from sts.review import Desk, Filters
 from sts.session import NotWritten, Session, SessionError
 from sts.session.change import changing
+from sts.settings import parse_toml
 
 
 def test_a_decision_is_on_disk_and_in_the_answer_when_decide_returns(small: Path) -> None:
@@ -235,3 +237,16 @@ def test_reasons_offered_are_the_flags_with_their_sizes(looked_at: Desk) -> None
     assert looked_at.reasons("heron_s1_r1_retract") == []
     with pytest.raises(SessionError, match="there is no sweep 'nobody'"):
         looked_at.reasons("nobody")
+
+
+@pytest.mark.parametrize(
+    ("plan", "by", "recorded"),
+    [("", "ann", "ann"), ("[review]\nby = 'ben'", None, "ben"), ("[review]\nby = 'ben'", "", "")],
+)
+def test_decisions_are_of_the_one_who_reviews(small: Path, plan: str, by: str | None, recorded: str) -> None:
+    desk = Desk(small, parse_toml(Plan, plan, "plan.toml"), by=by)
+    desk.decide(["heron_1"], "omit", "touched")
+    assert Session.open(small).decisions()["by"].tolist() == [recorded]
+    assert desk.analysis.judged.set_index("sweep").loc["heron_1", "by"] == recorded
+    assert desk.view("heron_1").by == recorded
+    assert ("Decided by ann." in desk.answer().sentence) == (recorded == "ann")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from pathlib import Path
 
+import h5py
 import pytest
 from session.examples import file_of
 
@@ -87,3 +88,35 @@ def test_a_decision_on_a_locked_session_says_that_it_may_be_tried_again(session:
         decide(session.path, "omit", {"touch": ["f1_a"]}, timeout=0.1)
     decide(session.path, "omit", {"touch": ["f1_a"]}, timeout=0.1)
     assert session.current_decisions() == {"f1_a": ("omit", "touch")}
+
+
+def test_a_decision_says_who_took_it(session: Session, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("getpass.getuser", lambda: "anna")
+    session.add([file_of(1)])
+    session.mark(["f1_a"], "omit", "tip touched")
+    session.mark(["f1_a"], "keep", "looked again", by="  B.  Jensen ")
+    session.mark(["f1_b"], "omit", "tip touched", by="")
+    assert session.decisions()["by"].tolist() == ["anna", "B. Jensen", ""]
+
+
+def test_where_the_system_knows_no_account_nobody_is_named(session: Session, monkeypatch: pytest.MonkeyPatch) -> None:
+    def unknown() -> str:
+        raise OSError("no such account")
+
+    monkeypatch.setattr("getpass.getuser", unknown)
+    session.add([file_of(1)])
+    session.mark(["f1_a"], "omit", "tip touched")
+    assert session.decisions()["by"].tolist() == [""]
+
+
+def test_decisions_from_before_names_were_kept_are_read_and_go_on(session: Session) -> None:
+    session.add([file_of(1)])
+    session.mark(["f1_a"], "omit", "tip touched", by="anna")
+    with h5py.File(session.path, "r+") as file:  # as an earlier version wrote it
+        log = file["entry/decisions"]
+        del log["by"]
+        for about in ("columns", "datasets"):
+            log.attrs[about] = [name for name in log.attrs[about] if name != "by"]
+    assert session.decisions()["by"].tolist() == [""]
+    session.mark(["f1_b"], "omit", "tip touched", by="ben")
+    assert session.decisions()["by"].tolist() == ["", "ben"]
