@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Sequence
 from dataclasses import replace
 from importlib.resources import files
@@ -36,7 +37,7 @@ CAUTIONS = (
 )
 
 
-def render_page(summary: Summary, drawn: Sequence[Drawn] | None = None, *, own_letters: bool = False) -> str:
+def render_page(summary: Summary, drawn: Sequence[Drawn] | None = None, *, paper: bool = False) -> str:
     """The whole report as one HTML page.
 
     Parameters
@@ -44,9 +45,9 @@ def render_page(summary: Summary, drawn: Sequence[Drawn] | None = None, *, own_l
     summary : Summary
     drawn : sequence of Drawn, optional
         Figures drawn before; drawn here if not given.
-    own_letters : bool
-        Keep the letters' shapes in every figure. Browsers find them anywhere on the page, which makes it smaller;
-        makers of PDF do not.
+    paper : bool
+        As it is made a PDF of: without what only a screen can use or what stands in files beside it, and each figure an
+        image of its own, since makers of PDF take every line of a drawing within the page for an element to be laid out.
     """
     analysis = summary.analysis
     if drawn is None:
@@ -63,15 +64,16 @@ def render_page(summary: Summary, drawn: Sequence[Drawn] | None = None, *, own_l
     sections: dict[str, list[dict[str, Any]]] = {}
     letters: set[str] = set()
     for number, one in enumerate(drawn, 1):
-        svg = Markup(inline(one.svg, f"f{number}-", set() if own_letters else letters))
+        svg = _image(one) if paper else Markup(inline(one.svg, f"f{number}-", letters))
         sections.setdefault(one.picture.section, []).append({"picture": one.picture, "svg": svg})
-    rows = sweep_rows(summary)
+    rows = [row for row in sweep_rows(summary) if not paper or row["flags"] or not row["used"]]
     beside, below = _answers(summary)
     text = environment.get_template("page.html.j2").render(
         analysis=analysis,
         style=Markup((here / "page.css").read_text(encoding="utf-8")),
         script=Markup("".join((here / name).read_text(encoding="utf-8") for name in ("page.js", "sweeps.js"))),
-        sweep_data=Markup(sweep_block(analysis, (row["sweep"] for row in rows))),
+        sweep_data="" if paper else Markup(sweep_block(analysis, (row["sweep"] for row in rows))),
+        paper=paper,
         verdicts=verdict_rows(analysis),
         beside=beside,
         answers=below,
@@ -96,6 +98,12 @@ def render_page(summary: Summary, drawn: Sequence[Drawn] | None = None, *, own_l
         level=level_words(analysis.plan.compare.confidence),
     )
     return str(text)
+
+
+def _image(one: Drawn) -> Markup:
+    """A figure as an image within the page, its finding as the text in its place."""
+    data = base64.b64encode(one.svg).decode()
+    return Markup('<img src="data:image/svg+xml;base64,{}" alt="{}">').format(data, one.picture.finding)
 
 
 def _subtitle(analysis: Analysis) -> str:

@@ -29,6 +29,8 @@ from sts.settings import write_toml
 from sts.spectra import setpoint_trends
 from sts.spectra.models import MODELS
 
+PDF_VARIANT = "pdf/ua-1"  # ISO 14289-1: tagged, so that it can be read out; with title, language and outline
+
 
 def write_results(
     analysis: Analysis,
@@ -96,7 +98,9 @@ def write_results(
         tell(len(drawn), len(pictures) + 1)
     content = contents(summary, drawn, what)
     if maker is not None:
-        content["report.pdf"] = maker.HTML(string=render_page(summary, drawn, own_letters=True)).write_pdf()
+        content["report.pdf"] = maker.HTML(string=render_page(summary, drawn, paper=True)).write_pdf(
+            pdf_variant=PDF_VARIANT
+        )
     written = write_files(folder, content, force=force, before=before)
     tell(len(pictures) + 1, len(pictures) + 1)
     return written

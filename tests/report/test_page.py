@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 import re
+from html import escape
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import pytest
 from report.conftest import Outline
+
+from sts.analysis import Analysis
+from sts.report import render_page
+from sts.report.drawing import draw
+from sts.report.pictures import gallery
+from sts.report.summary import Summary
 
 TEMPLATES = Path(__file__).resolve().parents[2] / "sts" / "report" / "templates"
 
@@ -147,3 +154,17 @@ def test_text_stands_out_from_its_ground(ink: str, ground: str, least: float, da
     colours = palette((TEMPLATES / "page.css").read_text(encoding="utf-8"), dark=dark)
     high, low = sorted((luminance(colours[ink]), luminance(colours[ground])), reverse=True)
     assert (high + 0.05) / (low + 0.05) >= least
+
+
+def test_on_paper_stands_only_what_paper_can_show(invented: Analysis) -> None:
+    """Each figure an image with its finding as text in its place; nothing to press; of the sweeps those with a flag or left out."""
+    summary = Summary(invented)
+    drawn = [draw(picture, width="single") for picture in gallery(summary)[:2]]
+    paper = render_page(summary, drawn, paper=True)
+    assert paper.count('<img src="data:image/svg+xml;base64,') == 2
+    assert all(f'alt="{escape(one.picture.finding)}"' in paper for one in drawn)
+    assert not re.search(r"<(script|nav|button|select|textarea)\b", paper)
+    rows = re.findall(r'<tr[^>]* data-state="(kept|out)( flagged)?"', paper)
+    assert rows
+    assert ("kept", "") not in rows
+    assert "plan.toml" in paper

@@ -5,6 +5,8 @@ from __future__ import annotations
 import io
 import json
 import re
+import zlib
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -214,9 +216,21 @@ def test_pdf_without_its_extra_says_how_to_get_it(
     assert not list(tmp_path.iterdir())
 
 
+def inflated(pdf: bytes) -> bytes:
+    """The bytes of a PDF with those of its packed streams behind them."""
+    parts = [pdf]
+    for packed in re.findall(rb"stream\r?\n(.*?)\r?\nendstream", pdf, re.DOTALL):
+        with suppress(zlib.error):
+            parts.append(zlib.decompress(packed))
+    return b"".join(parts)
+
+
 def test_the_page_becomes_a_pdf_where_the_extra_is_installed(invented: Analysis, tmp_path: Path) -> None:
     pytest.importorskip("weasyprint", reason="the extra 'pdf' is not installed")
     write_results(replace(invented, spectra=None, sets=invented.sets[2:]), tmp_path, pdf=True)
     made = (tmp_path / "report.pdf").read_bytes()
     assert made.startswith(b"%PDF-")
     assert len(made) > 50_000  # the figures are in it, as drawings
+    for part in (b"/StructTreeRoot", b"/MarkInfo", b"/Outlines", b"pdfuaid", b"DisplayDocTitle"):  # ISO 14289-1
+        assert part in inflated(made), part
+    assert 1 <= len(re.findall(rb"/Type\s*/Page\b(?!s)", inflated(made))) <= 12
