@@ -81,6 +81,47 @@ def plot_iz_fits(fit: BarrierFit, rows: Sequence[int], *, axes: Sequence[Axes] |
 
 
 @styled
+def plot_iz_tips(parts: Sequence[tuple[str, BarrierFit, int]], *, ax: Axes | None = None) -> Axes:
+    """I(z) of all tips together, each as a share of its fitted current at the near end: the steeper, the higher the barrier.
+
+    Parameters
+    ----------
+    parts : sequence of (str, BarrierFit, int)
+        Name of a tip, the fit that holds its sweep, and the position of that sweep.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure if not given.
+
+    Notes
+    -----
+    What noise carries below zero has no logarithm and is not drawn.
+    """
+    ax = given_or_new(ax)
+    least = []
+    for i, (name, fit, row) in enumerate(parts):
+        colour, mark = COLOURS[i % len(COLOURS)], MARKS[i % len(MARKS)]
+        used, entry = fit.used_points[row], fit.table.iloc[row]
+        own, curve = fit.current[row] - fit.offset[row], fit.fitted[row] - fit.offset[row]
+        first = int(np.argmax(used))
+        z = (fit.height - fit.height[first]) * 1e9
+        share, line = own / curve[first], curve / curve[first]
+        noise = entry.noise_pA * 1e-12 / abs(curve[first])
+        seen = used & (share > 0)
+        draw_points(ax, z[seen], share[seen], series=f"{name}, {entry.sweep}",
+                    look=Look(colour=colour, mark=mark, alpha=0.5, size=1.8))  # fmt: skip
+        draw_line(ax, z, np.where(used & (line > 0.2 * noise), line, np.nan), series=f"{name}, {entry.sweep}: fit",
+                  label=f"{name}: {entry.barrier_eV:.2f} eV",
+                  look=Look(colour=colour, style=STYLES[i % len(STYLES)], width=0.9))  # fmt: skip
+        least.append(noise if np.isfinite(noise) and noise > 0 else np.nanmin(share[seen], initial=1.0))
+    ax.set_yscale("log")
+    ax.set_ylim(max(0.5 * min(least, default=1e-3), 1e-9), 3)
+    log_ticks(ax.yaxis)
+    ax.set_xlabel("Height from the sweep's near end (nm)")
+    ax.set_ylabel("Current / that at the near end, no unit")
+    legend(ax, below=len(parts) > 4, columns=2)
+    return ax
+
+
+@styled
 def plot_local_barrier(
     parts: Sequence[tuple[LocalBarrier, str]], *, axes: Sequence[Axes] | None = None
 ) -> list[Axes]:  # fmt: skip
@@ -129,10 +170,11 @@ def plot_window_sensitivity(window: pd.DataFrame, sweeps: pd.DataFrame, *, ax: A
     table = window.merge(used, on="sweep", how="inner")
     widest = table.groupby("sweep")["upper_cut_nm"].transform("max")
     table = table[np.isclose(table["upper_cut_nm"], widest)]
+    cuts = table.groupby("sweep")["lower_cut_nm"]  # where the piezo stood tells nothing, and differs between sweeps
+    table = table.assign(cut=cuts.rank(method="dense"), from_near=table["lower_cut_nm"] - cuts.transform("min"))
     for i, (tip, rows) in enumerate(table.groupby("tip", sort=False)):
-        cut = rows["lower_cut_nm"].round(4)
-        by_cut = rows.groupby(cut)["barrier_eV"]
-        x = by_cut.median().index.to_numpy(float)
+        by_cut = rows.groupby("cut")["barrier_eV"]
+        x = rows.groupby("cut")["from_near"].median().to_numpy(float)
         low, middle, high = (by_cut.quantile(q).to_numpy(float) for q in (0.25, 0.5, 0.75))
         name = str(tip) or "all"
         colour = COLOURS[i % len(COLOURS)]
@@ -143,7 +185,7 @@ def plot_window_sensitivity(window: pd.DataFrame, sweeps: pd.DataFrame, *, ax: A
                     label=f"{name}: median, n = {rows['sweep'].nunique()} sweeps",
                     look=Look(colour=colour, mark=MARKS[i % len(MARKS)]))  # fmt: skip
     ax.set_ylim(bottom=0)
-    ax.set_xlabel("Lower cut of the fit window (nm)")
+    ax.set_xlabel("Lower cut of the fit window, from the near end (nm)")
     ax.set_ylabel(BARRIER_LABEL)
     legend(ax)
     return ax

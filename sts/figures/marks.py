@@ -263,3 +263,25 @@ def draw_next(
     if band is not None:
         draw_band(ax, x, *band, series=f"{series}: band", colour=colour, alpha=alpha)
     return colour
+
+
+def draw_bars(
+    ax: Axes, edges: Any, low: Any, high: Any, *, series: str, label: str = "", colour: str = BLUE
+) -> None:  # fmt: skip
+    """Bars between `edges`, each from `low` to `high`.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+    edges : array_like, shape (n + 1,)
+        In the unit of the axis.
+    low, high : array_like, shape (n,)
+        In the unit of the axis.
+    series, label : str
+        Their name in the CSV, and in the legend if any.
+    colour : str
+    """
+    edges, low, high = (np.asarray(part, float) for part in (edges, low, high))
+    ax.bar(edges[:-1], high - low, np.diff(edges), bottom=low, align="edge", color=colour, alpha=0.75, lw=0.4,
+           edgecolor="white", label=label or "_")  # fmt: skip
+    _keep(ax, series, "bar", (edges[1:] + edges[:-1]) / 2, high - low, low, high)

@@ -261,6 +261,20 @@ def thin_out(rows: np.ndarray, most: int = MOST_SWEEPS) -> tuple[np.ndarray, str
     return rows[::step], f", every {step}th drawn"
 
 
+def site_words(site: object, number: int) -> str:
+    """``site 2: n = 8``, for a legend.
+
+    Parameters
+    ----------
+    site : object
+        Its name; empty where it is not recorded.
+    number : int
+        Of sweeps.
+    """
+    name = str(site)
+    return f"{f'site {name}' if name and len(name) < 4 else name or 'no site'}: n = {number}"
+
+
 def rows_of(frame: pd.DataFrame) -> Iterator[Any]:
     """The rows of a table, columns as attributes.
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Any
 
 import numpy as np
@@ -10,11 +10,26 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from sts.figures.marks import Look, draw_many, draw_points
-from sts.figures.style import BLUE, COLOURS, GREY, MARKS, STYLES, VERMILLION, given_or_new, legend, log_ticks, thin_out
+from sts.figures.style import (
+    BLACK,
+    BLUE,
+    COLOURS,
+    GREY,
+    MARKS,
+    MOST_SWEEPS,
+    STYLES,
+    VERMILLION,
+    given_or_new,
+    legend,
+    log_ticks,
+    site_words,
+    thin_out,
+)
 from sts.figures.styled import styled
 from sts.quantities import LEAST_BIAS, scale_for
 from sts.sweeps import KIND_WORDS, SweepSet
 
+MOST_NAMED_SITES = 8  # more sites are drawn, but not named in the legend
 BIAS_LABEL = "Bias, sample relative to tip"
 HEIGHT_LABEL = "Height, away from the surface (nm)"
 FROM_NEAR_END = "Height from the sweep's near end (nm)"
@@ -88,6 +103,102 @@ def plot_sweeps(sweeps: SweepSet, *, used: np.ndarray | None = None, ax: Axes | 
         log_ticks(ax.yaxis)
     ax.set_xlabel(label)
     ax.set_ylabel(f"{'|Current|' if falling else quantity} ({shown})")
+    legend(ax, below=True, columns=2)
+    return ax
+
+
+@styled
+def plot_tip_sweeps(
+    sets: Sequence[SweepSet], rows: Sequence[np.ndarray], *, used: Collection[str] | None = None, ax: Axes | None = None
+) -> Axes:
+    """Every sweep of one tip and kind, coloured by site; those left out dashed and black.
+
+    Parameters
+    ----------
+    sets : sequence of SweepSet
+        Of one kind, all with a current, or all with a lock-in channel only.
+    rows : sequence of ndarray of bool, shape (m,)
+        Which sweeps of each set are the tip's.
+    used : collection of str, optional
+        Names of the sweeps that are used; all are, if not given.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure if not given.
+    """
+    ax = given_or_new(ax)
+    parts = [s.select(mask) for s, mask in zip(sets, rows, strict=True)]
+    falling, recorded = parts[0].kind == "iz", parts[0].has_current
+    values = [s.current if recorded or s.lockin is None else s.lockin for s in parts]
+    unit = "A" if recorded else parts[0].lockin_unit or "unit not recorded"
+    known = np.concatenate([v.ravel() for v in values])
+    factor, shown = (1.0, unit) if "not recorded" in unit else scale_for(known, unit)
+    volts, x_label = bias_axis(np.concatenate([s.axis for s in parts]))
+    names = [str(site) for s in parts for site in s.table["site"]]
+    sites, counts = list(dict.fromkeys(names)), dict.fromkeys(("left out", *names), 0)
+    lines: dict[tuple[str, int], list[tuple[str, np.ndarray]]] = {}
+    for number, (part, current) in enumerate(zip(parts, values, strict=True)):
+        for name, site, row in zip(part.names, part.table["site"].astype(str), current, strict=True):
+            whose = site if used is None or name in used else "left out"
+            counts[whose] += 1
+            shown_row = np.where(row != 0, np.abs(row), np.nan) if falling else row
+            lines.setdefault((whose, number), []).append((name, shown_row * factor))
+    _draw_by_site(ax, lines, sites, counts, [height_axis(s.axis)[0] if falling else s.axis * volts for s in parts])
+    if falling and np.any(np.abs(known) > 0):
+        ax.set_yscale("log")
+        log_ticks(ax.yaxis)
+    ax.set_xlabel(FROM_NEAR_END if falling else x_label)
+    ax.set_ylabel(f"{'|Current|' if falling else 'Current' if recorded else 'Lock-in signal'} ({shown})")
+    legend(ax, below=True, columns=2)
+    return ax
+
+
+def _draw_by_site(
+    ax: Axes, lines: dict[tuple[str, int], list[tuple[str, np.ndarray]]], sites: list[str], counts: dict[str, int],
+    axes: list[np.ndarray],
+) -> None:  # fmt: skip
+    """Lines (site or "left out", number of the set) of (name, values), on the axis of their set."""
+    labelled: set[str] = set()
+    for (whose, number), own in lines.items():
+        drawn, words = thin_out(np.arange(len(own)), MOST_SWEEPS // len(axes) + 1)
+        at = sites.index(whose) if whose in sites else -1
+        look = Look(colour=COLOURS[at % len(COLOURS)] if at >= 0 else BLACK, style=STYLES[1] if at < 0 else "-",
+                    alpha=0.7, width=0.9 if at < 0 else 0.5)  # fmt: skip
+        label = f"{site_words(whose, counts[whose])}{words}"
+        shows = whose not in labelled and (at < MOST_NAMED_SITES)
+        draw_many(ax, axes[number], [own[i][1] for i in drawn], series=[f"{whose}: {own[i][0]}" for i in drawn],
+                  label=label if shows else "", look=look)  # fmt: skip
+        labelled.add(whose)
+
+
+@styled
+def plot_site_map(table: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
+    """Where sites lie on the sample, by tip, with the barrier of each where one is known.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        One row per tip and site with `tip`, `site`, `x_m`, `y_m` and, where known, `barrier_eV`.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure if not given.
+    """
+    ax = given_or_new(ax)
+    x, y = table["x_m"].to_numpy(float), table["y_m"].to_numpy(float)
+    factor, unit = scale_for(np.concatenate([x - x.min(), y - y.min()]), "m")
+    barrier = table["barrier_eV"].to_numpy(float) if "barrier_eV" in table else np.full(len(table), np.nan)
+    for i, tip in enumerate(pd.unique(table["tip"])):
+        mine = (table["tip"] == tip).to_numpy()
+        draw_points(ax, x[mine] * factor, y[mine] * factor, series=str(tip) or "no tip", label=f"{tip or 'no tip'}: {mine.sum()}",
+                    look=Look(colour=COLOURS[i % len(COLOURS)], mark=MARKS[i % len(MARKS)], size=4.5))  # fmt: skip
+    for site, a, b, phi in zip(table["site"], x * factor, y * factor, barrier, strict=True):
+        words = f"{site}: {phi:.2f} eV" if np.isfinite(phi) else str(site)
+        if len(table) <= MOST_NAMED_SITES:
+            ax.text(a, b, f"  {words}", fontsize=5.5, va="center")
+    reach = max(float(np.ptp(x)), float(np.ptp(y))) * factor or 1.0
+    for set_limits, values in ((ax.set_xlim, x), (ax.set_ylim, y)):
+        middle = (values.min() + values.max()) / 2 * factor
+        set_limits(middle - 0.65 * reach, middle + 0.65 * reach)  # equal lengths on both axes: a map
+    ax.set_aspect("equal", adjustable="datalim")
+    ax.set_xlabel(f"x ({unit})")
+    ax.set_ylabel(f"y ({unit})")
     legend(ax, below=True, columns=2)
     return ax
 

@@ -43,6 +43,30 @@ READING = {
         "Good: level within a tip. Bad: a slope (drift, a tip that gets dirty) or a step (the tip changed).",
         "A step: treat the parts as two tips. A slope: wait longer after approach, or measure tips in mixed order.",
     ),
+    "iz_tips": Reading(
+        "barrier",
+        "One sweep of each tip (that with the middle barrier), offset removed, as a share of its current at the near end.",
+        "Good: straight lines; the steeper, the higher the barrier. Bad: bent lines, or one that is far less steep.",
+        "Less steep than the others: clean that tip, or look whether it touched. Bent: look at its fits and at φ(z).",
+    ),
+    "histogram": Reading(
+        "barrier",
+        "How many sweeps of each tip gave which barrier, stacked by site.",
+        "Good: one hill that all sites share. Bad: sites side by side, two hills, or a tail.",
+        "Sites apart: the tip or the place differs, measure more sites. A tail: look at these sweeps one by one.",
+    ),
+    "map": Reading(
+        "session",
+        "Where the sites lie on the sample, by tip, with the mean barrier of each.",
+        "Good: barriers that do not go with the place. Bad: neighbours alike and far sites different.",
+        "A trend along the sample: a tilt, an edge or a step; mix the order of places.",
+    ),
+    "noise": Reading(
+        "session",
+        "Density of the noise of the current against frequency, from what I(V) repeats leave about their mean.",
+        "Good: level, or rising slowly to low frequencies. Bad: a line that stands out.",
+        "A line at 50 or 60 Hz or a multiple: mains. Elsewhere: vibration, a pump, a fan. Its sweeps are flagged as ripple.",
+    ),
     "iz_fits": Reading(
         "barrier",
         "One sweep per site (that with the middle barrier), offset removed, with its fit. Below: what is left over.",
@@ -111,7 +135,7 @@ READING = {
     ),
     "sweeps": Reading(
         "session",
-        "Every sweep of one set as it was recorded; those left out dashed.",
+        "Every sweep of one tip as it was recorded, coloured by site; those left out dashed and black.",
         "Good: kept sweeps side by side. Bad: a kept sweep far from the others, or many left out.",
         "Look at the reasons in the table of sweeps; keep or omit by hand with a reason where the rules are wrong.",
     ),
@@ -119,6 +143,9 @@ READING = {
 
 
 HOW_MADE = (
+    "histogram",
+    "map",
+    "noise",
     "window",
     "local_barrier",
     "trend",

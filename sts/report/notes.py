@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from sts.analysis import Analysis
 from sts.report.pictures_barrier import MOST_TIPS
-from sts.report.pictures_session import MOST_SETS
+from sts.report.pictures_session import MOST_TIPS as MOST_MEASURED
+from sts.report.pictures_session import tips_with_sweeps
 from sts.report.pictures_spectra import MOST_SPECTRA
 from sts.sweeps import KIND_WORDS
 
@@ -32,9 +33,9 @@ def notes(analysis: Analysis) -> list[str]:
     if analysis.spectra is not None and len(analysis.spectra.spectra) > MOST_SPECTRA:
         said.append(f"The first {MOST_SPECTRA} of {len(analysis.spectra.spectra)} spectra are drawn.")
     for kind, name in KIND_WORDS.items():
-        sets = sum(s.kind == kind for s in analysis.sets)
-        if sets > MOST_SETS:
+        tips = len(tips_with_sweeps(analysis.sets, kind))
+        if tips > MOST_MEASURED:
             said.append(
-                f"Of {sets} sets of {name} sweeps with different axes the {MOST_SETS} largest are drawn as measured."
+                f"Of {tips} tips (on each sample) the {name} sweeps of the {MOST_MEASURED} with most are drawn as measured."
             )
     return list(dict.fromkeys(said))

@@ -166,7 +166,7 @@ def page_tables(analysis: Analysis) -> dict[str, list[dict[str, Any]]]:
     if spectra is not None and len(spectra.summary):
         shown = spectra_with_uncertainties(spectra)
         columns = (("Spectrum", "label", None), *_SPECTRA_COLUMNS)
-        add("spectra", "Spectra", *_suited(shown, columns), "spectra_summary.csv")
+        add("spectra", "Spectra", *_suited(shown, columns), "spectra_summary.csv", folded=len(shown) > 3)
         add("spectra", "Zeros and displacement", *_suited(shown, _ZERO_COLUMNS), "spectra_summary.csv", folded=True)
         if "lockin" in shown:
             with_lockin = shown[shown["lockin"].notna()]

@@ -13,19 +13,23 @@ from sts.barrier import LocalBarrier, local_barrier
 from sts.barrier.fit import BarrierFit
 from sts.figures import (
     plot_barrier_by_tip,
+    plot_barrier_histogram,
     plot_iz_fits,
+    plot_iz_tips,
     plot_local_barrier,
     plot_sweep_trend,
     plot_tip_pairs,
     plot_window_sensitivity,
 )
 from sts.figures.style import rows_of
+from sts.figures.tips import MOST_ROWS
 from sts.report.answers import BARRIERS, DIFFER, tip_name
 from sts.report.captions import Picture
 from sts.report.number_words import listed, minus, value_with_uncertainty
 from sts.report.summary import Summary
 
 MOST_OPEN = 3  # fits of so many tips stand open, a row of the page; those of more are folded
+FEWEST_OF_HISTOGRAM = 8  # sweeps
 MOST_TIPS = 8  # figures of single tips beyond this are not drawn, and the page says so
 
 
@@ -52,7 +56,7 @@ def _tip_pictures(summary: Summary, barrier: BarrierAnalysis) -> list[Picture]:
             "Apparent barrier height by tip",
             f"{first.sentence} {first.warning}".strip(),
             partial(plot_barrier_by_tip, barrier.sweeps, barrier.sites, barrier.tips, confidence=level),
-            height_in=0.9 + 0.34 * len(barrier.tips),
+            height_in=0.9 + (0.34 if len(barrier.tips) <= MOST_ROWS else 0.2) * len(barrier.tips),
             lead=True,
             beside="",
         )
@@ -65,8 +69,7 @@ def _tip_pictures(summary: Summary, barrier: BarrierAnalysis) -> list[Picture]:
                 "Pairs of tips",
                 said[DIFFER].sentence,
                 partial(plot_tip_pairs, barrier.pairs, confidence=level),
-                width="double",
-                height_in=0.95 + 0.25 * len(barrier.pairs),
+                height_in=1.05 + 0.28 * len(barrier.pairs),
             )
         )
     return pictures
@@ -93,14 +96,14 @@ def typical_rows(fit: BarrierFit, sample: str, tip: str, most: int = 3) -> list[
 
 
 def _fit_pictures(analysis: Analysis, barrier: BarrierAnalysis) -> list[Picture]:
-    pictures = []
+    pictures = _together(barrier)
     for number, tip in enumerate(list(rows_of(barrier.tips))[:MOST_TIPS], 1):
         for fit in barrier.fits:
             rows = typical_rows(fit, tip.sample, tip.tip)
             if rows:
                 name = tip_name(tip.sample, tip.tip, barrier.tips)
                 picture = _fit_picture(fit, rows, f"iz_fits_{number}_{tip.tip}", name)
-                pictures.append(replace(picture, folded=number > MOST_OPEN))
+                pictures.append(replace(picture, folded=len(barrier.tips) > 1 or number > MOST_OPEN))
                 break
     if len(barrier.window):
         pictures.append(
@@ -150,6 +153,52 @@ def _fit_picture(fit: BarrierFit, rows: list[int], name: str, tip: str) -> Pictu
         rows=(2.2, 1.0),
         height_in=3.4,
     )
+
+
+def _together(barrier: BarrierAnalysis) -> list[Picture]:
+    """I(z) of all tips in one figure, and the histograms of their sweeps by site."""
+    parts = []
+    for tip in list(rows_of(barrier.tips))[:MOST_TIPS]:
+        for fit in barrier.fits:
+            if rows := typical_rows(fit, tip.sample, tip.tip, 1):
+                parts.append((tip_name(tip.sample, tip.tip, barrier.tips), fit, rows[0]))
+                break
+    pictures = []
+    if len(parts) > 1:
+        words = [f"{name} {fit.table.iloc[row].barrier_eV:.2f} eV" for name, fit, row in parts]
+        pictures.append(
+            Picture(
+                "iz_tips",
+                "iz_tips",
+                "I(z) of all tips together",
+                f"One sweep of each tip, from its near end: {listed(words)}.",
+                partial(plot_iz_tips, parts),
+                height_in=3.0,
+            )
+        )
+    named = _named(barrier.sweeps)
+    used = named[named["used"].astype(bool) & np.isfinite(named["barrier_eV"])]
+    shown = list(dict.fromkeys(zip(used["sample"], used["tip"], strict=True)))[:MOST_TIPS]
+    if len(used) >= FEWEST_OF_HISTOGRAM and shown:
+        mine = used[[pair in shown for pair in zip(used["sample"], used["tip"], strict=True)]]
+        spread = [
+            f"{tip_name(str(sample), str(tip), barrier.tips)} {100 * rows['barrier_eV'].std() / rows['barrier_eV'].mean():.1f} %"
+            for (sample, tip), rows in mine.groupby(["sample", "tip"], sort=False)
+            if len(rows) > 1
+        ]
+        pictures.append(
+            Picture(
+                "histogram",
+                "barrier_histogram",
+                "Barriers of the sweeps by site",
+                f"Standard deviation of the sweeps: {listed(spread)}." if spread else "One sweep of each tip.",
+                partial(plot_barrier_histogram, mine),
+                rows=(1.0,) * len(shown),
+                share=False,
+                height_in=0.5 + 1.25 * len(shown),
+            )
+        )
+    return pictures
 
 
 def _range_words(values: np.ndarray) -> str:

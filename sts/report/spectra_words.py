@@ -67,10 +67,10 @@ def _gap_range(values: Sequence[tuple[float, float]]) -> str:
     if not math.isfinite(widest):
         return f"{range_with_prefix(low[0], high[0], 'meV', 4)} (uncertainty unknown)"
     factor, unit = scale_for([high[0]], "meV")
-    first, last, widest = low[0] * factor, high[0] * factor, widest * factor
+    widest *= factor
     digits = decimals_for(widest)
     some = "" if len(known) == len(values) else ", where it is known"
-    return f"{first:.{digits}f} to {last:.{digits}f} {unit} (each ± {widest:.{digits}f} or less{some})"
+    return f"{low[0] * factor:.{digits}f} to {high[0] * factor:.{digits}f} {unit} (each ± {widest:.{digits}f} or less{some})"
 
 
 def model_words(model: Model, fit: LineFit) -> str:

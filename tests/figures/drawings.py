@@ -30,6 +30,9 @@ TIMELINE = HEIGHTS.table.assign(kind="iz", used=BARRIER.sweeps["used"])
 LOCAL = local_barrier(BARRIER.fits[0])
 
 
+PLACES = BARRIER.sites.assign(x_m=1e-7 * np.arange(len(BARRIER.sites)), y_m=5e-8)
+
+
 DRAWINGS: dict[str, tuple[Callable[[list[Axes]], Any], dict[str, Any]]] = {
     "sweeps_iv": (lambda a: figures.plot_sweeps(SERIES[0], used=np.arange(8) < 7, ax=a[0]), {}),
     "sweeps_iz": (lambda a: figures.plot_sweeps(HEIGHTS, ax=a[0]), {}),
@@ -51,6 +54,19 @@ DRAWINGS: dict[str, tuple[Callable[[list[Axes]], Any], dict[str, Any]]] = {
         lambda a: figures.plot_barrier_by_tip(BARRIER.sweeps, BARRIER.sites, BARRIER.tips, ax=a[0]),
         {"width": "double"},
     ),
+    "histogram": (
+        lambda a: figures.plot_barrier_histogram(BARRIER.sweeps, axes=a),
+        {"rows": (1,) * BARRIER.sweeps["tip"].nunique(), "share": False, "height_in": 4.4},
+    ),
+    "iz_tips": (
+        lambda a: figures.plot_iz_tips([(f"tip {i}", BARRIER.fits[0], i) for i in (1, 14, 26)], ax=a[0]),
+        {"height_in": 3.0},
+    ),
+    "tip_sweeps": (
+        lambda a: figures.plot_tip_sweeps([HEIGHTS], [HEIGHTS.table["tip"] == HEIGHTS.table["tip"].iloc[0]], ax=a[0]),
+        {},
+    ),
+    "site_map": (lambda a: figures.plot_site_map(PLACES, ax=a[0]), {"height_in": 3.4}),
     "pairs": (lambda a: figures.plot_tip_pairs(BARRIER.pairs, ax=a[0]), {"width": "double"}),
     "spectra": (lambda a: figures.plot_spectra(SPECTRA, ax=a[0]), {}),
     "barriers": (lambda a: figures.plot_barriers(BARRIER, ax=a[0]), {}),

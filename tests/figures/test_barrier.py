@@ -51,3 +51,31 @@ def test_the_line_of_window_cuts_is_the_median_of_the_sweeps() -> None:
 def test_one_panel_too_few_is_refused() -> None:
     with pytest.raises(ValueError, match="1 axes were given; this figure needs 2"):
         figures.plot_iz_fits(BARRIER.fits[0], [0], axes=figures.new_figure())
+
+
+def test_all_tips_start_at_one_and_fall_as_their_barriers_say() -> None:
+    """d ln I/dz = -2 sqrt(2 m phi)/hbar: 10.25 per nm for 1 eV (CODATA, by hand)."""
+    table = figures.data_behind(drawn("iz_tips"))
+    for name in table.loc[table["series"].str.endswith(": fit"), "series"].unique():
+        line = table[(table["series"] == name) & table["y"].notna()]
+        slope = np.polyfit(line["x"], np.log(line["y"]), 1)[0]
+        sweep = name.split(", ")[1].removesuffix(": fit")
+        barrier = BARRIER.sweeps.set_index("sweep").loc[sweep, "barrier_eV"]
+        assert_allclose(line["y"].iloc[0], 1.0)
+        assert_allclose((slope / 10.2463) ** 2, barrier, rtol=1e-3)
+
+
+def test_cuts_of_the_window_count_from_the_near_end() -> None:
+    """Where the piezo stood tells nothing, and moves from sweep to sweep."""
+    far = BARRIER.window.assign(
+        lower_cut_nm=BARRIER.window["lower_cut_nm"] - 75.0 - 0.01 * BARRIER.window["sweep"].map(hash).mod(7),
+        upper_cut_nm=BARRIER.window["upper_cut_nm"] - 75.0,
+    )
+    with figures.house_style():
+        plain, moved = (
+            figures.data_behind([figures.plot_window_sensitivity(w, BARRIER.sweeps, ax=figures.new_figure()[0])])
+            for w in (BARRIER.window, far)
+        )
+    assert plain["x"].min() == 0.0
+    assert_allclose(moved["x"], plain["x"], atol=1e-9)
+    assert_allclose(moved["y"], plain["y"])

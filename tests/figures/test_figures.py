@@ -29,8 +29,10 @@ def test_every_axis_with_numbers_names_its_unit(name: str) -> None:
             if ax.get_ylabel() or not any(t.get_text() for t in ax.get_yticklabels()):
                 labels.append(ax.get_ylabel())
             for label in labels:
-                has_unit = re.search(r"\((V|nm|eV|meV|min|[afpnµm]?A|[afpnµm]?S|start times not recorded)\)", label)
-                bare = re.search(r"no unit|number|/ noise|/ least error|^Tip$", label)
+                has_unit = re.search(
+                    r"\((m?V|[nµ]m|eV|m?eV|min|[afpnµm]?A|[afpnµm]?S|start times not recorded)\)", label
+                )
+                bare = re.search(r"no unit|[nN]umber|/ noise|/ least error|^Tip$", label)
                 assert has_unit or bare, f"{name}: '{label}' has no unit"
 
 

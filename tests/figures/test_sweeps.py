@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from figures.drawings import BARRIER, TIMELINE, drawn
+from figures.drawings import BARRIER, HEIGHTS, TIMELINE, drawn
 
 from sts import figures
 from sts.figures.sweeps import height_axis
@@ -32,3 +32,33 @@ def test_heights_count_from_the_near_end_and_the_axis_says_so() -> None:
     assert values == pytest.approx([0, 0.2])
     assert label == "Height from the sweep's near end (nm)"
     assert height_axis(np.array([0, 1e-9]))[1] == "Height, away from the surface (nm)"
+
+
+def test_sweeps_of_a_tip_are_coloured_by_site_and_those_left_out_are_dashed() -> None:
+    tip = HEIGHTS.table["tip"].iloc[0]
+    mine = (HEIGHTS.table["tip"] == tip).to_numpy()
+    names = np.array(HEIGHTS.names, object)[mine]
+    with figures.house_style():
+        ax = figures.plot_tip_sweeps([HEIGHTS], [mine], used=set(names[1:]), ax=figures.new_figure()[0])
+        table = figures.data_behind([ax])
+        words = [t.get_text() for box in ax.figure.legends for t in box.get_texts()]
+    sites = HEIGHTS.table["site"][mine].astype(str)
+    assert set(table["series"]) == {
+        f"left out: {names[0]}",
+        *(f"{s}: {n}" for s, n in zip(sites[1:], names[1:], strict=True)),
+    }
+    assert len(words) == sites.nunique() + 1
+    colours = {tuple(c.get_color()[0]) for c in ax.collections}
+    assert len(colours) == sites.nunique() + 1
+
+
+def test_a_map_shows_where_sites_lie_with_equal_lengths_on_both_axes() -> None:
+    table = pd.DataFrame({"tip": ["a", "a", "b"], "site": ["1", "2", "1"], "x_m": [0.0, 2e-7, 1e-7], "y_m": [1e-7, 1e-7, 3e-7],
+                          "barrier_eV": [4.0, 4.2, np.nan]})  # fmt: skip
+    with figures.house_style():
+        ax = figures.plot_site_map(table, ax=figures.new_figure()[0])
+        shown = figures.data_behind([ax])
+    assert ax.get_xlabel() == "x (nm)"
+    assert sorted(shown["x"]) == [0.0, 100.0, 200.0]
+    assert ax.get_aspect() == 1.0
+    assert [t.get_text().strip() for t in ax.texts] == ["1: 4.00 eV", "2: 4.20 eV", "1"]
