@@ -145,3 +145,13 @@ def _common_bias(sets: Sequence[SweepSet]) -> float | None:
     """The bias of the ramps where all were taken at the same [V]."""
     values = np.concatenate([part.table["bias_V"].to_numpy(float) for part in sets])
     return float(abs(values[0])) if np.isfinite(values).all() and np.ptp(np.abs(values)) < 1e-6 else None
+
+
+def without_slope(fits: Sequence[BarrierFit]) -> frozenset[str]:
+    """Names of the sweeps of which nobody can use anything.
+
+    Parameters
+    ----------
+    fits : sequence of BarrierFit
+    """
+    return frozenset(name for fit in fits for name in fit.table.loc[~np.isfinite(fit.table["decay_per_nm"]), "sweep"])

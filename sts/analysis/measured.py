@@ -11,7 +11,7 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
-from sts.analysis.barriers import barrier_analysis
+from sts.analysis.barriers import barrier_analysis, without_slope
 from sts.analysis.by_hand import moved_points, values_of
 from sts.analysis.calibrated import calibrated, current_note
 from sts.analysis.judged_spectra import judge_spectra, zeros_of_current
@@ -278,8 +278,7 @@ def measure(
     >>> measured.summarise(session.decisions()).barrier.tips["sweeps"].tolist()
     [3]
     """
-    opened = opened_session(session)
-    settings = plan or Plan()
+    opened, settings = opened_session(session), plan or Plan()
     calibrations, sources = opened.calibrations(), opened.sources()
     sets = with_replicates(_with_series(calibrated(opened.sets(only or None, sweeps=sweeps), calibrations), sources))
     if not sets:
@@ -338,21 +337,10 @@ def judge(session: Session | str | Path, plan: Plan | None = None, *, progress: 
     return measure(opened, plan, progress=progress).judge(opened.decisions())
 
 
-def without_slope(fits: Sequence[BarrierFit]) -> frozenset[str]:
-    """Names of the sweeps of which nobody can use anything.
-
-    Parameters
-    ----------
-    fits : sequence of BarrierFit
-    """
-    return frozenset(name for fit in fits for name in fit.table.loc[~np.isfinite(fit.table["decay_per_nm"]), "sweep"])
-
-
 def _with_series(sets: Sequence[SweepSet], sources: pd.DataFrame) -> list[SweepSet]:
     """The sets with the series of each sweep that has no tip, which stands in for a tip nobody named."""
-    return [
-        part.with_table(part.table.assign(unassigned=np.array(series_of(part.table, sources), object))) for part in sets
-    ]
+    series = (np.array(series_of(part.table, sources), object) for part in sets)
+    return [part.with_table(part.table.assign(unassigned=own)) for part, own in zip(sets, series, strict=True)]
 
 
 def _of_group(flags: pd.DataFrame | None, label: str) -> pd.DataFrame:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from sts.analysis.barriers import without_slope
 from sts.analysis.judged_spectra import judge_spectra, zeros_of_current
-from sts.analysis.measured import Measured, without_slope
+from sts.analysis.measured import Measured
 from sts.barrier.fit import fit_together
 from sts.flags import join_flags
 from sts.plan import Plan

@@ -29,7 +29,7 @@ from sts.review.window_view import WindowView
 from sts.review.worklist_view import WorklistView
 
 NEWS_MS = 1500  # how often the file is looked at for changes from outside
-LOOKS_EACH = 8  # of such looks after which what was looked at is written
+LOOKS_EACH = 8  # such looks between writings of what was looked at
 BESIDE = 60  # curves behind a sweep at most
 LOOKING = "This session is open for looking only; no decision can be kept."
 LOST_JS = "document.querySelector('header h1').textContent += ' - not connected any more; run sts review again';"
@@ -54,8 +54,8 @@ class Review:
     @property
     def notes(self) -> tuple[str, ...]:
         """What is told beside the address."""
-        found = f"{self.desk.path.name}: {len(self.desk.worklist)} sweeps."
-        return (found, LOOKING) if self.desk.read_only else (found,)
+        listed = f"{self.desk.path.name}: {len(self.desk.worklist)} sweeps."
+        return (listed, LOOKING) if self.desk.read_only else (listed,)
 
     def build(self, doc: Document) -> None:
         """Fill a document.
@@ -89,11 +89,9 @@ class Review:
 
         def outcome() -> Callable[[], None]:
             try:
-                found = call()
+                return partial(then, call())
             except (ValueError, OSError) as error:
-                told = str(error)
-                return lambda: page.say(told, refused=True)
-            return lambda: then(found)
+                return partial(page.say, str(error), refused=True)
 
         if page.doc.session_context is None:  # driven from Python
             outcome()()
@@ -104,9 +102,9 @@ class Review:
         """The sweeps are measured: go on with that, in all windows."""
 
         def go_on() -> None:
+            said = ""
             try:
                 self.desk.go_on()
-                said = ""
             except (ValueError, OSError) as error:
                 said = str(error)
             for page in list(self.pages):

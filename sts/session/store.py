@@ -292,12 +292,10 @@ class Session:
 
         Parameters
         ----------
-        action : str
+        action, by : str
             As for `mark`.
         reasons : mapping
             Reason to names of sweeps.
-        by : str, optional
-            As for `mark`.
         dry_run : bool
             Whether it is only checked.
         now : datetime, optional
@@ -310,16 +308,9 @@ class Session:
         decide(self.path, action, reasons, by=by, dry_run=dry_run, now=now)
 
     def add_calibration(
-        self,
-        kind: str,
-        *,
-        factor: float,
-        factor_se: float,
-        measured: float,
-        known: float,
-        source: str,
+        self, kind: str, *, factor: float, factor_se: float, measured: float, known: float, source: str,
         now: datetime | None = None,
-    ) -> None:
+    ) -> None:  # fmt: skip
         """Store a scale, true = factor × nominal.
 
         Parameters

@@ -10,12 +10,7 @@ from numpy.testing import assert_allclose
 
 from sts.curves.smoothing import METHODS, make_smoother
 from sts.simulate import lockin_conductance, superconductor, tunnel_conductance, tunnel_current
-from sts.spectra.models.superconductor import (
-    dynes_density,
-    fit_superconducting_gap,
-    gap_ratio,
-    superconducting_conductance,
-)
+from sts.spectra.models.superconductor import dynes_density, fit_superconducting_gap, superconducting_conductance
 
 # superconductivity.csv: formulae S4 and S5, computed with mpmath at 25 digits or more, second route in double precision.
 NIS = [  # ideal BCS, gap held fixed: Δ [meV], T [K], V [mV], dI/dV over normal
@@ -83,52 +78,6 @@ DYNES = [  # E, Δ, Γ in one unit, density over normal
     (5, 1.35, 0.05, 1.03855902801),
 ]
 
-# superconductivity.csv, status seen: B. Mühlschlegel, Z. Phys. 155, 313 (1959), as transcribed in seven public copies.
-MUEHLSCHLEGEL = [  # T/Tc, Δ(T)/Δ(0), four printed digits
-    (0.18, 1.0000),
-    (0.20, 0.9999),
-    (0.22, 0.9997),
-    (0.24, 0.9994),
-    (0.26, 0.9989),
-    (0.28, 0.9982),
-    (0.30, 0.9971),
-    (0.32, 0.9957),
-    (0.34, 0.9938),
-    (0.36, 0.9915),
-    (0.38, 0.9885),
-    (0.40, 0.9850),
-    (0.42, 0.9809),
-    (0.44, 0.9760),
-    (0.46, 0.9704),
-    (0.48, 0.9641),
-    (0.50, 0.9569),
-    (0.52, 0.9488),
-    (0.54, 0.9399),
-    (0.56, 0.9299),
-    (0.58, 0.9190),
-    (0.60, 0.9070),
-    (0.62, 0.8939),
-    (0.64, 0.8796),
-    (0.66, 0.8640),
-    (0.68, 0.8471),
-    (0.70, 0.8288),
-    (0.72, 0.8089),
-    (0.74, 0.7874),
-    (0.76, 0.7640),
-    (0.78, 0.7386),
-    (0.80, 0.7110),
-    (0.82, 0.6810),
-    (0.84, 0.6480),
-    (0.86, 0.6117),
-    (0.88, 0.5715),
-    (0.90, 0.5263),
-    (0.92, 0.4749),
-    (0.94, 0.4148),
-    (0.96, 0.3416),
-    (0.98, 0.2436),
-    (1.00, 0.0000),
-]
-
 
 @pytest.mark.parametrize(("energy", "gap", "broadening", "density"), DYNES)
 def test_dynes_density(energy, gap, broadening, density):
@@ -156,11 +105,6 @@ def test_the_modulation_broadens_as_a_lockin_does():
     expected = lockin_conductance(v, density, temperature_K=1.8, modulation_rms_V=2e-4)
     found = superconducting_conductance(v, 1.35e-3, 3e-5, temperature_K=1.8, modulation_rms_V=2e-4)
     assert_allclose(found, expected, rtol=2e-3)
-
-
-@pytest.mark.parametrize(("temperature", "ratio"), MUEHLSCHLEGEL)
-def test_the_gap_equation_gives_the_published_table(temperature, ratio):
-    assert_allclose(gap_ratio(temperature), ratio, atol=6e-5)  # four printed digits
 
 
 @cache

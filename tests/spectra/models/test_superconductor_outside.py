@@ -12,7 +12,8 @@ from numpy.testing import assert_allclose
 from scipy import optimize
 
 from sts.quantities import BOLTZMANN_EV
-from sts.spectra.models.superconductor import ZERO_RATIO, gap_ratio, superconducting_conductance
+from sts.spectra.models.gap_equation import ZERO_RATIO, gap_ratio
+from sts.spectra.models.superconductor import superconducting_conductance
 
 GAP_EQUATION = [  # bcs_*: T/Tc, Δ(T)/Δ(0)
     (0.18, 0.999956087399),
