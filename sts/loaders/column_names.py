@@ -44,7 +44,7 @@ _BARS = re.compile(r"\|\s*([^|]{1,60}?)\s*\|(.*)", re.DOTALL)
 _CALL = re.compile(r"(?P<word>[A-Za-zσ]{1,12}(?:10)?)\s*\(\s*(?P<inner>[^()]+(?:\([^()]*\)[^()]*)?)\)\s*(?P<rest>.*)")
 _NUMBERED = re.compile(r"(?i)(v|u|i|z|di/dv|didv|di/dz|didz|s|sweep|run|lockin|current|bias)(\d{1,9})")
 _FACTOR = re.compile(
-    r"[x×*·]\s*(?P<times>-?\d+(?:\.\d*)?(?:[eE][+-]?\d{1,2})?)|(?P<sci>\d*(?:\.\d*)?[eE][+-]?\d{1,2})"
+    r"[x×*·]\s*(?P<times>-?\d+(?:\.\d*)?(?:[eE][+-]?\d{1,2})?)|(?P<sci>(?:\d+(?:\.\d*)?|\.\d+)?[eE][+-]?\d{1,2})"
     r"|[x×*·]?\s*10\s*(?:\^|\*\*)\s*(?P<ten>[+-]?\d{1,2})|[÷/]\s*(?P<over>\d+(?:\.\d*)?(?:[eE][+-]?\d{1,2})?)"
     r"|(?P<before>\d+(?:\.\d*)?)\s*[x×]"
 )

@@ -226,3 +226,9 @@ def test_the_name_of_a_column(names):
 def test_what_a_column_name_says(name, quantity, unit, direction, repeat):
     found = understand(name)
     assert (found.quantity, found.unit, found.direction, found.repeat) == (quantity, unit, direction, repeat)
+
+
+@pytest.mark.parametrize("name", ["[.E0]", "V (.e3)", "I [.E-9 A]"])
+def test_an_exponent_behind_a_lone_point_is_no_factor(name):
+    """Found by random text: Python's float refuses '.e0', and the import ended in a traceback."""
+    assert understand(name).repeat is None
