@@ -19,7 +19,6 @@ from pathlib import Path
 from threading import Thread
 from typing import Any, TypeVar
 
-import sts
 from sts.plan import Plan
 
 T = TypeVar("T")
@@ -39,7 +38,7 @@ class Apart:
 
     def __init__(self, session: str | Path, plan: Plan) -> None:
         self._folder = Path(tempfile.mkdtemp(prefix="sts-review-"))
-        here = str(Path(sts.__file__).parents[1])
+        here = str(Path(__file__).parents[2])
         paths = os.pathsep.join([here, *filter(None, [os.environ.get("PYTHONPATH")])])
         self._process = subprocess.Popen(
             [sys.executable, "-m", "sts.review.apart", str(session), str(self._folder)],

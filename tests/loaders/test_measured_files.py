@@ -145,4 +145,5 @@ def test_a_table_that_is_no_sweep_is_refused_but_previewed(opendata, name):
         read_file(path)
     preview = preview_file(path)
     assert preview.problem
-    assert "[[column]]" in preview.recipe
+    assert "column_names = [" in preview.recipe
+    assert "so check it" in preview.recipe
