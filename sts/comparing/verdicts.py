@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from sts.comparing.scatter_intervals import between_interval, median_interval, within_interval
+from sts.comparing.scatter_intervals import NONE, between_interval, median_interval, within_interval
 from sts.plan import VerdictPlan
 
 USE, WITH_CARE, TOO_LITTLE, DO_NOT_USE = VERDICTS = ("use", "use with care", "too little data", "do not use")
@@ -200,6 +200,11 @@ def _barrier_facts(barrier: TipTables, sample: str, tip: str, confidence: float)
     }
 
 
+def _unless_shared(ends: tuple[float, float]) -> tuple[float, float]:
+    """No interval where its ends are one number: that noise was found from all sweeps together, and their spread says nothing."""
+    return NONE if ends[1] - ends[0] <= 1e-6 * abs(ends[1]) else ends
+
+
 def _intervals(barrier: TipTables, sample: str, tip: str, barrier_eV: float, confidence: float) -> dict[str, Any]:
     """Ends of the intervals of noise, scatter and drift; NaN where there are too few sweeps, sites or pairs."""
     columns = ("repeat_sd_eV", "repeats", "barrier_eV", "barrier_se_eV")
@@ -207,7 +212,7 @@ def _intervals(barrier: TipTables, sample: str, tip: str, barrier_eV: float, con
     noise = barrier.sweeps.loc[barrier.sweeps["tip"] == tip, "noise_pA"]
     drift = barrier.column("directions", "drift_pm_per_s", sample, tip).abs()
     found = {
-        "noise_{}_pA": median_interval(noise, confidence),
+        "noise_{}_pA": _unless_shared(median_interval(noise, confidence)),
         "drift_{}_pm_per_s": median_interval(drift, confidence),
         "within_sites_{}_percent": _share(within_interval(within_sd, repeats, confidence), barrier_eV),
         "between_sites_{}_percent": _share(between_interval(site_means, their_u, confidence), barrier_eV),

@@ -20,7 +20,8 @@ from sts.spectra.models import MODELS, Model
 from sts.sweeps import KIND_WORDS
 
 MOST_ROWS = 1500  # sweeps listed on the page; flagged ones come first, all stand in the CSV
-VERDICT_HEADS = ("Tip", "Verdict", "φ (eV)", "Sites", "Sweeps used, left out", "Jumps", "Noise (pA)",
+NOISE_SWEEPS = 6  # so many of unlike noise have an interval
+VERDICT_HEADS = ("Tip", "Verdict", "φ (eV)", "Sites; sweeps used, left out", "Jumps", "Noise (pA)",
                  "Scatter between, within sites (%)", "Drift (pm/s)", "Directions agree")  # fmt: skip
 
 _TIP_COLUMNS = (
@@ -312,12 +313,12 @@ def verdict_rows(analysis: Analysis) -> list[dict[str, Any]]:
         places = decimals_for((high - low) / 2) if math.isfinite(high - low) else 2
         interval = f"{low:.{places}f} to {high:.{places}f}" if math.isfinite(low) else "no interval"
         cells = [
-            (row.sites, ""),
-            (f"{row.sweeps}, {row.lost}", ""),
+            (row.sites, f"{row.sweeps}, {row.lost}"),
             (row.jumps, ""),
             (
                 cell(row.noise_pA, 1) + (f" ({row.noise_ratio:.1f} ×)" if math.isfinite(row.noise_ratio) else ""),
-                _ends(row.noise_pA, row.noise_low_pA, row.noise_high_pA, f"{cell(row.noise_sweeps, 0)} sweeps"),
+                _ends(row.noise_pA, row.noise_low_pA, row.noise_high_pA,
+                      "one for all" if row.noise_sweeps >= NOISE_SWEEPS else f"{cell(row.noise_sweeps, 0)} sweeps"),
             ),
             (
                 f"{cell(row.between_sites_percent, 1)}, {cell(row.within_sites_percent, 1)}",

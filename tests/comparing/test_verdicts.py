@@ -165,3 +165,18 @@ def test_noise_scatter_and_drift_have_intervals_around_them_or_too_few_to_have_o
     assert plover["noise_sweeps"] == 3
     for name in ("within_sites", "between_sites"):
         assert heron[f"{name}_low_percent"] <= heron[f"{name}_percent"] <= heron[f"{name}_high_percent"]
+
+
+def test_a_noise_that_was_found_from_all_sweeps_has_no_interval():
+    """The spread of one number, repeated for every sweep, is none: 1.03 to 1.03 pA would be a claim of no uncertainty."""
+    tables = _tables({"heron": 4.5})
+    tables = TipTables(
+        pd.DataFrame({"tip": ["heron"] * 9, "noise_pA": [*[1.03] * 8, 1.1]}),
+        tables.sites,
+        tables.tips,
+        tables.pairs,
+        tables.directions,
+    )
+    heron = tip_verdicts(_judged({"heron": 12}), no_flags(), tables, VerdictPlan()).iloc[0]
+    assert heron["noise_pA"] == 1.03
+    assert np.isnan([heron["noise_low_pA"], heron["noise_high_pA"]]).all()

@@ -29,6 +29,7 @@ def test_first_screen_answers_the_questions(visit: Any) -> None:
     for part in (*shown[:2], f"{shown[2]} >> .plate", f"{shown[2]} >> figcaption"):
         box = page.locator(part).bounding_box()
         assert box["y"] + box["height"] <= 800, part
+    assert page.evaluate("(t => t.scrollWidth - t.clientWidth)(document.querySelector('.verdicts .scroll'))") <= 0
     rows = page.locator(".verdicts tbody tr").all_inner_texts()
     assert "use" in rows[0]
     assert any("do not use" in row for row in rows)
