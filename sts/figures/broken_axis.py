@@ -16,7 +16,6 @@ EMPTY = 0.2  # decades without a value that are cut short
 SHORT = 0.12  # what is left of them, as a share of all that is drawn
 ROOM = 0.15  # beside the values of a stretch, as a share of its length
 LEAST = 0.02  # decades of a stretch at least, room on each side
-LABEL = "logarithmic, // empty stretch cut"
 
 
 @dataclass(frozen=True)
@@ -70,6 +69,16 @@ def stretches(values: Any) -> Stretches | None:
     left = SHORT * (last - first).sum()
     start = np.cumsum(np.r_[0, (last - first)[:-1] + left])
     return Stretches(np.column_stack([first, last]).ravel(), np.column_stack([start, start + last - first]).ravel())
+
+
+def axis_words(found: Stretches) -> str:
+    """What the name of the axis says of its scale.
+
+    Parameters
+    ----------
+    found : Stretches
+    """
+    return "logarithmic, // empty stretch cut" if len(found.values) > 2 else "logarithmic"
 
 
 def break_axis(ax: Axes, found: Stretches) -> None:

@@ -32,6 +32,7 @@ MARKS = ("o", "s", "^", "D", "v", "P", "X", "h", "<", ">", "p")  # 7 colours and
 STYLES: tuple[Any, ...] = ("-", (0, (5, 1.5)), (0, (1, 1)), (0, (5, 1.2, 1, 1.2)), (0, (8, 1, 2, 1)))
 
 TYPE_PT = 7.0
+INSIDE = 0.75  # share of a figure's width that a legend within the axes may take
 DPI = 300  # of pictures of pixels, and of the pixels within a vector drawing
 MOST_SWEEPS = 300  # more lines than this only blacken a panel: every k-th is drawn, and the legend says so
 
@@ -164,6 +165,7 @@ def legend(ax: Axes, *, below: bool = False, columns: int = 1, title: str = "") 
     below : bool
         Whether it stands below the axes.
     columns : int
+        One, where the words of so many are wider than there is room.
     title : str
     """
     handles, labels = ax.get_legend_handles_labels()
@@ -171,10 +173,14 @@ def legend(ax: Axes, *, below: bool = False, columns: int = 1, title: str = "") 
         return
     kwargs: dict[str, Any] = {"title": title or None, "title_fontsize": TYPE_PT - 1, "ncols": columns}
     if below:
-        figure = ax.figure
-        figure.legend(handles, labels, loc="outside lower left", alignment="left", **kwargs)
+        box = ax.figure.legend(handles, labels, loc="outside lower left", alignment="left", **kwargs)
     else:
         box = ax.legend(handles, labels, loc="best", alignment="left", **kwargs)
+    room = ax.figure.bbox.width if below else INSIDE * ax.figure.bbox.width
+    if columns > 1 and box.get_window_extent().width > room:
+        box.remove()
+        legend(ax, below=below, title=title)
+    elif not below:
         box.set_frame_on(True)
         box.get_frame().set(facecolor="white", alpha=0.8, linewidth=0)
 

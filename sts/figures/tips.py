@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 
 from sts.figures.barrier import BARRIER_LABEL
-from sts.figures.broken_axis import LABEL, break_axis, stretches
+from sts.figures.broken_axis import axis_words, break_axis, stretches
 from sts.figures.marks import Look, draw_bars, draw_interval, draw_points
 from sts.figures.style import (
     BLACK,
@@ -97,7 +97,7 @@ def plot_barrier_by_tip(
         span = float(np.ptp(ends)) or 1.0
         ax.set_xlim(max(0.0, ends.min() - 0.12 * span), ends.max() + 0.12 * span)
     _rows(ax, names, counts)
-    ax.set_xlabel(BARRIER_LABEL + (f"\n{LABEL}" if broken is not None else ""))
+    ax.set_xlabel(BARRIER_LABEL + (f"\n{axis_words(broken)}" if broken is not None else ""))
     if not many:  # in a list there is no room for each
         ax.plot([], [], ls="none", marker=".", color=GREY, ms=3, label="sweep")
     ax.plot([], [], ls="none", marker="o", mfc="white", mec=GREY, ms=3.8, label="site")
@@ -132,7 +132,9 @@ def plot_tip_pairs(pairs: pd.DataFrame, *, confidence: float = 0.95, ax: Axes | 
     if broken is not None:
         break_axis(ax, broken)
     _rows(ax, names, verdicts)
-    ax.set_xlabel("Ratio of apparent barrier heights, no unit" + (f"\n{LABEL}" if broken is not None else ""))
+    ax.set_xlabel(
+        "Ratio of apparent barrier heights, no unit" + (f"\n{axis_words(broken)}" if broken is not None else "")
+    )
     ax.errorbar([], [], xerr=[], fmt="s", color=VERMILLION, ms=4, capsize=2, label="interval without 1")
     ax.errorbar([], [], xerr=[], fmt="o", color=GREY, ms=4, capsize=2, label="interval holds 1")
     ax.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, borderaxespad=0.0, columnspacing=1.0,

@@ -101,7 +101,7 @@ def tip_name(sample: str, tip: str, tips: pd.DataFrame) -> str:
 
 def _barriers(analysis: Analysis, barrier: BarrierAnalysis, level: float) -> Answer:
     tips = barrier.tips
-    low = low_barrier_tips(analysis)
+    low, low_eV = low_barrier_tips(analysis), analysis.plan.barrier.low_eV
 
     def words(row: Any) -> str:
         number = value_with_interval(row.barrier_eV, row.barrier_low_eV, row.barrier_high_eV, "eV")
@@ -123,17 +123,25 @@ def _barriers(analysis: Analysis, barrier: BarrierAnalysis, level: float) -> Ans
     sites, sweeps = (int(tips[column].sum()) for column in ("sites", "sweeps"))
     said.append(f"In all {count(sites, 'site')} and {count(sweeps, 'sweep')}.")
     warnings = [
-        f"{tip_name(r.sample, r.tip, tips)}: {r.barrier_eV:.2f} eV is not a work function, but usual in air: "
-        "compare tips, not metals."
+        f"{tip_name(r.sample, r.tip, tips)}: {r.barrier_eV:.2f} eV is not a work function{_what_is_usual(r, tips, low_eV)}"
         for r in rows
         if (r.sample, r.tip) in low
     ]
     if len(warnings) > 3:
+        usual = ", but usual in air" if len(low) == len(rows) else ""
         warnings = [
-            f"{len(low)} of {len(rows)} tips read below 1 eV: not work functions, but usual in air.",
+            f"{len(low)} of {len(rows)} tips read below 1 eV: not work functions{usual}.",
             "Compare tips, not metals.",
         ]
     return Answer(BARRIERS, " ".join(said), " ".join(warnings))
+
+
+def _what_is_usual(row: Any, tips: pd.DataFrame, low_eV: float) -> str:
+    """Usual in air, unless another tip read the same sample as it is read in a clean gap."""
+    most = tips.loc[tips["sample"] == row.sample, "barrier_eV"].max()
+    if most > low_eV:
+        return f", and another tip of the session reads {most:.2f} eV there: possible reason, a contaminated or compliant gap."
+    return ", but usual in air: compare tips, not metals."
 
 
 def _pair(row: Any) -> str:

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.testing import assert_allclose
 
 from sts import figures
-from sts.figures.broken_axis import EMPTY, break_axis, stretches
+from sts.figures.broken_axis import EMPTY, axis_words, break_axis, stretches
 
 BARRIERS = np.array([0.68, 0.70, 0.72, 4.2, 4.3, 4.9])
 
@@ -59,3 +59,11 @@ def test_each_stretch_has_a_tick_and_each_cut_a_mark() -> None:
     assert ((ticks > 0.6) & (ticks < 0.8)).any()
     assert ((ticks > 4) & (ticks < 5)).sum() >= 1
     assert sum(line.get_transform() == ax.transAxes for line in ax.lines) == 2  # one cut: //
+
+
+def test_a_cut_is_named_only_where_there_is_one() -> None:
+    whole, cut = stretches(np.geomspace(0.2, 0.8, 12)), stretches(BARRIERS)
+    assert whole is not None
+    assert cut is not None
+    assert axis_words(whole) == "logarithmic"
+    assert axis_words(cut) == "logarithmic, // empty stretch cut"

@@ -61,3 +61,17 @@ def test_the_main_colours_are_those_of_okabe_and_ito() -> None:
     """matplotlib's own copy of the set is the reference."""
     published = {mpl.colors.to_hex(c) for c in mpl.colormaps["okabe_ito"].colors}  # type: ignore[attr-defined]
     assert {style.BLUE.lower(), style.VERMILLION.lower(), style.GREEN.lower(), style.BLACK} <= published
+
+
+@pytest.mark.parametrize("below", [True, False])
+def test_a_legend_that_is_wider_than_its_room_has_one_column(below: bool) -> None:
+    """Names of samples and tips are long: two columns ran over the edge of the figure, or over the axis."""
+    for name, columns in (("wren", 2), ("siskin on a film of gold, 0.66 eV: n = 4", 1)):
+        ax = figures.new_figure()[0]
+        for number in range(3):
+            ax.plot([0, 1], [0, number], label=f"{number} {name}")
+        style.legend(ax, below=below, columns=2)
+        ax.figure.draw_without_rendering()
+        boxes = ax.figure.legends if below else [ax.get_legend()]
+        assert [len({text.get_window_extent().x0 for text in box.get_texts()}) for box in boxes] == [columns]
+        assert boxes[0].get_window_extent().width <= ax.figure.bbox.width

@@ -41,8 +41,21 @@ def test_every_tip_is_named_with_its_interval_and_counts(invented: Analysis) -> 
 
 def test_a_low_barrier_is_plainly_said_not_to_be_a_work_function(invented: Analysis) -> None:
     sentence, warning = answer(invented, "What are the barriers")
-    assert warning == "sandpiper: 0.70 eV is not a work function, but usual in air: compare tips, not metals."
+    assert warning == (
+        "sandpiper: 0.70 eV is not a work function, and another tip of the session reads 4.90 eV there: "
+        "possible reason, a contaminated or compliant gap."
+    )
     assert "work function" not in sentence
+
+
+def test_a_low_barrier_is_called_usual_in_air_only_where_no_tip_reads_a_clean_gap_on_that_sample(
+    invented: Analysis,
+) -> None:
+    b = invented.barrier
+    assert b is not None
+    alone = replace(b, tips=b.tips[b.tips["tip"] == "sandpiper"].reset_index(drop=True))
+    warning = answer(replace(invented, barrier=alone), "What are the barriers")[1]
+    assert warning == "sandpiper: 0.70 eV is not a work function, but usual in air: compare tips, not metals."
 
 
 def test_no_warning_where_no_barrier_is_low(invented: Analysis) -> None:
