@@ -69,13 +69,13 @@ READING = {
     ),
     "iz_fits": Reading(
         "barrier",
-        "One sweep per site (that with the middle barrier), offset removed, with its fit. Below: what is left over.",
+        "A sweep of each of up to three sites (with the middle barrier of those on one axis), without offset. Below: what is left.",
         "Good: straight lines; residuals around zero, one in 20 beyond the dashed lines. Bad: waves or steps.",
         "Waves: drift, creep or a soft film. A step: the tip changed; the sweep should be left out.",
     ),
     "local_barrier": Reading(
         "barrier",
-        "The barrier from the local slope of ln I, one sweep per tip, with its band.",
+        "The barrier from the local slope of ln I, of the sweep with the middle barrier of each tip, with its band.",
         "Good: level within the band. Bad: falling towards contact, or rising where the noise begins.",
         "Falling near contact: start the sweep further out. Wide bands far out: the current is lost in noise.",
     ),

@@ -95,6 +95,27 @@ def typical_rows(fit: BarrierFit, sample: str, tip: str, most: int = 3) -> list[
     return rows[:most]
 
 
+def middle_sweep(barrier: BarrierAnalysis, sample: str, tip: str) -> tuple[BarrierFit, int] | None:
+    """Of all used sweeps of a tip that with the middle barrier: its fit and position there; None where there is none.
+
+    Parameters
+    ----------
+    barrier : BarrierAnalysis
+    sample : str
+    tip : str
+    """
+    found = [
+        (float(row.barrier_eV), number, place)
+        for number, fit in enumerate(barrier.fits)
+        for place, row in enumerate(rows_of(fit.table))
+        if row.sample == sample and row.tip == tip and row.used and np.isfinite(row.barrier_eV)
+    ]
+    if not found:
+        return None
+    _, number, place = sorted(found)[len(found) // 2]
+    return barrier.fits[number], place
+
+
 def _fit_pictures(analysis: Analysis, barrier: BarrierAnalysis) -> list[Picture]:
     pictures = _together(barrier)
     for number, tip in enumerate(list(rows_of(barrier.tips))[:MOST_TIPS], 1):
@@ -157,12 +178,11 @@ def _fit_picture(fit: BarrierFit, rows: list[int], name: str, tip: str) -> Pictu
 
 def _together(barrier: BarrierAnalysis) -> list[Picture]:
     """I(z) of all tips in one figure, and the histograms of their sweeps by site."""
-    parts = []
-    for tip in list(rows_of(barrier.tips))[:MOST_TIPS]:
-        for fit in barrier.fits:
-            if rows := typical_rows(fit, tip.sample, tip.tip, 1):
-                parts.append((tip_name(tip.sample, tip.tip, barrier.tips), fit, rows[0]))
-                break
+    parts = [
+        (tip_name(tip.sample, tip.tip, barrier.tips), *found)
+        for tip in list(rows_of(barrier.tips))[:MOST_TIPS]
+        if (found := middle_sweep(barrier, tip.sample, tip.tip))
+    ]
     pictures = []
     if len(parts) > 1:
         words = [f"{name} {fit.table.iloc[row].barrier_eV:.2f} eV" for name, fit, row in parts]
@@ -208,12 +228,11 @@ def _range_words(values: np.ndarray) -> str:
 
 def _local_picture(barrier: BarrierAnalysis) -> list[Picture]:
     """One panel per tip, whichever set its sweeps are in; a set is computed only where a sweep of it is drawn."""
-    chosen: list[tuple[BarrierFit, str]] = []
-    for tip in list(rows_of(barrier.tips))[:MOST_TIPS]:
-        for fit in barrier.fits:
-            if rows := typical_rows(fit, tip.sample, tip.tip, 1):
-                chosen.append((fit, str(fit.table["sweep"].iloc[rows[0]])))
-                break
+    chosen = [
+        (found[0], str(found[0].table["sweep"].iloc[found[1]]))
+        for tip in list(rows_of(barrier.tips))[:MOST_TIPS]
+        if (found := middle_sweep(barrier, tip.sample, tip.tip))
+    ]
     if not chosen:
         return []
     local = {id(fit): local_barrier(fit) for fit, _ in {id(fit): (fit, name) for fit, name in chosen}.values()}

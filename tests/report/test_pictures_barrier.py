@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from sts.analysis import Analysis
-from sts.report.pictures_barrier import MOST_TIPS, barrier_pictures, typical_rows
+from sts.report.pictures_barrier import MOST_TIPS, barrier_pictures, middle_sweep, typical_rows
 from sts.report.summary import Summary
 
 
@@ -45,3 +45,15 @@ def test_fits_of_each_tip_are_drawn(invented: Analysis) -> None:
     fits = [p for p in barrier_pictures(Summary(invented), invented.barrier) if p.kind == "iz_fits"]
     assert len(fits) == min(len(invented.barrier.tips), MOST_TIPS)
     assert all("reduced chi-squared" in p.finding for p in fits)
+
+
+def test_the_middle_sweep_is_that_of_all_sets_and_sites(invented: Analysis) -> None:
+    """Where each file has an axis of its own the first set holds one sweep: it was shown as the middle one."""
+    barrier = invented.barrier
+    assert barrier is not None
+    mine = barrier.sweeps[(barrier.sweeps["tip"] == "heron") & barrier.sweeps["used"].astype(bool)]
+    found = middle_sweep(barrier, str(mine["sample"].iloc[0]), "heron")
+    assert found is not None
+    barrier_eV = found[0].table["barrier_eV"].iloc[found[1]]
+    assert (mine["barrier_eV"] < barrier_eV).sum() == len(mine) // 2
+    assert middle_sweep(barrier, "no such sample", "heron") is None
