@@ -59,6 +59,21 @@ _GROUP = {
     "setpoint_current_A": "set-point current (or the columns of `spectra.by`)",
 }
 
+LOCKIN = {  # columns of `spectra_summary.csv` where there was a lock-in channel
+    "lockin_gain": "lock-in over numerical dI/dV, where both were recorded",
+    "lockin_gain_se": "its standard uncertainty",
+    "lockin_gain_low": "lower end of its interval",
+    "lockin_gain_high": "upper end",
+    "lockin_intercept": "zero of the lock-in against the numerical dI/dV, in its unit",
+    "lockin_intercept_se": "its standard uncertainty",
+    "lockin_integral": "∫lock-in dV over the change of the current from end to end, for a lock-in in siemens",
+    "lockin_integral_se": "its standard uncertainty",
+    "lockin_integral_low": "lower end of its interval",
+    "lockin_integral_high": "upper end",
+    "lockin_sweeps": "sweeps that hold both",
+    "lockin": "whether they agree, in words",
+}
+
 TABLES: dict[str, dict[str, str]] = {
     "sweeps.csv": {
         **_WHO,
@@ -293,18 +308,6 @@ TABLES: dict[str, dict[str, str]] = {
         "broadened_by": "kernel of the broadened I/V: exponential or Gaussian",
         "broadening_meV": "its decay (exponential) or full width at half height (Gaussian)",
         "broadening_from": "what chose that width",
-        "lockin_gain": "lock-in over numerical dI/dV, where both were recorded",
-        "lockin_gain_se": "its standard uncertainty",
-        "lockin_gain_low": "lower end of its interval",
-        "lockin_gain_high": "upper end",
-        "lockin_intercept": "zero of the lock-in against the numerical dI/dV, in its unit",
-        "lockin_intercept_se": "its standard uncertainty",
-        "lockin_integral": "∫lock-in dV over the change of the current from end to end, for a lock-in in siemens",
-        "lockin_integral_se": "its standard uncertainty",
-        "lockin_integral_low": "lower end of its interval",
-        "lockin_integral_high": "upper end",
-        "lockin_sweeps": "sweeps that hold both",
-        "lockin": "whether they agree, in words",
     },
     "spectra_setpoints.csv": {
         "sample": _WHO["sample"],
@@ -439,6 +442,8 @@ def _columns() -> str:
         rows = [[f"`{name}`", meaning] for name, meaning in columns.items()]
         parts += [f"## {file}", _table(["column", "meaning"], rows)]
         if file == "spectra_summary.csv":
+            parts += ["Where a lock-in channel was recorded with the current, these follow on the right:"]
+            parts += [_table(["column", "meaning"], [[f"`{name}`", meaning] for name, meaning in LOCKIN.items()])]
             parts += ["Columns of the models that the plan asks for follow on the right:"]
             rows = [[f"`{name}`", meaning, f"`features.{model.key}`"] for model in MODELS
                     for name, meaning in model.meanings().items()]  # fmt: skip

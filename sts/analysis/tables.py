@@ -107,7 +107,7 @@ def _summary(spectrum: Spectrum, plan: Plan) -> dict[str, Any]:
         row |= {"broadened_by": spectrum.broadened.kind, "broadening_meV": spectrum.broadened.width_V * 1e3}
         row["broadening_from"] = spectrum.broadened.why
     if spectrum.lockin is not None:
-        row |= _lockin(spectrum.lockin)
+        row |= lockin_columns(spectrum.lockin)
     for model in MODELS:
         if model.key in spectrum.fits:
             row |= model.row(spectrum.fits[model.key], plan.compare.confidence)
@@ -116,8 +116,13 @@ def _summary(spectrum: Spectrum, plan: Plan) -> dict[str, Any]:
     return row
 
 
-def _lockin(found: LockinCalibration) -> dict[str, Any]:
-    """What the comparison of the lock-in channel says, by column."""
+def lockin_columns(found: LockinCalibration) -> dict[str, Any]:
+    """What the comparison of the lock-in channel says, by column.
+
+    Parameters
+    ----------
+    found : LockinCalibration
+    """
     names = ("gain", "gain_se", "gain_low", "gain_high", "intercept", "intercept_se")
     row = {f"lockin_{name}": getattr(found, name) for name in names}
     if found.end_to_end is not None:

@@ -16,7 +16,9 @@ import numpy as np
 import pytest
 
 import docs
+from sts.analysis.tables import lockin_columns
 from sts.cli import main
+from sts.spectra.lock_in import LockinCalibration, Ratio
 
 ROOT = Path(__file__).resolve().parents[2]
 PAGES = [ROOT / "README.md", *sorted(p for p in (ROOT / "docs").rglob("*.md") if "validation" not in p.parts)]
@@ -93,6 +95,13 @@ def test_every_command_and_python_block_runs(
                 header = next(csv.reader(path.read_text(encoding="utf-8").splitlines()))
                 assert header[: len(columns)] == list(columns), f"{name}: describe its columns in scripts/docs.py"
     assert {p.name for p in (bench / "results").glob("*.csv")} <= set(docs.TABLES)
+
+
+def test_columns_of_a_lock_in_are_described() -> None:
+    """The documented commands read no lock-in, so its columns are asked for here."""
+    made = Ratio.around(1.0, 0.01, 2.0)
+    found = LockinCalibration(1.0, 0.01, 0.98, 1.02, 0.0, 0.1, "S", agrees=True, verdict="", sweeps=3, end_to_end=made)
+    assert list(lockin_columns(found)) == list(docs.LOCKIN)
 
 
 def _compare_gallery(made: Path) -> None:
