@@ -20,7 +20,7 @@ from sts.curves.averaging import comparison_groups
 from sts.curves.dead_channel import dead_rows
 from sts.flags import NOWHERE, flag_rows, join_flags
 from sts.plan import BarrierPlan
-from sts.quantities import barrier_from_decay, with_prefix
+from sts.quantities import barrier_from_decay, decimals_for, scale_for
 
 MISFIT = 5.0  # times the usual reduced chi² of the tip (at least 1): such a sweep follows no exponential with offset
 
@@ -207,7 +207,10 @@ class Evidence:
         texts, lags = np.full(len(self.good), "", object), self.lags
         for row in np.flatnonzero(self.lagging):
             known = np.isfinite(lags.time[row])
-            time = f" ({lags.time[row] * 1e3:.3g} ± {with_prefix(lags.time_se[row] * 1e3, 'ms', 1)})" if known else ""
+            factor, unit = scale_for([lags.time[row], lags.time_se[row]], "s")
+            late, error = lags.time[row] * factor, lags.time_se[row] * factor
+            digits = decimals_for(error)
+            time = f" ({late:.{digits}f} ± {error:.{digits}f} {unit})" if known else ""
             doubt = "" if lags.by_pairs[row] else "; one direction only: a barrier that bends there looks the same"
             texts[row] = f"{lags.length[row] * 1e9:.2g} nm as by an amplifier that lags{time}{doubt}"
         return texts

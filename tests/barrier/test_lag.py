@@ -1,5 +1,7 @@
 """Lag of the amplifier against drift of the gap, in I(z)."""
 
+import re
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -55,6 +57,15 @@ def test_a_lag_is_named_and_measured_and_no_longer_lowers_the_barrier(lag_s):
     late = table["flags"].str.split(";").map(lambda flags: "lag" in flags)
     assert (late == (table["direction"] == "retract")).all()
     assert abs(pair_directions(table)[0]["drift_pm_per_s"].mean()) < 15
+
+
+def test_the_words_of_a_lag_have_its_time_and_uncertainty_in_one_unit():
+    """Before, 1.77 ms with an uncertainty of 0.10 ms read as 1.77 ± 100 µs."""
+    fit = fit_barrier(ramps(lag_s=3e-3))
+    words = next(row.detail for row in fit.flags.itertuples() if row.flag == "lag")
+    value, error, unit = re.search(r"\(([\d.]+) ± ([\d.]+) (\w+)\)", words).groups()
+    assert unit == "ms"
+    assert_allclose([float(value), float(error)], fit.table.loc[0, ["lag_ms", "lag_se_ms"]].astype(float), rtol=0.05)
 
 
 def test_a_drift_is_no_lag_and_a_lag_with_drift_gives_both():
