@@ -193,7 +193,9 @@ def decimals_for(uncertainty: float, *, default: int = 2) -> int:
     return min(max(1 - math.floor(math.log10(uncertainty)), 0), 6)
 
 
-_PREFIXES = {"f": 1e-15, "p": 1e-12, "n": 1e-9, "u": 1e-6, "µ": 1e-6, "m": 1e-3, "": 1.0, "k": 1e3, "M": 1e6, "G": 1e9}
+_FACTORS = {prefix: float(f"1e{3 * power}") for power, prefix in PREFIXES.items() if prefix != "a"} | {
+    "u": 1e-6
+}  # read
 _BASES = {
     "V": "bias",
     "m": "length",
@@ -243,6 +245,6 @@ def find_unit(text: str, *, expected: str = "") -> Unit | None:
         return Unit(dimension, factor, symbol)
     for base, dimension in _BASES.items():
         prefix = symbol.removesuffix(base)
-        if prefix != symbol and prefix in _PREFIXES:
-            return Unit(dimension, _PREFIXES[prefix], symbol)
+        if prefix != symbol and prefix in _FACTORS:
+            return Unit(dimension, _FACTORS[prefix], symbol)
     return None

@@ -38,7 +38,6 @@ PANEL_IN = (4.2, 5.0)  # of one sweep [inch]
 COLUMNS = 3  # of sweeps in one picture
 MOST_BESIDE = 40  # curves drawn behind
 LETTERS = 74  # of a line above a sweep
-FLAGGED = Look(VERMILLION, style=STYLES[1], width=0.9, order=3.5)
 
 
 @styled

@@ -9,6 +9,7 @@ import numpy as np
 from scipy import stats
 
 from sts.curves.electronics import noise_level
+from sts.quantities import decimals_for
 
 UNEQUAL = (
     1e-3  # relative uncertainty left by resolutions that are not quite equal: the modulation blurs the lock-in alone
@@ -49,8 +50,8 @@ class Ratio:
         half = (self.high - self.low) / 2
         if not np.isfinite(half):
             return "lost in noise"
-        digits = 1 - int(np.floor(np.log10(half))) if half > 0 else 4
-        return f"{self.value:.{min(max(digits, 1), 6)}f} ± {half:.{min(max(digits, 1), 6)}f}"
+        digits = max(decimals_for(half, default=4), 1)
+        return f"{self.value:.{digits}f} ± {half:.{digits}f}"
 
 
 @dataclass(frozen=True, eq=False)

@@ -277,21 +277,7 @@ def group_label(keys: dict[str, Any], apart: str = "") -> str:
     return ", ".join([*known, *([apart] if apart else [])]) or "all sweeps"
 
 
-def told_apart(named: Sequence[tuple[np.ndarray, str]], *, reach: bool = True) -> list[str]:
-    """Names that are each there once: with what differs of the axis, its range or its points, else with a number.
-
-    Parameters
-    ----------
-    named : sequence of (ndarray, str)
-        Axis (n,) [V] and name.
-    reach : bool
-        Whether the range may be named; False where names hold it already.
-    """
-    words = axis_differences([axis for axis, _ in named], [name for _, name in named], reach=reach)
-    return [f"{name}, {word}" if word else name for (_, name), word in zip(named, words, strict=True)]
-
-
-def axis_differences(axes: Sequence[np.ndarray], names: Sequence[str], *, reach: bool = True) -> list[str]:
+def axis_differences(axes: Sequence[np.ndarray], names: Sequence[str]) -> list[str]:
     """For each name that is there several times what differs of its axis: range, points, else a number; "" for others.
 
     Parameters
@@ -299,15 +285,13 @@ def axis_differences(axes: Sequence[np.ndarray], names: Sequence[str], *, reach:
     axes : sequence of ndarray, shape (n,)
         [V].
     names : sequence of str
-    reach : bool
-        As in `told_apart`.
     """
     words: list[list[str]] = [[] for _ in names]
     ways: list[Callable[[np.ndarray], str]] = [
         lambda axis: range_with_prefix(axis[0], axis[-1], "V", least=LEAST_BIAS),
         lambda axis: f"{axis.size} points",
     ]
-    for way in ways if reach else ways[1:]:
+    for way in ways:
         so_far = [(name, *said) for name, said in zip(names, words, strict=True)]
         for key in {key for key in so_far if so_far.count(key) > 1}:
             mine = [i for i, own in enumerate(so_far) if own == key]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sts.spectra.spectrum import axis_differences, group_label, told_apart
+from sts.spectra.spectrum import axis_differences, group_label
 
 HALF, FULL, FINE = np.linspace(-0.5, 0.5, 101), np.linspace(-1, 1, 101), np.linspace(-1, 1, 201)
 SHIFTED = FINE + 1e-6
@@ -34,13 +34,6 @@ def test_ranges_then_points_then_a_number_tell_groups_apart():
         "-1 to 1 V, 201 points, axis 2",
     ]
     assert axis_differences([HALF, FULL, FULL], ["a", "a", "b"])[2] == ""
-
-
-def test_a_range_that_is_named_already_is_not_named_again():
-    assert told_apart([(FULL, "I(V), -1 to 1 V"), (FINE, "I(V), -1 to 1 V")], reach=False) == [
-        "I(V), -1 to 1 V, 101 points", "I(V), -1 to 1 V, 201 points",
-    ]  # fmt: skip
-    assert told_apart([(HALF, "a"), (FULL, "a")]) == ["a, -0.5 to 0.5 V", "a, -1 to 1 V"]
 
 
 @pytest.mark.parametrize(
