@@ -42,7 +42,14 @@ NOTEBOOK_DPI = 160  # a picture, not a drawing: a notebook keeps every output, a
 
 
 def html_table(rows: dict[str, str], caption: str) -> str:
-    """Names and values as a small HTML table; text is escaped."""
+    """Names and values as a small HTML table; text is escaped.
+
+    Parameters
+    ----------
+    rows : dict
+        Name to value, both str.
+    caption : str
+    """
     body = "".join(
         f'<tr><th scope="row" style="text-align:left">{escape(name)}</th>'
         f'<td style="text-align:left">{escape(value)}</td></tr>'
@@ -52,7 +59,17 @@ def html_table(rows: dict[str, str], caption: str) -> str:
 
 
 def figure_html(draw: Callable[[list[Axes]], object], alt: str, *, rows: Sequence[float] = (1.0,)) -> str:
-    """A figure as a picture that stands by itself, so that nothing in it meets what else the notebook shows."""
+    """A figure as a picture that stands by itself, so that nothing in it meets what else the notebook shows.
+
+    Parameters
+    ----------
+    draw : callable
+        Takes the list of Axes, one for each row.
+    alt : str
+        What it shows, in words.
+    rows : sequence of float
+        Heights of the Axes, relative.
+    """
     with house_style():
         axes = new_figure(height_in=2.0 + 0.8 * len(rows), rows=rows)
         draw(axes)
@@ -62,7 +79,12 @@ def figure_html(draw: Callable[[list[Axes]], object], alt: str, *, rows: Sequenc
 
 
 def sweeps_html(sweeps: SweepSet) -> str:
-    """A set of sweeps: how many, on which axis, from which tips and sites."""
+    """A set of sweeps: how many, on which axis, from which tips and sites.
+
+    Parameters
+    ----------
+    sweeps : SweepSet
+    """
     table = sweeps.table
     scale, unit = (1e9, "nm") if sweeps.kind == "iz" else (1.0, AXIS_UNITS["iv"])
     axis = f"{sweeps.axis[0] * scale:.4g} to {sweeps.axis[-1] * scale:.4g} {unit}, {len(sweeps.axis)} points"
@@ -77,7 +99,12 @@ def sweeps_html(sweeps: SweepSet) -> str:
 
 
 def spectrum_html(spectrum: Spectrum) -> str:
-    """An averaged spectrum: how many sweeps, gap, resolution, offsets, smoothing."""
+    """An averaged spectrum: how many sweeps, gap, resolution, offsets, smoothing.
+
+    Parameters
+    ----------
+    spectrum : Spectrum
+    """
     trusted = abs(spectrum.bias[spectrum.trusted])
     rows = {
         "sweeps": f"{len(spectrum.sweeps)} used, {len(spectrum.omitted)} left out",
@@ -95,7 +122,12 @@ def spectrum_html(spectrum: Spectrum) -> str:
 
 
 def barrier_html(fit: BarrierFit) -> str:
-    """Fits of I(z): one row per sweep, the first dozen; three of those used as a figure."""
+    """Fits of I(z): one row per sweep, the first dozen; three of those used as a figure.
+
+    Parameters
+    ----------
+    fit : BarrierFit
+    """
     rows = {}
     for record in fit.table.head(MOST_ROWS).to_dict(orient="records"):
         flags = f" [{record['flags']}]" if record["flags"] else ""
@@ -117,7 +149,12 @@ def barrier_html(fit: BarrierFit) -> str:
 
 
 def spectra_html(spectra: SpectraAnalysis) -> str:
-    """Averaged spectra: one row each, and all that share a unit in one figure."""
+    """Averaged spectra: one row each, and all that share a unit in one figure.
+
+    Parameters
+    ----------
+    spectra : SpectraAnalysis
+    """
     rows = {
         one.label: f"{count(len(one.sweeps), 'sweep')}; {gap_words(one)}; {resolution_words([one])}" for one in spectra
     }
@@ -132,7 +169,12 @@ def spectra_html(spectra: SpectraAnalysis) -> str:
 
 
 def barriers_html(barrier: BarrierAnalysis) -> str:
-    """Barriers: one row per tip with its interval, and the figure of them."""
+    """Barriers: one row per tip with its interval, and the figure of them.
+
+    Parameters
+    ----------
+    barrier : BarrierAnalysis
+    """
     rows = {}
     for tip in rows_of(barrier.tips):
         half = (tip.barrier_high_eV - tip.barrier_low_eV) / 2
@@ -152,7 +194,12 @@ def barriers_html(barrier: BarrierAnalysis) -> str:
 
 
 def analysis_html(analysis: Analysis) -> str:
-    """The first screen of the report: which tip was good, questions and answers, and the main figure."""
+    """The first screen of the report: which tip was good, questions and answers, and the main figure.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    """
     good = {
         f"{row.tip}, {row.sample}".strip(", "): f"{row.verdict}: {row.reasons}".rstrip(": ")
         for row in rows_of(analysis.verdicts)
@@ -170,7 +217,12 @@ def analysis_html(analysis: Analysis) -> str:
 
 
 def local_html(local: LocalBarrier) -> str:
-    """Local barriers: the first sweeps as curves."""
+    """Local barriers: the first sweeps as curves.
+
+    Parameters
+    ----------
+    local : LocalBarrier
+    """
     title = f"Local barrier of {count(len(local.sweeps), 'sweep')}"
     parts = [(local, name) for name in local.sweeps[:3]]
     if not parts:
@@ -182,13 +234,23 @@ def local_html(local: LocalBarrier) -> str:
 
 
 def simulated_html(made: Simulated) -> str:
-    """Simulated sweeps: the truth, and the sweeps."""
+    """Simulated sweeps: the truth, and the sweeps.
+
+    Parameters
+    ----------
+    made : Simulated
+    """
     rows = {name: brief(value) for name, value in made.truth.items()}
     return html_table(rows, "True of these sweeps") + sweeps_html(made.sweeps)
 
 
 def file_html(file: LoadedFile) -> str:
-    """A file that was read: what was noticed, and its first sweeps."""
+    """A file that was read: what was noticed, and its first sweeps.
+
+    Parameters
+    ----------
+    file : LoadedFile
+    """
     text = html_table({"read as": file.reader, "notes": "; ".join(file.notes) or "none"}, file.name)
     return text + "".join(sweeps_html(sweeps) for sweeps in file.sets[:1])
 

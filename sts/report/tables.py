@@ -17,7 +17,7 @@ DIGITS = ".10g"
 
 
 def csv_text(frame: pd.DataFrame, *, decimal: str = "point") -> str:
-    """A table as CSV: comma, point, ``\n``, ten significant digits, true/false, unknown empty.
+    r"""A table as CSV: comma, point, ``\n``, ten significant digits, true/false, unknown empty.
 
     Parameters
     ----------

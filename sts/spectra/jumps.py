@@ -34,6 +34,17 @@ class Comparison:
 
 
 def compare_with_median(axis: Array, current: Array, noise: float) -> Comparison:
+    """Sweeps against the median of their group, where that is clear of the noise.
+
+    Parameters
+    ----------
+    axis : ndarray, shape (n,)
+        Bias [V].
+    current : ndarray, shape (m, n)
+        [A]; NaN where a sample is missing.
+    noise : float
+        Standard deviation of a sample [A]; NaN where unknown.
+    """
     missing = ~np.isfinite(current).any(axis=0)
     median = np.full(axis.size, np.nan)
     median[~missing] = np.nanmedian(current[:, ~missing], axis=0)

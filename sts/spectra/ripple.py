@@ -170,7 +170,15 @@ def _without_those_in_step(found: Ripple, sweeps: SweepSet) -> Ripple:
 
 
 def ripple_rows(sweeps: SweepSet, ripple: Ripple) -> pd.DataFrame:
-    """The flags of the sweeps that have a ripple: its period in samples, bias and (where known) time, and its amplitude."""
+    """The flags of the sweeps that have a ripple: its period in samples, bias and (where known) time, and its amplitude.
+
+    Parameters
+    ----------
+    sweeps : SweepSet
+        I(V), m sweeps.
+    ripple : Ripple
+        Of the same sweeps.
+    """
     found = ripple.found
     duration = sweeps.table["duration_s"].to_numpy(float)
     volts = float(sweeps.axis[-1] - sweeps.axis[0]) / (sweeps.axis.size - 1)
