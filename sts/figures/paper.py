@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -16,7 +15,7 @@ from matplotlib.figure import Figure
 
 from sts.figures.barrier import BARRIER_LABEL
 from sts.figures.marks import Look, data_behind, draw_interval, draw_next, draw_points
-from sts.figures.saving import save
+from sts.figures.saving import save, write_whole
 from sts.figures.spectra import short_labels
 from sts.figures.style import COLOURS, GREY, MARKS, STYLES, given_or_new, house_style, rows_of
 from sts.figures.sweeps import BIAS_LABEL
@@ -265,11 +264,5 @@ def save_figure(drawn: Axes | Figure, path: str | Path, *, dpi: int = 600) -> Pa
     assert isinstance(figure, Figure)
     with house_style():
         content = save(figure, target.suffix.lower()[1:], dpi=dpi)
-    target.parent.mkdir(parents=True, exist_ok=True)
-    part = target.with_name(f".{target.name}.part")
-    try:
-        part.write_bytes(content)
-        os.replace(part, target)
-    finally:
-        part.unlink(missing_ok=True)
+    write_whole(target, content)
     return target

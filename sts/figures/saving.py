@@ -1,8 +1,10 @@
-"""Figures as bytes: the same figure gives the same bytes."""
+"""Figures as bytes, the same figure as the same bytes; and bytes as files that are never half there."""
 
 from __future__ import annotations
 
 import io
+import os
+from pathlib import Path
 from typing import Any
 
 from matplotlib.figure import Figure
@@ -32,3 +34,25 @@ def save(figure: Figure, suffix: str, *, dpi: int = DPI) -> bytes:
     buffer = io.BytesIO()
     figure.savefig(buffer, format=suffix, dpi=dpi, metadata=_METADATA[suffix], **packing)
     return buffer.getvalue()
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write a file whole or not at all; folders above it are made, and one that is there is replaced.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+    content : bytes
+
+    Raises
+    ------
+    OSError
+        If it cannot be written; a file that was there is as it was.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    part = path.with_name(f".{path.name}.part")
+    try:
+        part.write_bytes(content)
+        os.replace(part, path)
+    finally:
+        part.unlink(missing_ok=True)

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Collection, Iterable
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+from sts.figures.saving import write_whole
 from sts.report.differences import read_results
 
 PARTS = {
@@ -106,14 +106,9 @@ def write_files(
     _refuse_to_overwrite(folder, content, force=force, ours=_listed(before))
     if any((folder / name).exists() for name in content):
         _remove_stale(folder, set(content))
-    written = []
-    for name, data in content.items():
-        path = folder / name
-        path.parent.mkdir(parents=True, exist_ok=True)
-        fresh = path.with_name(path.name + ".new")
-        fresh.write_bytes(data)
-        os.replace(fresh, path)
-        written.append(path)
+    written = [folder / name for name in content]
+    for path, data in zip(written, content.values(), strict=True):
+        write_whole(path, data)
     return written
 
 

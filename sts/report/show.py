@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -12,7 +11,7 @@ from matplotlib.backends.backend_pdf import PdfPages
 
 from sts.analysis import curves_of, measure, view_of
 from sts.figures.one_sweep import draw_sweeps
-from sts.figures.saving import save
+from sts.figures.saving import save, write_whole
 from sts.figures.style import house_style
 from sts.plan import Plan
 from sts.session import Session
@@ -75,13 +74,7 @@ def show_sweeps(
     parts = [(view, curves_of(measured, view.beside)) for view in views]
     with house_style():
         content = _pages(parts) if ending == ".pdf" else save(draw_sweeps(parts), ending[1:], dpi=150)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    part = path.with_name(f".{path.name}.part")
-    try:
-        part.write_bytes(content)
-        os.replace(part, path)
-    finally:
-        part.unlink(missing_ok=True)
+    write_whole(path, content)
     return names
 
 

@@ -44,6 +44,25 @@ class Listing:
         self.seen = set(self.state.looked)
         self._rows: dict[str, int] = {}
 
+    def refresh(self, written: Sequence[Waiting] = ()) -> list[str]:
+        """Take over what is in the file now; return what others changed, in words.
+
+        Parameters
+        ----------
+        written : sequence of Waiting
+            Decisions that were written from here since the last time.
+        """
+        before = self.state.decided(written)
+        self.state = after = before.again(self.session)
+        if after is before:
+            return []
+        self.seen |= set(after.looked)
+        self._follow(same_sweeps=after.same_sweeps(before))
+        return changes_between(before, after)
+
+    def _follow(self, *, same_sweeps: bool) -> None:
+        raise NotImplementedError
+
     def look(self, sweep: str) -> bool:
         """Note that a sweep was looked at; whether it is the first time.
 
@@ -118,24 +137,11 @@ class Listed(Listing):
         about = {"flags": "", "used": act != "omit", "decided_by": by, "why": MEASURING, "looked": looked}
         self.worklist = table.assign(**about)[list(COLUMNS)]
 
-    def refresh(self, written: Sequence[Waiting] = ()) -> list[str]:
-        """Take over what is in the file now; return what others changed, in words.
-
-        Parameters
-        ----------
-        written : sequence of Waiting
-            Decisions that were written from here since the last time.
-        """
-        before = self.state.decided(written)
-        self.state = after = before.again(self.session)
-        if after is before:
-            return []
-        self.seen |= set(after.looked)
-        if after.same_sweeps(before):
+    def _follow(self, *, same_sweeps: bool) -> None:
+        if same_sweeps:
             self._list()
         else:
             self._read()
-        return changes_between(before, after)
 
     def view(self, sweep: str) -> Any:
         """One sweep as arrays, with a fit of its site alone; what is said of it is left out, since all sweeps have a say in it.

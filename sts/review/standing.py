@@ -9,9 +9,7 @@ from sts.analysis import Analysis, Curve, Measured, curves_of, measure, view_of
 from sts.analysis.measured_again import measure_again
 from sts.plan import Plan
 from sts.review.listed import Listing
-from sts.review.state import changes_between
 from sts.review.worklist import order_of_work, worklist_of
-from sts.review.writing import Waiting
 from sts.session import Session
 
 
@@ -43,28 +41,14 @@ class Standing(Listing):
         self._all_anew()
         self.opened = self.analysis
 
-    def refresh(self, written: Sequence[Waiting] = ()) -> list[str]:
-        """Take over what is in the file now; return what others changed, in words.
-
-        Parameters
-        ----------
-        written : sequence of Waiting
-            Decisions that were written from here since the last time.
-        """
-        before = self.state.decided(written)
-        self.state = after = before.again(self.session)
-        if after is before:
-            return []
-        self.seen |= set(after.looked)
-        if not after.same_sweeps(before):
+    def _follow(self, *, same_sweeps: bool) -> None:
+        if not same_sweeps:
             self.measured = measure(self.session, self.plan)
             self._all_anew()
-        elif len(after.decisions) != len(self.analysis.decisions):
-            self.analysis = self.measured.summarise(after.decisions)
-            self._list()
-        else:
-            self._list()
-        return changes_between(before, after)
+            return
+        if len(self.state.decisions) != len(self.analysis.decisions):
+            self.analysis = self.measured.summarise(self.state.decisions)
+        self._list()
 
     def use(self, plan: Plan) -> None:
         """Measure under another plan what it touches.

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from figures.drawings import drawn
 from matplotlib.figure import Figure
 
 from sts.figures import house_style
-from sts.figures.saving import save
+from sts.figures.saving import save, write_whole
 
 
 @pytest.mark.parametrize(("suffix", "start"), [("svg", b"<?xml"), ("png", b"\x89PNG"), ("pdf", b"%PDF")])
@@ -42,3 +44,19 @@ def test_letters_of_a_pdf_are_outlines_that_journals_take() -> None:
         data = save(figure, "pdf")
     assert b"/FontFile2" in data
     assert b"/Type3" not in data
+
+
+def test_a_file_is_written_whole_or_stays_as_it_was(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "new" / "a.svg"
+    write_whole(path, b"first")
+    write_whole(path, b"second")
+    assert path.read_bytes() == b"second"
+
+    def fail(*_: object) -> None:
+        raise OSError("no space left")
+
+    monkeypatch.setattr("os.replace", fail)
+    with pytest.raises(OSError, match="no space left"):
+        write_whole(path, b"third")
+    assert path.read_bytes() == b"second"
+    assert [p.name for p in path.parent.iterdir()] == ["a.svg"]
