@@ -30,7 +30,7 @@ class Pooled:
     weights: np.ndarray  # (m, k), summing to one in each row
 
 
-def pool_random_effects(values: Any, variances: Any, dof: Any = np.inf) -> Pooled:
+def pool_random_effects(values: Any, variances: Any, dof: Any = np.inf, *, level: bool = False) -> Pooled:
     """Random-effects mean of each row, by Paule-Mandel with Hartung-Knapp uncertainty.
 
     Parameters
@@ -39,6 +39,9 @@ def pool_random_effects(values: Any, variances: Any, dof: Any = np.inf) -> Poole
         Values and the squares of their standard uncertainties; NaN where a row has fewer than k values.
     dof : array_like, optional
         Degrees of freedom of the variances, same shape.
+    level : bool
+        No value weighs more than the one in the middle, however small its own variance: one site with twenty repeats
+        among three with one would else be the mean by itself where tau^2 came out small by chance.
 
     Returns
     -------
@@ -55,6 +58,8 @@ def pool_random_effects(values: Any, variances: Any, dof: Any = np.inf) -> Poole
     R. C. Paule, J. Mandel, J. Res. NBS 87, 377 (1982). The uncertainty of the mean is
     sqrt(sum w (x - mean)^2 / (k - 1) / sum w) with k - 1 degrees of freedom: J. Hartung, G. Knapp, Stat. Med. 20,
     3875 (2001). Where tau^2 = 0 it can be smaller than the stated variances allow; `larger_scatter` looks after that.
+    With `level` the weights of the mean are 1/(max(v, middle v) + tau^2), tau^2 as before (no source; by simulation in
+    scripts/studies/pairs.py).
     """
     x = np.atleast_2d(np.asarray(values, float))
     v, nu = (np.broadcast_to(np.atleast_2d(np.asarray(a, float)), x.shape) for a in (variances, dof))
@@ -70,7 +75,7 @@ def pool_random_effects(values: Any, variances: Any, dof: Any = np.inf) -> Poole
     x0 = np.where(here, x, 0.0)
     v0 = np.where(here, v, 1.0)
 
-    def weighted(tau2: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def weighted(tau2: np.ndarray, v0: np.ndarray = v0) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         w = here / (v0 + tau2[:, None])
         mean = (w * x0).sum(axis=1) / w.sum(axis=1)
         return w, mean, (w * np.where(here, x - mean[:, None], 0.0) ** 2).sum(axis=1)
@@ -84,7 +89,7 @@ def pool_random_effects(values: Any, variances: Any, dof: Any = np.inf) -> Poole
         above = weighted(middle)[2] > count - 1
         low, high = np.where(above, middle, low), np.where(above, high, middle)
     tau2 = np.where(apart, (low + high) / 2, 0.0)
-    w, mean, q = weighted(tau2)
+    w, mean, q = weighted(tau2, np.maximum(v0, _middle(v0, here, count)) if level else v0)
     total = w.sum(axis=1)
     share = w / total[:, None]
     parts = np.where(here, share**2 * v0, 0.0)
@@ -102,6 +107,12 @@ def pool_random_effects(values: Any, variances: Any, dof: Any = np.inf) -> Poole
         observed_dof=count - 1.0,
         weights=share,
     )
+
+
+def _middle(variances: np.ndarray, here: np.ndarray, count: np.ndarray) -> np.ndarray:
+    """The middle variance of each row, shape (m, 1); the lower one of two."""
+    ordered = np.sort(np.where(here, variances, np.inf), axis=1)
+    return np.take_along_axis(ordered, (count[:, None] - 1) // 2, axis=1)
 
 
 def larger_scatter(

@@ -146,7 +146,8 @@ def tip_level(sites: pd.DataFrame, *, confidence: float = 0.95, calibration: Cal
 
     Notes
     -----
-    Random effects over sites (`pool_random_effects`), uncertainty by `larger_scatter`.
+    Random effects over sites (`pool_random_effects`), none of which weighs more than the middle one by its repeats;
+    uncertainty by `larger_scatter`.
     """
     table, pooled = _pool_sites(sites)
     se, dof = larger_scatter(
@@ -213,7 +214,7 @@ def _pool_sites(sites: pd.DataFrame) -> tuple[pd.DataFrame, Pooled]:
     slope[row, column] = sites["decay_per_nm"]
     variance[row, column] = _known_variance(sites, row)
     dof[row, column] = sites["dof"]
-    return table, pool_random_effects(slope, variance, dof)
+    return table, pool_random_effects(slope, variance, dof, level=True)
 
 
 def _known_variance(sites: pd.DataFrame, tip: np.ndarray) -> np.ndarray:

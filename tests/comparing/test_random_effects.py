@@ -56,6 +56,17 @@ def test_agreement_better_than_stated_gives_no_negative_variance():
     assert np.isinf(dof)
 
 
+def test_level_weights_are_those_of_equal_values_and_never_above_the_middle_one():
+    """One site with twenty repeats among three with one: the plain mean; one bad site among good ones still weighs less."""
+    x, v = np.array([1.0, 1.1, 0.9, 1.3]), np.array([1.0, 1.0, 1.0, 0.05])
+    pooled = pool_random_effects(x, v, level=True)
+    assert_allclose(pooled.mean, x.mean(), rtol=1e-12)
+    assert_allclose(pooled.observed_se, stats.sem(x), rtol=1e-12)
+    assert_allclose(pooled.propagated_se, np.sqrt(v.sum()) / 4, rtol=1e-12)
+    assert_allclose(pooled.tau2, pool_random_effects(x, v).tau2)
+    assert pool_random_effects(x, [1, 1, 1, 20.0], level=True).weights[0, 3] < 0.02
+
+
 def test_single_value_keeps_its_uncertainty_and_has_no_observed_scatter():
     pooled = pool_random_effects([3.0], [0.04])
     assert_allclose(pooled.propagated_se, 0.2)
