@@ -121,7 +121,7 @@ def broadened_words(spectrum: Spectrum) -> str:
         "exponential": "an exponential kernel, decay",
         "gaussian": "a Gaussian kernel, full width at half height",
     }[one.kind]
-    return f"; I/V is broadened by {kernel} {one.width_V * 1e3:.3g} mV"
+    return f"; I/V is broadened by {kernel} {with_prefix(one.width_V, 'V')}"
 
 
 def widest_chosen(spectrum: Spectrum) -> bool:

@@ -55,6 +55,8 @@ def test_the_kernel_of_the_form_through_the_gap_is_told_with_its_width(invented:
     assert broadened_words(one) == "; I/V is broadened by an exponential kernel, decay 600 mV"
     gaussian = replace(one, broadened=replace(one.broadened, kind="gaussian"))
     assert "a Gaussian kernel, full width at half height 600 mV" in broadened_words(gaussian)
+    wide = replace(one, broadened=replace(one.broadened, width_V=1.25))
+    assert broadened_words(wide).endswith("decay 1.25 V")  # before, 1.25e+03 mV
     assert broadened_words(replace(one, broadened=None)) == ""
 
 
