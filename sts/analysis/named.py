@@ -38,7 +38,9 @@ def positions(wanted: str, labels: Sequence[str], *, one: bool = False) -> list[
         found = [i for i, label in enumerate(labels) if parts and parts <= _parts(label)]
     if not found:
         folded = {label.casefold(): label for label in labels}
-        near = [folded[n] for n in difflib.get_close_matches(wanted.casefold(), folded, n=3, cutoff=0.4)]
+        word = wanted.strip().casefold()
+        near = [label for name, label in folded.items() if word and word in name]
+        near = near or [folded[n] for n in difflib.get_close_matches(word, folded, n=3, cutoff=0.4)]
         words = f"near to it: {'; '.join(near)}" if near else f"there is: {'; '.join(labels) or 'none'}"
         raise UnknownName(f"no spectrum is called '{wanted}'; {words}.")
     if one and len(found) > 1:

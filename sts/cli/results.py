@@ -34,7 +34,7 @@ _VERDICTS: Columns = {
 }  # fmt: skip
 _SPECTRA: Columns = {
     "label": ("spectrum", text), "sweeps_used": ("used", number(0)), "sweeps_omitted": ("omitted", number(0)),
-    "resolution_meV": ("resolution", size("meV")), "gap_meV": ("gap", size("meV", 4)), "gap_se_meV": ("±", size("meV", 2)),
+    "resolution_meV": ("resolution", size("meV")), "gap_meV": ("gap", size("meV", 4)), "gap_se_meV": ("u", size("meV", 2)),
     "gap_method": ("gap from", text), "flags": ("flags", text),
 }  # fmt: skip
 _LOCKIN: Columns = {
@@ -47,7 +47,7 @@ _BARRIERS: dict[str, tuple[str, Columns, Sequence[str]]] = {
     "tips": ("Apparent barrier height by tip", {
         "sample": ("sample", text), "tip": ("tip", text), "sites": ("sites", number(0)), "sweeps": ("sweeps", number(0)),
         "barrier_eV": ("barrier eV", number(3)), "barrier_low_eV": ("LEVEL", number(3)),
-        "barrier_high_eV": ("to", number(3)), "total_se_eV": ("total ± eV", number(3)),
+        "barrier_high_eV": ("to", number(3)), "total_se_eV": ("u in total eV", number(3)),
     }, ()),
     "unassigned": ("Sweeps that stand for no tip, and are not compared", {
         "unassigned": ("series (# is a number)", text), "sweeps": ("sweeps", number(0)), "used": ("used", number(0)),

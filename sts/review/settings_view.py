@@ -41,7 +41,7 @@ class SettingsView:
                             sizing_mode="stretch_width", stylesheets=[styled()])  # fmt: skip
         self.curve = source("x", "y")
         self.chosen = Span(dimension="height", line_color=VERMILLION, line_dash="dashed")
-        self.behind = plot("left-out score", "width (mV)", height=130, visible=False)
+        self.behind = plot("error / least", "width (mV)", height=130, visible=False, y_axis_type="log")
         self.behind.line("x", "y", source=self.curve, color=BLUE)
         self.behind.add_layout(self.chosen)
         self.words, self.saved = text_box(), text_box()
@@ -96,7 +96,7 @@ class SettingsView:
             return
         curve = curves[0]
         x, y = curve["width_V"].to_numpy(float) * 1e3, curve["score"].to_numpy(float)
-        fill(self.curve, x=x, y=y)
+        fill(self.curve, x=x, y=y / np.nanmin(y))
         self.width.end = max(float(np.ceil(x.max())), self.width.value, 2.0)
         chosen = curve.loc[curve["chosen"].astype(bool), "width_V"]
         if len(chosen):

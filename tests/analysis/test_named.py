@@ -26,6 +26,10 @@ def test_a_label_is_found_whole_or_by_its_parts(wanted: str, found: list[int]) -
 def test_what_fits_nothing_or_too_much_is_answered_with_names() -> None:
     with pytest.raises(KeyError, match=r"no spectrum is called 'graphite, C'; near to it: .*graphite, A"):
         positions("graphite, C", LABELS)
+    with pytest.raises(
+        UnknownName, match=r"no spectrum is called 'Gold'; near to it: gold film, A, 500 pA\.$"
+    ):  # half of a part
+        positions("Gold", LABELS)
     with pytest.raises(UnknownName, match="there is: none"):
         positions("x", [])
     with pytest.raises(ValueError, match=r"'graphite, 500 pA' fits 2 spectra; .*: graphite, A, 500 pA; graphite, B"):

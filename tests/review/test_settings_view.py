@@ -18,6 +18,9 @@ def test_the_curve_that_the_width_was_chosen_from_stands_behind_the_slider(demo:
     page = page_of(demo)
     chosen = page.desk.analysis.spectra.spectra[0].criterion
     assert len(page.settings.curve.data["x"]) == len(chosen)
+    assert (
+        min(page.settings.curve.data["y"]) == 1
+    )  # of the least error, as in the report: A² and S² are no numbers to look at
     assert page.settings.width.value == pytest.approx(chosen.loc[chosen["chosen"], "width_V"].iloc[0] * 1e3)
 
 
