@@ -29,7 +29,7 @@ from sts.figures.style import (
 )
 from sts.figures.styled import styled
 from sts.figures.sweeps import bias_axis
-from sts.quantities import scale_for, with_prefix
+from sts.quantities import decimals_for, scale_for, with_prefix
 
 if TYPE_CHECKING:
     from sts.spectra.spectrum import Spectrum
@@ -244,7 +244,7 @@ def plot_direction_difference(spectrum: Spectrum, *, ax: Axes | None = None) -> 
                 look=Look(colour=GREY, mark=".", size=3))  # fmt: skip
     if spectrum.half_difference_fit is not None:
         parts = [
-            f"{word} {spectrum.directions[key]:.3g} {unit_}".replace("-", "−")
+            f"{word} {_rounded(spectrum.directions[key], spectrum.directions.get(f'{key}_se', np.nan), unit_)}"
             for key, word, unit_ in (
                 ("displacement_fF", "displacement", "fF"), ("lag_ms", "lag", "ms"), ("drift_per_s", "drift", "1/s"),
             )
@@ -257,6 +257,14 @@ def plot_direction_difference(spectrum: Spectrum, *, ax: Axes | None = None) -> 
     ax.set_ylabel(f"Half difference of current ({unit})")
     legend(ax)
     return ax
+
+
+def _rounded(value: float, se: float, unit: str) -> str:
+    """To the digits and the prefix that the caption has; to three digits where the uncertainty is unknown."""
+    factor, unit = scale_for([value, se], unit) if unit != "1/s" else (1.0, unit)
+    value, se = value * factor, se * factor
+    number = f"{value:.{decimals_for(se)}f}" if np.isfinite(se) else f"{value:.3g}"
+    return f"{number} {unit}".replace("-", "−")
 
 
 @styled

@@ -11,6 +11,7 @@ import pytest
 from figures.drawings import SPECTRA, drawn
 
 from sts import figures
+from sts.figures import spectra
 from sts.spectra.spectrum import Spectrum
 
 
@@ -71,3 +72,11 @@ def test_the_form_through_the_gap_has_a_line_style_and_a_name_of_its_own() -> No
     assert np.isfinite(y[np.abs(x) < 0.5]).all()
     assert np.isnan(plain.get_ydata()[np.abs(x) < 0.5]).all()
     assert not any("broadened" in str(line.get_label()) for line in without.lines)
+
+
+def test_sizes_of_the_causes_have_the_digits_that_their_uncertainty_allows() -> None:
+    """As in the caption below: the legend said −0.0456 ms where the caption says −46 ± 30 µs."""
+    assert spectra._rounded(-0.0456, 0.030, "ms") == "−46 µs"
+    assert spectra._rounded(78.61, 2.04, "fF") == "78.6 fF"
+    assert spectra._rounded(-0.00341, 0.0037, "1/s") == "−0.0034 1/s"
+    assert spectra._rounded(0.1, np.nan, "ms") == "100 µs"
