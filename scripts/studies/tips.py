@@ -11,7 +11,7 @@ import pandas as pd
 
 from sts.barrier import fit_barrier, slopes_by_repeat
 from sts.comparing.groups import compare_groups
-from sts.comparing.pairs import FEWEST, compare_pairs, maximum_modulus_sf
+from sts.comparing.pairs import FEWEST, compare_pairs, maximum_modulus_quantile, maximum_modulus_sf, unequal_dof
 from sts.comparing.sites_and_tips import BARRIER_PER_NM2, site_level, tip_level
 from sts.quantities import decay_from_barrier
 from sts.simulate import Bench, HeightRamp, simulate_iz
@@ -144,8 +144,9 @@ def false_positives(rng: np.random.Generator, trials: int, sites: tuple[int, ...
     a, b = np.triu_indices(len(sites), 1)
     relative = (errors / slopes) ** 2
     variance = relative[a] + relative[b]
-    with np.errstate(divide="ignore"):
-        dof = variance**2 / (relative[a] ** 2 / dofs[a] + relative[b] ** 2 / dofs[b])
+    counts = np.array(sites, float)[:, None]
+    each = (np.stack([x[a], x[b]]) for x in (relative, dofs, counts))
+    dof = unequal_dof(*each, maximum_modulus_quantile(0.95, len(a), np.inf))
     statistic = np.abs(np.log(slopes[a] / slopes[b])) / np.sqrt(variance)
     p = np.stack([maximum_modulus_sf(s, len(a), d) for s, d in zip(statistic, dof, strict=True)])
     check = compare_pairs(pd.concat([part.iloc[:20] for part in parts], ignore_index=True))

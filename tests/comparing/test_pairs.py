@@ -10,7 +10,13 @@ from numpy.testing import assert_allclose
 from scipy import stats
 
 from sts.comparing import calibration_factor, compare_pairs, site_level, tip_level
-from sts.comparing.pairs import PAIR_COLUMNS, maximum_modulus_quantile, maximum_modulus_sf, simultaneous_pairs
+from sts.comparing.pairs import (
+    PAIR_COLUMNS,
+    maximum_modulus_quantile,
+    maximum_modulus_sf,
+    simultaneous_pairs,
+    unequal_dof,
+)
 
 # Headache relief, three groups (data after a SAS tutorial, in the docstring of scipy.stats.tukey_hsd; seen).
 RELIEF = [[24.5, 23.5, 26.4, 27.1, 29.9], [28.4, 34.2, 29.5, 32.2, 30.1], [26.1, 28.3, 24.3, 26.2, 27.8]]
@@ -151,3 +157,60 @@ def test_an_error_that_both_tips_share_widens_neither_ratio_nor_difference():
     (one,) = compare_pairs(wide).to_dict("records")
     assert one["difference_high_eV"] - one["difference_low_eV"] > 3.9 * moved[0]
     assert one["ratio_high"] / one["ratio_low"] > np.exp(2 * 3.9 / 20.0)
+
+
+Z = float(stats.norm.isf(0.025))
+
+
+def _level(dof: tuple[int, int], ratio: float, rule) -> float:
+    """Exact false alarm rate at 5 % of |difference| / se > t(rule), for means of dof + 1 normal values.
+
+    Conditional on the ratio F of the two variances the difference over the pooled scatter is Student's t.
+    """
+    n = np.array(dof)[:, None] + 1
+    f = stats.f.ppf((np.arange(2000) + 0.5) / 2000, *dof)
+    variance = np.stack([ratio * f, np.ones_like(f)]) / n
+    limit = stats.t.isf(0.025, rule(variance, n)) * np.sqrt(variance.sum(axis=0))
+    pooled = (dof[0] * f + dof[1]) / sum(dof) * (ratio / n[0] + 1 / n[1])
+    return float(np.mean(2 * stats.t.sf(limit / np.sqrt(pooled), sum(dof))))
+
+
+def _ours(variance: np.ndarray, n: np.ndarray) -> np.ndarray:
+    n = np.broadcast_to(n, variance.shape).astype(float)
+    return unequal_dof(variance, n - 1, n, Z)
+
+
+def _welch(variance: np.ndarray, n: np.ndarray) -> np.ndarray:
+    return np.asarray(variance.sum(axis=0) ** 2 / (variance**2 / (n - 1)).sum(axis=0))
+
+
+def test_exact_level_agrees_with_scipys_welch_test_by_simulation():
+    rng = np.random.default_rng(4)
+    a, b = 2 * rng.normal(size=(20_000, 3)), rng.normal(size=(20_000, 8))
+    simulated = np.mean(stats.ttest_ind(a, b, axis=1, equal_var=False).pvalue < 0.05)
+    assert_allclose(_level((2, 7), 4.0, _welch), simulated, atol=4 * np.sqrt(0.07 / 20_000))
+
+
+@pytest.mark.parametrize("dof", [(2, 2), (3, 3), (2, 3), (2, 5), (2, 7), (3, 7), (2, 11), (5, 11)])
+def test_equal_tips_are_called_different_in_three_to_six_of_a_hundred_whatever_they_scatter(dof: tuple[int, int]):
+    levels = [_level(dof, ratio, _ours) for ratio in (1 / 9, 1 / 4, 1 / 2, 1, 2, 4, 9)]
+    assert min(levels) > 0.03
+    assert max(levels) < 0.06
+    if dof == (2, 7):
+        assert _level(dof, 4.0, _welch) > 0.068
+
+
+def test_two_equal_variances_of_equally_many_values_have_all_degrees_of_freedom():
+    """Student's pooled t test (scipy); and far fewer where one of them scatters ten times as much."""
+    a, b = np.array([1.0, 2.0, 3.0, 4.0]), np.array([4.0, 5.0, 6.0, 7.5])
+    b = b.mean() + (b - b.mean()) * a.std() / b.std()
+    se = np.array([stats.sem(a), stats.sem(b)])
+    pair = simultaneous_pairs([a.mean(), b.mean()], se, [3, 3], replicates=[4, 4]).iloc[0]
+    assert_allclose(pair["p_adjusted"], stats.ttest_ind(a, b, equal_var=True).pvalue, rtol=1e-3)
+    assert simultaneous_pairs([0, 1], se * [1, 10], [3, 3], replicates=[4, 4])["dof"][0] < 3.2
+
+
+def test_known_variances_are_a_normal_test():
+    pair = simultaneous_pairs([0.0, 2.5], [1.0, 1.0], [np.inf, np.inf], replicates=[4, 4]).iloc[0]
+    assert np.isinf(pair["dof"])
+    assert_allclose(pair["p_adjusted"], 2 * stats.norm.sf(2.5 / 2**0.5), rtol=1e-6)
