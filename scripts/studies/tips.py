@@ -145,8 +145,8 @@ def false_positives(rng: np.random.Generator, trials: int, sites: tuple[int, ...
     relative = (errors / slopes) ** 2
     variance = relative[a] + relative[b]
     counts = np.array(sites, float)[:, None]
-    each = (np.stack([x[a], x[b]]) for x in (relative, dofs, counts))
-    dof = unequal_dof(*each, maximum_modulus_quantile(0.95, len(a), np.inf))
+    each = [np.stack([x[a], x[b]]) for x in (relative, dofs, counts)]
+    dof = unequal_dof(each[0], each[1], each[2], maximum_modulus_quantile(0.95, len(a), np.inf))
     statistic = np.abs(np.log(slopes[a] / slopes[b])) / np.sqrt(variance)
     p = np.stack([maximum_modulus_sf(s, len(a), d) for s, d in zip(statistic, dof, strict=True)])
     check = compare_pairs(pd.concat([part.iloc[:20] for part in parts], ignore_index=True))

@@ -141,8 +141,8 @@ def simultaneous_pairs(
             estimated = se[a] ** 4 / dof[a] + se[b] ** 4 / dof[b]
         else:
             z = maximum_modulus_quantile(confidence, family, np.inf)
-            each = (np.stack([x[a], x[b]]) for x in (se**2, dof, np.asarray(replicates, float)))
-            estimated = own**4 / unequal_dof(*each, z)
+            each = [np.stack([x[a], x[b]]) for x in (se**2, dof, np.asarray(replicates, float))]
+            estimated = own**4 / unequal_dof(each[0], each[1], each[2], z)
         # With what is shared, and the own parts alone: what is shared narrows nothing (`half_interval`).
         ways = [(scale, scale**4 / estimated) for scale in (total, own)]
         half = np.array(
