@@ -245,7 +245,7 @@ RULES: tuple[tuple[str, Callable[[Evidence], Any], str], ...] = (
     ("few decades", lambda e: e.short, "{decades:.2f} decades above the noise; at least 1 is needed"),
     ("offset unknown", lambda e: e.short & ~e.shared & (e.fits.seen.cost > COST),
      "{decades:.2f} decades, and nothing says where the zero of the current is: no interval"),
-    ("low barrier", lambda e: e.low, "{barrier_eV:.2f} eV: not a work function, usual in air"),
+    ("low barrier", lambda e: e.low, "{barrier_eV:.2f} eV: not a work function, usual only in air"),
     ("high barrier", lambda e: e.falling & (e.barrier_eV > e.plan.high_eV),
      "{barrier_eV:.2f} eV: check the height scale"),
     ("high bias", lambda e: e.bias_V > e.plan.high_bias_V, "{bias_V:.2f} V lowers the barrier by about half of it"),

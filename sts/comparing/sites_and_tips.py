@@ -165,7 +165,7 @@ def tip_level(sites: pd.DataFrame, *, confidence: float = 0.95, calibration: Cal
         {
             "one site: the scatter between sites is unknown, so there is no interval": single,
             "two sites: the interval is wide because the scatter rests on one difference": pooled.count == 2,
-            "below 1 eV: not a work function; usual in air": values["barrier_eV"] < 1,
+            "below 1 eV: not a work function; usual only in air": values["barrier_eV"] < 1,
         },
     )
     table = table.assign(**values)
