@@ -271,7 +271,7 @@ class Plan(Section):
     >>> sts.Plan(compare={"confidense": 0.9})
     Traceback (most recent call last):
         ...
-    sts.settings.PlanError: Plan: unknown key 'compare.confidense'; did you mean confidence. Known here: by, confidence.
+    sts.settings.PlanError: Plan: unknown key 'compare.confidense'; perhaps confidence is meant. Known here: by, confidence.
     """
 
     check: CheckPlan = CheckPlan()

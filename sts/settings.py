@@ -126,7 +126,7 @@ def _explain(model: type[Section], text: str, name: str, problem: Any) -> str:
     if problem["type"] == "extra_forbidden":
         allowed = _keys_at(model, path[:-1])
         near = difflib.get_close_matches(path[-1], allowed, n=2)
-        hint = f"; did you mean {' or '.join(near)}" if near else ""
+        hint = f"; perhaps {' or '.join(near)} is meant" if near else ""
         return f"{where}: unknown key '{key}'{hint}. Known here: {', '.join(allowed)}."
     return f"{where}: {key} is {problem['input']!r}: {_wanted(problem)}."
 
@@ -148,7 +148,7 @@ def _wanted(problem: Any) -> str:
     if kind == "literal_error":
         said, choices = str(problem["input"]), re.findall(r"'([^']*)'", str(limits["expected"]))
         near = difflib.get_close_matches(said, choices, n=1)
-        return f"it must be one of {', '.join(choices)}{f'; did you mean {near[0]}' if near else ''}"
+        return f"it must be one of {', '.join(choices)}{f'; perhaps {near[0]} is meant' if near else ''}"
     if kind in _WANTED:
         return _WANTED[kind].format(**limits)
     text = str(problem["msg"])  # of our own checks

@@ -20,12 +20,12 @@ def test_text_with_quotes_and_line_ends_survives():
         ("[check]\n\noutlier_cut = -1", r"plan.toml, line 3: check.outlier_cut is -1: it must be greater than 0"),
         (
             "[check]\noutlier_cuts = 3",
-            r"line 2: unknown key 'check.outlier_cuts'; did you mean outlier_cut. Known here: .*jump",
+            r"line 2: unknown key 'check.outlier_cuts'; perhaps outlier_cut is meant. Known here: .*jump",
         ),
         ("[compare]\nconfidence = '95 %'", r"line 2: compare.confidence is '95 %'"),
         ("check.outlier_cut = 0.0", r"line 1: check.outlier_cut is 0.0"),
         ('[check]\nomit = ["jump", "jumps"]', r"line 2: check.omit is .*: no flag 'jumps'; there are saturated"),
-        ("[chek]", r"line 1: unknown key 'chek'; did you mean check. Known here: barrier, check"),
+        ("[chek]", r"line 1: unknown key 'chek'; perhaps check is meant. Known here: barrier, check"),
         ("[check", r"not valid TOML"),
     ],
 )
@@ -43,10 +43,10 @@ def test_all_mistakes_are_told_at_once():
 @pytest.mark.parametrize(
     ("settings", "message"),
     [
-        ({"chek": {}}, "Plan: unknown key 'chek'; did you mean check. Known here: barrier, check, "),
+        ({"chek": {}}, "Plan: unknown key 'chek'; perhaps check is meant. Known here: barrier, check, "),
         (
             {"spectra": {"average": "medan"}},
-            "Plan: spectra.average is 'medan': .* mean, median, geometric; did you mean median.",
+            "Plan: spectra.average is 'medan': .* mean, median, geometric; perhaps median is meant.",
         ),
         ({"spectra": {"by": "tip"}}, "Plan: spectra.by is 'tip': it must be a list."),
         ({"spectra": {"order": 1.5}}, "it must be a whole number."),
