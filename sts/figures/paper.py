@@ -18,7 +18,7 @@ from sts.figures.marks import Look, data_behind, draw_interval, draw_next, draw_
 from sts.figures.saving import save, write_whole
 from sts.figures.spectra import short_labels
 from sts.figures.style import COLOURS, GREY, MARKS, STYLES, given_or_new, house_style, rows_of
-from sts.figures.sweeps import BIAS_LABEL
+from sts.figures.sweeps import bias_axis
 from sts.quantities import scale_for
 from sts.spectra.spectrum import Spectrum
 
@@ -28,7 +28,6 @@ if TYPE_CHECKING:
 COLUMN_MM = 86.0
 QUANTITIES = ("didv", "normalised", "current")
 FORMATS = (".pdf", ".svg", ".png")
-SMALL_BIAS_V = 0.1  # below this an axis in volts is all zeros
 
 _HELD: WeakKeyDictionary[Axes, tuple[str, str, tuple[float, str], tuple[float, str]]] = WeakKeyDictionary()
 
@@ -67,18 +66,18 @@ def plot_spectra(
 
     Notes
     -----
-    (dI/dV)/(I/V) is left away where it is not to be trusted.
+    Derivatives are left away where they are fitted from one side only, and (dI/dV)/(I/V) where it is not to be trusted.
     """
     chosen = [spectra] if isinstance(spectra, Spectrum) else list(spectra)
     names = _names(chosen, labels)
     with _axes(ax, width_mm, 0.72, STYLES) as ax:
-        (x_factor, x_unit), (y_factor, y_unit) = _units(ax, chosen, quantity)
+        (x_factor, x_label), (y_factor, y_label) = _units(ax, chosen, quantity)
         for one, name in zip(chosen, names, strict=True):
             y, low, high = (values * y_factor for values in _values(one, quantity))
             draw_next(ax, one.bias * x_factor, y, (low, high) if bands else None, series=name, label=name)
         _fit_limits(ax)
-        ax.set_xlabel(f"{BIAS_LABEL} ({x_unit})")
-        ax.set_ylabel(y_unit)
+        ax.set_xlabel(x_label)
+        ax.set_ylabel(y_label)
         ax.legend()
     return ax
 
@@ -111,14 +110,16 @@ def _values(spectrum: Spectrum, quantity: str) -> tuple[np.ndarray, np.ndarray, 
     """A quantity (n,) with its band, in SI."""
     if quantity == "normalised":
         parts = (spectrum.normalised, spectrum.normalised_low, spectrum.normalised_high)
-        return tuple(np.where(spectrum.trusted, part, np.nan) for part in parts)  # type: ignore[return-value]
+        return tuple(np.where(spectrum.trusted & ~spectrum.ends, part, np.nan) for part in parts)  # type: ignore[return-value]
     if quantity == "current":
         return (spectrum.current, *spectrum.current_band)
-    return spectrum.didv, spectrum.didv_low, spectrum.didv_high
+    return tuple(
+        np.where(spectrum.ends, np.nan, part) for part in (spectrum.didv, spectrum.didv_low, spectrum.didv_high)
+    )  # type: ignore[return-value]
 
 
 def _units(ax: Axes, spectra: Sequence[Spectrum], quantity: str) -> tuple[tuple[float, str], tuple[float, str]]:
-    """Factor and unit of the bias; factor and name of the ordinate. What the Axes hold already stays as it is."""
+    """Factor and name of the bias, and of the ordinate. What the Axes hold already stays as it is."""
     if quantity not in QUANTITIES:
         raise ValueError(f"quantity is '{quantity}'; it must be one of {', '.join(QUANTITIES)}.")
     units = {s.didv_unit if quantity == "didv" else "" for s in spectra}
@@ -133,8 +134,7 @@ def _units(ax: Axes, spectra: Sequence[Spectrum], quantity: str) -> tuple[tuple[
         if (held, held_unit) != (quantity, unit):
             raise ValueError(f"These Axes hold {held} already; draw {quantity} on Axes of its own.")
         return x, y
-    bias = np.concatenate([s.bias for s in spectra])
-    x = scale_for(bias, "V") if np.nanmax(np.abs(bias)) < SMALL_BIAS_V else (1.0, "V")
+    x = bias_axis(np.concatenate([s.bias for s in spectra]))
     y = _ordinate(np.concatenate([_values(s, quantity)[0] for s in spectra]), quantity, unit)
     _HELD[ax] = quantity, unit, x, y
     return x, y

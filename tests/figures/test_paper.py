@@ -56,6 +56,16 @@ def test_the_curves_drawn_are_the_numbers_in_the_unit_that_the_axis_names() -> N
         assert_allclose(ax.get_lines()[0].get_xdata(), one.bias)
 
 
+@pytest.mark.parametrize("quantity", ["didv", "normalised"])
+def test_what_is_fitted_from_one_side_only_is_left_away(quantity: str) -> None:
+    bias = SPECTRA[0].bias
+    whole = np.ones(bias.size, bool)
+    ended = replace(SPECTRA[0], one_sided=np.abs(bias) > 0.8 * bias.max(), trusted=whole)
+    (line,) = figures.plot_spectra(ended, quantity=quantity, ax=fresh()).get_lines()
+    assert np.isnan(np.asarray(line.get_ydata())[ended.ends]).all()
+    assert np.isfinite(np.asarray(line.get_ydata())[~ended.ends & np.isfinite(ended.normalised)]).all()
+
+
 def test_a_second_call_adds_in_the_same_units_and_goes_on_in_the_cycle() -> None:
     ax = figures.plot_spectra(SPECTRA[0], labels=["weak"], ax=fresh())
     strong = replace(
