@@ -33,6 +33,11 @@ class TipTables:
     directions: pd.DataFrame
 
     @cached_property
+    def noises(self) -> dict[str, pd.Series]:
+        """Noise of the sweeps of each tip [pA]."""
+        return dict(iter(self.sweeps.groupby("tip")["noise_pA"]))
+
+    @cached_property
     def noise(self) -> pd.Series:
         """Median noise of the sweeps of each tip [pA]."""
         return self.sweeps.groupby("tip")["noise_pA"].median()
@@ -209,7 +214,7 @@ def _intervals(barrier: TipTables, sample: str, tip: str, barrier_eV: float, con
     """Ends of the intervals of noise, scatter and drift; NaN where there are too few sweeps, sites or pairs."""
     columns = ("repeat_sd_eV", "repeats", "barrier_eV", "barrier_se_eV")
     within_sd, repeats, site_means, their_u = (barrier.column("sites", name, sample, tip) for name in columns)
-    noise = barrier.sweeps.loc[barrier.sweeps["tip"] == tip, "noise_pA"]
+    noise = barrier.noises.get(tip, pd.Series(dtype=float))
     drift = barrier.column("directions", "drift_pm_per_s", sample, tip).abs()
     found = {
         "noise_{}_pA": _unless_shared(median_interval(noise, confidence)),
