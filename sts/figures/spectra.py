@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -87,9 +87,9 @@ def plot_normalised(spectrum: Spectrum, *, confidence: float = 0.95, ax: Axes | 
     volts, axis_label = bias_axis(spectrum.bias)
     x, trusted = spectrum.bias * volts, spectrum.trusted & np.isfinite(spectrum.normalised)
     beside = spectrum.broadened
-    shown = [(spectrum.normalised, spectrum.normalised_low, spectrum.normalised_high, trusted, spectrum.ends)]
+    shown = [Form(spectrum.normalised, spectrum.normalised_low, spectrum.normalised_high, trusted, spectrum.ends)]
     if beside is not None and (there := beside.trusted & np.isfinite(beside.value)).any():
-        shown.append((beside.value, beside.low, beside.high, there, spectrum.ends))
+        shown.append(Form(beside.value, beside.low, beside.high, there, spectrum.ends))
         _draw_form(ax, x, shown[1], series="broadened", label=f"I/V broadened by {with_prefix(beside.width_V, 'V')}",
                    look=Look(colour=GREEN, style=STYLES[3]))  # fmt: skip
     _draw_form(ax, x, shown[0], series="normalised, trusted", label=f"plain I/V: n = {len(spectrum.sweeps)} sweeps",
@@ -108,26 +108,29 @@ def plot_normalised(spectrum: Spectrum, *, confidence: float = 0.95, ax: Axes | 
     return ax
 
 
-# value, low, high, where they are to be read, where they are made from one side
-Form = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]
+class Form(NamedTuple):  # of the quotient, with its band; where it is to be read, and where fitted from one side
+    value: np.ndarray
+    low: np.ndarray
+    high: np.ndarray
+    read: np.ndarray
+    one_sided: np.ndarray
 
 
 def _draw_form(
     ax: Axes, x: np.ndarray, form: Form, *, series: str, label: str, look: Look, band: str = "", end_label: str = ""
 ) -> None:
     """A line with its band where it is to be read; dotted and without a band where dI/dV is fitted from one side."""
-    value, low, high = (np.where(form[3], values, np.nan) for values in form[:3])
-    low, high = (np.where(form[4], np.nan, end) for end in (low, high))
+    value = np.where(form.read, form.value, np.nan)
+    low, high = (np.where(form.read & ~form.one_sided, end, np.nan) for end in (form.low, form.high))
     draw_band(ax, x, low, high, series=f"band of {series}", colour=look.colour, label=band)
-    draw_derivative(ax, x, value, form[4], series=series, label=label, end_label=end_label, look=look)
+    draw_derivative(ax, x, value, form.one_sided, series=series, label=label, end_label=end_label, look=look)
 
 
 def _limits(shown: Sequence[Form]) -> tuple[float, float] | None:
     """Of the axis: all that is to be read with its bands, 0 and 1; bands without bounds do not flatten it."""
-    read = [np.concatenate([part[form[3]] for part in form[:3]]) for form in shown]
-    ends = np.concatenate([*read, [0.0, 1.0]])
+    ends = np.concatenate([*(part[form.read] for form in shown for part in form[:3]), [0.0, 1.0]])
     ends = ends[np.isfinite(ends)]
-    values = np.concatenate([form[0][form[3]] for form in shown])
+    values = np.concatenate([form.value[form.read] for form in shown])
     if not np.isfinite(values).any():
         return None
     top = min(float(ends.max()), 3 * max(float(np.nanmax(values)), 1.0 / 3))
