@@ -10,6 +10,7 @@ import pandas as pd
 
 from sts.analysis.calibrated import height_scale
 from sts.analysis.results import BarrierAnalysis
+from sts.analysis.states import states_of_tips
 from sts.barrier import pair_directions, slopes_by_repeat
 from sts.barrier.fit import BarrierFit
 from sts.comparing import (
@@ -25,6 +26,7 @@ from sts.comparing import (
 from sts.comparing.sites_and_tips import UNSTEADY
 from sts.flags import flags_of, join_flags
 from sts.plan import Plan
+from sts.provenance import Order
 from sts.sweeps import SweepSet
 
 NOT_CALIBRATED = (
@@ -32,9 +34,15 @@ NOT_CALIBRATED = (
     "by it."
 )
 
+STATES_TOGETHER = (
+    "Intervals of changes hold for all single tips together; 'would show from' is the rise of the barrier that nine of ten "
+    "sessions with this scatter would show. Tables without a state take all states of a tip together."
+)
+
 
 def barrier_analysis(
     fits: Sequence[BarrierFit], sets: Sequence[SweepSet], used: Collection[str], plan: Plan, calibrations: pd.DataFrame,
+    order: Order,
 ) -> tuple[BarrierAnalysis, pd.DataFrame]:  # fmt: skip
     """Sites, tips and pairs of tips from the sweeps that are used, and the flags of directions that disagree.
 
@@ -46,6 +54,8 @@ def barrier_analysis(
         Of kind ``"iz"``, calibrated.
     used : collection of str
         Names of the sweeps that are used.
+    order : Order
+        In which all sweeps were measured.
     """
     chosen = frozenset(used)
     fits = tuple(replace(fit, table=fit.table.assign(used=fit.table["sweep"].isin(chosen))) for fit in fits)
@@ -64,7 +74,7 @@ def barrier_analysis(
     own = sweeps[assigned].drop(columns=["unassigned", "channel"], errors="ignore")
     slopes = slopes_by_repeat(own)
     if not slopes.empty:
-        return _of_tips(result, slopes, _common_bias(sets), plan, calibrations), disagree
+        return _of_tips(result, slopes, _common_bias(sets), plan, calibrations, order), disagree
     why = (
         "No I(z) sweep is left to compare: see the flags and decisions of the sweeps."
         if assigned.any()
@@ -83,22 +93,13 @@ def _unsteady_sites(sites: pd.DataFrame) -> list[str]:
     ]
 
 
-def _refuse_states_of_a_tip(sweeps: pd.DataFrame, tips: pd.DataFrame, by: str) -> None:
-    """A column that differs within a tip makes no groups of tips: say so, and what makes them comparable."""
-    if by in tips or by not in sweeps:
-        return
-    said = sweeps[sweeps[by].notna() & (sweeps[by].astype(str) != "")]
-    for tip, values in said.groupby("tip", sort=False)[by]:
-        if len(states := list(dict.fromkeys(map(str, values)))) > 1:
-            raise ValueError(
-                f"'{by}' differs within tip {tip} ({', '.join(states[:4])}), and groups are made of whole tips. To compare "
-                f"states of a tip, name them as tips in a logbook ('{tip} {states[0]}', '{tip} {states[1]}') and apply it: sts "
-                "annotate SESSION --logbook FILE --prefer-logbook."
-            )
-
-
 def _of_tips(
-    result: BarrierAnalysis, slopes: pd.DataFrame, bias: float | None, plan: Plan, calibrations: pd.DataFrame
+    result: BarrierAnalysis,
+    slopes: pd.DataFrame,
+    bias: float | None,
+    plan: Plan,
+    calibrations: pd.DataFrame,
+    order: Order,
 ) -> BarrierAnalysis:
     """The result with everything that is made of the slopes of repeats: sites, tips, pairs, groups of tips, budget."""
     level, by, gap = plan.compare.confidence, plan.compare.by, plan.barrier.gap_nm
@@ -106,12 +107,17 @@ def _of_tips(
     sites = site_level(slopes, confidence=level, calibration=calibration)
     tips = tip_level(sites, confidence=level, calibration=calibration)
     notes = [*result.notes, *_unsteady_sites(sites)]
-    groups = tests = pd.DataFrame()
+    groups = tests = states = changes = pd.DataFrame()
     if by != "tip":
-        _refuse_states_of_a_tip(result.sweeps, tips, by)
-        comparison = compare_groups(tips, by, confidence=level)
-        groups, tests = comparison.groups, comparison.tests
-        notes += list(comparison.notes)
+        own = result.sweeps[result.sweeps["unassigned"] == ""]
+        paired = None if by in tips else states_of_tips(own, by, order, confidence=level, calibration=calibration)
+        if paired is not None:
+            states, changes = paired.tips, paired.changes
+            notes += [*paired.notes, STATES_TOGETHER]
+        else:
+            comparison = compare_groups(tips, by, confidence=level)
+            groups, tests = comparison.groups, comparison.tests
+            notes += list(comparison.notes)
     pairs = compare_pairs(tips, confidence=level)
     if plan.barrier.correct:
         tips["barrier_corrected_eV"] = [
@@ -122,7 +128,8 @@ def _of_tips(
             f"{gap:g} nm); the apparent barriers, and every comparison, are as measured."
         )
     return replace(
-        result, sites=sites, tips=tips, pairs=pairs, groups=groups, group_tests=tests,
+        result, sites=sites, tips=tips, pairs=pairs, groups=groups, group_tests=tests, states=states,
+        changes=changes,
         components=variance_components(slopes), budget=budget(tips, calibration, bias_V=bias, gap_nm=gap),
         advice=advice(tips, by="" if by == "tip" else by, confidence=level), notes=tuple(notes),
     )  # fmt: skip

@@ -153,7 +153,7 @@ class Measured(Shown):
         heights = [part for part in self.sets if part.kind == "iz"]
         own = used & self._heights
         if self._last.get("used") != own:
-            made = barrier_analysis(self.fits, heights, own, self.plan, self.calibrations)
+            made = barrier_analysis(self.fits, heights, own, self.plan, self.calibrations, self.order)
             self._last.update(used=own, made=made)
         found: tuple[BarrierAnalysis, pd.DataFrame] = self._last["made"]
         return found

@@ -53,6 +53,10 @@ class BarrierAnalysis(Shown):
         Tests between groups of tips.
     unassigned : pandas.DataFrame
         As barrier_unassigned.csv: sweeps without a tip.
+    states : pandas.DataFrame
+        As barrier_states.csv: the barrier of each tip in each state (before, after); empty unless asked for.
+    changes : pandas.DataFrame
+        As barrier_changes.csv: how much each tip, and all together, changed from state to state.
     """
 
     fits: tuple[BarrierFit, ...]
@@ -68,6 +72,8 @@ class BarrierAnalysis(Shown):
     notes: tuple[str, ...]
     group_tests: pd.DataFrame = field(default_factory=pd.DataFrame)
     unassigned: pd.DataFrame = field(default_factory=pd.DataFrame)
+    states: pd.DataFrame = field(default_factory=pd.DataFrame)
+    changes: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     @cached_property
     def window(self) -> pd.DataFrame:

@@ -64,7 +64,20 @@ _BARRIERS: dict[str, tuple[str, Columns, Sequence[str]]] = {
         "barrier_high_eV": ("to", number(3)), "between_tip_sd_percent": ("between tips %", number(1)),
         "names": ("names", text),
     }, ("between_tip_sd_percent",)),
+    "changes": ("Changes of tips: barrier in the later state over that in the first", {
+        "sample": ("sample", text), "tip": ("tip", text), "state_b": ("state", text), "state_a": ("over", text),
+        "ratio": ("ratio", number(3)), "ratio_low": ("LEVEL", number(3)), "ratio_high": ("to", number(3)),
+        "p_adjusted": ("p (adjusted)", probability), "verdict": ("verdict", text), "units": ("paired", text),
+        "dof": ("dof", number(1)), "seen_from_percent": ("would show from %", number(1)),
+    }, ("sample", "dof")),
+    "states": ("Apparent barrier height by tip and state", {
+        "sample": ("sample", text), "tip": ("tip", text), "state": ("state", text), "sites": ("sites", number(0)),
+        "sweeps": ("sweeps", number(0)), "barrier_eV": ("barrier eV", number(3)), "barrier_low_eV": ("LEVEL", number(3)),
+        "barrier_high_eV": ("to", number(3)),
+    }, ("sample",)),
 }  # fmt: skip
+
+_COMPARED = ("changes", "states", "tips", "unassigned", "pairs", "groups")
 
 
 def _grouped(plan: Plan, by: tuple[str, ...]) -> Plan:
@@ -215,7 +228,12 @@ def _profile(session: Path, plan: Plan, sweep: str) -> int:
 
 @click.command("compare")
 @SESSION
-@click.option("--by", default="tip", show_default=True, help="tip, or a logbook column that groups tips (made_by ...).")
+@click.option(
+    "--by",
+    default="tip",
+    show_default=True,
+    help="tip, or a logbook column: that groups tips (made_by ...), or their state (before, after).",
+)
 @OUT
 @PLAN
 @FORCE
@@ -238,9 +256,11 @@ def _barriers(session: Path, out: Path | None, plan: Plan, what: str, *, force: 
     assert analysis.barrier is not None
     written = sts.write_results(analysis, out, what=what, force=force) if out is not None else []
     if as_json:
-        print_json(analysis.barrier.tips if what == "barrier" else analysis.barrier.pairs)
+        barrier = analysis.barrier
+        compared = barrier.changes if len(barrier.changes) else barrier.pairs
+        print_json(barrier.tips if what == "barrier" else compared)
         return 0
-    print_barriers(analysis, "tips", "unassigned", *(("pairs", "groups") if what == "compare" else ()))
+    print_barriers(analysis, *(_COMPARED if what == "compare" else ("tips", "unassigned")))
     say(
         f"{len(written)} files written to {out}."
         if out is not None

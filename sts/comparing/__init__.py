@@ -8,6 +8,7 @@ a "significant" difference in half of all comparisons of equal tips.
 from sts.comparing.calibration import STEP_HEIGHTS, Calibration, calibrate, calibration_factor
 from sts.comparing.components import advice, variance_components
 from sts.comparing.groups import GroupComparison, compare_groups
+from sts.comparing.paired import StateComparison, compare_states
 from sts.comparing.pairs import compare_pairs
 from sts.comparing.sites_and_tips import site_level, tip_level
 from sts.comparing.uncertainty_budget import budget, corrected_barrier, image_force_ratio, true_barrier
@@ -18,6 +19,7 @@ __all__ = [
     "VERDICTS",
     "Calibration",
     "GroupComparison",
+    "StateComparison",
     "TipTables",
     "advice",
     "budget",
@@ -25,6 +27,7 @@ __all__ = [
     "calibration_factor",
     "compare_groups",
     "compare_pairs",
+    "compare_states",
     "corrected_barrier",
     "image_force_ratio",
     "site_level",

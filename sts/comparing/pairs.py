@@ -162,7 +162,7 @@ def simultaneous_pairs(
     )
 
 
-def unequal_dof(variance: np.ndarray, dof: np.ndarray, replicates: np.ndarray, z: float) -> np.ndarray:
+def unequal_dof(variance: np.ndarray, dof: np.ndarray, replicates: np.ndarray, z: Any) -> np.ndarray:
     """Degrees of freedom of the difference of two means whose variances are estimated and need not be equal.
 
     Parameters
@@ -171,7 +171,7 @@ def unequal_dof(variance: np.ndarray, dof: np.ndarray, replicates: np.ndarray, z
         Squared standard uncertainties of the means.
     dof, replicates : ndarray, shape (2, ...)
         Degrees of freedom of the variances, and how many values each mean is of.
-    z : float
+    z : float or array_like, shape (...)
         Quantile of the normal distribution at the level of the test, for which the correction is exact.
 
     Notes

@@ -147,14 +147,14 @@ def larger_scatter(
     return np.where(known, se, np.nan), np.where(known, np.where(take_observed, od, pd), np.nan)
 
 
-def half_interval(own_se: Any, own_dof: Any, known_se: Any, *, confidence: float) -> np.ndarray:
+def half_interval(own_se: Any, own_dof: Any, known_se: Any, *, confidence: Any) -> np.ndarray:
     """Half the interval of values whose uncertainty has an estimated part and a part that is taken as known.
 
     Parameters
     ----------
     own_se, own_dof, known_se : array_like, shape (m,)
         Standard uncertainties, any unit, and degrees of freedom of the first.
-    confidence : float
+    confidence : array_like, shape (m,) or one number
         Level, 0 to 1.
 
     Notes
@@ -171,13 +171,13 @@ def half_interval(own_se: Any, own_dof: Any, known_se: Any, *, confidence: float
     return np.asarray(np.maximum(t_quantile(both, confidence) * se, t_quantile(dof, confidence) * own))
 
 
-def t_quantile(dof: Any, confidence: float) -> np.ndarray:
+def t_quantile(dof: Any, confidence: Any) -> np.ndarray:
     """The two-sided quantile of Student's t (of the normal distribution where `dof` is infinite).
 
     Parameters
     ----------
     dof : array_like, any shape
-    confidence : float
+    confidence : array_like, same shape or one number
         Level, 0 to 1.
     """
     dof = np.asarray(dof, float)

@@ -156,6 +156,8 @@ def result_tables(analysis: Analysis, what: str = "report") -> dict[str, pd.Data
         more = {
             "barrier_groups.csv": barrier.groups,
             "barrier_group_tests.csv": barrier.group_tests,
+            "barrier_changes.csv": barrier.changes,
+            "barrier_states.csv": barrier.states,
             "barrier_components.csv": barrier.components,
             "barrier_budget.csv": barrier.budget,
             "barrier_directions.csv": barrier.directions,

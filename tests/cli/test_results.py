@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 
+import pandas as pd
 import pytest
 from cli.calling import run
 
@@ -103,12 +105,29 @@ def test_an_unknown_column_of_tips_is_answered_with_those_of_the_logbook(demo, c
     assert not (tmp_path / "c").exists()
 
 
-def test_states_of_a_tip_are_answered_with_the_way_to_compare_them(demo, capsys, tmp_path):
+def test_a_column_that_is_no_state_is_answered_with_what_would_be(demo, capsys, tmp_path):
     status, _, err = run(capsys, "compare", demo, "--by", "direction", "--out", tmp_path / "c")
     assert status == 2
-    assert "'direction' differs within tip heron (retract, approach)" in err
-    assert "--prefer-logbook" in err
+    assert "'direction' is a label or a result of single sweeps" in err
+    assert "before and after, several sites with each word" in err
     assert not (tmp_path / "c").exists()
+
+
+def test_tips_are_compared_before_and_after(demo, capsys, tmp_path):
+    """The demo's repeats at each site, called before and after: nothing changed between them."""
+    session = shutil.copy(demo, tmp_path / "s.h5")
+    (tmp_path / "log.csv").write_text("file,state\n*_r1*,before\n*_r2*,before\n*_r3*,after\n", encoding="utf-8")
+    assert run(capsys, "annotate", session, "--logbook", tmp_path / "log.csv")[0] in (0, 1)
+    status, out, err = run(capsys, "compare", session, "--by", "state", "--out", tmp_path / "c")
+    assert status == 0, err
+    assert out.index("Changes of tips") < out.index("Apparent barrier height by tip")
+    assert "have no entry in 'state': left out" in out
+    changes = pd.read_csv(tmp_path / "c" / "barrier_changes.csv")
+    assert list(changes["tip"]) == ["heron", "sandpiper", "all tips"]
+    assert (changes["ratio_low"] < 1).all()
+    assert (changes["ratio_high"] > 1).all()
+    states = pd.read_csv(tmp_path / "c" / "barrier_states.csv")
+    assert list(states["state"]) == ["before", "after"] * 2
 
 
 def test_simulate_makes_sweeps_that_import(capsys, tmp_path):
