@@ -32,7 +32,8 @@ _WHO = {
     "kind": "`iv` or `iz`",
     "sample": "sample",
     "tip": "tip",
-    "site": "place on the sample",
+    "day": "day it was measured: the logbook's, else the date of its start, else the session merged; empty where nothing tells",
+    "site": "place on the sample; one of the same name on another day is another",
     "direction": "`up` or `down` (bias), `retract` or `approach` (height)",
     "repeat": "number of the repeat",
 }
@@ -102,6 +103,7 @@ TABLES: dict[str, dict[str, str]] = {
         "path": "folder (from the imported one down) and name",
         "above": "folders above that",
         "modified": "when the file was last written (UTC)",
+        "session": "the session it came from, where sessions were merged",
     },
     "decisions.csv": {
         "time": "when (UTC)",
@@ -117,10 +119,11 @@ TABLES: dict[str, dict[str, str]] = {
         "measured": "what this bench measured [m or A]",
         "known": "the true value [m or A]",
         "source": "where the known value comes from",
-        "time": "when it was stored (UTC); the last of a kind is in force",
+        "time": "when it was stored (UTC); the last of a kind and session is in force",
+        "session": "the session merged for whose sweeps it holds; empty: those imported directly",
     },
     "barrier_sweeps.csv": {
-        **{name: _WHO[name] for name in ("sweep", "sample", "tip", "site", "direction", "repeat")},
+        **{name: _WHO[name] for name in ("sweep", "sample", "tip", "day", "site", "direction", "repeat")},
         **_BARRIER,
         "decay_per_nm": _LEVEL["decay_per_nm"],
         "decades": "decades of current above the noise",
@@ -160,7 +163,7 @@ TABLES: dict[str, dict[str, str]] = {
         "highest_eV": "largest of them",
     },
     "barrier_directions.csv": {
-        **{name: _WHO[name] for name in ("sample", "tip", "site", "repeat")},
+        **{name: _WHO[name] for name in ("sample", "tip", "day", "site", "repeat")},
         "retract": "name of the retract sweep",
         "approach": "name of the approach sweep",
         "decay_per_nm": "mean of both decays; steady drift cancels in it",
@@ -171,7 +174,7 @@ TABLES: dict[str, dict[str, str]] = {
         "agree": "whether the two agree within their uncertainty",
     },
     "barrier_sites.csv": {
-        **{name: _WHO[name] for name in ("sample", "tip", "site")},
+        **{name: _WHO[name] for name in ("sample", "tip", "day", "site")},
         "sweeps": "sweeps used",
         **_LEVEL,
         "repeat_sd_eV": "standard deviation between repeats",

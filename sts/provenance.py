@@ -1,10 +1,11 @@
-"""Where sweeps come from: the order in which they were measured, and the series of those that nobody assigned to a tip."""
+"""Where sweeps come from: the order in which they were measured, their days, and the series of those without a tip."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -19,6 +20,12 @@ BASES = {
 }
 _DISTINCT = 0.9  # share of files that must have a time of their own for file times to tell an order
 _SHORTEST_GAP = 0.5  # s between files as they were measured; a copy of a folder is quicker
+HERE = (
+    "this session"  # the day of sweeps imported directly, beside sweeps of other sessions, where nothing else tells it
+)
+_BREAK = (
+    6 * 3600.0
+)  # [s] without a sweep, after which a new date is a new day: an evening that goes past midnight is one
 _FORMATS = ("ISO8601", "%d.%m.%Y %H:%M:%S", "%d.%m.%Y %H:%M", "%Y/%m/%d %H:%M:%S", "%Y%m%d %H%M%S")
 
 
@@ -148,4 +155,85 @@ def series_of(table: pd.DataFrame, sources: pd.DataFrame) -> list[str]:
         path = paths.get(source, "") or source
         path = re.sub(r"\d+", "#", path)
         found.append(f"{path}, {channel}" if channel else path)
+    return found
+
+
+def origins(table: pd.DataFrame, sources: pd.DataFrame) -> list[str]:
+    """The session that each sweep came from; "" where its file was imported directly.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        One row per sweep: `source`.
+    sources : pandas.DataFrame
+        One row per file: `name` and, where sessions were merged, `session`.
+    """
+    if "session" not in sources:
+        return [""] * len(table)
+    session: Mapping[str, str] = dict(zip(sources["name"], sources["session"].astype(str), strict=True))
+    return [session.get(source, "") for source in table["source"]]
+
+
+def days(table: pd.DataFrame, sources: pd.DataFrame) -> list[str]:
+    """The day on which each sweep was measured; "" where nothing tells one day from another.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        One row per sweep of a session, of both kinds: `started`, `source` and, where a logbook gave one, `day`.
+    sources : pandas.DataFrame
+        One row per file, in order of import: `name` and, where sessions were merged, `session`.
+
+    Returns
+    -------
+    list of str
+        What the logbook says; else the date of the recorded start; else the session that was merged.
+
+    Notes
+    -----
+    Told for all sweeps of one session together. A new day begins with a new date after more than six hours without a sweep. Sweeps
+    without a day (or start), beside others of their session that have one, are of the day of the sweep before them in order of
+    import, or of the first.
+    """
+    session = np.array(origins(table, sources), object)
+    if not len(table):
+        return []
+    said = table["day"].map(_day_text).to_numpy(object) if "day" in table else np.full(len(table), "", object)
+    dated = _dated(table["started"])
+    row_of = {name: i for i, name in enumerate(sources["name"])}
+    order = np.argsort([row_of.get(source, -1) for source in table["source"]], kind="stable")
+    found = np.full(len(table), "", object)
+    several = len(set(session)) > 1
+    for one in dict.fromkeys(session):
+        rows = order[session[order] == one]
+        told = next((labels[rows] for labels in (said, dated) if (labels[rows] != "").any()), None)
+        if told is not None:
+            found[rows] = pd.Series(told).replace("", None).ffill().bfill().to_numpy(object)
+        elif several:
+            found[rows] = one or HERE
+    return [str(day) for day in found]
+
+
+def _day_text(day: Any) -> str:
+    """A day as a logbook's cell gives it: text, or a number, or nothing."""
+    if isinstance(day, float):
+        return "" if np.isnan(day) else f"{day:g}"
+    return "" if day is None else str(day).strip()
+
+
+def _dated(started: pd.Series) -> np.ndarray:
+    """The date of each recorded start by the clock of its place, past midnight that of the evening; "" where none is understood."""
+    texts = started.astype(str).str.replace(r"(?<=:\d\d)(\.\d+)?(Z|[+-]\d\d:?\d\d)$", r"\1", regex=True)
+    seconds, dates = np.full(len(texts), np.nan), np.full(len(texts), "", object)
+    for form in _FORMATS if (texts != "").any() else ():
+        times = pd.to_datetime(texts, format=form, errors="coerce", utc=True)
+        rows = (times.notna() & np.isnan(seconds)).to_numpy(bool)
+        seconds[rows] = times.astype("int64").to_numpy()[rows] / _per_second(times)
+        dates[rows] = times.dt.strftime("%Y-%m-%d").to_numpy(object)[rows]
+    found = np.full(len(texts), "", object)
+    day, last = "", -np.inf
+    for row in np.argsort(seconds, kind="stable")[: np.isfinite(seconds).sum()]:
+        if not day or (seconds[row] - last > _BREAK and dates[row] != day):
+            day = dates[row]
+        found[row], last = day, seconds[row]
     return found

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -64,6 +65,23 @@ def standing_decisions(log: pd.DataFrame) -> dict[str, tuple[str, str]]:
     """
     rows = list(zip(log["action"], log["why"], strict=True))
     return {sweep: rows[at] for sweep, at in _standing(log).items()}
+
+
+def standing_calibration(log: pd.DataFrame, kind: str, session: str = "") -> dict[str, Any] | None:
+    """The last calibration of a kind that holds for the sweeps of a session; None if there is none.
+
+    Parameters
+    ----------
+    log : pandas.DataFrame
+        As `Session.calibrations` gives them.
+    kind : str
+        ``"height"`` or ``"current"``.
+    session : str
+        The one that was merged, as in its column `session`; "": the sweeps imported directly.
+    """
+    rows = log[log["kind"] == kind] if len(log) else log
+    rows = rows[rows["session"] == session] if "session" in rows else rows
+    return None if rows.empty else {str(k): v for k, v in rows.iloc[-1].to_dict().items()}
 
 
 def deciders(log: pd.DataFrame) -> dict[str, str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from sts.provenance import BASES, measurement_order, series_of
+from sts.provenance import BASES, days, measurement_order, series_of
 
 FILES = ["s1.txt", "s2.txt", "s10.txt"]
 
@@ -74,3 +74,42 @@ def test_sweeps_that_stand_for_no_tip_are_of_a_series() -> None:
     )
     sources = pd.DataFrame({"name": ["x/s1.txt", "x/s2.txt", "y.txt"], "path": ["x/s1.txt", "x/s2.txt", "y.txt"]})
     assert series_of(table, sources) == ["x/s#.txt", "x/s#.txt, I_1", "x/s#.txt, I_2", ""]
+
+
+def day_of(started: list[str], session: list[str] | None = None, **columns: list[object]) -> list[str]:
+    """The days of sweeps in this order, a file each."""
+    files = [f"{i}.txt" for i in range(len(started))]
+    sources = pd.DataFrame({"name": files, **({} if session is None else {"session": session})})
+    return days(pd.DataFrame({"started": started, "source": files, **columns}), sources)
+
+
+@pytest.mark.parametrize(
+    ("started", "session", "wanted"),
+    [
+        (["", ""], None, ["", ""]),
+        (["", ""], ["", ""], ["", ""]),
+        (["", ""], ["mo", "mo"], ["", ""]),  # one session: nothing to tell apart
+        (["", ""], ["mo", "tu"], ["mo", "tu"]),
+        (["", ""], ["", "tu"], ["this session", "tu"]),
+        (["2026-11-03 14:00", "2026-11-04 09:00"], None, ["2026-11-03", "2026-11-04"]),
+        (["2026-11-03", "2026-11-04"], None, ["2026-11-03", "2026-11-04"]),
+        (["2026-11-03T23:00:00", "2026-11-04T01:00:00", "2026-11-04T14:00:00"], None, ["2026-11-03"] * 2 + ["2026-11-04"]),
+        (["2026-11-03 08:00", "2026-11-03 20:00"], None, ["2026-11-03"] * 2),  # a long pause on one date
+        (["2026-11-03T23:30:00.5-05:00"], None, ["2026-11-03"]),  # by the clock of its place, not by UTC
+        (["03.11.2026 10:00", "2026-11-04 10:00"], ["mo", "tu"], ["2026-11-03", "2026-11-04"]),  # written in two ways
+        (["2026-11-03 14:00", "", ""], ["mo", "mo", "tu"], ["2026-11-03", "2026-11-03", "tu"]),
+        (["2026-11-03 14:00", "2026-11-03 15:00"], ["mo", "tu"], ["2026-11-03"] * 2),  # two sessions of one day
+        (["", "2026-11-03 14:00", "2026-11-05 14:00", ""], None, ["2026-11-03"] * 2 + ["2026-11-05"] * 2),
+    ],
+)  # fmt: skip
+def test_days_are_told_by_recorded_starts_else_by_the_session_merged(
+    started: list[str], session: list[str] | None, wanted: list[str]
+) -> None:
+    assert day_of(started, session) == wanted
+
+
+def test_what_the_logbook_calls_a_day_counts_for_its_whole_session() -> None:
+    dated = ["2026-11-03 14:00"] * 3
+    assert day_of(dated, day=["first", "first", ""]) == ["first"] * 3
+    assert day_of(dated, day=[1.0, 2.0, float("nan")]) == ["1", "2", "2"]
+    assert day_of(dated, ["mo", "mo", "tu"], day=["a", "", ""]) == ["a", "a", "2026-11-03"]

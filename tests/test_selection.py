@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from sts.flags import flag_rows, join_flags
-from sts.selection import deciders, select
+from sts.selection import deciders, select, standing_calibration
 
 NAMES = ["a", "b", "c", "d", "e"]
 FLAGS = join_flags(
@@ -40,3 +40,14 @@ def test_who_decided_is_that_of_the_decision_in_force():
     )
     assert deciders(log) == {"a": "ann", "b": ""}
     assert deciders(log.drop(columns="by")) == {"a": "", "b": ""}
+
+
+def test_the_last_calibration_of_a_kind_stands_for_its_session() -> None:
+    log = pd.DataFrame({"kind": ["height", "current", "height", "height"], "factor": [2.0, 0.9, 0.95, 1.1],
+                        "session": ["", "", "", "monday"]})  # fmt: skip
+    stands = [standing_calibration(log, "height", session) for session in ("", "monday", "tuesday")]
+    assert [row and row["factor"] for row in stands] == [0.95, 1.1, None]
+    before = standing_calibration(log.drop(columns="session"), "height")  # as sessions of before have it
+    assert before is not None
+    assert before["factor"] == 1.1
+    assert standing_calibration(log[:0], "height") is None

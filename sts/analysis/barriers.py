@@ -8,12 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from sts.analysis.calibrated import height_scale
 from sts.analysis.results import BarrierAnalysis
 from sts.analysis.states import states_of_tips
 from sts.barrier import pair_directions, slopes_by_repeat
 from sts.barrier.fit import BarrierFit
 from sts.comparing import (
+    Calibration,
     advice,
     budget,
     compare_groups,
@@ -41,7 +41,7 @@ STATES_TOGETHER = (
 
 
 def barrier_analysis(
-    fits: Sequence[BarrierFit], sets: Sequence[SweepSet], used: Collection[str], plan: Plan, calibrations: pd.DataFrame,
+    fits: Sequence[BarrierFit], sets: Sequence[SweepSet], used: Collection[str], plan: Plan, calibration: Calibration | None,
     order: Order,
 ) -> tuple[BarrierAnalysis, pd.DataFrame]:  # fmt: skip
     """Sites, tips and pairs of tips from the sweeps that are used, and the flags of directions that disagree.
@@ -54,6 +54,9 @@ def barrier_analysis(
         Of kind ``"iz"``, calibrated.
     used : collection of str
         Names of the sweeps that are used.
+    plan : Plan
+    calibration : Calibration, optional
+        The height scale that `sets` are on.
     order : Order
         In which all sweeps were measured.
     """
@@ -64,7 +67,7 @@ def barrier_analysis(
     sweeps["flags"] = flags_of(list(sweeps["sweep"]), join_flags([*(fit.flags for fit in fits), disagree]))
     assigned = (sweeps["unassigned"] == "").to_numpy(bool)
     empty = pd.DataFrame()
-    notes = [] if height_scale(calibrations) else [NOT_CALIBRATED]
+    notes = [] if calibration else [NOT_CALIBRATED]
     result = BarrierAnalysis(
         fits=fits, sweeps=sweeps,
         directions=directions[directions["retract"].isin(sweeps.loc[assigned, "sweep"])].reset_index(drop=True),
@@ -74,7 +77,7 @@ def barrier_analysis(
     own = sweeps[assigned].drop(columns=["unassigned", "channel"], errors="ignore")
     slopes = slopes_by_repeat(own)
     if not slopes.empty:
-        return _of_tips(result, slopes, _common_bias(sets), plan, calibrations, order), disagree
+        return _of_tips(result, slopes, _common_bias(sets), plan, calibration, order), disagree
     why = (
         "No I(z) sweep is left to compare: see the flags and decisions of the sweeps."
         if assigned.any()
@@ -98,12 +101,11 @@ def _of_tips(
     slopes: pd.DataFrame,
     bias: float | None,
     plan: Plan,
-    calibrations: pd.DataFrame,
+    calibration: Calibration | None,
     order: Order,
 ) -> BarrierAnalysis:
     """The result with everything that is made of the slopes of repeats: sites, tips, pairs, groups of tips, budget."""
     level, by, gap = plan.compare.confidence, plan.compare.by, plan.barrier.gap_nm
-    calibration = height_scale(calibrations)
     sites = site_level(slopes, confidence=level, calibration=calibration)
     tips = tip_level(sites, confidence=level, calibration=calibration)
     notes = [*result.notes, *_unsteady_sites(sites)]

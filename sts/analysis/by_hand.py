@@ -13,8 +13,8 @@ from sts.sweeps import SweepSet
 
 POINTS = 32  # of an I(V) sweep that its level is told from
 SAME = {
-    "iz": ["sample", "tip", "unassigned", "site"],
-    "iv": ["sample", "tip", "unassigned", "site", "setpoint_current_A"],
+    "iz": ["sample", "tip", "unassigned", "day", "site"],
+    "iv": ["sample", "tip", "unassigned", "day", "site", "setpoint_current_A"],
 }
 
 
@@ -36,7 +36,7 @@ def values_of(sets: Sequence[SweepSet], fits: Sequence[BarrierFit]) -> pd.DataFr
     left, parts, places = list(fits), [], 0
     for part in sets:
         value = left.pop(0).fits.decay if part.kind == "iz" else _level(part)
-        place = part.table.groupby(SAME[part.kind], dropna=False, sort=False).ngroup()
+        place = part.table.groupby([c for c in SAME[part.kind] if c in part.table], dropna=False, sort=False).ngroup()
         names = part.table["tip"].where(part.table["tip"] != "", part.table["unassigned"])
         parts.append(
             part.table[["sweep", "sample", "replicate"]].assign(

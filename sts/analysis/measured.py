@@ -8,30 +8,30 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any, Literal
 
-import numpy as np
 import pandas as pd
 
 from sts.analysis.barriers import barrier_analysis, without_slope
+from sts.analysis.by_day import fit_by_day, labelled, split_by_day
 from sts.analysis.by_hand import moved_points, values_of
-from sts.analysis.calibrated import calibrated, current_note
-from sts.analysis.judged_spectra import judge_spectra, zeros_of_current
+from sts.analysis.calibrated import calibrated, current_notes, height_scale
+from sts.analysis.judged_spectra import judge_spectra
 from sts.analysis.results import Analysis, BarrierAnalysis, SpectraAnalysis
 from sts.analysis.spectra import SpectraOf
 from sts.analysis.versions import versions
-from sts.barrier.fit import BarrierFit, fit_together
+from sts.barrier.fit import BarrierFit
 from sts.comparing.by_hand import ByHand, by_hand
 from sts.curves.replicates import with_replicates
 from sts.flags import flags_of, join_flags
 from sts.plan import Plan
-from sts.provenance import Order, measurement_order, series_of
+from sts.provenance import Order, measurement_order
 from sts.selection import deciders, select, standing_decisions
 from sts.session import Session
 from sts.showing import Shown
 from sts.sweeps import SweepSet
 
 Progress = Callable[[int, int], None]
-SITE = ("sample", "tip", "unassigned", "site")
-IDENTITY = ["sweep", "sample", "tip", "site", "direction", "repeat", "unassigned"]
+SITE = ("sample", "tip", "unassigned", "day", "site")
+IDENTITY = ["sweep", "sample", "tip", "day", "site", "direction", "repeat", "unassigned"]
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -130,7 +130,7 @@ class Measured(Shown):
             flags.append(disagree)
         of_sweeps = join_flags(flags)
         if len(height_sets) < len(self.sets):
-            spectra = self.spectra.summarise(used, barrier, current_note(self.calibrations))
+            spectra = self.spectra.summarise(used, barrier, current_notes(self.calibrations, self.sources))
             flags += [_of_group(spectrum.flags, spectrum.label) for spectrum in spectra.spectra]
         return Analysis(
             session=self.session,
@@ -153,7 +153,8 @@ class Measured(Shown):
         heights = [part for part in self.sets if part.kind == "iz"]
         own = used & self._heights
         if self._last.get("used") != own:
-            made = barrier_analysis(self.fits, heights, own, self.plan, self.calibrations, self.order)
+            scale = height_scale(self.calibrations, self.sources)
+            made = barrier_analysis(self.fits, heights, own, self.plan, scale, self.order)
             self._last.update(used=own, made=made)
         found: tuple[BarrierAnalysis, pd.DataFrame] = self._last["made"]
         return found
@@ -280,7 +281,8 @@ def measure(
     """
     opened, settings = opened_session(session), plan or Plan()
     calibrations, sources = opened.calibrations(), opened.sources()
-    sets = with_replicates(_with_series(calibrated(opened.sets(only or None, sweeps=sweeps), calibrations), sources))
+    whole = calibrated(opened.sets(only or None, sweeps=sweeps), calibrations, sources)
+    sets = with_replicates(split_by_day(labelled(whole, sources, opened.days())))
     if not sets:
         kinds = {"iv": "I(V) sweeps", "iz": "I(z) sweeps", "": "sweeps"}[only]
         raise ValueError(f"{opened.path}: there are no {kinds} in this session. Import some with 'sts import'.")
@@ -288,7 +290,7 @@ def measure(
     settled, judged = judge_spectra(
         spectra, settings.check, None if progress is None else lambda done: progress(done, len(sets) + 1)
     )
-    fits = fit_together(ramps, settings, zeros_of_current(settled, judged, settings))
+    fits = fit_by_day(ramps, settled, judged, settings)
     if progress is not None:
         progress(len(sets), len(sets) + 1)
     flags = [*(fit.flags for fit in fits), judged]
@@ -320,7 +322,7 @@ def judge(session: Session | str | Path, plan: Plan | None = None, *, progress: 
     Returns
     -------
     pandas.DataFrame
-        One row per sweep, in order of measurement: `sweep`, `kind`, `sample`, `tip`, `site`, `direction`, `repeat`,
+        One row per sweep, in order of measurement: `sweep`, `kind`, `sample`, `tip`, `day`, `site`, `direction`, `repeat`,
         `unassigned` (the series of a sweep that stands for no tip), `flags`, `reasons` (with sizes), `used`, `decided_by`
         ("rule" or "person"), `by` (that person's name, "" where it was not recorded).
 
@@ -335,12 +337,6 @@ def judge(session: Session | str | Path, plan: Plan | None = None, *, progress: 
     """
     opened = opened_session(session)
     return measure(opened, plan, progress=progress).judge(opened.decisions())
-
-
-def _with_series(sets: Sequence[SweepSet], sources: pd.DataFrame) -> list[SweepSet]:
-    """The sets with the series of each sweep that has no tip, which stands in for a tip nobody named."""
-    series = (np.array(series_of(part.table, sources), object) for part in sets)
-    return [part.with_table(part.table.assign(unassigned=own)) for part, own in zip(sets, series, strict=True)]
 
 
 def _of_group(flags: pd.DataFrame | None, label: str) -> pd.DataFrame:

@@ -13,6 +13,7 @@ from scipy import stats
 
 from sts.analysis.results import BarrierAnalysis, SpectraAnalysis
 from sts.analysis.tables import spectra_tables
+from sts.comparing.sites_and_tips import SITE
 from sts.curves import group_sweeps
 from sts.flags import flag_rows, join_flags, no_flags
 from sts.plan import Plan
@@ -25,12 +26,12 @@ from sts.spectra.varying_gap import to_constant_separation
 from sts.sweeps import SweepSet
 
 
-def _decay_by_site(barrier: BarrierAnalysis | None) -> dict[tuple[str, str, str], tuple[float, float]]:
-    """Decay [1/m] and its uncertainty at each (sample, tip, site), for variable-gap spectra."""
+def _decay_by_site(barrier: BarrierAnalysis | None) -> dict[tuple[str, ...], tuple[float, float]]:
+    """Decay [1/m] and its uncertainty at each (sample, tip, day, site), for variable-gap spectra."""
     if barrier is None or barrier.sites.empty:
         return {}
     return {
-        (str(r["sample"]), str(r["tip"]), str(r["site"])): (r["decay_per_nm"] * 1e9, r["decay_se_per_nm"] * 1e9)
+        tuple(str(r[c]) for c in SITE): (r["decay_per_nm"] * 1e9, r["decay_se_per_nm"] * 1e9)
         for r in barrier.sites.to_dict("records")
     }
 
@@ -335,7 +336,7 @@ def _decay_for(group: SweepSet, plan: Plan, decay: dict[Any, tuple[float, float]
     """Decay of the current [1/m] for a group at a varying gap: stated, or from the session's own I(z) at its sites."""
     if plan.spectra.decay_per_nm is not None:
         return plan.spectra.decay_per_nm * 1e9, plan.spectra.decay_se_per_nm * 1e9
-    places = {(str(r["sample"]), str(r["tip"]), str(r["site"])) for r in group.table.to_dict("records")}
+    places = {tuple(str(r[c]) for c in SITE) for r in group.table.to_dict("records")}
     known = [decay[place] for place in places if place in decay]
     if len(known) < len(places):
         return float("nan"), float("nan")

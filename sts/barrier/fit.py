@@ -23,7 +23,7 @@ from sts.showing import Shown
 from sts.sweeps import SweepSet
 
 SWEEP_COLUMNS = (
-    "sweep", "sample", "tip", "site", "direction", "repeat", "barrier_eV", "barrier_se_eV", "barrier_low_eV",
+    "sweep", "sample", "tip", "day", "site", "direction", "repeat", "barrier_eV", "barrier_se_eV", "barrier_low_eV",
     "barrier_high_eV", "decay_per_nm", "decades", "offset_pA", "noise_pA", "points", "from_nm", "to_nm",
     "reduced_chi2", "barrier_log_eV", "flags", "used",
 )  # fmt: skip

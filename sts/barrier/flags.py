@@ -16,7 +16,7 @@ from sts.barrier.bench_offset import COST
 from sts.barrier.blocks import Array, Mask
 from sts.barrier.exponential import PARAMETERS
 from sts.barrier.straightness import JUMP_SIZE
-from sts.curves.averaging import comparison_groups
+from sts.curves.averaging import comparison_groups, site_columns
 from sts.curves.dead_channel import dead_rows
 from sts.flags import NOWHERE, flag_rows, join_flags
 from sts.plan import BarrierPlan
@@ -218,7 +218,7 @@ class Evidence:
     @property
     def mixed(self) -> Any:
         """The sweeps of the site were not all taken at one bias."""
-        sites = self.batch.sweeps.table.groupby(["sample", "tip", "site"], sort=False)["bias_V"]
+        sites = self.batch.sweeps.table.groupby(site_columns(self.batch.sweeps.table), sort=False)["bias_V"]
         return np.asarray((sites.transform("max") - sites.transform("min")) > 1e-3, bool)
 
 

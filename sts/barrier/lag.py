@@ -28,6 +28,7 @@ from sts.barrier import exponential as engine
 from sts.barrier.blocks import Array, Mask, Rows
 from sts.barrier.masks import Masks
 from sts.barrier.pooled_noise import NoiseModel
+from sts.curves.averaging import site_columns
 from sts.sweeps import SweepSet
 
 MOST_SWEEPS = 64  # of a ramp speed that its lag is looked for in
@@ -152,7 +153,7 @@ def find_lags(sweeps: SweepSet, masks: Masks, noise: NoiseModel) -> tuple[Lags, 
 
 def _ramps(table: pd.DataFrame, group: Rows) -> Iterator[Ramp]:
     """The ramp speeds of a set among the sweeps that share noise: `group`, shape (m,)."""
-    key = ["sample", "tip", "site", "repeat"]
+    key = [*site_columns(table), "repeat"]
     sweeps = table[[*key, "direction", "duration_s"]].assign(row=np.arange(len(table)), group=group)
     with np.errstate(divide="ignore", invalid="ignore"):  # durations within 2 % are of one ramp speed
         sweeps["speed"] = np.round(np.log(sweeps["duration_s"].to_numpy(float)) / 0.02)

@@ -11,7 +11,7 @@ from scipy import stats
 from sts.curves.replicates import REPLICATE, repeat_codes, repeats_among
 from sts.flags import flag_rows, join_flags
 
-REPEAT = ["sample", "tip", "site", "repeat"]
+REPEAT = ["sample", "tip", "day", "site", "repeat"]
 KNOWN = ("duration_s", "range_nm", "decay_per_nm", "decay_se_per_nm", "dof")
 
 
@@ -28,7 +28,7 @@ def pair_directions(sweeps: pd.DataFrame, *, level: float = 0.999) -> tuple[pd.D
     Returns
     -------
     (pandas.DataFrame, pandas.DataFrame)
-        One row a pair: `sample`, `tip`, `site`, `repeat`, `retract`, `approach` (names), `decay_per_nm` (mean),
+        One row a pair: `sample`, `tip`, `day`, `site`, `repeat`, `retract`, `approach` (names), `decay_per_nm` (mean),
         `decay_se_per_nm`, `difference_percent` (retract minus approach, of the mean), `drift_pm_per_s` and its
         `drift_se_pm_per_s` (NaN where the duration is unknown), `agree`. And the rows of flags.
 
@@ -88,7 +88,7 @@ def slopes_by_repeat(sweeps: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        `sample`, `tip`, `site`, `repeat`, `decay_per_nm`, `decay_se_per_nm` (without what the repeats of a bench share),
+        `sample`, `tip`, `day`, `site`, `repeat`, `decay_per_nm`, `decay_se_per_nm` (without what the repeats of a bench share),
         `dof`, `decay_common_per_nm` (by how much one standard uncertainty of the bench's offset moves it), `sweeps`, `flags`,
         then the user's own columns. Where a site has pairs, a repeat with one direction left is taken too, with its drift
         uncorrected: the flags and the count `sweeps` say so.

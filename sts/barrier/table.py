@@ -14,7 +14,7 @@ from sts.barrier.sweep_fits import Fits
 from sts.quantities import barrier_from_decay
 from sts.sweeps import COLUMNS
 
-IDENTITY = ["sweep", "sample", "tip", "site", "direction", "repeat"]
+IDENTITY = ["sweep", "sample", "tip", "day", "site", "direction", "repeat"]
 
 
 def sweep_rows(batch: Batch, confidence: float) -> pd.DataFrame:
@@ -60,7 +60,8 @@ def sweep_rows(batch: Batch, confidence: float) -> pd.DataFrame:
         "duration_s": table["duration_s"].to_numpy(float),
         "range_nm": np.full(len(size), np.ptp(batch.sweeps.axis) * 1e9),
     }
-    own = [c for c in table.columns if c not in COLUMNS]
+    table = table if "day" in table else table.assign(day="")
+    own = [c for c in table.columns if c not in (*COLUMNS, "day")]
     taken = {c: f"own_{c}" for c in own if c in values or c in IDENTITY}
     return pd.concat([table[IDENTITY], pd.DataFrame(values), table[own].rename(columns=taken)], axis=1)
 

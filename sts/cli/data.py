@@ -14,6 +14,8 @@ from sts.cli.terminal import Columns, count, number, print_frame, print_json, sa
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from sts.comparing import Calibration
+
 _SWEEPS: Columns = {
     "sweep": ("sweep", text), "kind": ("kind", text), "sample": ("sample", text), "tip": ("tip", text),
     "site": ("site", text), "direction": ("direction", text), "repeat": ("repeat", number(0)),
@@ -152,56 +154,70 @@ def _decided(
     return some if any(some.values()) else reasons
 
 
+@dataclass(frozen=True)
+class _Step:
+    """What was measured and what is true, each with its uncertainty, as written."""
+
+    measured: str | None
+    measured_se: str | None
+    known: str | None
+    known_se: str | None
+    source: str
+
+    @property
+    def said(self) -> bool:
+        return any(value is not None for value in (self.measured, self.measured_se, self.known, self.known_se))
+
+    def calibration(self, what: str) -> Calibration:
+        """What it comes to, for heights or currents."""
+        from sts.comparing import calibrate
+
+        if self.measured is None or self.measured_se is None or self.known is None:
+            raise click.UsageError("A calibration needs --measured, --measured-se and --known.")
+        return calibrate(
+            what, measured=self.measured, measured_se=self.measured_se, known=self.known, known_se=self.known_se,
+            source=self.source,
+        )  # fmt: skip
+
+
 @click.command("calibrate")
 @SESSION
 @click.argument("what", type=click.Choice(["height", "current"]))
-@click.option("--measured", help='What this bench measured, with its unit: "0.32 nm".')
-@click.option("--measured-se", help='Its standard uncertainty, with unit: "0.01 nm".')
-@click.option("--known", help='The true value: graphite, au111, si111 (step heights) or a value: "0.235 nm".')
-@click.option("--known-se", help="Standard uncertainty of a --known value, with unit.")
-@click.option("--source", default="", help="Where the known value comes from, and when it was measured.")
+@as_one(
+    "step", _Step,
+    click.option("--measured", help='What this bench measured, with its unit: "0.32 nm".'),
+    click.option("--measured-se", help='Its standard uncertainty, with unit: "0.01 nm".'),
+    click.option("--known", help='The true value: graphite, au111, si111 (step heights) or a value: "0.235 nm".'),
+    click.option("--known-se", help="Standard uncertainty of a --known value, with unit."),
+    click.option("--source", default="", help="Where the known value comes from, and when it was measured."),
+)  # fmt: skip
+@click.option("--of", "merged", help="Of several that were merged, the session for whose sweeps alone it holds.")
 @JSON
-def calibrate_command(
-    session: Path,
-    what: str,
-    measured: str | None,
-    measured_se: str | None,
-    known: str | None,
-    known_se: str | None,
-    source: str,
-    *,
-    as_json: bool,
-) -> int:
+def calibrate_command(session: Path, what: str, step: _Step, merged: str | None, *, as_json: bool) -> int:
     """Store how far the height (or current) scale of SESSION is off; without options, show what is stored.
 
     The barrier height goes with the square of the height scale: 5 % in height are 10 % in the barrier.
     """
     import sts
-    from sts.comparing import calibrate
 
     opened = sts.Session.open(session)
-    if any(value is not None for value in (measured, measured_se, known, known_se)):
-        if measured is None or measured_se is None or known is None:
-            raise click.UsageError("A calibration needs --measured, --measured-se and --known.")
-        found = calibrate(
-            what, measured=measured, measured_se=measured_se, known=known, known_se=known_se, source=source
-        )
+    if step.said:
+        found = step.calibration(what)
         opened.add_calibration(
-            what,
-            factor=found.factor,
-            factor_se=found.factor_se,
-            measured=found.measured * 1e-9,
-            known=found.known * 1e-9,
-            source=found.source,
-        )
+            what, factor=found.factor, factor_se=found.factor_se, measured=found.measured * 1e-9, known=found.known * 1e-9,
+            source=found.source, session=merged,
+        )  # fmt: skip
         if not as_json:
             say(f"{what}: true = {found.factor:.4f} ± {found.factor_se:.4f} × nominal ({found.source}).")
             if what == "height":
                 say(f"Barriers are multiplied by {found.factor**-2:.4f}; this scale adds "
                     f"{200 * found.factor_se / found.factor:.1f} % to their uncertainty.")  # fmt: skip
             return 0
+    rows = opened.calibrations()
+    several = bool((rows["session"] != "").any())
     show(
-        opened.calibrations(), _CALIBRATIONS, as_json=as_json, last="The last of a kind is in force.",
+        rows, {**_CALIBRATIONS, "session": ("of", lambda name: name or "imported directly")} if several else _CALIBRATIONS,
+        as_json=as_json, last=f"The last of a kind{' and session' if several else ''} is in force.",
         none="No calibration is stored; heights and currents are taken as the files give them.",
     )  # fmt: skip
     return 0
@@ -224,16 +240,23 @@ def export_command(session: Path, what: str, out: Path, *, force: bool) -> int:
 
 
 @click.command("merge")
-@SESSION
-@click.argument("other", type=PATH)
-def merge_command(session: Path, other: Path) -> int:
-    """Bring what OTHER holds into SESSION; files that are in both are added once."""
+@click.argument("sessions", metavar="SESSION...", nargs=-1, required=True, type=PATH)
+@click.option("--into", type=PATH, help="Session that all go into: a new one, or one that is there.")
+def merge_command(sessions: tuple[Path, ...], into: Path | None) -> int:
+    """Bring what each SESSION holds into one, each file once; the sessions named are left as they are.
+
+    Every file keeps the name of its session: sites of one name in two sessions are two sites, and a calibration holds
+    for the sweeps of its own session. Without --into the second of two sessions is brought into the first.
+    """
     import sts
 
-    result = sts.merge(session, other)
+    if into is None and len(sessions) != 2:
+        raise click.UsageError("Say where to: sts merge MONDAY.h5 TUESDAY.h5 WEDNESDAY.h5 --into ALL.h5.")
+    target, *others = sessions if into is None else (into, *sessions)
+    result = sts.merge(target, *others, create=into is not None)
     for line in (*result.notes, *result.conflicts):
         say(f"note: {line}")
-    say(f"{count(len(result.added), 'file')} with {count(result.sweeps, 'sweep')} added to {session}; "
+    say(f"{count(len(result.added), 'file')} with {count(result.sweeps, 'sweep')} added to {target}; "
         f"{len(result.repeated)} were there already.")  # fmt: skip
     return 0
 

@@ -45,6 +45,7 @@ def variance_components(repeats: pd.DataFrame) -> pd.DataFrame:
     (Wiley 1971), ch. 11, tips within samples. Negative estimates are set to 0 and said so.
     """
     rows = repeats[repeats["decay_per_nm"].to_numpy(float) > 0]
+    rows = rows if "day" in rows else rows.assign(day="")
     if rows.empty:
         raise ValueError("No repeat has a positive slope; look at the flags of the sweeps.")
     y = 2 * np.log(rows["decay_per_nm"].to_numpy(float))

@@ -19,10 +19,10 @@ from sts.quantities import BARRIER_PER_DECAY_SQUARED
 
 REPEAT_COLUMNS = ("sample", "tip", "site", "repeat", "decay_per_nm", "decay_se_per_nm", "dof", "sweeps")
 SITE_COLUMNS = (
-    "sample", "tip", "site", "sweeps", "barrier_eV", "barrier_se_eV", "barrier_low_eV", "barrier_high_eV",
+    "sample", "tip", "day", "site", "sweeps", "barrier_eV", "barrier_se_eV", "barrier_low_eV", "barrier_high_eV",
     "between_site_sd_eV", "calibration_se_eV", "total_se_eV",
 )  # fmt: skip
-TIP_COLUMNS = ("sample", "tip", "sweeps", "sites", *SITE_COLUMNS[4:])
+TIP_COLUMNS = ("sample", "tip", "sweeps", "sites", *SITE_COLUMNS[5:])
 SITE_EXTRAS = (
     "decay_per_nm",
     "decay_se_per_nm",
@@ -37,7 +37,7 @@ UNSTEADY = "repeats scatter more here than at the tip's other sites"  # a note o
 TIP_EXTRAS = ("decay_per_nm", "decay_se_per_nm", "decay_common_per_nm", "dof", "repeats", "site_noise_eV", "note")
 
 TIP = ["sample", "tip"]
-SITE = ["sample", "tip", "site"]
+SITE = ["sample", "tip", "day", "site"]
 
 _ODD_SITE = 0.01  # chance that one of a tip's equal sites is taken for one with a scatter of its own
 
@@ -54,7 +54,8 @@ def site_level(
     repeats : pandas.DataFrame
         One row a repeat: `REPEAT_COLUMNS`. `decay_per_nm` is |d ln I/dz| on the calibrated height scale, the mean of
         retract and approach; `decay_se_per_nm` its standard uncertainty from the fits (NaN if unknown), `dof` its
-        degrees of freedom, `sweeps` the number of sweeps behind it. Other columns are carried along where they have
+        degrees of freedom, `sweeps` the number of sweeps behind it, `day` (where there is one) the day: sites of
+        one name on two days are two. Other columns are carried along where they have
         one value a site. Rows without a finite slope are left out.
     confidence : float
         Level of the intervals.
@@ -188,6 +189,7 @@ def _checked(repeats: pd.DataFrame) -> pd.DataFrame:
         decay_se_per_nm=np.where(noise > 0, noise, np.nan),
         dof=np.where(dof > 0, dof, np.inf),
         decay_common_per_nm=common,
+        day=rows.get("day", ""),
     )
 
 

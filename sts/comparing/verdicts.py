@@ -119,13 +119,15 @@ def tip_verdicts(
     pandas.DataFrame
         `COLUMNS`: barriers [eV], shares [%], counts; `reasons` joined by ``"; "``.
     """
-    named = judged.loc[judged["tip"] != "", ["sweep", "kind", "sample", "tip", "site", "used"]]
+    named = judged if "day" in judged else judged.assign(day="")
+    named = named.loc[named["tip"] != "", ["sweep", "kind", "sample", "tip", "day", "site", "used"]]
     jump, low = (
         named["sweep"].isin(flags.loc[flags["flag"] == flag, "sweep"]).to_numpy(bool)
         for flag in ("jump", "low barrier")
     )
     about = {
-        "sample": named["sample"].to_numpy(object), "site": named["site"].to_numpy(object), "jump": jump, "low": low,
+        "sample": named["sample"].to_numpy(object), "site": (named["day"] + "\n" + named["site"]).to_numpy(object), "jump": jump,
+        "low": low,
         "ramps": (named["kind"] == "iz").to_numpy(bool), "used": named["used"].to_numpy(bool),
     }  # fmt: skip
     places = named.groupby("tip", sort=False).indices

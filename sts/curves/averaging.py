@@ -63,6 +63,17 @@ def group_codes(table: pd.DataFrame, by: Sequence[str]) -> NDArray[np.int64]:
     return codes_of(*(table[column] for column in by)) if by else np.zeros(len(table), np.int64)
 
 
+def site_columns(table: pd.DataFrame) -> list[str]:
+    """What tells one site from another in a table of sweeps: a site of the same name on another day is another.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        `day` may be missing.
+    """
+    return [column for column in ("sample", "tip", "day", "site") if column in table]
+
+
 def codes_of(*columns: Any) -> NDArray[np.int64]:
     """A number for each row of some columns, as `group_codes` gives them.
 
@@ -90,9 +101,10 @@ def comparison_groups(sweeps: SweepSet) -> list[tuple[NDArray[np.int64], NDArray
     ----------
     sweeps : SweepSet
     """
-    columns = ["sample", "tip", "unassigned", "setpoint_current_A", "setpoint_bias_V", "direction", "site"]
+    columns = ["sample", "tip", "unassigned", "setpoint_current_A", "setpoint_bias_V", "direction", "day", "site"]
     columns = [c for c in columns if c in sweeps.table]
-    codes = [group_codes(sweeps.table, columns[: len(columns) - k]) for k in range(3)]
+    fewer = [c for c in columns if c != "day"]  # than at the site: that day; then all days; then both directions
+    codes = [group_codes(sweeps.table, some) for some in (columns, columns[:-1], fewer[:-1], fewer[:-2])]
     groups = []
     for code in range(int(codes[0].max()) + 1):
         members = np.flatnonzero(codes[0] == code)

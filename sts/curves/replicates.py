@@ -13,7 +13,7 @@ from sts.sweeps import DIRECTIONS, SweepSet
 
 REPLICATE = "replicate"  # column with the number of the repeat, where it was settled before
 PLACE = (
-    "sample", "tip", "unassigned", "channel", "site", "setpoint_current_A", "setpoint_bias_V", "bias_V",
+    "sample", "tip", "unassigned", "channel", "day", "site", "setpoint_current_A", "setpoint_bias_V", "bias_V",
 )  # fmt: skip
 
 

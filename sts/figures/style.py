@@ -267,7 +267,28 @@ def thin_out(rows: np.ndarray, most: int = MOST_SWEEPS) -> tuple[np.ndarray, str
     return rows[::step], f", every {step}th drawn"
 
 
-def site_words(site: object, number: int) -> str:
+def with_day(table: pd.DataFrame) -> pd.DataFrame:
+    """The table with a column `day`, empty where it had none.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+    """
+    return table if "day" in table else table.assign(day="")
+
+
+def place_words(day: object, site: object) -> str:
+    """``2026-11-03, 2``: the name of a site, after its day where there are several.
+
+    Parameters
+    ----------
+    day, site : object
+        Empty where there is none to name.
+    """
+    return ", ".join(filter(None, (str(day), str(site)))) if day else str(site)
+
+
+def site_words(site: object, number: int, day: object = "") -> str:
     """``site 2: n = 8``, for a legend.
 
     Parameters
@@ -276,9 +297,12 @@ def site_words(site: object, number: int) -> str:
         Its name; empty where it is not recorded.
     number : int
         Of sweeps.
+    day : object
+        Named where it is not empty.
     """
     name = str(site)
-    return f"{f'site {name}' if name and len(name) < 4 else name or 'no site'}: n = {number}"
+    named = f"site {name}" if name and len(name) < 4 else name or "no site"
+    return f"{f'{day}, ' if day else ''}{named}: n = {number}"
 
 
 def rows_of(frame: pd.DataFrame) -> Iterator[Any]:

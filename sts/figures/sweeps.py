@@ -22,8 +22,10 @@ from sts.figures.style import (
     given_or_new,
     legend,
     log_ticks,
+    place_words,
     site_words,
     thin_out,
+    with_day,
 )
 from sts.figures.styled import styled
 from sts.quantities import LEAST_BIAS, scale_for
@@ -132,12 +134,13 @@ def plot_tip_sweeps(
     known = np.concatenate([v.ravel() for v in values])
     factor, shown = (1.0, unit) if "not recorded" in unit else scale_for(known, unit)
     volts, x_label = bias_axis(np.concatenate([s.axis for s in parts]))
-    names = [str(site) for s in parts for site in s.table["site"]]
+    places = _places(parts)
+    names = [place for own in places for place in own]
     sites, counts = list(dict.fromkeys(names)), dict.fromkeys(("left out", *names), 0)
     lines: dict[tuple[str, int], list[tuple[str, np.ndarray]]] = {}
-    for number, (part, current) in enumerate(zip(parts, values, strict=True)):
-        for name, site, row in zip(part.names, part.table["site"].astype(str), current, strict=True):
-            whose = site if used is None or name in used else "left out"
+    for number, (part, own, current) in enumerate(zip(parts, places, values, strict=True)):
+        for name, place, row in zip(part.names, own, current, strict=True):
+            whose = place if used is None or name in used else "left out"
             counts[whose] += 1
             shown_row = np.where(row != 0, np.abs(row), np.nan) if falling else row
             lines.setdefault((whose, number), []).append((name, shown_row * factor))
@@ -149,6 +152,16 @@ def plot_tip_sweeps(
     ax.set_ylabel(f"{'|Current|' if falling else 'Current' if recorded else 'Lock-in signal'} ({shown})")
     legend(ax, below=True, columns=2)
     return ax
+
+
+def _places(parts: Sequence[SweepSet]) -> list[list[str]]:
+    """The site of each sweep of each part, with its day where there are several."""
+    tables = [with_day(part.table) for part in parts]
+    several = len({day for table in tables for day in table["day"]}) > 1
+    return [
+        [place_words(day if several else "", site) for day, site in zip(t["day"], t["site"], strict=True)]
+        for t in tables
+    ]
 
 
 def _draw_by_site(

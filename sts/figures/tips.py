@@ -22,8 +22,10 @@ from sts.figures.style import (
     VERMILLION,
     given_or_new,
     given_or_new_rows,
+    place_words,
     rows_of,
     site_words,
+    with_day,
 )
 from sts.figures.styled import styled
 from sts.quantities import decimals_for
@@ -60,7 +62,7 @@ def plot_barrier_by_tip(
         Level of the intervals, for the legend.
     """
     ax = given_or_new(ax, width="double", height_in=1.2 + row_height(len(tips)) * max(len(tips), 1))
-    many = len(tips) > MOST_ROWS
+    many, sweeps = len(tips) > MOST_ROWS, with_day(sweeps)
     if many:
         tips = tips.sort_values("barrier_eV", ascending=False, kind="stable")
     several = tips["sample"].nunique() > 1
@@ -75,9 +77,11 @@ def plot_barrier_by_tip(
         )
         mine = sites[(sites["tip"] == tip.tip) & (sites["sample"] == tip.sample)]
         own = sweeps[(sweeps["tip"] == tip.tip) & (sweeps["sample"] == tip.sample) & sweeps["used"].astype(bool)]
-        for k, (site, group) in enumerate(own.groupby("site", sort=False) if not many else ()):
-            level = row + 0.14 + 0.2 * (k + 0.5) / max(own["site"].nunique(), 1)
-            draw_points(ax, group["barrier_eV"], np.full(len(group), level), series=f"{name}, {site}: sweeps",
+        several = own["day"].nunique() > 1
+        for k, ((day, site), group) in enumerate(own.groupby(["day", "site"], sort=False) if not many else ()):
+            words = place_words(day if several else "", site)
+            level = row + 0.14 + 0.2 * (k + 0.5) / max(len(own[["day", "site"]].drop_duplicates()), 1)
+            draw_points(ax, group["barrier_eV"], np.full(len(group), level), series=f"{name}, {words}: sweeps",
                         look=Look(colour=colour, mark=".", alpha=0.6, size=2.6, order=3))  # fmt: skip
         style: dict[str, Any] = {"colour": colour, "mark": mark}
         draw_points(ax, mine["barrier_eV"], np.full(len(mine), row), series=f"{name}: sites",
@@ -153,17 +157,18 @@ def plot_barrier_histogram(sweeps: pd.DataFrame, *, axes: Sequence[Axes] | None 
     axes : sequence of matplotlib.axes.Axes, optional
         One per tip (and sample); each has a range of its own.
     """
-    used = sweeps[sweeps["used"].astype(bool) & np.isfinite(sweeps["barrier_eV"])]
+    used = with_day(sweeps[sweeps["used"].astype(bool) & np.isfinite(sweeps["barrier_eV"])])
     groups = list(used.groupby(["sample", "tip"], sort=False))
     panels = given_or_new_rows(axes, (1.0,) * len(groups), height_in=0.6 + 0.9 * len(groups), share=False)
     for ax, ((sample, tip), own) in zip(panels, groups, strict=True):
         edges = np.histogram_bin_edges(own["barrier_eV"], bins=min(max(round(2 * len(own) ** (1 / 3)), 5), 30))
         below = np.zeros(edges.size - 1)
-        sites = list(own.groupby("site", sort=False))
-        for k, (site, rows) in enumerate(sites):
+        sites = list(own.groupby(["day", "site"], sort=False))
+        several = own["day"].nunique() > 1
+        for k, ((day, site), rows) in enumerate(sites):
             counts = np.histogram(rows["barrier_eV"], edges)[0]
-            draw_bars(ax, edges, below, below + counts, series=f"{tip}, {site}",
-                      label=site_words(site, len(rows)) if len(sites) <= MOST_ROWS else "",
+            draw_bars(ax, edges, below, below + counts, series=f"{tip}, {place_words(day if several else '', site)}",
+                      label=site_words(site, len(rows), day if several else "") if len(sites) <= MOST_ROWS else "",
                       colour=COLOURS[k % len(COLOURS)])  # fmt: skip
             below = below + counts
         ax.set_ylim(0, 1.1 * below.max())

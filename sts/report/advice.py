@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sts.analysis import Analysis, BarrierAnalysis
-from sts.analysis.calibrated import in_force
+from sts.analysis.calibrated import height_scales
 from sts.figures.spectra import modulation_unknown
 from sts.figures.style import rows_of
 from sts.flags import FLAGS
@@ -81,7 +81,7 @@ def _barrier_steps(analysis: Analysis, barrier: BarrierAnalysis) -> list[Step]:
     if single:
         text = "from one site no interval for the tip can be given"
         steps.append(Step("sites", 1.0, f"Measure at three sites or more with {listed(single[:4])}: {text}."))
-    if in_force(analysis.calibrations, "height") is None:
+    if None in height_scales(analysis.calibrations, analysis.sources).values():
         text = (
             "Calibrate the height scale on a step of known height: no calibration is recorded. Each 5 % of the scale "
             "moves every barrier by 10 %."

@@ -138,7 +138,8 @@ def _decisions(old: dict[str, Any], new: dict[str, Any]) -> list[str]:
 
 def _calibrations(old: dict[str, Any], new: dict[str, Any]) -> list[str]:
     def in_force(side: dict[str, Any]) -> dict[str, Any]:
-        return {row["kind"]: row["factor"] for row in side.get("calibrations", [])}
+        rows = side.get("calibrations", [])
+        return {" of ".join(filter(None, (row["kind"], row.get("session", "")))): row["factor"] for row in rows}
 
     before, after = in_force(old), in_force(new)
     return [

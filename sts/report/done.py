@@ -196,7 +196,9 @@ def replicates_of_tips(barrier: BarrierAnalysis) -> list[str]:
     if not len(tips):
         return []
     used = used_sweeps(barrier)
-    repeats = pd.Series(repeat_codes(used, "iz"), used.index).groupby([used[c] for c in ("sample", "tip", "site")])
+    repeats = pd.Series(repeat_codes(used, "iz"), used.index).groupby(
+        [used[c] for c in ("sample", "tip", "day", "site")]
+    )
     several, repeated = int((tips["sites"] > 1).sum()), int((repeats.nunique() > 1).sum())
     said = []
     if repeated:

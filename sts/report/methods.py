@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from sts.analysis import Analysis
-from sts.analysis.calibrated import in_force
+from sts.analysis.calibrated import height_scales
 from sts.report.done import (
     bands_from,
     masked_samples,
@@ -28,6 +28,7 @@ from sts.report.done import (
 from sts.report.lookup import axis_words, stated
 from sts.report.number_words import NOT_RECORDED, count, distinct, level_words, listed, numbers_in_words
 from sts.report.spectra_words import resolution_words
+from sts.selection import standing_calibration
 from sts.sweeps import KIND_WORDS
 
 NUMERICAL = "no lock-in channel: dI/dV is numerical"
@@ -188,14 +189,24 @@ def _spectra_items(analysis: Analysis, known: Any) -> list[Item]:
     ]
 
 
+def _height_calibrations(analysis: Analysis) -> str:
+    """The calibrations of the height that the sweeps are on, each with the sessions it holds for where there are several."""
+    said: dict[str, list[str]] = {}
+    sessions = list(height_scales(analysis.calibrations, analysis.sources))
+    for session in sessions:
+        row = standing_calibration(analysis.calibrations, "height", session)
+        words = "not calibrated" if row is None else (
+            f"true = {row['factor']:.4g} × nominal, standard uncertainty {row['factor_se']:.2g}, "
+            f"from {row['source']}, {row['time']}"
+        )  # fmt: skip
+        said.setdefault(words, []).append(session or "files imported directly")
+    if list(said) == ["not calibrated"]:
+        return ""
+    return " / ".join(words if len(said) == 1 else f"{', '.join(of)}: {words}" for words, of in said.items())
+
+
 def _barrier_items(analysis: Analysis, known: Any, table: Any) -> list[Item]:
-    height = in_force(analysis.calibrations, "height")
-    words = ""
-    if height is not None:
-        words = (
-            f"true = {height['factor']:.4g} × nominal, standard uncertainty {height['factor_se']:.2g}, "
-            f"from {height['source']}, {height['time']}"
-        )
+    words = _height_calibrations(analysis)
     items = [known("height_calibration", "Calibration of the height scale", words)]
     if analysis.barrier is None or not len(analysis.barrier.sweeps):
         return items
@@ -232,7 +243,7 @@ def _counts(analysis: Analysis, table: Any) -> str:
         if len(rows):
             used = int(rows["used"].astype(bool).sum())
             named = rows[rows["site"].astype(str) != ""]
-            sites = len(named[["sample", "tip", "site"]].drop_duplicates())
+            sites = len(named[["sample", "tip", "day", "site"]].drop_duplicates())
             where = count(sites, "site") if sites else "sites not named"
             tips, nameless = len(distinct(rows["tip"])), int((rows["tip"] == "").sum())
             whose = count(tips, "tip") if tips else "tip not named"

@@ -89,7 +89,7 @@ def typical_rows(fit: BarrierFit, sample: str, tip: str, most: int = 3) -> list[
     table = fit.table.reset_index(drop=True)
     mine = table[(table["sample"] == sample) & (table["tip"] == tip) & table["used"].astype(bool)]
     rows = []
-    for _, group in mine.groupby("site", sort=False):
+    for _, group in mine.groupby(["day", "site"], sort=False):
         ordered = group["barrier_eV"].sort_values(kind="stable")
         rows.append(int(ordered.index[len(ordered) // 2]))
     return rows[:most]

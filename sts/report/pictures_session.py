@@ -107,12 +107,12 @@ def _map_pictures(summary: Summary) -> list[Picture]:
     known = table[np.isfinite(table["x_m"].to_numpy(float)) & np.isfinite(table["y_m"].to_numpy(float))]
     pictures = []
     for number, (sample, rows) in enumerate(known.groupby("sample", sort=False), 1):
-        sites = rows.groupby(["tip", "site"], sort=False)[["x_m", "y_m"]].mean().reset_index()
+        sites = rows.groupby(["tip", "day", "site"], sort=False)[["x_m", "y_m"]].mean().reset_index()
         if len(sites[["x_m", "y_m"]].drop_duplicates()) < 2:
             continue
         if barrier is not None and len(barrier.sites):
-            own = barrier.sites[barrier.sites["sample"] == sample][["tip", "site", "barrier_eV"]]
-            sites = sites.merge(own, on=["tip", "site"], how="left")
+            own = barrier.sites[barrier.sites["sample"] == sample][["tip", "day", "site", "barrier_eV"]]
+            sites = sites.merge(own, on=["tip", "day", "site"], how="left")
         words = f"{count(len(sites), 'site')} of {count(sites['tip'].nunique(), 'tip')} on {sample or 'the sample'}."
         pictures.append(Picture("map", f"site_map_{number}", f"Places: {sample or 'sites'}", words,
                                 partial(plot_site_map, sites), height_in=3.4))  # fmt: skip

@@ -17,7 +17,7 @@ from sts.review.writing import Waiting
 from sts.selection import standing_decisions
 from sts.session import Session, SessionError
 
-SITE = ["kind", "sample", "tip", "site"]
+SITE = ["kind", "sample", "tip", "day", "site"]
 MOST = 200  # sweeps of a site that are measured with one that is looked at
 MEASURING = "measuring all sweeps ..."
 
@@ -119,6 +119,7 @@ class Listed(Listing):
 
     def _read(self) -> None:
         self._table = self.session.sweeps()
+        self._table["day"] = self._table["sweep"].map(self.session.days())
         if self._table.empty:
             raise ValueError(
                 f"{self.session.path}: there are no sweeps in this session. Import some with 'sts import'."

@@ -19,7 +19,7 @@ LEVEL_FLOOR = 0.02  # of ln I: less than 1 pm of gap is never unusual (as for ou
 SHAPE_FLOOR = 0.25  # of the logarithm of the scatter about the site's curve
 SLOPE_FLOOR = 0.002  # of the decay: below this a difference is of no use to anybody
 TIP = ["sample", "tip", "unassigned"]
-SITE = [*TIP, "site"]
+SITE = [*TIP, "day", "site"]
 
 Array = NDArray[np.float64]
 

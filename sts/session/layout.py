@@ -28,10 +28,22 @@ import h5py
 import numpy as np
 import pandas as pd
 
-from sts.session.tables import PLACE, SOURCE, TABLES, SessionError, part_of, read_array, read_table
+from sts.provenance import days
+from sts.session.tables import (
+    PLACE,
+    SOURCE,
+    TABLES,
+    SessionError,
+    join_tables,
+    part_of,
+    read_array,
+    read_log,
+    read_table,
+)
 from sts.sweeps import COLUMNS, KINDS, TEXT_COLUMNS, SweepSet
 
 FORMAT = 1
+NEWEST = 2  # with calibrations that hold for some of its sweeps: an older program would apply them to all
 UPGRADES: dict[int, Callable[[h5py.File], None]] = {}  # older format: what brings it to the next one
 BLOCK_BYTES = 32 << 20  # memory used at a time
 _TAKEN = (
@@ -62,9 +74,9 @@ def format_of(file: h5py.File, path: Path) -> int:
     version = file.attrs.get("sts_format")
     if not isinstance(version, (int, np.integer)) or "entry" not in file:
         raise SessionError(f"{path}: is an HDF5 file but not a session. Import its data with a recipe instead.")
-    if version > FORMAT:
+    if version > NEWEST:
         raise SessionError(
-            f"{path}: was written by a newer sts (session format {version}; this one reads up to {FORMAT}). "
+            f"{path}: was written by a newer sts (session format {version}; this one reads up to {NEWEST}). "
             "Update sts to use it."
         )
     if any(step not in UPGRADES for step in range(int(version), FORMAT)):
@@ -130,6 +142,20 @@ def repack(file: h5py.File, new: h5py.File) -> None:
     """
     new.attrs.update({**file.attrs, "sts_holes": 0})
     file.copy("entry", new)
+
+
+def sweep_days(file: h5py.File) -> dict[str, str]:
+    """The day of each sweep by its name, as `sts.provenance.days` tells it of the whole session.
+
+    Parameters
+    ----------
+    file : h5py.File
+    """
+    parts = [read_table(stored.group, ["sweep", "started", "source", "day"]) for stored in stored_sets(file)]
+    if not parts:
+        return {}
+    table = join_tables([part.assign(started="") if "started" not in part else part for part in parts])
+    return dict(zip(table["sweep"], days(table, read_log(file, "sources")), strict=True))
 
 
 def read_content(file: h5py.File, source: Any) -> bytes:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import fnmatch
-import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -16,6 +15,7 @@ import pandas as pd
 from sts.selection import standing_decisions
 from sts.session import layout, picking, tables
 from sts.session.adding import ImportResult, add_files, sha256_of, time_text
+from sts.session.calibrating import store_calibration
 from sts.session.change import changing, reading
 from sts.session.deciding import decide
 from sts.session.tables import SessionError
@@ -23,8 +23,6 @@ from sts.sweeps import COLUMNS, SAID_BY, SweepSet
 
 if TYPE_CHECKING:
     from sts.loaders import LoadedFile
-
-CALIBRATIONS = ("height", "current")
 
 
 @dataclass(frozen=True)
@@ -196,6 +194,11 @@ class Session:
         """The decision in force for each sweep that has one: (``"omit"`` or ``"keep"``, why)."""
         return standing_decisions(self.decisions())
 
+    def days(self) -> dict[str, str]:
+        """The day of each sweep by its name: of the logbook, else the date of its start, else the session merged; else ""."""
+        with reading(self.path) as file:
+            return layout.sweep_days(file)
+
     def looked(self) -> pd.DataFrame:
         """The sweeps that a person has looked at, in order: `time` of the first look, `sweep`."""
         return self._log("looked")
@@ -309,7 +312,7 @@ class Session:
 
     def add_calibration(
         self, kind: str, *, factor: float, factor_se: float, measured: float, known: float, source: str,
-        now: datetime | None = None,
+        session: str | None = None, now: datetime | None = None,
     ) -> None:  # fmt: skip
         """Store a scale, true = factor × nominal.
 
@@ -323,24 +326,14 @@ class Session:
             What it came from [m] or [A].
         source : str
             Where the known value comes from.
+        session : str, optional
+            The session merged (as in `sources`) for whose sweeps alone it holds; all sweeps if not given.
         now : datetime, optional
 
         Raises
         ------
         SessionError
-            If the kind is unknown, the factor not positive, or not known/measured.
+            If the kind is unknown, the factor not positive, or not known/measured, or no such session was merged.
         """
-        if kind not in CALIBRATIONS:
-            raise SessionError(f"'{kind}' cannot be calibrated; use {' or '.join(CALIBRATIONS)}.")
-        if not (0 < factor < math.inf and 0 <= factor_se < math.inf):
-            raise SessionError(
-                f"A calibration factor must be positive, its uncertainty 0 or more; got {factor} ± {factor_se}."
-            )
-        if measured and not math.isnan(measured * known) and abs(known / measured / factor - 1) > 1e-3:
-            raise SessionError(
-                f"The factor is {factor:g}, but known/measured is {known / measured:g}. The factor multiplies the "
-                "numbers of the files to give true ones; is it upside down?"
-            )
         row = {"factor": factor, "factor_se": factor_se, "measured": measured, "known": known, "source": source}
-        with changing(self.path) as change:
-            tables.append_log(change.file(), "calibrations", [{"kind": kind, "time": time_text(now), **row}])
+        store_calibration(self.path, {"kind": kind, **row, "time": time_text(now)}, session)

@@ -23,13 +23,13 @@ RESERVED = {"sweep", "bias", "height", "current", "lockin", SOURCE, PLACE, KEYS}
 TABLES: dict[str, dict[str, type]] = {
     "sources": {
         "name": str, "sha256": str, "size": int, "reader": str, "recipe": str, "imported": str, "sweeps": int,
-        "notes": str, "offset": int, "path": str, "above": str, "modified": str,
+        "notes": str, "offset": int, "path": str, "above": str, "modified": str, "session": str,
     },
     "decisions": {"time": str, "sweep": str, "action": str, "why": str, "by": str},
     "looked": {"time": str, "sweep": str},
     "calibrations": {
         "kind": str, "factor": float, "factor_se": float, "measured": float, "known": float, "source": str,
-        "time": str,
+        "time": str, "session": str,
     },
     "annotations": {
         "number": int, "action": str, "time": str, "sweep": str, "column": str, "before": str, "after": str,

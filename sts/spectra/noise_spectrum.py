@@ -65,7 +65,7 @@ def noise_spectrum(
         own = one.select(keep)
         keys = pd.DataFrame({
             "direction": direction_signs(own.table, own.kind), "seconds": own.number("duration_s"),
-            **{k: own.table[k].to_numpy() for k in ("sample", "tip", "site", "setpoint_current_A") if k in own.table},
+            **{k: own.table[k].to_numpy() for k in ("sample", "tip", "day", "site", "setpoint_current_A") if k in own.table},
         })  # fmt: skip
         for rows in keys.groupby(list(keys.columns), sort=False, dropna=False).indices.values():
             if len(rows) >= FEWEST:

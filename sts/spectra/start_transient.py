@@ -122,7 +122,7 @@ def _families(sets: Sequence[SweepSet], omitted: frozenset[str]) -> list[list[_S
     for number, part in enumerate(sets):
         if not part.has_current or part.axis.size < FEWEST:
             continue
-        place = [c for c in ("sample", "tip", "unassigned", "channel", "site") if c in part.table]
+        place = [c for c in ("sample", "tip", "unassigned", "channel", "day", "site") if c in part.table]
         codes = group_codes(part.table, [*place, "setpoint_current_A", "setpoint_bias_V", "direction"])
         signs = direction_signs(part.table, part.kind)
         railed = find_saturation(part.current, full_scale=part.table["full_scale_A"].to_numpy(float))

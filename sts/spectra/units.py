@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sts.curves.averaging import common_value, group_codes, unit_means
+from sts.curves.averaging import common_value, group_codes, site_columns, unit_means
 from sts.curves.smoothing import Smoother
 from sts.flags import flag_rows, join_flags
 from sts.plan import SpectraPlan
@@ -45,7 +45,7 @@ def units_of(
     first = np.unique(repeats, return_index=True)[1]
     levels = {
         "tip": group_codes(used.table, ["sample", "tip"])[first],
-        "site": group_codes(used.table, ["sample", "tip", "site"])[first],
+        "site": group_codes(used.table, site_columns(used.table))[first],
     }
     counts = {name: int(codes.max()) + 1 for name, codes in levels.items()}
     level: str = plan.replicates

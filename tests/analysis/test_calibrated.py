@@ -8,7 +8,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 import sts
-from sts.analysis.calibrated import calibrated, height_scale, in_force
+from sts.analysis.calibrated import calibrated, height_scale
 from sts.barrier import fit_barrier
 from sts.sweeps import SweepSet, sweep_table
 
@@ -20,13 +20,13 @@ ROWS = pd.DataFrame(
         "source": ["first", "resistor", "step"],
     }
 )
+FILES = pd.DataFrame({"name": ["a"]})
 Z = np.linspace(0, 5e-10, 50)
 
 
 def test_the_last_of_each_kind_is_in_force() -> None:
-    assert in_force(ROWS, "height") == {"kind": "height", "factor": 0.95, "factor_se": 0.02, "source": "step"}
-    assert in_force(ROWS[:0], "height") is None
-    scale = height_scale(ROWS)
+    scale = height_scale(ROWS, FILES)
+    assert height_scale(ROWS[:0], FILES) is None
     assert scale is not None
     assert (scale.factor, scale.source) == (0.95, "step")
 
@@ -37,7 +37,7 @@ def test_heights_and_currents_are_on_the_true_scale() -> None:
         SweepSet("iz", Z, 1e-10 * np.exp(-2e10 * Z)[None], table),
         SweepSet("iv", np.linspace(-1, 1, 50), np.ones((1, 50)), table),
     ]
-    heights, biases = calibrated(sets, ROWS)
+    heights, biases = calibrated(sets, ROWS, FILES)
     assert_allclose(heights.axis, 0.95 * Z)
     assert_allclose(biases.axis, sets[1].axis)
     for before, after in zip(sets, (heights, biases), strict=True):
@@ -45,7 +45,7 @@ def test_heights_and_currents_are_on_the_true_scale() -> None:
         assert_allclose(after.table[["setpoint_current_A", "full_scale_A"]], [[9e-11, 9e-10]])
     ratio = fit_barrier(heights).table["barrier_eV"] / fit_barrier(sets[0]).table["barrier_eV"]
     assert_allclose(ratio, 0.95**-2, rtol=1e-6)
-    assert calibrated(sets, ROWS[:0])[0] is sets[0]
+    assert calibrated(sets, ROWS[:0], FILES)[0] is sets[0]
 
 
 def test_a_calibration_of_the_current_reaches_every_current_and_no_barrier(analysis, copy):

@@ -34,7 +34,7 @@ def test_what_was_measured_is_summarised_again_without_measuring(session, copy, 
         raise AssertionError("measured again")
 
     for name in (
-        "measured.fit_together",
+        "by_day.fit_together",
         "measured.judge_spectra",
         "judged_spectra.judge_iv",
         "results.window_sensitivity",

@@ -114,7 +114,8 @@ def barrier_fit(sweeps: SweepSet) -> BarrierFit:
         "made_by": table["made_by"],
     }
     frame = pd.concat(
-        [table[["sweep", "sample", "tip", "site", "direction", "repeat"]], pd.DataFrame(columns)], axis=1
+        [table.assign(day="")[["sweep", "sample", "tip", "day", "site", "direction", "repeat"]], pd.DataFrame(columns)],
+        axis=1,
     ).assign(unassigned="")
     values: dict[str, Any] = {
         "height": sweeps.axis,
@@ -192,7 +193,7 @@ def barrier_analysis(sweeps: SweepSet) -> BarrierAnalysis:
             frame[name] = value
         return frame.reset_index()
 
-    sites, tips = level(["sample", "tip", "site"]), level(["sample", "tip"])
+    sites, tips = level(["sample", "tip", "day", "site"]), level(["sample", "tip"])
     rows = []
     for i, a in enumerate(TIPS):
         for b in list(TIPS)[i + 1 :]:
@@ -431,6 +432,7 @@ def analysis(**changes: Any) -> Analysis:
         reasons = ["factor 1.8 at 0.30 nm" if f == "jump" else "" for f in flags]
         judged.append(
             table[["sweep", "sample", "tip", "site", "direction", "repeat"]].assign(
+                day="",
                 kind=sweeps.kind,
                 unassigned="",
                 flags=flags,

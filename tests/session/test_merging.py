@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import h5py
 import numpy as np
 import pytest
 from numpy.testing import assert_array_equal
 from session.examples import file_of, sweep_set
 
+from sts.selection import standing_calibration
 from sts.session import Session, SessionError, layout, merge
 
 
@@ -61,13 +63,71 @@ def test_where_both_decided_ours_stands_and_the_conflict_is_said(tmp_path: Path)
     assert a.current_decisions() == {"f1_a": ("keep", "fine")}
 
 
-def test_a_calibration_is_never_taken_over_in_silence(tmp_path: Path) -> None:
+def test_a_calibration_comes_with_the_sweeps_of_its_session_and_for_no_other(tmp_path: Path) -> None:
     """It would change the barriers of sweeps it was not made for."""
-    a, b = session_of(tmp_path / "a.h5", 1), session_of(tmp_path / "b.h5", 2)
-    b.add_calibration("height", factor=1.05, factor_se=0.01, measured=1.0, known=1.05, source="step")
-    (conflict,) = merge(a.path, b.path).conflicts
-    assert "height calibration (factor 1.05 ± 0.01), not taken over" in conflict
-    assert a.calibrations().empty
+    scale = {"factor_se": 0.01, "measured": 0.0, "known": 0.0, "source": "step"}
+    a, b = session_of(tmp_path / "a.h5", 1), session_of(tmp_path / "b.h5", 1, 2)
+    b.add_calibration("height", factor=1.05, **scale)
+    result = merge(a.path, b.path)
+    assert "height calibration (1.05 ± 0.01) taken over for its own sweeps" in result.notes[0]
+    (conflict,) = result.conflicts  # about the file that both hold
+    assert "its files that were here already keep no factor" in conflict
+    assert a.calibrations()[["session", "factor"]].values.tolist() == [["b", 1.05]]
+    merge(a.path, b.path)
+    assert len(a.calibrations()) == 1
+    a.add_calibration("height", factor=0.9, **scale)  # of all
+    assert a.calibrations()["session"].tolist() == ["b", "", "b"]
+    a.add_calibration("height", factor=0.8, session="b", **scale)
+    assert standing_calibration(a.calibrations(), "height", "b")["factor"] == 0.8
+    with pytest.raises(SessionError, match=r"no session 'c' was merged into it\. Merged were: b"):
+        a.add_calibration("height", factor=0.8, session="c", **scale)
+    with h5py.File(a.path) as file:  # an older program would apply it to all
+        assert file.attrs["sts_format"] == 2
+
+
+def test_several_are_merged_into_a_new_one_with_a_line_for_each(tmp_path: Path) -> None:
+    parts = [session_of(tmp_path / f"{name}.h5", *numbers) for name, numbers in (("mo", (1, 2)), ("tu", (2, 3)))]
+    before = [part.path.read_bytes() for part in parts]
+    result = merge(tmp_path / "all.h5", *(part.path for part in parts), create=True)
+    assert result.notes == [
+        "mo.h5: 2 files with 4 sweeps added (day mo).",
+        "tu.h5: 1 file with 2 sweeps added (day tu); 1 file there already.",
+    ]
+    whole = Session.open(tmp_path / "all.h5")
+    assert dict(zip(whole.sources()["name"], whole.sources()["session"], strict=True)) == {
+        "file1.csv": "mo", "file2.csv": "mo", "file3.csv": "tu"
+    }  # fmt: skip
+    assert set(whole.days().values()) == {"mo", "tu"}
+    assert [part.path.read_bytes() for part in parts] == before
+    assert merge(tmp_path / "all.h5", parts[0].path).notes == ["mo.h5: nothing new; 2 files there already."]
+
+
+def test_two_sessions_of_one_name_stay_two_and_one_that_grew_stays_one(tmp_path: Path) -> None:
+    for folder in ("monday", "tuesday"):
+        (tmp_path / folder).mkdir()
+    a, b = session_of(tmp_path / "monday" / "s.h5", 1), session_of(tmp_path / "tuesday" / "s.h5", 2)
+    whole = tmp_path / "all.h5"
+    merge(whole, a.path, b.path, create=True)
+    assert Session(whole).sources()["session"].tolist() == ["monday/s", "tuesday/s"]
+    other = tmp_path / "other.h5"
+    merge(other, a.path, create=True)
+    merge(other, b.path)
+    a.add([file_of(3)])
+    merge(other, a.path)
+    assert Session(other).sources()["session"].tolist() == ["s", "s-2", "s"]
+    merge(whole, other)  # what came by another way keeps its name
+    assert set(Session(whole).sources()["session"]) == {"monday/s", "tuesday/s", "s"}
+
+
+def test_a_merge_that_fails_leaves_nothing(tmp_path: Path) -> None:
+    a = session_of(tmp_path / "a.h5", 1)
+    (tmp_path / "bad.h5").write_bytes(b"no session")
+    before = a.path.read_bytes()
+    for into in (tmp_path / "all.h5", a.path):
+        with pytest.raises(SessionError, match=r"bad\.h5: is not a session"):
+            merge(into, session_of(tmp_path / f"{into.stem}-b.h5", 2).path, tmp_path / "bad.h5", create=True)
+    assert not (tmp_path / "all.h5").exists()
+    assert a.path.read_bytes() == before
 
 
 def test_large_sets_are_merged_in_blocks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

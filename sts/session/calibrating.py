@@ -1,0 +1,56 @@
+"""Storing a calibration: a scale of heights or currents, for all sweeps of a session file or those of one that was merged."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from sts.session import layout, tables
+from sts.session.change import changing
+from sts.session.tables import SessionError
+
+CALIBRATIONS = ("height", "current")
+
+
+def store_calibration(path: Path, row: Mapping[str, Any], session: str | None = None) -> None:
+    """Add a calibration to the log.
+
+    Parameters
+    ----------
+    path : path
+        Of the session file.
+    row : mapping
+        `kind`, `factor`, `factor_se`, `measured`, `known`, `source`, `time`.
+    session : str, optional
+        The session merged for whose sweeps alone it holds. All sweeps if not given: a row for each session that was merged, and one
+        for files imported directly, also later.
+
+    Raises
+    ------
+    SessionError
+        If the kind is unknown, the factor not positive, or not known/measured, or no such session was merged.
+    """
+    kind, factor, factor_se, measured, known = (row[c] for c in ("kind", "factor", "factor_se", "measured", "known"))
+    if kind not in CALIBRATIONS:
+        raise SessionError(f"'{kind}' cannot be calibrated; use {' or '.join(CALIBRATIONS)}.")
+    if not (0 < factor < math.inf and 0 <= factor_se < math.inf):
+        raise SessionError(
+            f"A calibration factor must be positive, its uncertainty 0 or more; got {factor} ± {factor_se}."
+        )
+    if measured and not math.isnan(measured * known) and abs(known / measured / factor - 1) > 1e-3:
+        raise SessionError(
+            f"The factor is {factor:g}, but known/measured is {known / measured:g}. The factor multiplies the "
+            "numbers of the files to give true ones; is it upside down?"
+        )
+    with changing(path) as change:
+        file = change.file()
+        merged = list(dict.fromkeys(["", *tables.read_log(file, "sources")["session"]]))
+        if session is not None and session not in merged:
+            named = ", ".join(filter(None, merged)) or "none"
+            raise SessionError(f"{path}: no session '{session}' was merged into it. Merged were: {named}.")
+        if len(merged) > 1:
+            file.attrs["sts_format"] = layout.NEWEST
+        rows = [{**row, "session": one} for one in (merged if session is None else [session])]
+        tables.append_log(file, "calibrations", rows)
