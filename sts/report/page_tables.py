@@ -146,14 +146,9 @@ def page_tables(analysis: Analysis) -> dict[str, list[dict[str, Any]]]:
             ("Tests between groups of tips", barrier.group_tests, "barrier_group_tests.csv"),
         ):
             add("tips", caption, frame, _all_columns(frame), file)
-        add(
-            "barrier",
-            "Apparent barrier height φ by site",
-            barrier.sites,
-            _SITE_COLUMNS,
-            "barrier_sites.csv",
-            folded=True,
-        )
+        several = "day" in barrier.sites and barrier.sites["day"].nunique() > 1
+        columns = (("Day", "day", None), *_SITE_COLUMNS) if several else _SITE_COLUMNS
+        add("barrier", "Apparent barrier height φ by site", barrier.sites, columns, "barrier_sites.csv", folded=True)
         components = components_with_intervals(barrier.components, analysis.plan.compare.confidence)
         add(
             "barrier",
