@@ -44,6 +44,7 @@ def pair_directions(sweeps: pd.DataFrame, *, level: float = 0.999) -> tuple[pd.D
     difference times v is the drift. A lag of the amplifier, which lowers the retract slope only, is found by its shape
     and masked before (`sts.barrier.lag`).
     """
+    sweeps = sweeps if "day" in sweeps else sweeps.assign(day="")
     table = sweeps.assign(_repeat=repeat_codes(sweeps, "iz"))[_measured(sweeps)]
     retract, approach = (table[table["direction"] == d] for d in ("retract", "approach"))
     pairs = retract[["_repeat", *REPEAT, "sweep", *KNOWN]].merge(
@@ -98,6 +99,7 @@ def slopes_by_repeat(sweeps: pd.DataFrame) -> pd.DataFrame:
     KeyError
         If the table lacks a column.
     """
+    sweeps = sweeps if "day" in sweeps else sweeps.assign(day="")
     there = _measured(sweeps)
     used = sweeps[there].reset_index(drop=True)
     if used.empty:
@@ -111,7 +113,7 @@ def slopes_by_repeat(sweeps: pd.DataFrame) -> pd.DataFrame:
     fourth = np.bincount(place, weights=own**2 / used["dof"]) / count**4
     first = np.unique(place, return_index=True)[1]
     names = list(used.columns)
-    columns = [name for name in names[names.index("range_nm") + 1 :] if name != REPLICATE]
+    columns = [name for name in names[names.index("range_nm") + 1 :] if name not in (REPLICATE, "day")]
     table = used.loc[first, [*REPEAT]].reset_index(drop=True)
     values: dict[str, Any] = {
         "decay_per_nm": slope,
