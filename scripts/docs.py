@@ -188,6 +188,8 @@ TABLES: dict[str, dict[str, str]] = {
         "sites": "sites: the replicates of a tip",
         **_LEVEL,
         "site_noise_eV": "what the noise within sites contributes",
+        "scatter_dof": "degrees of freedom of the scatter between the sites of all tips of the sample, from which each tip's is "
+        "moderated; inf where tips stand by themselves",
         "note": "how the uncertainty was made, where it is not the usual way",
     },
     "tip_verdicts.csv": {

@@ -78,6 +78,7 @@ def level_findings(rng: np.random.Generator, tips: int) -> list[Finding]:
         table, site, slope = draw_repeats(
             rng, tips, sites=sites, repeats=repeats, site_sd=site_sd, excess=excess, barrier_eV=barrier
         )
+        table["sample"] = table["tip"]  # each by itself; what tips are worth to each other is the matter of pooling.py
         case = (
             f"{barrier:g} eV, {sites} sites scattering {200 * site_sd:g} %, {repeats} repeats, "
             f"{excess:g} times the stated noise"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Any
 
 import numpy as np
@@ -69,12 +69,14 @@ def _pairs_of_sample(tips: pd.DataFrame, confidence: float) -> list[dict[str, An
         shared = tips["decay_common_per_nm"].to_numpy(float) / slope if "decay_common_per_nm" in tips else 0.0 * slope
         value = np.where(slope > 0, np.log(slope), np.nan)
         about = (value, se / slope, tips["dof"].to_numpy(float))
-        pairs = simultaneous_pairs(*about, replicates=sites, shared=shared, confidence=confidence)
+        together = float(tips["scatter_dof"].max()) if "scatter_dof" in tips else np.inf
+        differences = partial(simultaneous_pairs, *about, replicates=sites, together=together, confidence=confidence)
+        pairs = differences(shared=shared)
         moved = np.nan_to_num(2 * barrier * shared)  # barriers, by one standard uncertainty of what they share
     own_se = np.sqrt(np.maximum(barrier_se**2 - moved**2, 0.0))
     apart = pairs
     if moved.any():  # of the own parts alone, as in `simultaneous_pairs`: what is shared narrows nothing
-        apart = simultaneous_pairs(*about, replicates=sites, confidence=confidence)
+        apart = differences()
     wider = np.maximum(*(one["quantile"].to_numpy(float) for one in (pairs, apart)))
     rows = []
     for (a, b, log_ratio, log_se, dof, quantile, p), widest in zip(
@@ -109,8 +111,9 @@ def _pairs_of_sample(tips: pd.DataFrame, confidence: float) -> list[dict[str, An
 
 
 def simultaneous_pairs(
-    value: Any, se: Any, dof: Any, *, replicates: Any = None, shared: Any = 0.0, confidence: float = 0.95
-) -> pd.DataFrame:
+    value: Any, se: Any, dof: Any, *, replicates: Any = None, shared: Any = 0.0, together: float = np.inf,
+    confidence: float = 0.95,
+) -> pd.DataFrame:  # fmt: skip
     """Differences of every two of k independent values with unequal uncertainties, adjusted for their number.
 
     Parameters
@@ -122,6 +125,11 @@ def simultaneous_pairs(
         Satterthwaite if not given.
     shared : array_like, shape (k,)
         By how much one standard uncertainty of something common moves each value: in a difference only its difference counts.
+    together : float
+        Degrees of freedom that all scatter has together, where the uncertainties were made of each other's
+        (`pool_scatter`): no difference has more.
+    confidence : float
+        Level of the intervals together.
 
     Returns
     -------
@@ -142,7 +150,7 @@ def simultaneous_pairs(
         else:
             z = maximum_modulus_quantile(confidence, family, np.inf)
             each = [np.stack([x[a], x[b]]) for x in (se**2, dof, np.asarray(replicates, float))]
-            estimated = own**4 / unequal_dof(each[0], each[1], each[2], z)
+            estimated = own**4 / np.minimum(unequal_dof(each[0], each[1], each[2], z), together)
         # With what is shared, and the own parts alone: what is shared narrows nothing (`half_interval`).
         ways = [(scale, scale**4 / estimated) for scale in (total, own)]
         half = np.array(

@@ -14,6 +14,7 @@ import pandas as pd
 from scipy import stats
 
 from sts.comparing.calibration import Calibration
+from sts.comparing.pooled_scatter import scatter_of_tips
 from sts.comparing.random_effects import Pooled, half_interval, larger_scatter, pool_random_effects
 from sts.quantities import BARRIER_PER_DECAY_SQUARED
 
@@ -34,7 +35,16 @@ SITE_EXTRAS = (
     "note",
 )
 UNSTEADY = "repeats scatter more here than at the tip's other sites"  # a note of a site
-TIP_EXTRAS = ("decay_per_nm", "decay_se_per_nm", "decay_common_per_nm", "dof", "repeats", "site_noise_eV", "note")
+TIP_EXTRAS = (
+    "decay_per_nm",
+    "decay_se_per_nm",
+    "decay_common_per_nm",
+    "dof",
+    "repeats",
+    "site_noise_eV",
+    "scatter_dof",
+    "note",
+)
 
 TIP = ["sample", "tip"]
 SITE = ["sample", "tip", "day", "site"]
@@ -151,8 +161,9 @@ def tip_level(sites: pd.DataFrame, *, confidence: float = 0.95, calibration: Cal
     uncertainty by `larger_scatter`.
     """
     table, pooled = _pool_sites(sites)
+    observed_se, observed_dof, together = scatter_of_tips(table["sample"], pooled, confidence=confidence)
     se, dof = larger_scatter(
-        pooled.propagated_se, pooled.propagated_dof, pooled.observed_se, pooled.observed_dof, confidence=confidence
+        pooled.propagated_se, pooled.propagated_dof, observed_se, observed_dof, confidence=confidence
     )
     single = pooled.count < 2
     tip, _ = _grouped(sites, TIP)
@@ -161,11 +172,13 @@ def tip_level(sites: pd.DataFrame, *, confidence: float = 0.95, calibration: Cal
     scale = 2 * BARRIER_PER_NM2 * np.abs(pooled.mean)
     values["between_site_sd_eV"] = scale * np.sqrt(pooled.tau2)
     values["site_noise_eV"] = scale * np.sqrt(_sum(tip, sites["decay_se_per_nm"].to_numpy(float) ** 2) / pooled.count)
+    values["scatter_dof"] = together
     values["note"] = _notes(
         len(se),
         {
             "one site: the scatter between sites is unknown, so there is no interval": single,
-            "two sites: the interval is wide because the scatter rests on one difference": pooled.count == 2,
+            "two sites: the interval is wide because the scatter rests on one difference": (pooled.count == 2)
+            & np.isinf(together),
             "below 1 eV: not a work function; usual only in air": values["barrier_eV"] < 1,
         },
     )
