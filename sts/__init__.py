@@ -39,7 +39,7 @@ _HOMES = {
     "sts.spectra": ("average_spectrum", "judge_iv"),
     "sts.spectra.models": ("fit_superconducting_gap",),
     "sts.barrier": ("fit_barrier",),
-    "sts.analysis": ("analyse", "curves_of", "judge", "measure", "view_of"),
+    "sts.analysis": ("analyse", "curves_of", "how_many", "judge", "measure", "view_of"),
     "sts.report": ("show_sweeps", "write_results"),
     "sts.simulate": ("simulate_iv", "simulate_iz"),
 }

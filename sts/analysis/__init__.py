@@ -1,5 +1,6 @@
 """The whole analysis of a session: sweeps measured, selected, and summarised."""
 
+from .how_many import how_many
 from .measured import Measured, judge, measure
 from .results import Analysis, BarrierAnalysis, SpectraAnalysis
 from .run import analyse
@@ -16,6 +17,7 @@ __all__ = [
     "SpectraAnalysis",
     "analyse",
     "curves_of",
+    "how_many",
     "judge",
     "measure",
     "view_of",

@@ -7,7 +7,7 @@ import pandas as pd
 
 from sts.barrier import slopes_by_repeat
 from sts.comparing.calibration import Calibration
-from sts.comparing.paired import ORDER, StateComparison, compare_states, state_words
+from sts.comparing.paired import DAY, ORDER, StateComparison, compare_states, state_words
 from sts.curves.averaging import codes_of
 from sts.curves.replicates import REPLICATE
 from sts.provenance import Order
@@ -49,9 +49,7 @@ def states_of_tips(
     rows, said = rows[known], said[known]
     place = rows["sweep"].map({name: k for k, name in enumerate(order.names)})
     rows = rows.assign(**{by: said, ORDER: place}).sort_values(ORDER, kind="stable").reset_index(drop=True)
-    if REPLICATE in rows:  # the first repeat before and the first after are two
-        rows[REPLICATE] = codes_of(rows[REPLICATE], rows[by])
-    repeats = slopes_by_repeat(rows)
+    repeats = by_repeat(rows, by)
     if not order.told:
         repeats = repeats.drop(columns=ORDER)
     found = compare_states(repeats, by, confidence=confidence, calibration=calibration)
@@ -66,10 +64,25 @@ def states_of_tips(
     return StateComparison(found.by, found.states, found.tips, found.changes, (*notes, *found.notes))
 
 
+def by_repeat(sweeps: pd.DataFrame, by: str) -> pd.DataFrame:
+    """The slopes by repeat where the first repeat of a site before and the first after are two.
+
+    Parameters
+    ----------
+    sweeps : pandas.DataFrame
+        As for `states_of_tips`.
+    by : str
+        Column with the state.
+    """
+    if REPLICATE in sweeps:
+        sweeps = sweeps.assign(**{REPLICATE: codes_of(sweeps[REPLICATE], sweeps[by])})
+    return slopes_by_repeat(sweeps)
+
+
 def _usable(rows: pd.DataFrame, by: str, said: pd.Series, values: dict[str, list[str]]) -> None:
     """Say what stands in the way where a column cannot hold states of tips."""
     names = list(rows.columns)
-    own = [str(c) for c in names[names.index("range_nm") + 1 :] if c not in _NOT_OWN]
+    own = [str(c) for c in (*names[names.index("range_nm") + 1 :], DAY) if c not in _NOT_OWN]
     wanted = (
         "To compare a tip with itself, say in the logbook, for each file, in what state its tip was: a column such as 'state' "
         "with the words before and after, several sites with each word. Then: sts annotate SESSION --logbook FILE."

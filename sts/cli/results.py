@@ -11,10 +11,11 @@ import click
 
 from sts.cli.labels import say_unassigned
 from sts.cli.options import FOLDER, FORCE, JSON, OUT, PATH, PLAN, SESSION, as_one, plan_from
-from sts.cli.terminal import Columns, number, print_frame, print_json, probability, progress, say, size, text
+from sts.cli.result_tables import BARRIERS, COMPARED, LOCKIN, SPECTRA, VERDICTS
+from sts.cli.terminal import print_frame, print_json, progress, say, text
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable
 
     import pandas as pd
 
@@ -27,57 +28,6 @@ BY = click.option(
     "--by", multiple=True,
     help="Column that groups I(V) sweeps (repeat for more): sample, tip, site ...; else sample, tip and set-point.",
 )  # fmt: skip
-
-_VERDICTS: Columns = {
-    "sample": ("sample", text), "tip": ("tip", text), "verdict": ("verdict", text), "barrier_eV": ("barrier eV", number(3)),
-    "sweeps": ("used", number(0)), "lost": ("left out", number(0)), "jumps": ("jumps", number(0)), "reasons": ("why", text),
-}  # fmt: skip
-_SPECTRA: Columns = {
-    "label": ("spectrum", text), "sweeps_used": ("used", number(0)), "sweeps_omitted": ("omitted", number(0)),
-    "resolution_meV": ("resolution", size("meV")), "gap_meV": ("gap", size("meV", 4)), "gap_se_meV": ("u", size("meV", 2)),
-    "gap_method": ("gap from", text), "flags": ("flags", text),
-}  # fmt: skip
-_LOCKIN: Columns = {
-    "label": ("spectrum", text), "lockin_gain": ("lock-in / dI/dV", number(4)), "lockin_gain_low": ("from", number(4)),
-    "lockin_gain_high": ("to", number(4)), "lockin_integral": ("∫lock-in dV / ΔI", number(4)),
-    "lockin_integral_low": ("from", number(4)), "lockin_integral_high": ("to", number(4)), "lockin": ("verdict", text),
-}  # fmt: skip
-# Tables of barriers: title, columns, those that may go; LEVEL stands for the level of the intervals.
-_BARRIERS: dict[str, tuple[str, Columns, Sequence[str]]] = {
-    "tips": ("Apparent barrier height by tip", {
-        "sample": ("sample", text), "tip": ("tip", text), "sites": ("sites", number(0)), "sweeps": ("sweeps", number(0)),
-        "barrier_eV": ("barrier eV", number(3)), "barrier_low_eV": ("LEVEL", number(3)),
-        "barrier_high_eV": ("to", number(3)), "total_se_eV": ("u in total eV", number(3)),
-    }, ()),
-    "unassigned": ("Sweeps that stand for no tip, and are not compared", {
-        "unassigned": ("series (# is a number)", text), "sweeps": ("sweeps", number(0)), "used": ("used", number(0)),
-        "median_eV": ("median eV", number(3)), "lowest_eV": ("lowest", number(3)), "highest_eV": ("highest", number(3)),
-    }, ()),
-    "pairs": ("Pairs of tips", {
-        "tip_a": ("tip", text), "tip_b": ("against", text), "ratio": ("ratio", number(3)),
-        "ratio_low": ("LEVEL", number(3)), "ratio_high": ("to", number(3)), "p_adjusted": ("p (adjusted)", probability),
-        "verdict": ("verdict", text),
-    }, ()),
-    "groups": ("Groups of tips (a tip is one replicate)", {
-        "sample": ("sample", text), "group": ("group", text), "tips": ("tips", number(0)),
-        "barrier_eV": ("barrier eV", number(3)), "barrier_low_eV": ("LEVEL", number(3)),
-        "barrier_high_eV": ("to", number(3)), "between_tip_sd_percent": ("between tips %", number(1)),
-        "names": ("names", text),
-    }, ("between_tip_sd_percent",)),
-    "changes": ("Changes of tips: barrier in the later state over that in the first", {
-        "sample": ("sample", text), "tip": ("tip", text), "state_b": ("state", text), "state_a": ("over", text),
-        "ratio": ("ratio", number(3)), "ratio_low": ("LEVEL", number(3)), "ratio_high": ("to", number(3)),
-        "p_adjusted": ("p (adjusted)", probability), "verdict": ("verdict", text), "units": ("paired", text),
-        "dof": ("dof", number(1)), "seen_from_percent": ("would show from %", number(1)),
-    }, ("sample", "dof")),
-    "states": ("Apparent barrier height by tip and state", {
-        "sample": ("sample", text), "tip": ("tip", text), "state": ("state", text), "sites": ("sites", number(0)),
-        "sweeps": ("sweeps", number(0)), "barrier_eV": ("barrier eV", number(3)), "barrier_low_eV": ("LEVEL", number(3)),
-        "barrier_high_eV": ("to", number(3)),
-    }, ("sample",)),
-}  # fmt: skip
-
-_COMPARED = ("changes", "states", "tips", "unassigned", "pairs", "groups")
 
 
 def _grouped(plan: Plan, by: tuple[str, ...]) -> Plan:
@@ -166,9 +116,9 @@ def print_spectra(spectra: SpectraAnalysis) -> None:
 
     if len(spectra.summary):
         shown = spectra.summary.assign(label=[spectrum.label for spectrum in spectra.spectra])
-        print_frame("Spectra", shown, _SPECTRA, spare=("sweeps_omitted", "gap_method"))
+        print_frame("Spectra", shown, SPECTRA, spare=("sweeps_omitted", "gap_method"))
         if "lockin" in shown:
-            there = {name: form for name, form in _LOCKIN.items() if name in shown}
+            there = {name: form for name, form in LOCKIN.items() if name in shown}
             print_frame("Lock-in against the numerical derivative", shown[shown["lockin"].notna()], there)
         for model in MODELS:
             if model.key in shown:
@@ -260,7 +210,7 @@ def _barriers(session: Path, out: Path | None, plan: Plan, what: str, *, force: 
         compared = barrier.changes if len(barrier.changes) else barrier.pairs
         print_json(barrier.tips if what == "barrier" else compared)
         return 0
-    print_barriers(analysis, *(_COMPARED if what == "compare" else ("tips", "unassigned")))
+    print_barriers(analysis, *(COMPARED if what == "compare" else ("tips", "unassigned")))
     say(
         f"{len(written)} files written to {out}."
         if out is not None
@@ -275,7 +225,7 @@ def print_barriers(analysis: Analysis, *tables: str) -> None:
     assert barrier is not None
     level = f"{analysis.plan.compare.confidence * 100:g} % from"
     for name in tables:
-        title, columns, spare = _BARRIERS[name]
+        title, columns, spare = BARRIERS[name]
         rows = getattr(barrier, name)
         if len(rows):
             named = {column: (heading.replace("LEVEL", level), form) for column, (heading, form) in columns.items()}
@@ -321,9 +271,9 @@ def report_command(
     with progress("writing") as report:
         written = sts.write_results(analysis, out, pdf=pdf, force=force, renew=True, progress=report)
     if len(analysis.verdicts):
-        print_frame("Which tip was good?", analysis.verdicts, _VERDICTS, spare=("jumps", "lost"))
+        print_frame("Which tip was good?", analysis.verdicts, VERDICTS, spare=("jumps", "lost"))
     if analysis.barrier is not None:
-        print_barriers(analysis, *_BARRIERS)
+        print_barriers(analysis, *BARRIERS)
     if analysis.spectra is not None:
         print_spectra(analysis.spectra)
     say_unassigned(analysis.judged, session)

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 from itertools import combinations
 from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import optimize, stats
+from scipy import stats
 
 from sts.comparing.calibration import Calibration
 from sts.comparing.pairs import FEWEST, unequal_dof
+from sts.comparing.power import smallest_seen
 from sts.comparing.random_effects import Pooled, half_interval, pool_random_effects, t_quantile
 from sts.comparing.sites_and_tips import TIP, TIP_COLUMNS, site_level, tip_level
 
@@ -23,8 +23,8 @@ CHANGE_COLUMNS = (
 CHANGE_EXTRAS = ("paired_by", "pairs", "sites_a", "sites_b")
 STATE_COLUMNS = ("sample", "tip", "state", *TIP_COLUMNS[2:])
 ALL_TIPS = "all tips"
+DAY = "day"
 ORDER = "order"  # column of the repeats: their place in the order of measurement, where that is known
-SEEN = 0.9  # share of cases in which a change as large as `seen_from_percent` is shown
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,12 +121,13 @@ def compare_states(
         raise ValueError(
             f"No tip was measured in two states of '{by}' on the same sample: there are {_who_has_what(tips)}."
         )
-    changes = pd.concat([_judged(each, confidence), _judged(_of_all_tips(each), confidence)], ignore_index=True)
+    judged = [_judged(rows, confidence) for rows in (each, _of_all_tips(each)) if len(rows)]
+    changes = pd.concat(judged, ignore_index=True)
     for side in "ab":
         changes[f"state_{side}"] = [states[k] for k in changes[f"state_{side}"]]
     return StateComparison(
         by, tuple(states), tips[list(STATE_COLUMNS)].reset_index(drop=True), changes[[*CHANGE_COLUMNS, *CHANGE_EXTRAS]],
-        (*_left_out(tips), *_not_told_apart(rows, each, states)),
+        (*_left_out(tips), *(_not_told_apart(rows, each, states) if by != DAY else ())),
     )  # fmt: skip
 
 
@@ -146,7 +147,8 @@ def _in_order(repeats: pd.DataFrame, by: str) -> tuple[pd.DataFrame, list[str]]:
     states = [str(state) for state in ranks.sort_values(kind="stable").index]
     number = said.map({state: k for k, state in enumerate(states)})
     tip = rows["tip"].astype(str)
-    rows = rows.drop(columns=by).assign(tip=tip + "\n" + number.astype(str), _tip=tip, _state=number, _place=place)
+    rows = rows if by == DAY else rows.drop(columns=by)
+    rows = rows.assign(tip=tip + "\n" + number.astype(str), _tip=tip, _state=number, _place=place)
     return rows, states
 
 
@@ -171,7 +173,10 @@ def _of_each_tip(sites: pd.DataFrame, confidence: float) -> pd.DataFrame:
     noise = np.where(np.isfinite(noise) & (noise > 0), noise, 1e-12)
     shared = 2 * sites["decay_common_per_nm"].to_numpy(float) / slope
     values = np.stack([2 * np.log(slope), noise, shared])
-    names, state = sites["site"].astype(str).to_numpy(object), sites["_state"].to_numpy(int)
+    names = (sites["day"].astype(str) + "\n" + sites["site"].astype(str)).to_numpy(
+        object
+    )  # on another day it is another place
+    state = sites["_state"].to_numpy(int)
     rows: list[dict[str, Any]] = []
     groups: list[np.ndarray] = []  # (3, k) each: ln ratios or ln φ of sites, their variances, and what is shared
     for (sample, tip), here in _groups(sites, ["sample", "_tip"]):
@@ -272,8 +277,6 @@ def _level_of_each(rows: pd.DataFrame, se: np.ndarray, confidence: float) -> np.
 
 def _judged(rows: pd.DataFrame, confidence: float) -> pd.DataFrame:
     """Interval, p value, verdict, and what could have been seen; together for all rows of a sample."""
-    if rows.empty:
-        return pd.DataFrame(columns=[*CHANGE_COLUMNS, *CHANGE_EXTRAS])
     each = _level_of_each(rows, rows["se"].to_numpy(float), confidence)
     family = np.log(confidence) / np.log(each)
     value, own, dof, shared = (rows[c].to_numpy(float) for c in ("ln_ratio", "se", "dof", "shared"))
@@ -296,30 +299,6 @@ def _judged(rows: pd.DataFrame, confidence: float) -> pd.DataFrame:
     )  # fmt: skip
 
 
-@lru_cache(maxsize=1 << 10)
-def smallest_seen(dof: float, confidence: float, power: float = SEEN) -> float:
-    """How many standard uncertainties a difference must have for a t test to show it with this chance.
-
-    Parameters
-    ----------
-    dof : float
-        Degrees of freedom; NaN gives NaN.
-    confidence, power : float
-        Level of the interval and chance, 0 to 1.
-
-    Notes
-    -----
-    By the noncentral t distribution (J. Cohen, Statistical Power Analysis for the Behavioral Sciences, 2nd ed. 1988, from
-    memory); of the normal one beyond 10,000 degrees of freedom.
-    """
-    if not dof > 0:
-        return float("nan")
-    q = float(t_quantile(dof, confidence))
-    if dof > 1e4:
-        return q + float(stats.norm.ppf(power))
-    return float(optimize.brentq(lambda d: float(stats.nct.sf(q, dof, d)) - power, 0.0, 100 * q + 100))
-
-
 def _left_out(tips: pd.DataFrame) -> list[str]:
     """Tips with one state only, named."""
     single = tips.groupby(["sample", "_tip"], sort=False, dropna=False)["state"].transform("size") == 1
@@ -330,14 +309,18 @@ def _left_out(tips: pd.DataFrame) -> list[str]:
 
 def _not_told_apart(rows: pd.DataFrame, each: pd.DataFrame, states: list[str]) -> list[str]:
     """Where one state always came first: what else changes with time is not told from the change."""
-    if ORDER not in rows:
-        return []
+    timed = ORDER in rows
+    days = rows.assign(day=rows.get(DAY, "")).groupby(["sample", "_tip", "_state"])[DAY].agg(set).to_dict()
     ends = rows.groupby(["sample", "_tip", "_state"])["_place"].agg(["min", "max"])
     first, last = (ends[side].to_dict() for side in ("min", "max"))
     said = []
     for (a, b), own in _groups(each, ["state_a", "state_b"]):
-        tips = zip(each["sample"].iloc[own], each["tip"].iloc[own], strict=True)
-        if all(last[(*tip, a)] < first[(*tip, b)] for tip in tips):
+        tips = list(zip(each["sample"].iloc[own], each["tip"].iloc[own], strict=True))
+        if all(days[(*tip, a)].isdisjoint(days[(*tip, b)]) for tip in tips):
+            said.append(
+                f"'{states[a]}' and '{states[b]}' were measured on different days: what a day changes is not told from the change."
+            )
+        elif timed and all(last[(*tip, a)] < first[(*tip, b)] for tip in tips):
             said.append(
                 f"'{states[a]}' was always measured ahead of '{states[b]}': a drift is not told from the change. A tip "
                 f"left alone for as long, or '{states[a]}' once more, would tell."

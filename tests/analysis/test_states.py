@@ -89,7 +89,7 @@ def test_columns_that_hold_no_states_are_refused_with_what_they_hold_and_what_wo
     sweeps = sweeps_of(TWO, note=[f"n{k}" for k in range(24)])
     order = in_order(sweeps)
     with pytest.raises(
-        ValueError, match=r"'direction' is a label.*Columns of the logbook: state, note.*before and after"
+        ValueError, match=r"'direction' is a label.*Columns of the logbook: state, note, day.*before and after"
     ):
         states_of_tips(sweeps, "direction", order)
     with pytest.raises(

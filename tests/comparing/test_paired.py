@@ -10,7 +10,8 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import stats
 
-from sts.comparing.paired import ALL_TIPS, compare_states, smallest_seen, state_words
+from sts.comparing.paired import ALL_TIPS, compare_states, state_words
+from sts.comparing.power import smallest_seen
 
 SLOPE = 21.7  # [1/nm], of 4.5 eV
 # Student (1908): hours of sleep gained by ten patients with two drugs, as in R's `sleep`; t = -4.0621, p = 0.002833 and the
@@ -170,6 +171,20 @@ def test_a_state_that_came_first_everywhere_is_said_to_be_mixed_with_time():
     assert compare_states(repeats.drop(columns="order"), "state").notes == ()
 
 
+def test_states_on_different_days_are_not_paired_by_site_and_mixed_with_the_day():
+    """A site of the same name on another day is another place."""
+    repeats = drawn(2, 3)
+    apart = repeats.assign(day=np.where(repeats["state"] == "before", "2026-03-01", "2026-03-02"))
+    found = compare_states(apart, "state")
+    assert set(found.changes["paired_by"]) == {"tip"}
+    assert found.changes["units"].iloc[0] == "3 and 3 sites, none revisited"
+    assert "'before' and 'after' were measured on different days" in found.notes[0]
+    by_day = compare_states(apart, "day")
+    assert by_day.states == ("2026-03-01", "2026-03-02")
+    assert by_day.notes == ()
+    assert_allclose(by_day.changes["ratio"], found.changes["ratio"])
+
+
 def test_three_states_are_compared_in_pairs_and_adjusted():
     third = drawn(4, 3, seed=5).query("state == 'after'").assign(state="late", order=1000)
     found = compare_states(pd.concat([drawn(4, 3, seed=5), third]), "state").changes
@@ -181,17 +196,10 @@ def test_three_states_are_compared_in_pairs_and_adjusted():
     assert_allclose(1 - together["p_adjusted"].iloc[0], (1 - alone.p_adjusted) ** 3, rtol=1e-9)
 
 
-def test_what_could_have_been_seen_is_the_power_of_the_t_test():
-    """Nine of ten sessions with a true change of that size: by drawing them."""
-    dof, rng = 4, np.random.default_rng(1)
-    size = smallest_seen(dof, 0.95)
-    t = (size + rng.normal(size=100_000)) / np.sqrt(rng.chisquare(dof, 100_000) / dof)
-    assert_allclose(np.mean(t > stats.t.isf(0.025, dof)), 0.9, atol=0.005)
-    assert_allclose(smallest_seen(np.inf, 0.95), stats.norm.ppf(0.975) + stats.norm.ppf(0.9))
-    assert np.isfinite(smallest_seen(1.0, 0.999))
+def test_what_could_have_been_seen_belongs_to_the_interval():
     found = row_of(compare_states(drawn(5, 3), "state").changes, ALL_TIPS)
     se = np.log(found.ratio_high / found.ratio) / stats.t.isf(0.025, 4)
-    assert_allclose(found.seen_from_percent, 100 * np.expm1(size * se), rtol=1e-9)
+    assert_allclose(found.seen_from_percent, 100 * np.expm1(smallest_seen(4, 0.95) * se), rtol=1e-9)
 
 
 def test_states_are_words():
