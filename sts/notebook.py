@@ -28,7 +28,7 @@ from sts.figures.saving import save
 from sts.figures.style import rows_of
 from sts.loaders import LoadedFile
 from sts.quantities import LEAST_BIAS, range_with_prefix, with_prefix
-from sts.report.number_words import NOT_RECORDED, count, distinct, listed, value_with_uncertainty
+from sts.report.number_words import NOT_RECORDED, count, distinct, listed, value_with_interval, value_with_uncertainty
 from sts.report.spectra_words import gap_words, resolution_words
 from sts.report.summary import Summary
 from sts.showing import brief, told
@@ -186,6 +186,9 @@ def barriers_html(barrier: BarrierAnalysis) -> str:
         rows[f"{tip.tip}, {tip.sample}"] = (
             f"{words}; {count(int(tip.sites), 'site')}, {count(int(tip.sweeps), 'sweep')}"
         )
+    for change in rows_of(barrier.changes) if len(barrier.changes) else ():
+        ratio = value_with_interval(change.ratio, change.ratio_low, change.ratio_high, "")
+        rows[f"{change.tip}, {change.state_b} over {change.state_a}"] = f"{ratio}; {change.verdict}; {change.units}"
     rows |= {"note": " ".join(barrier.notes)} if barrier.notes else {}
     title = "Apparent barrier heights by tip, ± half of the interval"
     if not len(barrier.tips):

@@ -1,6 +1,7 @@
 """Figures: each function takes a finished result and ``ax=None``, draws, and returns the axes."""
 
 from sts.figures.barrier import plot_iz_fits, plot_iz_tips, plot_local_barrier, plot_window_sensitivity
+from sts.figures.changes import plot_changes
 from sts.figures.marks import data_behind
 from sts.figures.models import plot_lockin, plot_model_fit
 from sts.figures.noise import plot_noise_spectrum
@@ -23,6 +24,7 @@ __all__ = [
     "plot_barrier_by_tip",
     "plot_barrier_histogram",
     "plot_barriers",
+    "plot_changes",
     "plot_direction_difference",
     "plot_iz_fits",
     "plot_iz_tips",

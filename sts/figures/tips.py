@@ -72,7 +72,7 @@ def plot_barrier_by_tip(
         name = str(tip.tip) or "(no tip)"
         names.append((f"{name}, {tip.sample}" if many else f"{name}\n{tip.sample}") if several else name)
         counts.append(
-            f"{_interval(tip.barrier_eV, tip.barrier_low_eV, tip.barrier_high_eV)} eV{', ' if many else chr(10)}"
+            f"{interval_words(tip.barrier_eV, tip.barrier_low_eV, tip.barrier_high_eV)} eV{', ' if many else chr(10)}"
             f"{tip.sites} site{'s' if tip.sites != 1 else ''}, {tip.sweeps} sweep{'s' if tip.sweeps != 1 else ''}"
         )
         mine = sites[(sites["tip"] == tip.tip) & (sites["sample"] == tip.sample)]
@@ -100,7 +100,7 @@ def plot_barrier_by_tip(
     elif ends.size:
         span = float(np.ptp(ends)) or 1.0
         ax.set_xlim(max(0.0, ends.min() - 0.12 * span), ends.max() + 0.12 * span)
-    _rows(ax, names, counts)
+    named_rows(ax, names, counts)
     ax.set_xlabel(BARRIER_LABEL + (f"\n{axis_words(broken)}" if broken is not None else ""))
     if not many:  # in a list there is no room for each
         ax.plot([], [], ls="none", marker=".", color=GREY, ms=3, label="sweep")
@@ -126,7 +126,7 @@ def plot_tip_pairs(pairs: pd.DataFrame, *, confidence: float = 0.95, ax: Axes | 
     for row, pair in enumerate(rows_of(pairs)):
         apart = pair.ratio_low > 1 or pair.ratio_high < 1
         names.append(f"{pair.tip_a} / {pair.tip_b}")
-        verdicts.append(f"{_interval(pair.ratio, pair.ratio_low, pair.ratio_high)}\n{pair.verdict}")
+        verdicts.append(f"{interval_words(pair.ratio, pair.ratio_low, pair.ratio_high)}\n{pair.verdict}")
         draw_interval(ax, [pair.ratio], [row], ([pair.ratio_low], [pair.ratio_high]), series=names[-1], lying=True,
                       look=Look(colour=VERMILLION if apart else GREY, mark="s" if apart else "o", size=4))  # fmt: skip
     ax.axvline(1.0, color=BLACK, lw=0.7, zorder=2)
@@ -135,7 +135,7 @@ def plot_tip_pairs(pairs: pd.DataFrame, *, confidence: float = 0.95, ax: Axes | 
     broken = stretches(np.append(ends, 1.0))
     if broken is not None:
         break_axis(ax, broken)
-    _rows(ax, names, verdicts)
+    named_rows(ax, names, verdicts)
     ax.set_xlabel(
         "Ratio of apparent barrier heights, no unit" + (f"\n{axis_words(broken)}" if broken is not None else "")
     )
@@ -181,15 +181,28 @@ def plot_barrier_histogram(sweeps: pd.DataFrame, *, axes: Sequence[Axes] | None 
     return panels
 
 
-def _interval(value: float, low: float, high: float) -> str:
-    """``4.38 (4.28 to 4.49)``, rounded by the width of the interval."""
+def interval_words(value: float, low: float, high: float) -> str:
+    """``4.38 (4.28 to 4.49)``, rounded by the width of the interval.
+
+    Parameters
+    ----------
+    value, low, high : float
+        In any unit.
+    """
     digits = decimals_for((high - low) / 2)
     bounds = f" ({low:.{digits}f} to {high:.{digits}f})" if math.isfinite(high - low) else ", no interval"
     return f"{value:.{digits}f}{bounds}"
 
 
-def _rows(ax: Axes, names: list[str], notes: list[str]) -> None:
-    """Names on the left and notes on the right of each row, the first on top."""
+def named_rows(ax: Axes, names: list[str], notes: list[str]) -> None:
+    """Names on the left and notes on the right of each row, the first on top.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+    names, notes : list of str
+        One of each per row.
+    """
     ax.set_yticks(range(len(names)), names)
     ax.set_ylim(len(names) - 0.5, -0.6)
     ax.tick_params(axis="y", length=0)

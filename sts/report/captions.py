@@ -31,6 +31,12 @@ READING = {
         "An interval that leaves out 1 shows a difference. One that holds 1 shows none: it does not prove equality.",
         "Wide intervals: more sites per tip. An error of the height scale cancels here, so calibration changes nothing.",
     ),
+    "changes": Reading(
+        "tips",
+        "Above, each tip's barrier in each state; below, the ratio of the two. What sites differ by cancels in the ratio only.",
+        "An interval that leaves out 1 shows a change. One that holds 1 shows none: it does not prove that nothing changed.",
+        "Wide intervals: come back to the same sites, and to more of them. Several tips tell more of a treatment than one.",
+    ),
     "window": Reading(
         "barrier",
         "The median barrier of each tip when the near part of the sweep is cut away; the band is the middle half.",

@@ -214,6 +214,11 @@ def replicates_of_tips(barrier: BarrierAnalysis) -> list[str]:
     if several < len(tips):
         alone = len(tips) - several
         said.append(f"{count(alone, 'tip')} {'has' if alone == 1 else 'have'} one site only, hence no interval.")
+    if len(barrier.changes):
+        how = ", by site where sites were revisited" if (barrier.changes["paired_by"] == "site").any() else ""
+        said.append(
+            f"Each tip was compared with itself in another state{how}; tips are the replicates of all tips together."
+        )
     if len(barrier.groups):
         said.append("Tips are the replicates of groups of tips.")
     return said

@@ -13,6 +13,7 @@ from sts.analysis import Analysis
 from sts.figures.style import rows_of
 from sts.quantities import decimals_for, scale_for
 from sts.report.answers import tip_name
+from sts.report.change_words import ON_PAGE
 from sts.report.intervals import components_with_intervals, spectra_with_uncertainties
 from sts.report.number_words import count
 from sts.report.summary import Summary
@@ -49,6 +50,7 @@ _UNASSIGNED_COLUMNS = (
 _SITE_COLUMNS = tuple(
     c if c[1] != "sites" else ("Site", "site", None) for c in _TIP_COLUMNS if c[1] not in ("between_site_sd_eV",)
 )
+_STATE_COLUMNS = (*_TIP_COLUMNS[:2], ("State", "state", None), *_TIP_COLUMNS[2:8])
 _PAIR_COLUMNS = (
     ("Tip", "tip_a", None),
     ("against", "tip_b", None),
@@ -141,6 +143,8 @@ def page_tables(analysis: Analysis) -> dict[str, list[dict[str, Any]]]:
             "barrier_unassigned.csv",
         )
         add("tips", "Pairs of tips", barrier.pairs, _PAIR_COLUMNS, "barrier_pairs.csv", folded=len(barrier.pairs) > 3)
+        add("tips", "Changes of tips from state to state", barrier.changes, ON_PAGE, "barrier_changes.csv")
+        add("tips", "φ by tip and state", barrier.states, _STATE_COLUMNS, "barrier_states.csv", folded=True)
         for caption, frame, file in (
             ("Groups of tips (a tip is one replicate)", barrier.groups, "barrier_groups.csv"),
             ("Tests between groups of tips", barrier.group_tests, "barrier_group_tests.csv"),

@@ -14,6 +14,7 @@ from sts.barrier.fit import BarrierFit
 from sts.figures import (
     plot_barrier_by_tip,
     plot_barrier_histogram,
+    plot_changes,
     plot_iz_fits,
     plot_iz_tips,
     plot_local_barrier,
@@ -21,10 +22,13 @@ from sts.figures import (
     plot_tip_pairs,
     plot_window_sensitivity,
 )
+from sts.figures.changes import ROWS as CHANGE_ROWS
+from sts.figures.changes import changes_height
 from sts.figures.style import rows_of
 from sts.figures.tips import MOST_ROWS
 from sts.report.answers import BARRIERS, DIFFER, tip_name
 from sts.report.captions import Picture
+from sts.report.change_words import CHANGED
 from sts.report.number_words import listed, minus, value_with_uncertainty
 from sts.report.summary import Summary
 
@@ -70,6 +74,19 @@ def _tip_pictures(summary: Summary, barrier: BarrierAnalysis) -> list[Picture]:
                 said[DIFFER].sentence,
                 partial(plot_tip_pairs, barrier.pairs, confidence=level),
                 height_in=1.05 + 0.28 * len(barrier.pairs),
+            )
+        )
+    if len(barrier.changes):
+        pictures.append(
+            Picture(
+                "changes",
+                "changes",
+                "Tips before and after",
+                said[CHANGED].sentence,
+                partial(plot_changes, barrier.states, barrier.changes, confidence=level),
+                rows=CHANGE_ROWS,
+                share=False,
+                height_in=changes_height(len(barrier.changes)),
             )
         )
     return pictures

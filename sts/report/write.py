@@ -247,7 +247,7 @@ def _numbers(summary: Summary) -> dict[str, Any]:
     if analysis.barrier is not None:
         b = analysis.barrier
         parts = ("sweeps", "directions", "sites", "tips", "pairs", "groups", "components", "budget", "advice", "notes",
-                 "unassigned")  # fmt: skip
+                 "unassigned", "changes", "states")  # fmt: skip
         found["barrier"] = {name: getattr(b, name) for name in parts}
     if analysis.spectra is not None:
         found["spectra"] = {

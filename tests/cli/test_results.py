@@ -128,6 +128,10 @@ def test_tips_are_compared_before_and_after(demo, capsys, tmp_path):
     assert (changes["ratio_high"] > 1).all()
     states = pd.read_csv(tmp_path / "c" / "barrier_states.csv")
     assert list(states["state"]) == ["before", "after"] * 2
+    assert (tmp_path / "c" / "figures" / "changes.svg").exists()
+    kept = json.loads((tmp_path / "c" / "results.json").read_text(encoding="utf-8"))
+    assert [row["tip"] for row in kept["barrier"]["changes"]] == list(changes["tip"])
+    assert "Did the tips change?" in [one["question"] for one in kept["findings"]]
 
 
 def test_simulate_makes_sweeps_that_import(capsys, tmp_path):

@@ -18,6 +18,8 @@ RESULTS = {
     "sts.barrier.local": ("LocalBarrier",),
     "sts.barrier.one_sweep": ("SingleBarrier",),
     "sts.comparing.by_hand": ("ByHand",),
+    "sts.comparing.paired": ("StateComparison",),
+    "sts.comparing.planning": ("Aim", "NextSession", "SiteScatter"),
     "sts.importing.labels": ("Annotated",),
     "sts.loaders.loaded": ("LoadedFile", "Preview"),
     "sts.provenance": ("Order",),

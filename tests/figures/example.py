@@ -18,6 +18,7 @@ from sts.barrier.fit import SWEEP_COLUMNS, BarrierFit
 from sts.barrier.noise import PooledNoise
 from sts.barrier.straightness import Shape
 from sts.barrier.sweep_fits import Fits
+from sts.comparing.paired import CHANGE_COLUMNS, STATE_COLUMNS
 from sts.flags import COLUMNS as FLAG_COLUMNS
 from sts.flags import join_flags
 from sts.plan import Plan
@@ -483,3 +484,14 @@ def analysis(**changes: Any) -> Analysis:
         versions={"sts": "0.1.0", "python": "3.11", "numpy": "2.4", "scipy": "1.17"},
     )
     return replace(result, **changes)
+
+
+def changes_of(tips: int) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Barriers 4 and 4.4 eV of each tip, and one tip that has the first state only."""
+    names = [f"tip {k}" for k in range(tips)]
+    rows = [("gold", name, state, 6, 3, 4 + 0.4 * k, 0.1, 3.8 + 0.4 * k, 4.2 + 0.4 * k, 0.05, 0.0, 0.1)
+            for name in names for k, state in enumerate(("before", "after"))]  # fmt: skip
+    rows.append(("gold", "alone", "before", 6, 3, 3.0, 0.1, 2.8, 3.2, 0.05, 0.0, 0.1))
+    changed = [("gold", tip, "before", "after", 1.1, 1.05, 1.15, 0.01, "differ", "3 sites revisited", 2.0, 4.0)
+               for tip in [*names, "all tips"]]  # fmt: skip
+    return pd.DataFrame(rows, columns=list(STATE_COLUMNS)), pd.DataFrame(changed, columns=list(CHANGE_COLUMNS))

@@ -5,8 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from figures.example import changes_of
 
 from sts.analysis import Analysis
+from sts.notebook import barriers_html
+from sts.report.page_tables import page_tables
 from sts.report.pictures_barrier import MOST_TIPS, barrier_pictures, middle_sweep, typical_rows
 from sts.report.summary import Summary
 
@@ -38,6 +41,20 @@ def test_pairs_without_a_ratio_are_not_drawn(invented: Analysis) -> None:
     shown = [p.kind for p in barrier_pictures(Summary(replace(invented, barrier=bare)), bare)]
     assert "tip_pairs" not in shown
     assert "tip_pairs" in [p.kind for p in barrier_pictures(Summary(invented), invented.barrier)]
+
+
+def test_states_of_tips_have_a_figure_a_table_and_an_answer(invented: Analysis) -> None:
+    assert invented.barrier is not None
+    states, changes = changes_of(2)
+    changed = replace(invented, barrier=replace(invented.barrier, states=states, changes=changes))
+    assert changed.barrier is not None
+    said = Summary(changed)
+    (shown,) = [p for p in barrier_pictures(said, changed.barrier) if p.kind == "changes"]
+    assert shown.finding == next(a for a in said.answers if a.question == "Did the tips change?").sentence
+    captions = [table["file"] for table in page_tables(changed)["tips"]]
+    assert {"barrier_changes.csv", "barrier_states.csv"} <= set(captions)
+    assert "after over before" not in barriers_html(invented.barrier)
+    assert "tip 0, after over before" in barriers_html(changed.barrier)
 
 
 def test_fits_of_each_tip_are_drawn(invented: Analysis) -> None:
