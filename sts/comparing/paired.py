@@ -23,6 +23,7 @@ CHANGE_COLUMNS = (
 CHANGE_EXTRAS = ("paired_by", "pairs", "sites_a", "sites_b")
 STATE_COLUMNS = ("sample", "tip", "state", *TIP_COLUMNS[2:])
 ALL_TIPS = "all tips"
+NOT_TOLD = "is not told from the change"  # in the notes about what else came with a state
 DAY = "day"
 ORDER = "order"  # column of the repeats: their place in the order of measurement, where that is known
 
@@ -318,11 +319,11 @@ def _not_told_apart(rows: pd.DataFrame, each: pd.DataFrame, states: list[str]) -
         tips = list(zip(each["sample"].iloc[own], each["tip"].iloc[own], strict=True))
         if all(days[(*tip, a)].isdisjoint(days[(*tip, b)]) for tip in tips):
             said.append(
-                f"'{states[a]}' and '{states[b]}' were measured on different days: what a day changes is not told from the change."
+                f"'{states[a]}' and '{states[b]}' were measured on different days: what a day changes {NOT_TOLD}."
             )
         elif timed and all(last[(*tip, a)] < first[(*tip, b)] for tip in tips):
             said.append(
-                f"'{states[a]}' was always measured ahead of '{states[b]}': a drift is not told from the change. A tip "
+                f"'{states[a]}' was always measured ahead of '{states[b]}': a drift {NOT_TOLD}. A tip "
                 f"left alone for as long, or '{states[a]}' once more, would tell."
             )
     return said

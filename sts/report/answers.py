@@ -12,7 +12,7 @@ import pandas as pd
 from sts.analysis import Analysis, BarrierAnalysis
 from sts.figures.style import rows_of
 from sts.flags import FLAGS
-from sts.report.change_words import CHANGED, change_words
+from sts.report.change_words import CHANGED, change_words, mixed_with
 from sts.report.lookup import low_barrier_tips
 from sts.report.number_words import count, level_words, listed, value_with_interval
 from sts.report.spectra_words import MOST_NAMED, spectra_words
@@ -47,7 +47,7 @@ def answers(analysis: Analysis, panel: Sequence[dict[str, Any]]) -> list[Answer]
         found.append(_barriers(analysis, analysis.barrier, level))
         found.append(_differ(analysis, analysis.barrier, level))
         if changed := change_words(analysis.barrier, level):
-            found.append(Answer(CHANGED, changed))
+            found.append(Answer(CHANGED, changed, mixed_with(analysis.barrier)))
     if analysis.spectra is not None and analysis.spectra.spectra:
         found.append(Answer(SPECTRUM, *spectra_words(analysis.spectra.spectra)))
     found.append(_doubtful(analysis, panel))

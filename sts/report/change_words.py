@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from sts.analysis import BarrierAnalysis
-from sts.comparing.paired import ALL_TIPS
+from sts.comparing.paired import ALL_TIPS, NOT_TOLD
 from sts.figures.style import rows_of
 from sts.report.number_words import count, level_words, value_with_interval
 
@@ -48,6 +48,16 @@ def change_words(barrier: BarrierAnalysis, level: float) -> str:
             f"These are ratios of barriers with {level_words(level)} intervals; those of single tips hold for all of them together."
         )
     return " ".join(said)
+
+
+def mixed_with(barrier: BarrierAnalysis) -> str:
+    """What else came with the states, so that it is not told from the change; "" if nothing is known of.
+
+    Parameters
+    ----------
+    barrier : BarrierAnalysis
+    """
+    return " ".join(note for note in barrier.notes if NOT_TOLD in note)
 
 
 def _said(row: Any, who: str) -> str:

@@ -7,8 +7,8 @@ from dataclasses import replace
 import pandas as pd
 from figures.drawings import BARRIER
 
-from sts.comparing.paired import CHANGE_COLUMNS
-from sts.report.change_words import ON_PAGE, change_words
+from sts.comparing.paired import CHANGE_COLUMNS, compare_states
+from sts.report.change_words import ON_PAGE, change_words, mixed_with
 
 
 def test_the_treatment_comes_first_then_each_tip_and_what_would_have_been_shown():
@@ -38,6 +38,17 @@ def test_the_treatment_comes_first_then_each_tip_and_what_would_have_been_shown(
     assert "ratios of barriers with 95 % intervals" in said
     assert "more tip" not in said
     assert change_words(BARRIER, 0.95) == ""
+
+
+def test_what_came_with_the_states_stands_beside_the_answer():
+    """The note of the comparison itself, and no other."""
+    rows = [("a", state, f"{site}", 20.0 + site) for state in ("before", "after") for site in range(3)]
+    repeats = pd.DataFrame(rows, columns=["tip", "state", "site", "decay_per_nm"]).assign(
+        sample="gold", repeat=1.0, decay_se_per_nm=0.1, dof=50.0, sweeps=2, order=range(6)
+    )
+    notes = compare_states(repeats, "state").notes
+    assert len(notes) == 1
+    assert mixed_with(replace(BARRIER, notes=("another", *notes))) == notes[0]
 
 
 def test_of_many_tips_the_rest_is_counted():
