@@ -19,6 +19,7 @@ class Bench:
     """The faults of a bench; every one is off by default."""
 
     white_A: float = 0.0  # standard deviation of the electronics' white noise, per sample
+    filter_s: float = 0.0  # time constant of a single pole which that noise has passed, its standard deviation kept
     shot_bandwidth_Hz: float = 0.0  # bandwidth in which shot noise 2 e I B enters
     gap_noise: float = 0.0  # standard deviation of the relative noise of the gap
     gap_noise_slope: float = 0.0  # its power spectrum goes as 1/f to this power: 0 white, 1 pink
@@ -161,7 +162,7 @@ def apply_bench(
         phase = 2 * np.pi * time / bench.ripple_period_s + drawn.ripple_phase[:, None]
         signal = signal + bench.ripple_A * np.sin(phase)
     if bench.white_A:
-        signal = signal + bench.white_A * generator.standard_normal((m, n))
+        signal = signal + bench.white_A * _filtered(generator.standard_normal((m, n)), bench.filter_s, time_step_s)
     signal = np.clip(signal, -bench.full_scale_A, bench.full_scale_A)
     if bench.converter_step_A:
         signal = np.round(signal / bench.converter_step_A) * bench.converter_step_A
@@ -229,6 +230,18 @@ def draw_setpoints(generator: np.random.Generator, bench: Bench, count: int) -> 
     count : int
     """
     return np.asarray(np.exp(bench.setpoint_scatter * generator.standard_normal(count)))
+
+
+def _filtered(white: np.ndarray, time_constant_s: float, time_step_s: float) -> np.ndarray:
+    """White noise (m, n) after a single pole, of unit variance from the first sample on; as it is at time constant 0."""
+    if not time_constant_s:
+        return white
+    from scipy.signal import lfilter
+
+    keep = np.exp(-time_step_s / time_constant_s)
+    new = np.sqrt(1 - keep**2)
+    first = white[:, :1]  # stationary: what came before the sweep is in it
+    return np.concatenate([first, lfilter([new], [1.0, -keep], white[:, 1:], axis=1, zi=keep * first)[0]], axis=1)
 
 
 def single_pole(signal: np.ndarray, time_constant_s: float, time_step_s: float, *, ramping: bool) -> np.ndarray:

@@ -198,6 +198,16 @@ def test_ripple_is_a_sinusoid_of_its_period_with_any_phase():
     assert stats.kstest((phase + np.pi) / (2 * np.pi), "uniform").pvalue > 0.001
 
 
+def test_a_filter_keeps_the_size_of_the_noise_and_makes_neighbours_alike():
+    """A single pole: autocorrelation exp(-t/τ), and as large at the first sample as at any other (closed form)."""
+    bench = Bench(white_A=2e-12, filter_s=5e-3)
+    noise, _ = apply_bench(np.zeros((4000, 50)), bench, np.random.default_rng(6), time_step_s=1e-3)
+    assert_allclose(noise.std(axis=0), 2e-12, rtol=0.06)
+    for steps in (1, 5, 20):
+        alike = (noise[:, steps:] * noise[:, :-steps]).mean() / 4e-24
+        assert_allclose(alike, np.exp(-steps / 5), atol=0.02)
+
+
 def test_a_transient_relaxes_from_its_size_at_the_start_in_time():
     """a exp(-t/τ) in both directions, whatever the bias a sweep starts from (closed form)."""
     made = simulate_iv(**OHMIC, bench=Bench(transient_A=-3e-11, transient_s=0.02))
