@@ -18,13 +18,15 @@ Array = NDArray[np.float64]
 
 _STRETCHES = 10  # of a sweep, whose levels are compared
 _CHANCE = 1e-3
+_FEW = 60  # points: a stretch of so few holds so much of the curve that its course looks like scatter
 
 
 def dead_rows(names: list[str], current: Array, reference: Array, axis: str = "bias") -> pd.DataFrame:
     """Sweeps (m, n) whose current does not depend on the `axis`, while that of the others (k, n) does, or all alike.
 
     One-way analysis of variance over stretches of the sweep: where the levels of the stretches differ no more than
-    their scatter explains (at one in a thousand), the sweep by itself shows nothing. It is dead if the mean of the group
+    their scatter explains (at one in a thousand), the sweep by itself shows nothing. Of few points the order must be by
+    chance as well (`_ordered`). It is dead if the mean of the group
     shows nothing either, or if it lacks at least half of what the mean shows beyond three standard errors: a weak
     current among others like it is not dead.
 
@@ -105,4 +107,21 @@ def _does_nothing(current: Array) -> NDArray[np.bool_]:
             )  # where most is at the limit nothing can be said
             nothing = (stats.f.sf(f, count - 1, np.maximum(freedom, 1)) > _CHANCE) & (f_rise > _CHANCE)
             still[still] = seen & (same | nothing)
+    if still.any() and points <= _FEW:
+        still[still] = ~_ordered(current[still])
     return np.asarray(still, bool)
+
+
+def _ordered(current: Array) -> NDArray[np.bool_]:
+    """Whether each row (k, n) rises or falls in more pairs of its samples than chance explains.
+
+    M. G. Kendall, Biometrika 30, 81 (1938): over all pairs, the later minus the earlier has the signs of chance with the
+    variance n (n - 1) (2n + 5)/18.
+    """
+    there = np.isfinite(current)
+    later, earlier = np.triu_indices(current.shape[1], 1)[::-1]
+    with np.errstate(invalid="ignore"):
+        signs = np.where(there[:, later] & there[:, earlier], np.sign(current[:, later] - current[:, earlier]), 0.0)
+    n = there.sum(axis=1)
+    spread = np.sqrt(np.maximum(n * (n - 1) * (2 * n + 5) / 18, 1.0))
+    return np.asarray(2 * stats.norm.sf(np.abs(signs.sum(axis=1)) / spread) < _CHANCE, bool)

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from sts.barrier import fit_barrier
+from sts.curves.dead_channel import dead_rows
 from sts.flags import FLAGS
 from sts.plan import Plan
 from sts.spectra import judge_iv
@@ -125,3 +126,17 @@ def test_no_odd_sweep_makes_numpy_warn(which, others):
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         judge_iv(SweepSet("iv", V, current, sweep_table([f"s{i}" for i in range(others + 1)])))
+
+
+@pytest.mark.parametrize("points", [8, 9, 10, 12, 15, 20, 30])
+def test_few_points_of_a_falling_current_are_no_dead_channel(points):
+    """Every stretch of three samples held so much of the fall that it looked like scatter: all sweeps of ten points."""
+    z = np.linspace(0, 0.36e-9, points)
+    rng = np.random.default_rng(points)
+    falling = 1e-9 * np.exp(-21e9 * z) + 1e-12 * rng.standard_normal((40, points))
+    nothing = 1e-12 * rng.standard_normal((40, points))
+    names = [f"s{i}" for i in range(80)]
+    both = np.vstack([falling, nothing])
+    found = set(dead_rows(names, both, falling, "height")["sweep"])
+    assert not found & set(names[:40])
+    assert points < 9 or len(found) >= 38
