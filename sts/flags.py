@@ -78,6 +78,8 @@ _ALL = [
          "look for a water film, a contact or leakage, and at the unit of the height; it has no barrier", grave=True),
     Flag("offset unknown", "less than a decade of current, and nothing says where its zero is: no interval can be given",
          "record one trace with the tip withdrawn, or state the zero in the plan (barrier.offset_pA)"),
+    Flag("no interval", "the noise of the sweeps of this tip does not say how uncertain the slope is",
+         "look at the residuals; record more points a ramp, or repeat it"),
     Flag("contact", "samples near contact, where the current no longer decays as a tunnelling current",
          "they are masked; start the ramp further out"),
     Flag("fit failed", "no exponential describes the sweep", "look at it; omit it if the tip touched", grave=True),

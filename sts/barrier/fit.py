@@ -33,6 +33,7 @@ INTERVAL = ("barrier_se_eV", "barrier_low_eV", "barrier_high_eV")
 WITHHELD = {  # what is not said of a sweep with a flag
     "no tunnelling decay": ("barrier_eV", "decay_per_nm", "decay_se_per_nm", *INTERVAL),
     "offset unknown": INTERVAL,
+    "no interval": INTERVAL,
 }
 
 

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy import stats
 
 from sts.barrier.batch import Batch
 from sts.barrier.bench_offset import COST
@@ -23,6 +24,7 @@ from sts.plan import BarrierPlan
 from sts.quantities import barrier_from_decay, decimals_for, scale_for
 
 MISFIT = 5.0  # times the usual reduced chi² of the tip (at least 1): such a sweep follows no exponential with offset
+BY_CHANCE = 1e-4  # of a sweep that follows one, and scatters more than the limit
 
 
 class Evidence:
@@ -196,6 +198,15 @@ class Evidence:
         """Reduced chi² that is usual for the tip."""
         return pd.Series(self.chi2).groupby(self.batch.noise.group).transform("median").to_numpy(float)
 
+    @cached_property
+    def most_chi2(self) -> Array:
+        """Reduced chi² above which a sweep is no exponential: few points scatter more by chance (F distribution)."""
+        freedom = np.maximum(self.points - PARAMETERS, 1)
+        shared = pd.Series(freedom).groupby(self.batch.noise.group).transform("sum").to_numpy(float)
+        pairs, which = np.unique(np.stack([freedom, shared]), axis=1, return_inverse=True)  # a quantile takes long
+        by_chance = stats.f.isf(BY_CHANCE, *pairs)[which.ravel()]
+        return np.asarray(np.maximum(MISFIT, by_chance) * np.maximum(self.usual, 1.0))
+
     @property
     def lagging(self) -> Any:
         """Retract sweeps of ramps in which a lag is seen."""
@@ -245,11 +256,13 @@ RULES: tuple[tuple[str, Callable[[Evidence], Any], str], ...] = (
     ("few decades", lambda e: e.short, "{decades:.2f} decades above the noise; at least 1 is needed"),
     ("offset unknown", lambda e: e.short & ~e.shared & (e.fits.seen.cost > COST),
      "{decades:.2f} decades, and nothing says where the zero of the current is: no interval"),
+    ("no interval", lambda e: e.good & ~np.isfinite(e.reach),
+     "the noise of {points} samples does not say how uncertain the slope is: no interval"),
     ("low barrier", lambda e: e.low, "{barrier_eV:.2f} eV: not a work function, usual only in air"),
     ("high barrier", lambda e: e.falling & (e.barrier_eV > e.plan.high_eV),
      "{barrier_eV:.2f} eV: check the height scale"),
     ("high bias", lambda e: e.bias_V > e.plan.high_bias_V, "{bias_V:.2f} V lowers the barrier by about half of it"),
-    ("poor fit", lambda e: e.good & (e.chi2 > MISFIT * np.maximum(e.usual, 1.0)),
+    ("poor fit", lambda e: e.good & (e.chi2 > e.most_chi2),
      "reduced chi² {chi2:.1f}, usual for this tip {usual:.1f}"),
     ("slow noise", lambda e: e.good & (e.widened**2 > 1.5), "interval widened × {widened:.1f}"),
     ("too much lag", lambda e: e.lagging & e.lags.too_long, "its start is flattened over {how_late}"),
@@ -263,7 +276,7 @@ TIMES_LIMIT: dict[
 ] = {  # a flag's size over its limit, from 1 on; flags that have a limit
     "too few points": lambda e: e.least / np.maximum(e.points, 1),
     "jump": lambda e: np.maximum(np.abs(np.log(e.jump)) / np.log1p(JUMP_SIZE), 1.0),
-    "poor fit": lambda e: e.chi2 / (MISFIT * np.maximum(e.usual, 1.0)),
+    "poor fit": lambda e: e.chi2 / e.most_chi2,
     "no tunnelling decay": lambda e: e.plan.slowest_decay_per_nm / np.abs(e.slope_per_nm),
     "curved": lambda e: np.abs(e.fits.shape.curvature) / e.plan.curvature,
     "few decades": lambda e: 1 / e.decades,

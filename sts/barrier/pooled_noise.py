@@ -13,7 +13,16 @@ from sts.barrier import exponential as engine
 from sts.barrier.blocks import Array, Mask, Rows, blocks, joined, replaced, take
 from sts.barrier.exponential import PARAMETERS, Exponential, Fitted, Samples
 from sts.barrier.masks import Masks
-from sts.barrier.noise import CLIP, CLIP_MEAN, NoiseSums, PooledNoise, noise_sums, solve_noise
+from sts.barrier.noise import (
+    CLIP,
+    CLIP_MEAN,
+    NoiseSums,
+    PooledNoise,
+    fitted_base,
+    noise_sums,
+    solve_cautiously,
+    solve_noise,
+)  # fmt: skip
 from sts.barrier.slow_noise import Covariance, Whitened, find_covariance, slow_correlation
 from sts.curves.electronics import find_step
 from sts.quantities import MAD_SCALE
@@ -26,6 +35,7 @@ UNUSUAL = 3.0  # standard deviations by which a sweep's noise must differ from i
 OWN_POINTS, PRIOR_POINTS, OWN_ROUNDS = 20, 15.0, 2
 ENOUGH = 6  # sweeps that tell how slow the noise of their group is; fewer go by those of all groups
 SIGNIFICANT = 3 * 1.25  # standard errors of a mean: a median scatters 1.25 times as much (normal distribution)
+LITTLE = 200  # degrees of freedom of a group below which its noise of the gap is not taken at its best value alone
 LEAST_SHARE = 0.1  # of the variance seen at the far end that the electronics have at least: a misfit may say none
 
 
@@ -100,14 +110,24 @@ def find_noise(sweeps: SweepSet, masks: Masks, group: Rows, *, never_white: bool
         counted = _counted(parts)
         rounds = [_next(part, pooled, count) for part, count in zip(parts, counted, strict=True)]
         parts = [part for part, _ in rounds]
-        terms = solve_noise(sum((sums for _, sums in rounds[1:]), start=rounds[0][1]), pooled.scale, pooled.floor)
-        good = [part.group[count & part.curve.good] for part, count in zip(parts, counted, strict=True)]
-        some = np.bincount(np.concatenate(good), minlength=len(terms)) > 0
-        pooled = replace(pooled, terms=np.where(some[:, None], terms, pooled.terms))
+        total = sum((sums for _, sums in rounds[1:]), start=rounds[0][1])
+        sure, careful = (by(total, pooled.scale, pooled.floor) for by in (solve_noise, solve_cautiously))
+        known = _freedom(parts, counted, len(sure))[:, None]
+        terms = np.where(known < LITTLE, careful, sure)
+        pooled = replace(pooled, terms=np.where(known > 0, terms, pooled.terms))
     correlation, memory, drift = _slow(parts, pooled)
     slow = (correlation > 0) | (memory > 0) | (drift > 0) | never_white
     pooled = replace(pooled, correlation=correlation, slow=slow)
     return NoiseModel(pooled, group, _covariances(parts, pooled))
+
+
+def _freedom(parts: Sequence[_Part], counted: Sequence[Mask], groups: int) -> Array:
+    """Degrees of freedom that the residuals of each group have, shape (g,)."""
+    each = [
+        np.bincount(part.group, np.maximum(part.samples.points - PARAMETERS, 1) * (count & part.curve.good), groups)
+        for part, count in zip(parts, counted, strict=True)
+    ]
+    return np.asarray(np.sum(each, axis=0))
 
 
 def _first_part(samples: Samples, group: Rows) -> _Part:
@@ -118,7 +138,7 @@ def _first_noise(current: Array, largest: Array, parts: Sequence[_Part], groups:
     """Uniform noise from the residuals of the unweighted start, with 2 % gap noise: only a start."""
     frame = pd.DataFrame({"largest": largest, "step": np.nan_to_num(find_step(current))})
     frame["level"] = np.concatenate([_level(part) for part in parts])
-    frame["quiet"] = np.concatenate([_far_noise(part.samples) for part in parts])
+    frame["quiet"] = np.concatenate([_far_noise(part) for part in parts])
     good = np.concatenate([part.curve.good for part in parts]) & np.isfinite(frame["level"].to_numpy())
     group = np.concatenate([part.group for part in parts])
     median = frame[good].groupby(group[good]).median().reindex(range(groups))
@@ -138,10 +158,9 @@ def _next(part: _Part, pooled: PooledNoise, counted: Mask) -> tuple[_Part, Noise
     products, points = found.products, np.maximum(samples.points, 1)
     square = np.minimum(products.residual**2 / found.variance, CLIP)
     spread = np.vecdot(samples.usable, square) / points
-    # Residuals are smaller than the noise by the three parameters fitted: n/(n - 3).
-    lost = np.sqrt(points / np.maximum(points - PARAMETERS, 1))[:, None]
     use = samples.usable * (counted & found.curve.good)[:, None]
-    sums = noise_sums(products.residual * lost, products.signal, found.variance, use, part.group, pooled.scale)
+    base = fitted_base(products.signal, products.weight, samples.u)
+    sums = noise_sums(products.residual, products.signal, found.variance, use, part.group, pooled.scale, base)
     return replace(part, curve=found.curve, spread=spread), sums
 
 
@@ -158,17 +177,24 @@ def _counted(parts: Sequence[_Part]) -> list[Mask]:
     return np.split(counted, np.cumsum([len(part.group) for part in parts])[:-1])
 
 
+def _residual(part: _Part) -> Array:
+    """Measured minus fitted [A], NaN where masked, shape (k, n)."""
+    residual = part.samples.current - part.curve.signal(part.samples.u) - part.curve.offset[:, None]
+    return np.where(part.samples.usable > 0, residual, np.nan)
+
+
 def _level(part: _Part) -> Array:
     """Standard deviation of the residuals, jumps and the like apart, shape (k,)."""
-    residual = np.abs(part.samples.current - part.curve.signal(part.samples.u) - part.curve.offset[:, None])
-    residual[part.samples.usable == 0] = np.nan
-    return np.asarray(MAD_SCALE * _row_median(residual))
+    return np.asarray(MAD_SCALE * _row_median(np.abs(_residual(part))))
 
 
-def _far_noise(samples: Samples) -> Array:
-    """Standard deviation of the noise over the last fifth of the range, from second differences, shape (k,)."""
-    last = slice(-max(5, samples.u.size // 5), None)
-    bend = np.abs(np.diff(np.where(samples.usable > 0, samples.current, np.nan)[:, last], 2, axis=1))
+def _far_noise(part: _Part) -> Array:
+    """Standard deviation of the noise over the last fifth of the range, from second differences, shape (k,).
+
+    Of the residuals: over a few points the current itself bends more than the noise.
+    """
+    last = slice(-max(5, part.samples.u.size // 5), None)
+    bend = np.abs(np.diff(_residual(part)[:, last], 2, axis=1))
     return np.asarray(MAD_SCALE * _row_median(bend) / np.sqrt(6))
 
 

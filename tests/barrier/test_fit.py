@@ -10,6 +10,7 @@ from barrier.examples import RANGE, VACUUM, a_set
 from numpy.testing import assert_allclose
 
 from sts.barrier import fit_barrier
+from sts.barrier.sweep_fits import Fits
 from sts.quantities import barrier_from_decay
 from sts.simulate import Bench, planar_current_density, simulate_iz
 from sts.sweeps import SweepSet, sweep_table
@@ -144,3 +145,18 @@ def test_a_planar_junction_does_not_give_its_barrier_back(barrier, gap_A, bias, 
     slope = -np.polyfit(z, np.log(current), 1)[0]
     assert_allclose(barrier_from_decay(slope), apparent, rtol=5e-3)  # formula J4 has a deep band
     assert abs(apparent / barrier - 1) > 0.09
+
+
+def test_no_interval_is_empty_without_a_word(monkeypatch):
+    """Whatever makes an uncertainty no number: the sweep keeps its barrier, has no interval, and says so."""
+    made = simulate_iz(barrier_eV=4.4, height=RANGE, sweeps=4, bench=VACUUM, seed=2, tip="t").sweeps
+    whole = Fits.reach
+
+    def reach(self, confidence):
+        return np.where(np.arange(4) == 2, np.nan, whole(self, confidence))
+
+    monkeypatch.setattr(Fits, "reach", reach)
+    table = fit_barrier(made).table
+    assert table["flags"].tolist() == ["", "", "no interval", ""]
+    assert np.isfinite(table["barrier_eV"]).all()
+    assert np.isnan(table[["barrier_se_eV", "barrier_low_eV", "barrier_high_eV"]]).all(axis=1).tolist() == [0, 0, 1, 0]

@@ -7,10 +7,10 @@ import pytest
 from barrier.examples import RANGE, a_set, held
 from scipy.signal import lfilter
 
-from sts.barrier import fit_barrier
+from sts.barrier import fit_barrier, pair_directions
 from sts.barrier.slow_noise import Whitened, find_covariance
 from sts.quantities import decay_from_barrier
-from sts.simulate import Bench, simulate_iz
+from sts.simulate import Bench, HeightRamp, simulate_iz
 
 
 def test_slow_noise_is_recognised_and_widens_the_interval():
@@ -43,3 +43,16 @@ def test_noise_is_found_where_no_two_samples_are_far_from_each_other():
         found = find_covariance(white)
         assert np.isfinite(found.dof)
         assert np.isfinite(found.additive).all()
+
+
+@pytest.mark.parametrize("gap", [0.0, 0.001])
+def test_filtered_noise_and_no_gap_noise_leave_no_interval_without_a_number(gap):
+    """The noise of the gap came out as 0 exactly, and what it is a share of as well: 0/0 in every interval of the tip."""
+    bench = Bench(white_A=1e-12, gap_noise=gap, filter_s=0.01)
+    ramp = HeightRamp(directions=("retract", "approach"))
+    made = simulate_iz(barrier_eV=4.4, height=RANGE, sweeps=60, bench=bench, seed=2, tip="t", site="1", ramp=ramp)
+    fit = fit_barrier(made.sweeps)
+    assert np.isfinite(fit.table[["barrier_eV", "barrier_se_eV", "barrier_low_eV", "barrier_high_eV"]]).all(axis=None)
+    assert np.isfinite(fit.fits.shape.curvature_t).all()
+    assert held(fit.table) > 0.92
+    assert pair_directions(fit.table)[0]["agree"].mean() > 0.98
