@@ -108,6 +108,10 @@ _ALL = [
     Flag("too much lag", "the amplifier lags over most of the retract ramp: no slope can be read from it",
          "the approach sweep is right; ramp more slowly", grave=True),
     Flag("mixed biases", "sweeps of one site were taken at different biases", "compare like with like"),
+    Flag("after a change", "the barrier of the tip, seen in its I(z) sweeps in order of measurement, changed before this sweep",
+         "look at the sweeps around it; keep what came before and after as two states in the logbook, and image again"),
+    Flag("repeats run away", "the barrier of a site rises or falls from one repeat to the next, far beyond its noise",
+         "the scanner creeps, or tip or place change as they are measured: wait, image again, and repeat the site"),
     Flag("directions disagree", "retract and approach differ by more than their uncertainty",
          "drift, unless a lag is flagged: the mean of both cancels it; ramp faster"),
 ]  # fmt: skip

@@ -14,6 +14,8 @@ from matplotlib.figure import Figure
 from sts.analysis import Analysis, BarrierAnalysis, SpectraAnalysis
 from sts.barrier.fit import BarrierFit
 from sts.barrier.local import LocalBarrier
+from sts.comparing.tip_change import rows_of as rows_by_name
+from sts.comparing.tip_change import step_words
 from sts.figures import (
     house_style,
     new_figure,
@@ -176,6 +178,7 @@ def barriers_html(barrier: BarrierAnalysis) -> str:
     barrier : BarrierAnalysis
     """
     rows = {}
+    states = {(row["sample"], row["tip"]): step_words(row) for row in rows_by_name(barrier.steps)}
     for tip in rows_of(barrier.tips):
         half = (tip.barrier_high_eV - tip.barrier_low_eV) / 2
         words = (
@@ -183,6 +186,7 @@ def barriers_html(barrier: BarrierAnalysis) -> str:
             if half == half
             else f"{tip.barrier_eV:.2f} eV"
         )
+        words = states.get((tip.sample, tip.tip), words)
         rows[f"{tip.tip}, {tip.sample}"] = (
             f"{words}; {count(int(tip.sites), 'site')}, {count(int(tip.sweeps), 'sweep')}"
         )

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from sts.analysis.changes import Course, change_flags, change_notes, changes_of, noted
 from sts.analysis.results import BarrierAnalysis
 from sts.analysis.states import states_of_tips
 from sts.barrier import pair_directions, slopes_by_repeat
@@ -23,7 +24,8 @@ from sts.comparing import (
     tip_level,
     variance_components,
 )
-from sts.comparing.sites_and_tips import UNSTEADY
+from sts.comparing.sites_and_tips import TIP, UNSTEADY
+from sts.comparing.tip_change import TipChanges
 from sts.flags import flags_of, join_flags
 from sts.plan import Plan
 from sts.provenance import Order
@@ -42,9 +44,10 @@ STATES_TOGETHER = (
 
 def barrier_analysis(
     fits: Sequence[BarrierFit], sets: Sequence[SweepSet], used: Collection[str], plan: Plan, calibration: Calibration | None,
-    order: Order,
+    course: Course,
 ) -> tuple[BarrierAnalysis, pd.DataFrame]:  # fmt: skip
-    """Sites, tips and pairs of tips from the sweeps that are used, and the flags of directions that disagree.
+    """Sites, tips and pairs of tips from the sweeps that are used, and the flags of directions that disagree and of tips that
+    changed on the way.
 
     Parameters
     ----------
@@ -57,8 +60,8 @@ def barrier_analysis(
     plan : Plan
     calibration : Calibration, optional
         The height scale that `sets` are on.
-    order : Order
-        In which all sweeps were measured.
+    course : Course
+        All sweeps of the session in order of measurement.
     """
     chosen = frozenset(used)
     fits = tuple(replace(fit, table=fit.table.assign(used=fit.table["sweep"].isin(chosen))) for fit in fits)
@@ -77,7 +80,16 @@ def barrier_analysis(
     own = sweeps[assigned].drop(columns=["unassigned", "channel"], errors="ignore")
     slopes = slopes_by_repeat(own)
     if not slopes.empty:
-        return _of_tips(result, slopes, _common_bias(sets), plan, calibration, order), disagree
+        found = changes_of(slopes, own, course, plan.compare.confidence)
+        flags = change_flags(found, course)
+        if len(flags):
+            sweeps["flags"] = flags_of(
+                list(sweeps["sweep"]), join_flags([*(fit.flags for fit in fits), disagree, flags])
+            )
+        result = replace(result, notes=(*notes, *change_notes(found, course)), steps=found.changes, runs=found.runs)
+        return _of_tips(result, slopes, _common_bias(sets), plan, calibration, course.order), join_flags(
+            [disagree, flags]
+        )
     why = (
         "No I(z) sweep is left to compare: see the flags and decisions of the sweeps."
         if assigned.any()
@@ -86,9 +98,11 @@ def barrier_analysis(
     return replace(result, notes=(*notes, why)), disagree
 
 
-def _unsteady_sites(sites: pd.DataFrame) -> list[str]:
-    """Sites whose repeats scatter more than those of the tip's other sites, by how much: the tip may have changed there."""
-    apart = sites[sites["note"].astype(str).str.contains(UNSTEADY, regex=False)]
+def _unsteady_sites(sites: pd.DataFrame, told: TipChanges | None = None) -> list[str]:
+    """Sites whose repeats scatter more than those of the tip's other sites, by how much: the tip may have changed there. Nothing
+    of tips of which that is told already."""
+    said = {row["tip"] for row in (*told.each_change, *told.each_run)} if told is not None else set()
+    apart = sites[sites["note"].astype(str).str.contains(UNSTEADY, regex=False) & ~sites["tip"].isin(said)]
     return [
         f"Repeats of tip {row['tip'] or '(no name)'} at site {row['site'] or '(no name)'} scatter by {row['repeat_sd_eV']:.2g} eV "
         f"(standard deviation, {row['sweeps']} sweeps), more than at its other sites. Look at them: the tip may have changed."
@@ -108,7 +122,8 @@ def _of_tips(
     level, by, gap = plan.compare.confidence, plan.compare.by, plan.barrier.gap_nm
     sites = site_level(slopes, confidence=level, calibration=calibration)
     tips = tip_level(sites, confidence=level, calibration=calibration)
-    notes = [*result.notes, *_unsteady_sites(sites)]
+    found = TipChanges(result.steps, result.runs)
+    notes = [*result.notes, *_unsteady_sites(sites, found)]
     groups = tests = states = changes = pd.DataFrame()
     if by != "tip":
         own = result.sweeps[result.sweeps["unassigned"] == ""]
@@ -121,6 +136,8 @@ def _of_tips(
             groups, tests = comparison.groups, comparison.tests
             notes += list(comparison.notes)
     pairs = compare_pairs(tips, confidence=level)
+    noted(found, sites, tips, pairs)
+    steady = tips[~pd.MultiIndex.from_frame(tips[TIP]).isin(pd.MultiIndex.from_frame(found.changes[TIP]))]
     if plan.barrier.correct:
         tips["barrier_corrected_eV"] = [
             corrected_barrier(barrier, plan.barrier.correct, bias_V=bias, gap_nm=gap) for barrier in tips["barrier_eV"]
@@ -133,7 +150,7 @@ def _of_tips(
         result, sites=sites, tips=tips, pairs=pairs, groups=groups, group_tests=tests, states=states,
         changes=changes,
         components=variance_components(slopes), budget=budget(tips, calibration, bias_V=bias, gap_nm=gap),
-        advice=advice(tips, by="" if by == "tip" else by, confidence=level), notes=tuple(notes),
+        advice=advice(steady, by="" if by == "tip" else by, confidence=level), notes=tuple(notes),
     )  # fmt: skip
 
 

@@ -56,3 +56,17 @@ def zeros_of_current(spectra: Sequence[SweepSet], flags: pd.DataFrame, plan: Pla
         KnownOffset(value, u, f"{count:.0f} I(V) sweeps at zero bias", scale)
         for scale, value, u, count in rows.to_numpy(float).tolist()
     ]
+
+
+def flags_of_spectrum(flags: pd.DataFrame | None, label: str) -> pd.DataFrame:
+    """The flags of a spectrum as a whole, under its label in brackets.
+
+    Parameters
+    ----------
+    flags : pandas.DataFrame, optional
+        Of the spectrum and its sweeps.
+    label : str
+    """
+    if flags is None:
+        return join_flags([])
+    return flags[flags["sweep"] == ""].assign(sweep=f"({label})")

@@ -14,7 +14,8 @@ from sts.analysis.barriers import barrier_analysis, without_slope
 from sts.analysis.by_day import fit_by_day, labelled, split_by_day
 from sts.analysis.by_hand import moved_points, values_of
 from sts.analysis.calibrated import calibrated, current_notes, height_scale
-from sts.analysis.judged_spectra import judge_spectra
+from sts.analysis.changes import Course
+from sts.analysis.judged_spectra import flags_of_spectrum, judge_spectra
 from sts.analysis.results import Analysis, BarrierAnalysis, SpectraAnalysis
 from sts.analysis.spectra import SpectraOf
 from sts.analysis.versions import versions
@@ -131,7 +132,7 @@ class Measured(Shown):
         of_sweeps = join_flags(flags)
         if len(height_sets) < len(self.sets):
             spectra = self.spectra.summarise(used, barrier, current_notes(self.calibrations, self.sources))
-            flags += [_of_group(spectrum.flags, spectrum.label) for spectrum in spectra.spectra]
+            flags += [flags_of_spectrum(spectrum.flags, spectrum.label) for spectrum in spectra.spectra]
         return Analysis(
             session=self.session,
             plan=self.plan,
@@ -154,10 +155,15 @@ class Measured(Shown):
         own = used & self._heights
         if self._last.get("used") != own:
             scale = height_scale(self.calibrations, self.sources)
-            made = barrier_analysis(self.fits, heights, own, self.plan, scale, self.order)
+            made = barrier_analysis(self.fits, heights, own, self.plan, scale, self._course)
             self._last.update(used=own, made=made)
         found: tuple[BarrierAnalysis, pd.DataFrame] = self._last["made"]
         return found
+
+    @cached_property
+    def _course(self) -> Course:
+        """The sweeps in order of measurement, where changes of tips are looked for."""
+        return Course.of(self.order, self.sets)
 
     @cached_property
     def _heights(self) -> frozenset[str]:
@@ -337,10 +343,3 @@ def judge(session: Session | str | Path, plan: Plan | None = None, *, progress: 
     """
     opened = opened_session(session)
     return measure(opened, plan, progress=progress).judge(opened.decisions())
-
-
-def _of_group(flags: pd.DataFrame | None, label: str) -> pd.DataFrame:
-    """The flags of a spectrum as a whole, under its label in brackets."""
-    if flags is None:
-        return join_flags([])
-    return flags[flags["sweep"] == ""].assign(sweep=f"({label})")

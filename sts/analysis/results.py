@@ -57,6 +57,10 @@ class BarrierAnalysis(Shown):
         As barrier_states.csv: the barrier of each tip in each state (before, after); empty unless asked for.
     changes : pandas.DataFrame
         As barrier_changes.csv: how much each tip, and all together, changed from state to state.
+    steps : pandas.DataFrame
+        As barrier_steps.csv: tips that changed on the way, with the barrier before and after.
+    runs : pandas.DataFrame
+        As barrier_runs.csv: stays at a site whose repeats run away.
     """
 
     fits: tuple[BarrierFit, ...]
@@ -74,6 +78,8 @@ class BarrierAnalysis(Shown):
     unassigned: pd.DataFrame = field(default_factory=pd.DataFrame)
     states: pd.DataFrame = field(default_factory=pd.DataFrame)
     changes: pd.DataFrame = field(default_factory=pd.DataFrame)
+    steps: pd.DataFrame = field(default_factory=pd.DataFrame)
+    runs: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     @cached_property
     def window(self) -> pd.DataFrame:
@@ -83,7 +89,11 @@ class BarrierAnalysis(Shown):
         return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
     def _words(self) -> str:
-        tips = [f"{tip} {value:.3g} eV" for tip, value in zip(self.tips["tip"], self.tips["barrier_eV"], strict=True)]
+        states = {
+            row["tip"]: f"{row['before_eV']:.3g}, later {row['after_eV']:.3g}" for row in self.steps.to_dict("records")
+        }
+        means = zip(self.tips["tip"], self.tips["barrier_eV"], strict=True)
+        tips = [f"{tip} {states.get(tip, format(value, '.3g'))} eV" for tip, value in means]
         more = f" and {len(tips) - 6} more" if len(tips) > 6 else ""
         return f"{len(self.sweeps)} I(z) sweeps, {len(self.sites)} sites; {', '.join(tips[:6]) or 'no tip'}{more}"
 
@@ -218,6 +228,8 @@ class Analysis(Shown):
         """Which tip was good: one row per tip and sample, best first, with the reasons in words."""
         made = self.barrier
         tables = (
-            TipTables(made.sweeps, made.sites, made.tips, made.pairs, made.directions) if made is not None else None
+            TipTables(made.sweeps, made.sites, made.tips, made.pairs, made.directions, made.steps, made.runs)
+            if made is not None
+            else None
         )
         return tip_verdicts(self.judged, self.flags, tables, self.plan.verdict, self.plan.compare.confidence)

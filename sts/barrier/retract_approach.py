@@ -127,6 +127,22 @@ def slopes_by_repeat(sweeps: pd.DataFrame) -> pd.DataFrame:
     return result
 
 
+def names_by_repeat(sweeps: pd.DataFrame) -> list[list[str]]:
+    """Names of the sweeps that each row of `slopes_by_repeat` is made of, in the order of its rows.
+
+    Parameters
+    ----------
+    sweeps : pandas.DataFrame
+        As there.
+    """
+    there = _measured(sweeps)
+    place = repeats_among(sweeps, "iz", there)
+    found: list[list[str]] = [[] for _ in range(int(place.max()) + 1 if place.size else 0)]
+    for name, at in zip(sweeps.loc[there, "sweep"], place, strict=True):
+        found[at].append(str(name))
+    return found
+
+
 def _together(flags: list[str], place: Any) -> list[str]:
     """The flags of all sweeps of each repeat."""
     found: list[dict[str, None]] = [{} for _ in range(int(place.max()) + 1)]

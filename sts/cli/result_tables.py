@@ -22,6 +22,11 @@ LOCKIN: Columns = {
 }  # fmt: skip
 # Tables of barriers: title, columns, those that may go; LEVEL stands for the level of the intervals.
 BARRIERS: dict[str, tuple[str, Columns, Sequence[str]]] = {
+    "steps": ("Tips that changed on the way", {
+        "tip": ("tip", text), "last_before": ("after sweep", text), "before_eV": ("before eV", number(3)),
+        "before_low_eV": ("LEVEL", number(3)), "before_high_eV": ("to", number(3)), "after_eV": ("after eV", number(3)),
+        "after_low_eV": ("LEVEL", number(3)), "after_high_eV": ("to", number(3)),
+    }, ()),
     "tips": ("Apparent barrier height by tip", {
         "sample": ("sample", text), "tip": ("tip", text), "sites": ("sites", number(0)), "sweeps": ("sweeps", number(0)),
         "barrier_eV": ("barrier eV", number(3)), "barrier_low_eV": ("LEVEL", number(3)),
@@ -55,4 +60,4 @@ BARRIERS: dict[str, tuple[str, Columns, Sequence[str]]] = {
     }, ("sample",)),
 }  # fmt: skip
 
-COMPARED = ("changes", "states", "tips", "unassigned", "pairs", "groups")
+COMPARED = ("steps", "changes", "states", "tips", "unassigned", "pairs", "groups")

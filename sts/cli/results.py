@@ -210,7 +210,7 @@ def _barriers(session: Path, out: Path | None, plan: Plan, what: str, *, force: 
         compared = barrier.changes if len(barrier.changes) else barrier.pairs
         print_json(barrier.tips if what == "barrier" else compared)
         return 0
-    print_barriers(analysis, *(COMPARED if what == "compare" else ("tips", "unassigned")))
+    print_barriers(analysis, *(COMPARED if what == "compare" else ("steps", "tips", "unassigned")))
     say(
         f"{len(written)} files written to {out}."
         if out is not None
@@ -221,12 +221,14 @@ def _barriers(session: Path, out: Path | None, plan: Plan, what: str, *, force: 
 
 def print_barriers(analysis: Analysis, *tables: str) -> None:
     """Apparent barrier heights by tip, pairs of tips and groups of tips: those `tables` that have rows; then notes."""
+    from sts.report.step_words import tips_of_one_state
+
     barrier = analysis.barrier
     assert barrier is not None
     level = f"{analysis.plan.compare.confidence * 100:g} % from"
     for name in tables:
         title, columns, spare = BARRIERS[name]
-        rows = getattr(barrier, name)
+        rows = tips_of_one_state(barrier) if name == "tips" else getattr(barrier, name)
         if len(rows):
             named = {column: (heading.replace("LEVEL", level), form) for column, (heading, form) in columns.items()}
             print_frame(title, rows, named, spare=spare)

@@ -12,13 +12,15 @@ import pandas as pd
 
 from sts.comparing.change_evidence import FEWEST, Evidence, Slopes, scatter_of_others
 from sts.comparing.sites_and_tips import BARRIER_PER_NM2, TIP
+from sts.quantities import decimals_for
 
 # ln of the Bayes factors from which a change is told, and the least change of ln slope (10 % of a barrier): together they keep
 # false alarms at or below 1 % of tips (scripts/studies/tip_changes.py).
-STEP, RUN, LEAST = 2.5, 3.0, 0.05
+STEP, RUN, LEAST = 2.0, 2.5, 0.05
 STRAIGHT = 0.9  # share of a site's scatter that a run explains
 MOST = 48  # repeats of a tip that are looked at one by one; of more, neighbours are averaged
 SHARE = 0.95  # of the evidence that the likely places hold
+CLOCK = "in order of measurement"  # what an order says that a clock tells
 KEYS = (*TIP, "day")  # a change is looked for within one day of a tip
 CHANGE_COLUMNS = (
     "sample", "tip", "last_before", "first_after", "before_eV", "before_low_eV", "before_high_eV", "after_eV", "after_low_eV",
@@ -45,6 +47,26 @@ class TipChanges:
     changes: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=[*CHANGE_COLUMNS]))
     runs: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=[*RUN_COLUMNS]))
 
+    @property
+    def each_change(self) -> list[dict[str, Any]]:
+        """The rows of `changes`."""
+        return rows_of(self.changes)
+
+    @property
+    def each_run(self) -> list[dict[str, Any]]:
+        """The rows of `runs`."""
+        return rows_of(self.runs)
+
+
+def rows_of(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """The rows of a table by the names of its columns.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+    """
+    return [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
+
 
 def find_changes(repeats: pd.DataFrame, *, confidence: float = 0.95) -> TipChanges:
     """Look for one step of the barrier of each tip, and for stays at a site whose repeats run away.
@@ -69,10 +91,10 @@ def find_changes(repeats: pd.DataFrame, *, confidence: float = 0.95) -> TipChang
 
     Notes
     -----
-    A step is told where the slopes are exp(2.5) times likelier with it than without (Bayes factor over all places and sizes, see
+    A step is told where the slopes are exp(2) times likelier with it than without (Bayes factor over all places and sizes, see
     `sts.comparing.change_evidence`) and the barrier changed by a tenth or more: a drift of that size is usual. How much
     a tip's sites scatter is learned from the session's other tips. A run is told where the repeats of one stay rise or fall
-    one after the other, all but straight, exp(3) times likelier so.
+    one after the other, all but straight, exp(2.5) times likelier so.
     """
     tips = [_Tip.of(rows) for rows in _tips(repeats)]
     changes, runs = [], []
@@ -208,3 +230,41 @@ def _likely(shares: np.ndarray) -> tuple[int, int]:
     order = np.argsort(-shares, kind="stable")
     held = order[: int(np.searchsorted(np.cumsum(shares[order]), SHARE)) + 1]
     return int(held.min()), int(held.max())
+
+
+def step_words(change: dict[str, Any]) -> str:
+    """A change in a line: ``wren changed after sweep wren_iz_07 (14:32): 4.40 eV (4.25 to 4.57) before, 1.00 eV ... after``.
+
+    Parameters
+    ----------
+    change : dict
+        A row of `TipChanges.changes`, with `time` where it is known.
+    """
+    before, after = (
+        _level(*(change[f"{when}{end}_eV"] for end in ("", "_low", "_high"))) for when in ("before", "after")
+    )
+    time = f" ({change['time']})" if change.get("time") else ""
+    return f"{change['tip'] or '(no tip)'} changed after sweep {change['last_before']}{time}: {before} before, {after} after"
+
+
+def more_words(change: dict[str, Any]) -> list[str]:
+    """What else is to be known of a change, in sentences: where it may have been, what it may be instead, on what order it rests.
+
+    Parameters
+    ----------
+    change : dict
+        As in `step_words`.
+    """
+    said = []
+    if (change["earliest"], change["latest"]) != (change["last_before"], change["first_after"]):
+        said.append(f"It may have been anywhere between {change['earliest']} and {change['latest']}.")
+    if change["places_may_differ"]:
+        said.append("Or its places differ: none was measured both before and after. Go back to an early one to tell.")
+    if change.get("order", CLOCK) != CLOCK:
+        said.append(f"This is {change['order']}.")
+    return said
+
+
+def _level(value: float, low: float, high: float) -> str:
+    digits = decimals_for(max(high - value, value - low))
+    return f"{value:.{digits}f} eV ({low:.{digits}f} to {high:.{digits}f})"

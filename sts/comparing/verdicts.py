@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from sts.comparing.scatter_intervals import NONE, between_interval, median_interval, within_interval
+from sts.comparing.tip_change import rows_of
 from sts.plan import VerdictPlan
 
 USE, WITH_CARE, TOO_LITTLE, DO_NOT_USE = VERDICTS = ("use", "use with care", "too little data", "do not use")
@@ -19,6 +20,11 @@ COLUMNS = (
     "pairs_of_directions", "reads_less_than", "noise_low_pA", "noise_high_pA", "noise_sweeps", "between_sites_low_percent",
     "between_sites_high_percent", "within_sites_low_percent", "within_sites_high_percent", "drift_low_pm_per_s",
     "drift_high_pm_per_s",
+)  # fmt: skip
+
+_OF_ONE_STATE = (  # what a mean over two states of a tip says nothing about
+    "barrier_eV", "barrier_low_eV", "barrier_high_eV", "between_sites_percent", "between_sites_low_percent",
+    "between_sites_high_percent",
 )  # fmt: skip
 
 
@@ -31,6 +37,8 @@ class TipTables:
     tips: pd.DataFrame
     pairs: pd.DataFrame
     directions: pd.DataFrame
+    steps: pd.DataFrame = field(default_factory=pd.DataFrame)  # tips that changed on the way
+    runs: pd.DataFrame = field(default_factory=pd.DataFrame)  # stays whose repeats run away
 
     @cached_property
     def noises(self) -> dict[str, pd.Series]:
@@ -65,6 +73,21 @@ class TipTables:
             name: table[["tip", "sample"]].groupby(["tip", "sample"], sort=False).indices if len(table) else {}
             for name, table in tables.items()
         }
+
+    def changed(self, sample: str, tip: str) -> list[str]:
+        """That the tip changed on the way, and how, in words; then sites whose repeats run away.
+
+        Parameters
+        ----------
+        sample, tip : str
+        """
+        changes, runs = (
+            [row for row in rows_of(table) if (row["sample"], row["tip"]) == (sample, tip)]
+            for table in (self.steps, self.runs)
+        )
+        words = "changed after {last_before}: {before_eV:.2g} eV before, {after_eV:.2g} eV after"
+        away = "repeats at site {site} run away: {first_eV:.3g} to {last_eV:.3g} eV"
+        return [*(words.format(**row) for row in changes), *(away.format(**row) for row in runs)]
 
     def ratios(self, sample: str, tip: str) -> list[tuple[str, float, float]]:
         """(other tip, ratio of this tip's barrier to its, upper end of the interval of the ratio).
@@ -137,6 +160,8 @@ def tip_verdicts(
         if barrier is not None and facts["ramps"]:
             facts |= _barrier_facts(barrier, sample, tip, confidence)
         verdict, reasons = _verdict(facts, rules)
+        if facts.get("two_states"):
+            facts |= dict.fromkeys(_OF_ONE_STATE, np.nan)
         rows.append({"sample": sample, "tip": tip, "verdict": verdict, "reasons": "; ".join(reasons), **facts})
     table = pd.DataFrame(rows, columns=[*COLUMNS])
     half = (table["barrier_high_eV"] - table["barrier_low_eV"]) / table["barrier_eV"]
@@ -203,6 +228,8 @@ def _barrier_facts(barrier: TipTables, sample: str, tip: str, confidence: float)
         "pairs_agree": int(agree.sum()) if len(agree) else 0,
         "pairs_of_directions": len(agree),
         "ratios": barrier.ratios(sample, tip),
+        "changed": barrier.changed(sample, tip),
+        "two_states": any(words.startswith("changed") for words in barrier.changed(sample, tip)),
         **_intervals(barrier, sample, tip, float(mean["barrier_eV"]), confidence),
     }
 
@@ -245,13 +272,14 @@ def _verdict(facts: dict[str, Any], rules: VerdictPlan) -> tuple[str, list[str]]
     if enough and lost > rules.lost_refuse:
         return DO_NOT_USE, [lost_words]
     missing = _missing(facts, rules)
+    changed = facts.get("changed", [])
     if missing:
-        return TOO_LITTLE, missing
+        return TOO_LITTLE, [*changed, *missing]
     ratios = facts.get("ratios", [])
     refused = _reads_less(ratios, rules.ratio_refuse)
     facts["reads_less_than"] = ", ".join(name for name, _ in refused or _reads_less(ratios, rules.ratio_care))
     if refused:
-        return DO_NOT_USE, [_less_words(refused)]
+        return DO_NOT_USE, [_less_words(refused), *changed]
     reasons = [
         (lost > rules.lost_care, lost_words),
         (jumps > rules.jumps_care, f"{facts['jumps']} of {recorded} sweeps jump"),
@@ -266,7 +294,7 @@ def _verdict(facts: dict[str, Any], rules: VerdictPlan) -> tuple[str, list[str]]
             reasons.append((True, words))
         if less := _reads_less(ratios, rules.ratio_care):
             reasons.append((True, _less_words(less)))
-    doubts = [words for true, words in reasons if true]
+    doubts = [*changed, *(words for true, words in reasons if true)]
     return (WITH_CARE if doubts else USE), doubts
 
 
@@ -284,16 +312,17 @@ def _missing(facts: dict[str, Any], rules: VerdictPlan) -> list[str]:
 
 def _doubts(facts: dict[str, Any], rules: VerdictPlan) -> list[tuple[bool, str]]:
     half = (facts["barrier_high_eV"] - facts["barrier_low_eV"]) / 2 / facts["barrier_eV"]
+    one_state = not facts.get("two_states")  # else both intervals hold two
     apart = facts["pairs_of_directions"] - facts["pairs_agree"]
     pairs = facts["pairs_of_directions"]
     return [
         (
-            half > rules.width_care,
+            one_state and half > rules.width_care,
             f"its interval is wide: {facts['barrier_low_eV']:.2g} to {facts['barrier_high_eV']:.2g} eV",
         ),
         (facts["noise_ratio"] > rules.noise_care, f"{facts['noise_ratio']:.1f} times the noise of the other tips"),
         (
-            facts["between_sites_percent"] > 100 * rules.scatter_care,
+            one_state and facts["between_sites_percent"] > 100 * rules.scatter_care,
             f"sites scatter by {facts['between_sites_percent']:.0f} %",
         ),
         (

@@ -47,8 +47,9 @@ def row_height(tips: int) -> float:
 
 @styled
 def plot_barrier_by_tip(
-    sweeps: pd.DataFrame, sites: pd.DataFrame, tips: pd.DataFrame, *, confidence: float = 0.95, ax: Axes | None = None
-) -> Axes:
+    sweeps: pd.DataFrame, sites: pd.DataFrame, tips: pd.DataFrame, *, confidence: float = 0.95,
+    steps: pd.DataFrame | None = None, ax: Axes | None = None,
+) -> Axes:  # fmt: skip
     """Every sweep a small mark, each site's mean an open mark, each tip's mean with its interval; counts written.
 
     Where tips differ by a factor the axis is logarithmic, with empty stretches cut: one bad tip does not flatten the
@@ -60,6 +61,8 @@ def plot_barrier_by_tip(
         With the columns of ``barrier_sweeps.csv``, ``barrier_sites.csv`` and ``barrier_tips.csv``.
     confidence : float
         Level of the intervals, for the legend.
+    steps : pandas.DataFrame, optional
+        With the columns of ``barrier_steps.csv``: of these tips both states are drawn instead of the mean.
     """
     ax = given_or_new(ax, width="double", height_in=1.2 + row_height(len(tips)) * max(len(tips), 1))
     many, sweeps = len(tips) > MOST_ROWS, with_day(sweeps)
@@ -71,8 +74,9 @@ def plot_barrier_by_tip(
         colour, mark = COLOURS[row % len(COLOURS)], MARKS[row % len(MARKS)]
         name = str(tip.tip) or "(no tip)"
         names.append((f"{name}, {tip.sample}" if many else f"{name}\n{tip.sample}") if several else name)
+        states = _states(tip, steps)
         counts.append(
-            f"{interval_words(tip.barrier_eV, tip.barrier_low_eV, tip.barrier_high_eV)} eV{', ' if many else chr(10)}"
+            f"{', later '.join(interval_words(*state) for state in states)} eV{', ' if many else chr(10)}"
             f"{tip.sites} site{'s' if tip.sites != 1 else ''}, {tip.sweeps} sweep{'s' if tip.sweeps != 1 else ''}"
         )
         mine = sites[(sites["tip"] == tip.tip) & (sites["sample"] == tip.sample)]
@@ -86,14 +90,14 @@ def plot_barrier_by_tip(
         style: dict[str, Any] = {"colour": colour, "mark": mark}
         draw_points(ax, mine["barrier_eV"], np.full(len(mine), row), series=f"{name}: sites",
                     look=Look(filled=False, size=3.8, **style))  # fmt: skip
-        low, high = [tip.barrier_low_eV], [tip.barrier_high_eV]
-        draw_interval(
-            ax, [tip.barrier_eV], [row - 0.2], (low, high), series=f"{name}: mean", lying=True, look=Look(**style)
-        )
+        value, low, high = zip(*states, strict=True)
+        draw_interval(ax, value, [row - 0.2] * len(states), (low, high), series=f"{name}: mean", lying=True,
+                      look=Look(**style))  # fmt: skip
     spread = sweeps.loc[sweeps["used"].astype(bool), "barrier_eV"].to_numpy(float)
-    ends = np.concatenate([spread, tips["barrier_eV"].to_numpy(float)])
+    drawn = np.array([state for tip in rows_of(tips) for state in _states(tip, steps)], float).reshape(-1, 3)
+    ends = np.concatenate([spread, drawn[:, 0]])
     ends = ends[np.isfinite(ends)]
-    bounds = tips[["barrier_low_eV", "barrier_high_eV"]].to_numpy(float).ravel()
+    bounds = drawn[:, 1:].ravel()
     broken = stretches(np.concatenate([ends, bounds[bounds > 0]]))
     if broken is not None:
         break_axis(ax, broken)
@@ -110,6 +114,15 @@ def plot_barrier_by_tip(
     )
     ax.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3, borderaxespad=0.0, columnspacing=1.0)
     return ax
+
+
+def _states(tip: Any, steps: pd.DataFrame | None) -> list[tuple[float, float, float]]:
+    """Barrier and interval of a tip [eV]; of one that changed, those before and after."""
+    for change in rows_of(steps) if steps is not None and len(steps) else ():
+        if (change.sample, change.tip) == (tip.sample, tip.tip):
+            before = (change.before_eV, change.before_low_eV, change.before_high_eV)
+            return [before, (change.after_eV, change.after_low_eV, change.after_high_eV)]
+    return [(tip.barrier_eV, tip.barrier_low_eV, tip.barrier_high_eV)]
 
 
 @styled

@@ -15,6 +15,7 @@ from sts.flags import FLAGS
 from sts.quantities import thermal_width, with_prefix
 from sts.report.lookup import low_barrier_tips
 from sts.report.number_words import count, listed
+from sts.report.step_words import change_steps, changed_tips
 from sts.spectra.resolution import FIRST_HARMONIC_WIDTH
 from sts.spectra.spectrum import Spectrum
 
@@ -66,7 +67,7 @@ def _lost_steps(analysis: Analysis) -> list[Step]:
 
 def _barrier_steps(analysis: Analysis, barrier: BarrierAnalysis) -> list[Step]:
     tips, low = barrier.tips, low_barrier_tips(analysis)
-    steps = []
+    steps = [Step(f"change {i}", 4.0, text) for i, text in enumerate(change_steps(barrier))]
     # All tips low is usual on a bench in air: then only a tip that reads less than another one is the matter.
     differ = [pair for pair in rows_of(barrier.pairs) if pair.verdict == "differ"]
     worse = {pair.tip_a if pair.ratio < 1 else pair.tip_b for pair in differ}
@@ -74,6 +75,7 @@ def _barrier_steps(analysis: Analysis, barrier: BarrierAnalysis) -> list[Step]:
         if (row.sample, row.tip) in low and (len(low) < len(tips) or row.tip in worse):
             text = f"a contaminated or compliant gap is a possible reason for its {row.barrier_eV:.2f} eV"
             steps.append(Step("clean", 3.0, f"Clean or replace {row.tip or 'the tip'}, and clean the sample: {text}."))
+    tips = tips[[one not in changed_tips(barrier) for one in zip(tips["sample"], tips["tip"], strict=True)]]
     half = ((tips["barrier_high_eV"] - tips["barrier_low_eV"]) / 2 / tips["barrier_eV"]).to_numpy(float)
     widest = float(np.nanmax(half)) if np.isfinite(half).any() else 0.0
     steps += [Step(f"advice {i}", max(widest, 0.01) * 0.6**i, text) for i, text in enumerate(barrier.advice)]

@@ -10,13 +10,17 @@ from typing import Any
 import pandas as pd
 
 from sts.analysis import Analysis, BarrierAnalysis
+from sts.comparing.tip_change import rows_of as rows_by_name
+from sts.comparing.tip_change import step_words
 from sts.figures.style import rows_of
 from sts.flags import FLAGS
 from sts.report.change_words import CHANGED, change_words, mixed_with
 from sts.report.lookup import low_barrier_tips
 from sts.report.number_words import count, level_words, listed, value_with_interval
 from sts.report.spectra_words import MOST_NAMED, spectra_words
+from sts.report.step_words import QUESTION, change_lines, change_remedies
 
+STEPPED = QUESTION
 BARRIERS, DIFFER = "What are the barriers?", "Do the tips differ?"
 SPECTRUM, DOUBTFUL = "What does the spectrum show?", "What is doubtful?"
 
@@ -43,6 +47,8 @@ def answers(analysis: Analysis, panel: Sequence[dict[str, Any]]) -> list[Answer]
     level = analysis.plan.compare.confidence
     if unassigned := int((analysis.judged["unassigned"] != "").sum()):
         found.append(_unassigned(analysis, unassigned))
+    if analysis.barrier is not None and (lines := change_lines(analysis.barrier)):
+        found.append(Answer(STEPPED, " ".join(lines), " ".join(change_remedies(analysis.barrier))))
     if analysis.barrier is not None and len(analysis.barrier.tips):
         found.append(_barriers(analysis, analysis.barrier, level))
         found.append(_differ(analysis, analysis.barrier, level))
@@ -105,8 +111,11 @@ def tip_name(sample: str, tip: str, tips: pd.DataFrame) -> str:
 def _barriers(analysis: Analysis, barrier: BarrierAnalysis, level: float) -> Answer:
     tips = barrier.tips
     low, low_eV = low_barrier_tips(analysis), analysis.plan.barrier.low_eV
+    states = {(row["sample"], row["tip"]): row for row in rows_by_name(barrier.steps)}
 
     def words(row: Any) -> str:
+        if (row.sample, row.tip) in states:  # the mean of two states is no answer
+            return f"{step_words(states[row.sample, row.tip])}."
         number = value_with_interval(row.barrier_eV, row.barrier_low_eV, row.barrier_high_eV, "eV")
         reason = "one site" if row.sites < 2 else "see the flags of its sweeps"
         return f"{tip_name(row.sample, row.tip, tips)} {number.replace('no interval', f'no interval: {reason}')}."

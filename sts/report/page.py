@@ -12,7 +12,7 @@ import jinja2
 from markupsafe import Markup
 
 from sts.analysis import Analysis
-from sts.report.answers import BARRIERS, DOUBTFUL, SPECTRUM, Answer
+from sts.report.answers import BARRIERS, DOUBTFUL, SPECTRUM, STEPPED, Answer
 from sts.report.citations import works_used
 from sts.report.drawing import Drawn, draw, inline
 from sts.report.notes import notes
@@ -122,6 +122,7 @@ def _subtitle(analysis: Analysis) -> str:
 def _answers(summary: Summary) -> tuple[list[Answer], list[Answer]]:
     """The answers that stand beside the first figures, and those below: of what these figures tell only what to mind."""
     said = summary.answers
-    beside = [replace(one, sentence="") for one in said if one.question in SHOWN_ABOVE and one.warning]
+    beside = [one for one in said if one.question == STEPPED]
+    beside += [replace(one, sentence="") for one in said if one.question in SHOWN_ABOVE and one.warning]
     beside += [one for one in said if one.question == DOUBTFUL]
-    return beside, [one for one in said if one.question not in (*SHOWN_ABOVE, DOUBTFUL)]
+    return beside, [one for one in said if one.question not in (*SHOWN_ABOVE, DOUBTFUL, STEPPED)]

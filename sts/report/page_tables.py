@@ -16,6 +16,7 @@ from sts.report.answers import tip_name
 from sts.report.change_words import ON_PAGE
 from sts.report.intervals import components_with_intervals, spectra_with_uncertainties
 from sts.report.number_words import count
+from sts.report.step_words import tips_of_one_state
 from sts.report.summary import Summary
 from sts.spectra.models import MODELS, Model
 from sts.sweeps import KIND_WORDS
@@ -134,7 +135,8 @@ def page_tables(analysis: Analysis) -> dict[str, list[dict[str, Any]]]:
             found[section].append({"caption": caption, "head": head, "rows": rows, "file": file, "folded": folded})
 
     if barrier is not None:
-        add("tips", "Apparent barrier height φ by tip", barrier.tips, _TIP_COLUMNS, "barrier_tips.csv", folded=True)
+        tips = tips_of_one_state(barrier)
+        add("tips", "Apparent barrier height φ by tip", tips, _TIP_COLUMNS, "barrier_tips.csv", folded=True)
         add(
             "tips",
             "Sweeps that stand for no tip, by series",

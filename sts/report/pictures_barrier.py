@@ -59,7 +59,9 @@ def _tip_pictures(summary: Summary, barrier: BarrierAnalysis) -> list[Picture]:
             "barrier_by_tip",
             "Apparent barrier height by tip",
             f"{first.sentence} {first.warning}".strip(),
-            partial(plot_barrier_by_tip, barrier.sweeps, barrier.sites, barrier.tips, confidence=level),
+            partial(
+                plot_barrier_by_tip, barrier.sweeps, barrier.sites, barrier.tips, confidence=level, steps=barrier.steps
+            ),
             height_in=0.9 + (0.34 if len(barrier.tips) <= MOST_ROWS else 0.2) * len(barrier.tips),
             lead=True,
             beside="",

@@ -163,6 +163,8 @@ def result_tables(analysis: Analysis, what: str = "report") -> dict[str, pd.Data
             "barrier_directions.csv": barrier.directions,
             "barrier_window.csv": barrier.window,
             "barrier_unassigned.csv": barrier.unassigned,
+            "barrier_steps.csv": barrier.steps,
+            "barrier_runs.csv": barrier.runs,
         }
         found |= {name: frame for name, frame in more.items() if len(frame)}
     if spectra is not None and what in ("report", "spectra"):
@@ -247,7 +249,7 @@ def _numbers(summary: Summary) -> dict[str, Any]:
     if analysis.barrier is not None:
         b = analysis.barrier
         parts = ("sweeps", "directions", "sites", "tips", "pairs", "groups", "components", "budget", "advice", "notes",
-                 "unassigned", "changes", "states")  # fmt: skip
+                 "unassigned", "changes", "states", "steps", "runs")  # fmt: skip
         found["barrier"] = {name: getattr(b, name) for name in parts}
     if analysis.spectra is not None:
         found["spectra"] = {
