@@ -207,7 +207,7 @@ def replicates_of_tips(barrier: BarrierAnalysis) -> list[str]:
         )
     if several:
         said.append(f"Sites are the replicates of {several} of {count(len(tips), 'tip')} (random effects).")
-    if helped := int((np.isfinite(tips["scatter_dof"]) & (tips["sites"] > 1)).sum()):
+    if helped := int((np.isfinite(tips.get("scatter_dof", np.nan)) & (tips["sites"] > 1)).sum()):
         said.append(
             f"The scatter between the sites of {count(helped, 'tip')} was moderated by that of the other tips of the sample."
         )
