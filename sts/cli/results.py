@@ -11,7 +11,7 @@ import click
 
 from sts.cli.labels import say_unassigned
 from sts.cli.options import FOLDER, FORCE, JSON, OUT, PATH, PLAN, SESSION, as_one, plan_from
-from sts.cli.result_tables import BARRIERS, COMPARED, LOCKIN, SPECTRA, VERDICTS
+from sts.cli.result_columns import BARRIERS, COMPARED, LOCKIN, SPECTRA, VERDICTS
 from sts.cli.terminal import print_frame, print_json, progress, say, text
 
 if TYPE_CHECKING:

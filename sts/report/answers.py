@@ -14,10 +14,10 @@ from sts.comparing.tip_change import rows_of as rows_by_name
 from sts.comparing.tip_change import step_words
 from sts.figures.style import rows_of
 from sts.flags import FLAGS
-from sts.report.change_words import CHANGED, change_words, mixed_with
 from sts.report.lookup import low_barrier_tips
 from sts.report.number_words import count, level_words, listed, value_with_interval
 from sts.report.spectra_words import MOST_NAMED, spectra_words
+from sts.report.state_words import STATES, mixed_with, state_answer
 from sts.report.step_words import QUESTION, change_lines, change_remedies
 
 STEPPED = QUESTION
@@ -52,8 +52,8 @@ def answers(analysis: Analysis, panel: Sequence[dict[str, Any]]) -> list[Answer]
     if analysis.barrier is not None and len(analysis.barrier.tips):
         found.append(_barriers(analysis, analysis.barrier, level))
         found.append(_differ(analysis, analysis.barrier, level))
-        if changed := change_words(analysis.barrier, level):
-            found.append(Answer(CHANGED, changed, mixed_with(analysis.barrier)))
+        if changed := state_answer(analysis.barrier, level):
+            found.append(Answer(STATES, changed, mixed_with(analysis.barrier)))
     if analysis.spectra is not None and analysis.spectra.spectra:
         found.append(Answer(SPECTRUM, *spectra_words(analysis.spectra.spectra)))
     found.append(_doubtful(analysis, panel))

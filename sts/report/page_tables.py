@@ -13,9 +13,9 @@ from sts.analysis import Analysis
 from sts.figures.style import rows_of
 from sts.quantities import decimals_for, scale_for
 from sts.report.answers import tip_name
-from sts.report.change_words import ON_PAGE
 from sts.report.intervals import components_with_intervals, spectra_with_uncertainties
 from sts.report.number_words import count
+from sts.report.state_words import ON_PAGE
 from sts.report.step_words import tips_of_one_state
 from sts.report.summary import Summary
 from sts.spectra.models import MODELS, Model

@@ -28,8 +28,8 @@ from sts.figures.style import rows_of
 from sts.figures.tips import MOST_ROWS
 from sts.report.answers import BARRIERS, DIFFER, tip_name
 from sts.report.captions import Picture
-from sts.report.change_words import CHANGED
 from sts.report.number_words import listed, minus, value_with_uncertainty
+from sts.report.state_words import STATES
 from sts.report.summary import Summary
 
 MOST_OPEN = 3  # fits of so many tips stand open, a row of the page; those of more are folded
@@ -84,7 +84,7 @@ def _tip_pictures(summary: Summary, barrier: BarrierAnalysis) -> list[Picture]:
                 "changes",
                 "changes",
                 "Tips before and after",
-                said[CHANGED].sentence,
+                said[STATES].sentence,
                 partial(plot_changes, barrier.states, barrier.changes, confidence=level),
                 rows=CHANGE_ROWS,
                 share=False,

@@ -131,7 +131,7 @@ def test_tips_are_compared_before_and_after(demo, capsys, tmp_path):
     assert (tmp_path / "c" / "figures" / "changes.svg").exists()
     kept = json.loads((tmp_path / "c" / "results.json").read_text(encoding="utf-8"))
     assert [row["tip"] for row in kept["barrier"]["changes"]] == list(changes["tip"])
-    assert "Did the tips change?" in [one["question"] for one in kept["findings"]]
+    assert "Do the states differ?" in [one["question"] for one in kept["findings"]]
 
 
 def test_simulate_makes_sweeps_that_import(capsys, tmp_path):

@@ -50,7 +50,7 @@ def test_states_of_tips_have_a_figure_a_table_and_an_answer(invented: Analysis) 
     assert changed.barrier is not None
     said = Summary(changed)
     (shown,) = [p for p in barrier_pictures(said, changed.barrier) if p.kind == "changes"]
-    assert shown.finding == next(a for a in said.answers if a.question == "Did the tips change?").sentence
+    assert shown.finding == next(a for a in said.answers if a.question == "Do the states differ?").sentence
     captions = [table["file"] for table in page_tables(changed)["tips"]]
     assert {"barrier_changes.csv", "barrier_states.csv"} <= set(captions)
     assert "after over before" not in barriers_html(invented.barrier)

@@ -9,7 +9,7 @@ from sts.comparing.paired import ALL_TIPS, NOT_TOLD
 from sts.figures.style import rows_of
 from sts.report.number_words import count, level_words, value_with_interval
 
-CHANGED = "Did the tips change?"
+STATES = "Do the states differ?"
 MOST_NAMED = 4  # tips in a sentence
 ON_PAGE = (  # heading, column and decimals of the table of changes
     ("Tip", "tip", None),
@@ -25,7 +25,7 @@ ON_PAGE = (  # heading, column and decimals of the table of changes
 )
 
 
-def change_words(barrier: BarrierAnalysis, level: float) -> str:
+def state_answer(barrier: BarrierAnalysis, level: float) -> str:
     """The answer; "" where no states were compared.
 
     Parameters

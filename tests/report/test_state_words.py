@@ -8,7 +8,7 @@ import pandas as pd
 from figures.drawings import BARRIER
 
 from sts.comparing.paired import CHANGE_COLUMNS, compare_states
-from sts.report.change_words import ON_PAGE, change_words, mixed_with
+from sts.report.state_words import ON_PAGE, mixed_with, state_answer
 
 
 def test_the_treatment_comes_first_then_each_tip_and_what_would_have_been_shown():
@@ -30,14 +30,14 @@ def test_the_treatment_comes_first_then_each_tip_and_what_would_have_been_shown(
         ),
         ("gold", "all tips", "before", "after", 1.045, 0.8, 1.36, float("nan"), "too few tips", "2 tips", 1.0, 30.0),
     ]
-    said = change_words(replace(BARRIER, changes=pd.DataFrame(rows, columns=list(CHANGE_COLUMNS))), 0.95)
+    said = state_answer(replace(BARRIER, changes=pd.DataFrame(rows, columns=list(CHANGE_COLUMNS))), 0.95)
     assert said.startswith(
         "All 2 tips together, after over before: 1.04 (0.80 to 1.36) (too few tips). heron, after over before: 1.08"
     )
     assert "no difference shown; 6.2 % would have been shown in nine of ten such sessions" in said
     assert "ratios of barriers with 95 % intervals" in said
     assert "more tip" not in said
-    assert change_words(BARRIER, 0.95) == ""
+    assert state_answer(BARRIER, 0.95) == ""
 
 
 def test_what_came_with_the_states_stands_beside_the_answer():
@@ -53,7 +53,7 @@ def test_what_came_with_the_states_stands_beside_the_answer():
 
 def test_of_many_tips_the_rest_is_counted():
     row = ("gold", "t", "before", "after", 1.08, 1.05, 1.11, 0.01, "differ", "4 sites revisited", 3.0, 4.0)
-    said = change_words(replace(BARRIER, changes=pd.DataFrame([row] * 6, columns=list(CHANGE_COLUMNS))), 0.95)
+    said = state_answer(replace(BARRIER, changes=pd.DataFrame([row] * 6, columns=list(CHANGE_COLUMNS))), 0.95)
     assert "2 more tips stand in the table." in said
 
 

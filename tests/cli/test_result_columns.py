@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sts.cli.result_tables import BARRIERS, COMPARED, VERDICTS
+from sts.cli.result_columns import BARRIERS, COMPARED, VERDICTS
 from sts.comparing.groups import GROUP_COLUMNS
 from sts.comparing.paired import CHANGE_COLUMNS, STATE_COLUMNS
 from sts.comparing.pairs import PAIR_COLUMNS

@@ -1,4 +1,4 @@
-"""Which columns of the results a terminal shows, under which headings."""
+"""Columns that the terminal shows of the tables of results."""
 
 from __future__ import annotations
 
