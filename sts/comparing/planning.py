@@ -177,7 +177,8 @@ def _pairs(sites: pd.DataFrame) -> tuple[float, float]:
     """As `_spread` of the changes at revisited sites, all pairs of states."""
     both = sites.merge(sites, on=SITE, suffixes=("_a", "_b"))
     both = both[both["_state_a"] < both["_state_b"]]
-    return _spread(both["mean_b"] - both["mean_a"], [both[c] for c in (*TIP, "_state_a", "_state_b")])
+    variance, dof = _spread(both["mean_b"] - both["mean_a"], [both[c] for c in (*TIP, "_state_a", "_state_b")])
+    return variance, dof * 2 / sites["_state"].nunique()  # of k states k - 1 changes are independent, not k (k - 1) / 2
 
 
 def plan_session(scatter: SiteScatter, aim: Aim | None = None) -> NextSession:

@@ -118,6 +118,16 @@ def test_changes_at_revisited_sites_are_the_scatter_of_pairs():
     assert found.dof == 4
 
 
+def test_three_states_have_two_degrees_of_freedom_for_each_site_and_not_three():
+    """Each pair of states has the scatter 2 σ² here; three pairs at four sites of a tip hold 2 × 3 independent changes."""
+    rng = np.random.default_rng(5)
+    found = site_scatter(
+        repeats_of({("a", state, str(site)): [float(rng.normal())] for state in ("x", "y", "z") for site in range(4)}),
+        by="state",
+    )
+    assert found.dof == 6
+
+
 def test_one_site_tells_no_scatter():
     with pytest.raises(ValueError, match="Measure one tip at three sites or more"):
         site_scatter(repeats_of({("a", "", "1"): [0, 2]}))
