@@ -47,7 +47,7 @@ _LEVEL = {
     **_BARRIER,
     "between_site_sd_eV": "standard deviation between the sites of this tip, the noise of each site taken off",
     "calibration_se_eV": "what the height scale adds; common to all tips",
-    "total_se_eV": "both together",
+    "total_se_eV": "both together; empty where the height scale was not calibrated: there is no total then",
     "decay_per_nm": "\\|d ln I/dz\\| = 2κ",
     "decay_se_per_nm": "its standard uncertainty, without what all sweeps of the bench share",
     "decay_common_per_nm": "by how much it moves with one standard uncertainty of the bench's zero of the current",

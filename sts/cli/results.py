@@ -230,7 +230,13 @@ def print_barriers(analysis: Analysis, *tables: str) -> None:
         title, columns, spare = BARRIERS[name]
         rows = tips_of_one_state(barrier) if name == "tips" else getattr(barrier, name)
         if len(rows):
-            named = {column: (heading.replace("LEVEL", level), form) for column, (heading, form) in columns.items()}
+            scaled = "total_se_eV" in rows and rows["total_se_eV"].notna().any()
+            hidden = "barrier_se_eV" if scaled else "total_se_eV"  # without a known height scale there is no total
+            named = {
+                column: (heading.replace("LEVEL", level), form)
+                for column, (heading, form) in columns.items()
+                if column != hidden
+            }
             print_frame(title, rows, named, spare=spare)
     _notes(barrier.notes)
 

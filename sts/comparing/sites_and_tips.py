@@ -70,7 +70,8 @@ def site_level(
     confidence : float
         Level of the intervals.
     calibration : Calibration, optional
-        Only its uncertainty is used: the slopes are on its scale already. NaN in the result where it is not given.
+        Only its uncertainty is used: the slopes are on its scale already. Where it is not given its uncertainty and the total
+        are NaN in the result.
 
     Returns
     -------
@@ -264,7 +265,7 @@ def _barrier_columns(slope: _Slope, confidence: float, calibration: Calibration 
         "barrier_low_eV": BARRIER_PER_NM2 * np.maximum(slope.value - half, 0) ** 2,
         "barrier_high_eV": BARRIER_PER_NM2 * np.maximum(slope.value + half, 0) ** 2,
         "calibration_se_eV": calibration_se,
-        "total_se_eV": np.hypot(barrier_se, np.nan_to_num(calibration_se)),
+        "total_se_eV": np.hypot(barrier_se, calibration_se),  # without a known scale there is no total
         "decay_per_nm": slope.value,
         "decay_se_per_nm": slope.se,
         "decay_common_per_nm": slope.common,

@@ -32,7 +32,7 @@ _TIP_COLUMNS = (
     ("Sites", "sites", 0),
     ("Sweeps", "sweeps", 0),
     ("φ (eV)", "barrier_eV", "barrier_se_eV"),
-    ("u (eV)", "barrier_se_eV", "barrier_se_eV"),
+    ("u without the height scale (eV)", "barrier_se_eV", "barrier_se_eV"),
     ("from (eV)", "barrier_low_eV", "barrier_se_eV"),
     ("to (eV)", "barrier_high_eV", "barrier_se_eV"),
     ("Between sites (eV)", "between_site_sd_eV", "barrier_se_eV"),

@@ -119,6 +119,9 @@ def test_height_calibration_scales_barriers_with_its_square(demo, capsys, tmp_pa
         assert two["barrier_eV"] / one["barrier_eV"] == pytest.approx(1 / 1.05**2, rel=1e-3)
         assert two["calibration_se_eV"] == pytest.approx(2 * two["barrier_eV"] * 0.005 / 0.235478, rel=0.02)
         assert two["total_se_eV"] > two["barrier_se_eV"]
+        assert one["total_se_eV"] is None
+    assert "u in total eV" in said(capsys, "barrier", copy)
+    assert "u eV, without the height scale" in said(capsys, "barrier", demo)
 
 
 def test_a_calibration_is_shown_and_half_of_one_refused(session: Path, capsys: pytest.CaptureFixture[str]) -> None:
