@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from bokeh.layouts import column
 from bokeh.transform import dodge
 
 from sts.review.desk import Desk
@@ -26,7 +25,7 @@ class AnswerView:
         self.by_tip = plot("barrier (eV)", height=210, x_range=[" "])
         self.spectrum = plot("group's dI/dV (nS)", "bias (V)", height=200)
         self._draw()
-        self.layout = column(self.words, self.by_tip, self.tips, self.spectrum, sizing_mode="stretch_width")
+        self.parts = [self.words, self.by_tip, self.tips, self.spectrum]
         self.refresh("")
 
     def _draw(self) -> None:

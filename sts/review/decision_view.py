@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, Protocol
 
-from bokeh.layouts import column, row
+from bokeh.layouts import row
 from bokeh.models import Button, Select, TextInput
 
 from sts.review.look import button, safe, styled, text_box
@@ -81,9 +81,7 @@ class DecisionView:
         self.about = text_box()
         wide = {"sizing_mode": "stretch_width"}
         wrapped = {**wide, "styles": {"flex-wrap": "wrap"}}
-        self.layout = column(
-            row(*self.buttons.values(), **wrapped), row(self.offered, self.own, **wrapped), self.about, **wide
-        )
+        self.parts = [row(*self.buttons.values(), **wrapped), row(self.offered, self.own, **wrapped), self.about]
 
     @property
     def why(self) -> str:

@@ -14,9 +14,10 @@ from bokeh.plotting import figure
 BLUE, VERMILLION, GREEN, PURPLE = "#0072B2", "#D55E00", "#009E73", "#B5649A"
 ORANGE, SKY, BLACK, GREY, PALE = "#B87400", "#3C93C8", "#000000", "#6B6B6B", "#DADADA"
 BEHIND = "#8C8C8C"  # curves behind another: 3.4 to 1 on white
+LEFT = 70  # [px] beside a plot: labels of six digits, so that plots stand one under the other whatever they show
 
 FOCUS = """
-:host { font: 14px/1.4 system-ui, sans-serif; color: #1B1B1B; }
+:host { font: 14px/1.4 Helvetica, Arial, sans-serif; color: #1B1B1B; }
 :focus-visible { outline: 3px solid #0072B2 !important; outline-offset: 2px; box-shadow: none !important; }
 button.bk-btn { white-space: normal; min-height: 32px; border: 1px solid #6B6B6B; border-radius: 2px;
   background: #FFF; color: #1B1B1B; text-align: left; }
@@ -26,7 +27,7 @@ button.bk-btn[disabled] { color: #6B6B6B; background: #F3F3F3; opacity: 1; }
 label { color: #1B1B1B; white-space: normal; }
 """
 TEXT = """
-:host { font: 14px/1.45 system-ui, sans-serif; color: #1B1B1B; overflow-wrap: anywhere; }
+:host { font: 14px/1.45 Helvetica, Arial, sans-serif; color: #1B1B1B; overflow-wrap: anywhere; }
 table { border-collapse: collapse; width: 100%; } caption { text-align: left; font-weight: 600; padding: 2px 0; }
 th, td { text-align: left; padding: 2px 8px 2px 0; border-bottom: 1px solid #DADADA; vertical-align: top; }
 table { overflow-wrap: normal; font-size: 13px; } td.n, th.n { text-align: right; font-variant-numeric: tabular-nums; }
@@ -96,11 +97,13 @@ def plot(y_label: str, x_label: str = "", *, height: int, **kwargs: Any) -> Any:
         active_drag="box_zoom", toolbar_location="above" if not kwargs.get("x_range") else None, **kwargs,
     )  # fmt: skip
     made.toolbar.logo = None
+    for own in (made, made.x_range, made.y_range):
+        own.syncable = False  # nobody here asks what the browser makes of sizes and ranges; each would be a message
     made.xaxis.axis_label, made.yaxis.axis_label = x_label, y_label
     for axis in (*made.xaxis, *made.yaxis):
         axis.axis_label_text_font_style, axis.axis_label_text_color = "normal", BLACK
         axis.major_label_text_color = BLACK
-    made.outline_line_color, made.min_border_right = PALE, 12
+    made.outline_line_color, made.min_border_left, made.min_border_right = PALE, LEFT, 12
     made.yaxis.axis_label_text_font_size = made.xaxis.axis_label_text_font_size = "12px"
     return made
 

@@ -15,11 +15,29 @@ PA = 1e12
 class MarkedPlots:
     """The sources of these marks, and their glyphs in the plot of the current."""
 
+    parts: list[Any]  # the plots, from top to bottom
+
     def __init__(self) -> None:
+        self.absent: list[Any] = []  # plots of which the sweep that is seen has nothing
         self.beside, self.others = source("x", "y", "n"), source("sweep")
         self.samples, self.masked = source("x", "y"), source("x", "y", "why")
         self.spans, self.points = source("x0", "x1", "words"), source("x", "words")
         self.levels = source("x", "y0", "y1", "words")
+
+    @property
+    def visible(self) -> bool:
+        """Whether the plots are shown."""
+        return bool(self.parts[0].visible)
+
+    def turn(self, *, visible: bool) -> None:
+        """Show the plots, or put them away.
+
+        Parameters
+        ----------
+        visible : bool
+        """
+        for plot in self.parts:
+            plot.visible = visible and plot not in self.absent
 
     def draw_behind(self, made: Any, **look: Any) -> None:
         """Draw what lies under the curve: the others of the site, then the flags along the axis.

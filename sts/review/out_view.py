@@ -12,8 +12,16 @@ from sts.review.look import button, safe, styled, text_box
 
 SAVE_JS = """
 (async () => {
-  const view = Bokeh.index.find_one(heights.visible ? heights : biases);
-  const blob = await view.export(kind).to_blob();
+  const shown = [...heights, ...biases].filter(plot => plot.visible);
+  const layers = shown.map(plot => Bokeh.index.find_one(plot).export(kind));
+  const whole = new layers[0].constructor(layers[0].backend, true);
+  whole.resize(Math.max(...layers.map(layer => layer.bbox.width)), layers.reduce((sum, layer) => sum + layer.bbox.height, 0));
+  let y = 0;
+  for (const layer of layers) {  // one under the other
+    whole.ctx.drawImage(layer.canvas, 0, y * whole.pixel_ratio);
+    y += layer.bbox.height;
+  }
+  const blob = await whole.to_blob();
   const link = document.createElement("a");
   link.href = URL.createObjectURL(blob);
   link.download = "sweep." + kind;
@@ -37,7 +45,7 @@ class OutView:
         pictures = []
         for kind in ("png", "svg"):
             made = Button(label=f"Picture as {kind.upper()}", sizing_mode="stretch_width", stylesheets=[styled()])
-            plots = {"heights": page.heights.layout, "biases": page.biases.layout, "kind": kind}
+            plots = {"heights": page.heights.parts, "biases": page.biases.parts, "kind": kind}
             made.js_on_click(CustomJS(args=plots, code=SAVE_JS))
             pictures.append(made)
         wide = {"sizing_mode": "stretch_width"}

@@ -11,7 +11,6 @@ from typing import Any
 
 from bokeh.core.templates import get_env
 from bokeh.document import Document
-from bokeh.layouts import column
 from bokeh.models import CustomJS, TextInput
 
 from sts.review.answer_view import AnswerView
@@ -156,22 +155,23 @@ class Page:
         self.say(f"{ready} {MEASURING.capitalize()}" if self.desk.measuring else ready)
 
     def _place(self) -> None:
-        wide = {"sizing_mode": "stretch_width"}
-        roots = {
-            "status": column(self.status, self.pressed, **wide),
-            "listing": self.list.layout,
-            "sweep": column(
-                self.head, self.heights.layout, self.window.layout, self.biases.layout, self.many.layout, **wide
-            ),
-            "decision": self.decision.layout,
-            "answer": column(self.answer.layout, self.settings.layout, self.out.layout, **wide),
+        # Each part is a root: a browser lays a whole root out anew, with its plots, when a text in it changes.
+        parts: dict[str, list[Any]] = {
+            "status": [self.status, self.pressed],
+            "listing": self.list.parts,
+            "sweep": [self.head, *self.heights.parts, self.window.layout, *self.biases.parts, self.many.layout],
+            "decision": self.decision.parts,
+            "answer": [*self.answer.parts, self.settings.layout, self.out.layout],
         }
-        for name, root in roots.items():
-            root.name = name
-            self.doc.add_root(root)
+        sections: dict[str, list[str]] = {}
+        for section, roots in parts.items():
+            for root in roots:
+                root.name = root.name or f"{section}-{len(sections.get(section, []))}"
+                sections.setdefault(section, []).append(root.name)
+                self.doc.add_root(root)
         self.doc.title = f"Review of {self.desk.path.name}"
         self.doc.template = get_env().from_string((Path(__file__).parent / "page.html").read_text(encoding="utf-8"))
-        self.doc.template_variables["heading"] = safe(self.doc.title)
+        self.doc.template_variables.update(heading=safe(self.doc.title), sections=sections)
         keys = CustomJS(args={"pressed": self.pressed, "keys": list(self.decision.keys)}, code=KEYS_JS)
         named = CustomJS(args={"sliders": [self.window.slider, self.settings.width]}, code=NAMED_JS)
         self.doc.js_on_event("document_ready", keys, named)
@@ -239,7 +239,8 @@ class Page:
         beside = self.desk.curves(view.beside[:BESIDE])
         height = hasattr(view, "height_m")
         note = (self.heights if height else self.biases).show(view, beside)
-        self.heights.layout.visible, self.biases.layout.visible = height, not height
+        self.heights.turn(visible=height)
+        self.biases.turn(visible=not height)
         self.window.layout.visible = height and not self.desk.measuring
         if height:
             self.window.show(view)

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-from bokeh.layouts import column
 from bokeh.models import Span
 
 from sts.quantities import LEAST_BIAS, scale_for
@@ -27,7 +26,7 @@ class BiasPlots(MarkedPlots):
         self.normalised = plot("(dI/dV)/(I/V)", "bias (V)", height=170, **shared)
         self.lockin = plot("lock-in", "bias (V)", height=150, visible=False, **shared)
         self._draw()
-        self.layout = column(self.current, self.slope, self.normalised, self.lockin, sizing_mode="stretch_width")
+        self.parts = [self.current, self.slope, self.normalised, self.lockin]
 
     def _draw(self) -> None:
         self.draw_behind(self.current)
@@ -75,6 +74,7 @@ class BiasPlots(MarkedPlots):
         )
         self.slope.yaxis.axis_label = f"dI/dV ({shown})"
         self._show_derivatives(view, view.shifted_V * volts, scale)
+        self.absent = [] if view.lockin is not None else [self.lockin]
         self.lockin.visible = view.lockin is not None
         if view.lockin is not None:
             fill(self.lock, x=x, y=view.lockin)

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-from bokeh.layouts import column
 from bokeh.models import BoxAnnotation, Span
 
 from sts.review.look import BLACK, BLUE, GREEN, GREY, ORANGE, PALE, fill, hover, plot, source
@@ -36,7 +35,7 @@ class HeightPlots(MarkedPlots):
         self.offset = Span(dimension="width", line_color=GREEN, line_dash="dotted", line_width=2, visible=False)
         self._heights = np.empty(0)
         self._draw()
-        self.layout = column(self.current, self.noise, self.barrier, sizing_mode="stretch_width")
+        self.parts = [self.current, self.noise, self.barrier]
 
     def _draw(self) -> None:
         main = self.current

@@ -80,10 +80,9 @@ class WorklistView:
         self.sweeps: list[str] = []
         self._own = False
         pairs = list(self.choices.values())
-        self.layout = column(
-            self.counts, row(*pairs[:2], sizing_mode="stretch_width"), row(*pairs[2:], sizing_mode="stretch_width"),
-            row(self.shown, self.text, sizing_mode="stretch_width"), self.table, sizing_mode="stretch_width",
-        )  # fmt: skip
+        rows = (pairs[:2], pairs[2:], [self.shown, self.text])
+        choices = column(*(row(*two, sizing_mode="stretch_width") for two in rows), sizing_mode="stretch_width")
+        self.parts = [self.counts, choices, self.table]
         self.refresh()
 
     @property

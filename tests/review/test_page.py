@@ -29,7 +29,17 @@ def test_it_opens_with_the_first_of_the_list_and_counts_it_as_looked_at(shown_de
     assert page.sweep == shown_desk.worklist["sweep"].iloc[0]
     assert shown_desk.worklist["looked"].iloc[0]
     assert page.sweep in page.head.text
-    assert {root.name for root in page.doc.roots} == {"status", "listing", "sweep", "decision", "answer"}
+    sections = page.doc.template_variables["sections"]
+    assert list(sections) == ["status", "listing", "sweep", "decision", "answer"]
+    assert [root.name for root in page.doc.roots] == [name for names in sections.values() for name in names]
+
+
+def test_what_changes_with_each_sweep_is_a_root_of_its_own_since_a_root_is_laid_out_whole(shown_desk: Desk) -> None:
+    page = page_of(shown_desk)
+    texts = (page.head, page.list.counts, page.status, page.answer.words, page.answer.tips, page.decision.about)
+    plots = [*page.heights.parts, *page.biases.parts, page.answer.by_tip, page.answer.spectrum]
+    assert all(one in page.doc.roots for one in (*texts, *plots))
+    assert not any(plot.syncable for plot in plots)
 
 
 def test_keys_do_what_the_buttons_do_and_the_session_holds_it(demo: Path) -> None:
@@ -147,9 +157,9 @@ def test_every_sweep_of_both_kinds_is_drawn(shown_desk: Desk) -> None:
     page = page_of(shown_desk)
     for sweep in shown_desk.worklist.groupby(["kind", "tip"])["sweep"].first():
         page.open(sweep)
-        shown = page.heights if page.heights.layout.visible else page.biases
+        shown = page.heights if page.heights.visible else page.biases
         assert len(shown.samples.data["x"]) > 10
-        assert page.heights.layout.visible != page.biases.layout.visible
+        assert page.heights.visible != page.biases.visible
 
 
 def test_the_page_is_used_before_all_are_measured_and_shows_the_answer_then(demo: Path, shown_desk: Desk) -> None:
