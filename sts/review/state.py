@@ -10,6 +10,8 @@ import pandas as pd
 
 from sts.review.writing import Waiting
 from sts.session import Session, SessionError
+from sts.session.deciding import read_logs
+from sts.sweeps import SAID_BY
 
 FATES = {"omit": "omitted", "keep": "kept", "undo": "decision taken back"}
 MOST_NAMED = 3
@@ -36,10 +38,10 @@ class State:
         session : Session
         """
         stamp = _stamp(session)  # first: what is changed while it is read shows in the next stamp
-        return cls(
-            stamp, session.decisions(), session.sources(), session.calibrations(), session.annotations(),
-            tuple(session.looked()["sweep"]),
-        )  # fmt: skip
+        names = ("decisions", "looked", "sources", "calibrations", "annotations")
+        decisions, looked, sources, calibrations, annotations = read_logs(session.path, *names)
+        known = annotations[annotations["column"] != SAID_BY]
+        return cls(stamp, decisions, sources, calibrations, known, tuple(looked["sweep"]))
 
     def again(self, session: Session) -> State:
         """The state now; itself where the file has not changed.

@@ -15,7 +15,7 @@ import shutil
 import socket
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -49,12 +49,13 @@ def reading(path: Path) -> Iterator[h5py.File]:
     SessionError
         If there is none, it is something else, newer, open elsewhere, or damaged (also seen only inside the block).
     """
-    with _opened(path) as file:
-        older = layout.format_of(file, path) < layout.FORMAT
-    if older:
-        with changing(path) as change:
-            change.file()  # opening for a change upgrades
-    with _opened(path) as file:
+    with ExitStack() as stack:
+        file = stack.enter_context(_opened(path))
+        if layout.format_of(file, path) < layout.FORMAT:
+            stack.close()
+            with changing(path) as change:
+                change.file()  # opening for a change upgrades
+            file = stack.enter_context(_opened(path))
         try:
             yield file
         except SessionError:
@@ -74,8 +75,7 @@ def _opened(path: Path) -> Iterator[h5py.File]:
     if not path.is_file():
         raise SessionError(_no_session(path))
     try:
-        # "best-effort": folders on servers that know no locks can still be read
-        file = h5py.File(path, "r", locking="best-effort")
+        file = h5py.File(path, "r", locking="best-effort")  # folders on servers that know no locks can be read, too
     except OSError as error:
         raise SessionError(_why_not(path, error)) from error
     try:

@@ -8,6 +8,7 @@ from datetime import datetime
 from pathlib import Path
 
 import h5py
+import pandas as pd
 
 from sts.selection import standing_decisions
 from sts.session import layout, picking, tables
@@ -82,6 +83,24 @@ def decide(
         ]
         tables.append_log(change.file(), "decisions", rows)
         _append_looked(change.file(), looked, now)
+
+
+def read_logs(path: Path, *names: str) -> list[pd.DataFrame]:
+    """Some of `sts.session.tables.TABLES`, all as they stood at one moment.
+
+    Parameters
+    ----------
+    path : path
+        Of the session.
+    *names : str
+
+    Raises
+    ------
+    SessionError
+        If the session cannot be used.
+    """
+    with reading(path) as file:
+        return [tables.read_log(file, name) for name in names]
 
 
 def note_looked(
