@@ -31,6 +31,7 @@ from sts.plan import Plan
 from sts.provenance import Order
 from sts.sweeps import SweepSet
 
+Barriers = tuple[BarrierAnalysis, pd.DataFrame]  # with the flags of directions that disagree
 NOT_CALIBRATED = (
     "The height scale was not calibrated: an error of 5 % in height is 10 % in every barrier; ratios of tips are not touched "
     "by it."

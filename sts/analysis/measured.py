@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 import pandas as pd
 
-from sts.analysis.barriers import barrier_analysis, without_slope
+from sts.analysis.barriers import Barriers, barrier_analysis, without_slope
 from sts.analysis.by_day import fit_by_day, labelled, split_by_day
 from sts.analysis.by_hand import moved_points, values_of
 from sts.analysis.calibrated import calibrated, current_notes, height_scale
@@ -62,7 +62,7 @@ class Measured(Shown):
     sources: pd.DataFrame
     calibrations: pd.DataFrame
     order: Order
-    _last: dict[str, Any] = field(default_factory=dict, init=False)  # the barriers that were made last, and of what
+    _last: dict[frozenset[str], Barriers] = field(default_factory=dict, init=False)  # made of the sweeps used
 
     @cached_property
     def spectra(self) -> SpectraOf:
@@ -123,14 +123,13 @@ class Measured(Shown):
         """
         selected, by = self._selected(decisions), deciders(decisions)
         used = frozenset(selected.loc[selected["used"], "sweep"])
-        height_sets = [part for part in self.sets if part.kind == "iz"]
         barrier = spectra = None
         flags = [self.flags]
-        if height_sets:
+        if self._heights:
             barrier, disagree = self._barriers(used)
             flags.append(disagree)
         of_sweeps = join_flags(flags)
-        if len(height_sets) < len(self.sets):
+        if self.settled:
             spectra = self.spectra.summarise(used, barrier, current_notes(self.calibrations, self.sources))
             flags += [flags_of_spectrum(spectrum.flags, spectrum.label) for spectrum in spectra.spectra]
         return Analysis(
@@ -149,16 +148,17 @@ class Measured(Shown):
             by_hand=self._by_hand(selected.assign(by=[by.get(n, "") for n in selected["sweep"]]), barrier, spectra),
         )
 
-    def _barriers(self, used: frozenset[str]) -> tuple[BarrierAnalysis, pd.DataFrame]:
-        """Made anew only where other I(z) sweeps are used than the last time."""
+    def _barriers(self, used: frozenset[str]) -> Barriers:
+        """Made anew only where other I(z) sweeps are used than the last two times, so that an undo finds its barriers."""
         heights = [part for part in self.sets if part.kind == "iz"]
         own = used & self._heights
-        if self._last.get("used") != own:
+        if own not in self._last:
             scale = height_scale(self.calibrations, self.sources)
-            made = barrier_analysis(self.fits, heights, own, self.plan, scale, self._course)
-            self._last.update(used=own, made=made)
-        found: tuple[BarrierAnalysis, pd.DataFrame] = self._last["made"]
-        return found
+            self._last[own] = barrier_analysis(self.fits, heights, own, self.plan, scale, self._course)
+        self._last[own] = self._last.pop(own)  # to the end
+        if len(self._last) > 2:
+            del self._last[next(iter(self._last))]
+        return self._last[own]
 
     @cached_property
     def _course(self) -> Course:

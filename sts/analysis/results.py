@@ -88,6 +88,11 @@ class BarrierAnalysis(Shown):
         parts = [window_sensitivity(fit) for fit in self.fits]
         return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
+    @cached_property
+    def tip_tables(self) -> TipTables:
+        """What verdicts read; with what they found in it, for decisions about other sweeps than these."""
+        return TipTables(self.sweeps, self.sites, self.tips, self.pairs, self.directions, self.steps, self.runs)
+
     def _words(self) -> str:
         states = {
             row["tip"]: f"{row['before_eV']:.3g}, later {row['after_eV']:.3g}" for row in self.steps.to_dict("records")
@@ -226,10 +231,5 @@ class Analysis(Shown):
     @cached_property
     def verdicts(self) -> pd.DataFrame:
         """Which tip was good: one row per tip and sample, best first, with the reasons in words."""
-        made = self.barrier
-        tables = (
-            TipTables(made.sweeps, made.sites, made.tips, made.pairs, made.directions, made.steps, made.runs)
-            if made is not None
-            else None
-        )
+        tables = self.barrier.tip_tables if self.barrier is not None else None
         return tip_verdicts(self.judged, self.flags, tables, self.plan.verdict, self.plan.compare.confidence)

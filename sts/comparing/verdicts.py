@@ -39,6 +39,7 @@ class TipTables:
     directions: pd.DataFrame
     steps: pd.DataFrame = field(default_factory=pd.DataFrame)  # tips that changed on the way
     runs: pd.DataFrame = field(default_factory=pd.DataFrame)  # stays whose repeats run away
+    found: dict[Any, dict[str, Any]] = field(default_factory=dict, init=False)  # of tips, for the next verdict
 
     @cached_property
     def noises(self) -> dict[str, pd.Series]:
@@ -158,7 +159,10 @@ def tip_verdicts(
     for sample, tip in _subjects(named, barrier):
         facts = _counts(_sweeps_of({name: column[places[tip]] for name, column in about.items()}, sample))
         if barrier is not None and facts["ramps"]:
-            facts |= _barrier_facts(barrier, sample, tip, confidence)
+            asked = (sample, tip, confidence)
+            if asked not in barrier.found:
+                barrier.found[asked] = _barrier_facts(barrier, *asked)
+            facts |= barrier.found[asked]
         verdict, reasons = _verdict(facts, rules)
         if facts.get("two_states"):
             facts |= dict.fromkeys(_OF_ONE_STATE, np.nan)
@@ -179,9 +183,11 @@ def tip_verdicts(
 def _subjects(named: pd.DataFrame, barrier: TipTables | None) -> list[tuple[str, str]]:
     """(sample, tip) with I(z) sweeps, then tips without any."""
     ramps = named[named["kind"] == "iz"] if barrier is not None else named.iloc[:0]
-    found = [(str(s), str(t)) for s, t in ramps[["sample", "tip"]].drop_duplicates().itertuples(index=False)]
-    others = named[~named["tip"].isin([tip for _, tip in found])]
-    samples = others.groupby("tip", sort=False)["sample"].unique()
+    found = list(dict.fromkeys(zip(ramps["sample"].map(str), ramps["tip"].map(str), strict=True)))
+    known, samples = {tip for _, tip in found}, dict[str, dict[str, None]]()
+    for tip, sample in zip(named["tip"], named["sample"], strict=True):
+        if tip not in known:
+            samples.setdefault(tip, {})[sample] = None
     return found + [(", ".join(filter(None, map(str, names))), str(tip)) for tip, names in samples.items()]
 
 
