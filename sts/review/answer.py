@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import pandas as pd
 
@@ -48,7 +49,9 @@ def tips_then_and_now(opened: Analysis, now: Analysis) -> pd.DataFrame:
     return both.assign(moved_eV=moved, moved_halves=moved / half)
 
 
+@lru_cache(maxsize=2)
 def _tips(analysis: Analysis) -> pd.DataFrame:
+    """The table of now and before; that of before is asked for at every decision."""
     tips = analysis.barrier.tips if analysis.barrier is not None else pd.DataFrame()
     if tips.empty:
         return pd.DataFrame({c: pd.Series(dtype=float if c in NUMBERS else object) for c in (*TIP, *NUMBERS, *VERDICT)})

@@ -130,9 +130,7 @@ class Page:
     def __init__(self, review: Review, doc: Document) -> None:
         self.review, self.desk, self.doc = review, review.desk, doc
         self.sweep, self.listed = "", self.desk.measuring
-        self.untouched = (
-            self.listed
-        )  # shows what happens to come first until all are measured, or somebody opens another
+        self.untouched = self.listed  # shows what comes first until all are measured, or somebody opens another
         self._ticks = 0
         self.status, self.head = text_box(name="state"), text_box()
         self.heights, self.biases = HeightPlots(), BiasPlots()
@@ -276,7 +274,8 @@ class Page:
 
         def kept(_: Any) -> None:
             self.say(f"Kept in the session: {action} {what}.")
-            self.review_changed()
+            self.answer.refresh(self.sweep)  # is on its way while the rest is made
+            self.soon(self.review_changed)
 
         self.review.work(self, lambda: self.desk.decide(names, action, why), kept)
 

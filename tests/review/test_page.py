@@ -88,6 +88,22 @@ def test_the_answer_shows_what_a_decision_did(demo: Path) -> None:
     assert page.answer.tips.text == before
 
 
+def test_the_answer_is_made_once_for_a_decision_and_goes_before_the_rest(
+    demo: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    page = page_of(demo)
+    made, told = [], []
+    answer = page.desk.answer
+    monkeypatch.setattr(page.desk, "answer", lambda: made.append(page.status.text) or answer())
+    monkeypatch.setattr(page, "review_changed", lambda: told.append(page.answer.words.text))
+    page.decision.own.value = "tip touched"
+    press(page, "x")
+    assert made == [f"<p class='state'>Kept in the session: omit {page.sweep}.</p>"]
+    assert "1 decided by a person" in told[0]
+    page.refresh()
+    assert len(made) == 1
+
+
 def test_two_windows_show_the_same(demo: Path) -> None:
     review = Review(Desk(demo))
     for _ in range(2):
