@@ -40,6 +40,7 @@ class WindowView:
             sizing_mode="stretch_width",
             name="window",
         )
+        self._asked: tuple[float, ...] = (0.0, 1.0)  # the window that is wanted, by slider or shaded part
         self._own = self._waits = self._unsaid = False
         self._last = self._said = 0.0
         self._barrier = ""
@@ -59,6 +60,7 @@ class WindowView:
         low, high = (
             x * 1e9 if math.isfinite(x) else other for x, other in zip(view.window_m, (start, end), strict=True)
         )
+        self._asked = (low, high)
         self.slider.update(start=start, end=max(end, start + 1e-3), value=(low, high))
         self.box.update(left=low, right=high)
         self.words.text = "<p>Drag an end of the shaded window, or move the slider by the arrow keys.</p>"
@@ -67,21 +69,17 @@ class WindowView:
     @property
     def window_nm(self) -> tuple[float, float]:
         """From and to, from the near end of the ramp [nm]."""
-        low, high = self.slider.value
+        low, high = self._asked
         return float(low), float(high)
 
     def _dragged(self) -> None:
         if not self._own and self.box.left is not None and self.box.right is not None:
-            self._own = True
-            self.slider.value = tuple(sorted((float(self.box.left), float(self.box.right))))
-            self._own = False
+            self._asked = tuple(sorted((float(self.box.left), float(self.box.right))))
             self._soon()
 
     def _slid(self) -> None:
         if not self._own:
-            self._own = True
-            self.box.update(left=self.window_nm[0], right=self.window_nm[1])
-            self._own = False
+            self._asked = tuple(self.slider.value)
             self._soon()
 
     def _soon(self) -> None:
@@ -93,10 +91,14 @@ class WindowView:
             self.page.doc.add_timeout_callback(self.fit, int(EVERY_S * 1e3))
 
     def fit(self) -> None:
-        """Fit the sweep that is seen within the window, and show it."""
-        self._waits = False
+        """Fit the sweep that is seen within the window, and show it; slider and shaded part follow each other here only."""
+        self._waits, self._own = False, True
+        low, high = self.window_nm
+        self.slider.value = (low, high)
+        self.box.update(left=low, right=high)
+        self._own = False
         try:
-            found = self.page.desk.preview_window(self.page.sweep, *self.window_nm)
+            found = self.page.desk.preview_window(self.page.sweep, low, high)
         except (ValueError, OSError) as error:
             self._barrier, self.words.text = "", f"<p class=caution>{safe(error)}</p>"
             return

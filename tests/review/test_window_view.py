@@ -52,3 +52,16 @@ def test_all_are_fitted_within_the_window_when_asked(demo: Path) -> None:
     low, high = page.desk.view(SWEEP).window_m
     assert low * 1e9 >= 0.05 - 1e-9
     assert high * 1e9 <= 0.2 + 1e-9
+
+
+def test_slider_and_box_follow_each_other_with_the_fit_only(demo: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    page = page_of(demo)
+    page.open(SWEEP)
+    monkeypatch.setattr(page.window, "_soon", lambda: None)  # a moment after the last fit
+    before = page.window.box.left
+    page.window.slider.value = (0.05, 0.2)
+    page.window.slider.value = (0.06, 0.2)
+    assert page.window.box.left == before
+    page.window.fit()
+    assert (page.window.box.left, page.window.box.right) == (0.06, 0.2)
+    assert max(page.heights.fit.data["x"]) <= 0.2 + 1e-9
