@@ -159,8 +159,7 @@ def tip_verdicts(
     for sample, tip in _subjects(named, barrier):
         facts = _counts(_sweeps_of({name: column[places[tip]] for name, column in about.items()}, sample))
         if barrier is not None and facts["ramps"]:
-            asked = (sample, tip, confidence)
-            if asked not in barrier.found:
+            if (asked := (sample, tip, confidence)) not in barrier.found:
                 barrier.found[asked] = _barrier_facts(barrier, *asked)
             facts |= barrier.found[asked]
         verdict, reasons = _verdict(facts, rules)
@@ -184,10 +183,8 @@ def _subjects(named: pd.DataFrame, barrier: TipTables | None) -> list[tuple[str,
     """(sample, tip) with I(z) sweeps, then tips without any."""
     ramps = named[named["kind"] == "iz"] if barrier is not None else named.iloc[:0]
     found = list(dict.fromkeys(zip(ramps["sample"].map(str), ramps["tip"].map(str), strict=True)))
-    known, samples = {tip for _, tip in found}, dict[str, dict[str, None]]()
-    for tip, sample in zip(named["tip"], named["sample"], strict=True):
-        if tip not in known:
-            samples.setdefault(tip, {})[sample] = None
+    others = named[~named["tip"].isin([tip for _, tip in found])]
+    samples = others.groupby("tip", sort=False)["sample"].unique()
     return found + [(", ".join(filter(None, map(str, names))), str(tip)) for tip, names in samples.items()]
 
 
