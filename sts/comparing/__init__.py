@@ -7,6 +7,8 @@ a "significant" difference in half of all comparisons of equal tips.
 
 from sts.comparing.calibration import STEP_HEIGHTS, Calibration, calibrate, calibration_factor
 from sts.comparing.components import advice, variance_components
+from sts.comparing.control_chart import Chart, chart_days
+from sts.comparing.day_scatter import borrowed
 from sts.comparing.groups import GroupComparison, compare_groups
 from sts.comparing.paired import StateComparison, compare_states
 from sts.comparing.pairs import compare_pairs
@@ -18,13 +20,16 @@ __all__ = [
     "STEP_HEIGHTS",
     "VERDICTS",
     "Calibration",
+    "Chart",
     "GroupComparison",
     "StateComparison",
     "TipTables",
     "advice",
+    "borrowed",
     "budget",
     "calibrate",
     "calibration_factor",
+    "chart_days",
     "compare_groups",
     "compare_pairs",
     "compare_states",

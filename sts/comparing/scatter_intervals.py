@@ -88,6 +88,29 @@ def between_interval(values: Any, ses: Any, confidence: float = 0.95) -> tuple[f
     return _root(spread, upper, y), _root(spread, lower, y)
 
 
+def rate_interval(count: Any, size: Any, confidence: float = 0.95) -> tuple[np.ndarray, np.ndarray]:
+    """Interval of the rate of rare events, such as jumps per 100 sweeps.
+
+    Parameters
+    ----------
+    count : array_like of int
+        Events seen.
+    size : array_like
+        In how much they were seen, in the unit of the rate (hundreds of sweeps); above 0.
+    confidence : float
+
+    Notes
+    -----
+    Exact for Poisson counts: half of chi-square quantiles of 2 c and 2 c + 2 degrees of freedom (F. Garwood, Biometrika 28, 437,
+    1936); 0 events have the lower end 0.
+    """
+    c, n = np.asarray(count, float), np.asarray(size, float)
+    tail = (1 - confidence) / 2
+    with np.errstate(invalid="ignore", divide="ignore"):
+        low = np.where(c > 0, stats.chi2.ppf(tail, 2 * c) / 2, 0.0)
+        return np.asarray(low / n), np.asarray(stats.chi2.ppf(1 - tail, 2 * c + 2) / 2 / n)
+
+
 def _root(spread: Callable[[float], float], level: float, values: Any) -> float:
     """The standard deviation between groups at which Q has fallen to a level; 0 if it is below it there already."""
     if spread(0.0) <= level:

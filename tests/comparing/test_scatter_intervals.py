@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from sts.comparing.scatter_intervals import between_interval, median_interval, within_interval
+from sts.comparing.scatter_intervals import between_interval, median_interval, rate_interval, within_interval
 
 
 @pytest.mark.parametrize(("n", "rank"), [(5, None), (6, 1), (8, 1), (9, 2), (12, 3), (15, 4), (20, 6), (25, 8)])
@@ -54,3 +54,11 @@ def test_the_interval_of_scatter_between_groups_covers(tau):
 def test_where_groups_agree_exactly_there_is_an_end_at_zero_and_two_have_no_interval():
     assert between_interval([1.0, 1.0, 1.0], [0.1, 0.1, 0.1]) == (0.0, 0.0)
     assert np.isnan(between_interval([1.0, 2.0], [0.1, 0.1])).all()
+
+
+def test_rate_of_counts_has_the_exact_interval():
+    """Garwood's table, from memory: 0 events 0 to 3.689, 1 event 0.0253 to 5.572, 10 events 4.795 to 18.39 (95 %)."""
+    low, high = rate_interval([0, 1, 10], 1.0)
+    assert_allclose(low, [0.0, 0.0253, 4.795], rtol=2e-3)
+    assert_allclose(high, [3.689, 5.572, 18.39], rtol=2e-3)
+    assert_allclose(rate_interval(10, 2.0)[1], 18.39 / 2, rtol=2e-3)  # per 100, of 200 sweeps
