@@ -75,6 +75,17 @@ LOCKIN = {  # columns of `spectra_summary.csv` where there was a lock-in channel
     "lockin": "whether they agree, in words",
 }
 
+_RECORD_FACTS = {
+    "sites": "sites with a barrier", "sweeps": "sweeps used, I(z) and I(V)", "lost": "sweeps left out",
+    "noise_pA": "median noise of the I(z) sweeps; of a tip, of its days",
+    "noise_low_pA": "its interval starts here (ranks; six or more)",
+    "noise_high_pA": "and ends here", "jumps": "sweeps with the flag jump, used or not",
+    "jumps_per_100": "that per 100 sweeps recorded", "jumps_low_per_100": "its interval starts here (exact for counts, Garwood)",
+    "jumps_high_per_100": "and ends here", "drift_pm_per_s": "median size of the drift from retract and approach",
+    "drift_low_pm_per_s": "its interval starts here (ranks; six or more)", "drift_high_pm_per_s": "and ends here",
+    "gap": "whether the spectrum of most sweeps has a gap: yes, no, or a dip that is no gap; of a tip, on how many days",
+    "gap_meV": "its size; of a tip, the median over days", "gap_se_meV": "its standard uncertainty",
+}  # fmt: skip
 TABLES: dict[str, dict[str, str]] = {
     "sweeps.csv": {
         **_WHO,
@@ -244,6 +255,38 @@ TABLES: dict[str, dict[str, str]] = {
         "within_sites_high_percent": "and ends here",
         "drift_low_pm_per_s": "the interval of the drift starts here (ranks; six pairs or more at 95 %)",
         "drift_high_pm_per_s": "and ends here",
+    },
+    "tips.csv": {
+        "sample": "the sample", "tip": "the tip; one row per tip and sample, over all days (`sts tips`)",
+        "state": "as it was, changed, or cannot be told: by the chart of its days",
+        "verdict": "that of its last day", "sentence": "the state in words, with sizes", "days": "days on which it was measured",
+        "first_day": "the first", "last_day": "and the last",
+        "changed_on": "first days outside their limits, after which it stayed so",
+        "off_on": "days outside their limits after which it was as before",
+        "ratio": "barrier since the last change over that before it",
+        "ratio_low": "its interval starts here", "ratio_high": "and ends here", "since": "first day since the last change",
+        "barrier_eV": "barrier over the days since then (mean of ln φ)",
+        "barrier_low_eV": "its interval, with the scatter between days, starts here", "barrier_high_eV": "and ends here",
+        "next_low_eV": "limits of a day to come: from here", "next_high_eV": "to here",
+        "between_day_sd_percent": "scatter between days, of all tips of the record",
+        "scatter_dof": "degrees of freedom it rests on",
+        **_RECORD_FACTS, "verdicts": "how many days had which verdict",
+    },
+    "tip_days.csv": {
+        "sample": "the sample", "tip": "the tip; one row per tip, sample and day (`sts tips`)",
+        "day": "date of the recorded start; else the session's name", "verdict": "as in tip_verdicts.csv",
+        "reasons": "why, joined by ;",
+        "like_before": "first day, as before, changed, off that day alone; empty where nothing tells",
+        "barrier_eV": "barrier of that day", "barrier_se_eV": "its standard uncertainty, from that day's sites",
+        "barrier_low_eV": "its interval starts here", "barrier_high_eV": "and ends here",
+        "before_eV": "mean of the days before it, since the last change",
+        "limit_low_eV": "limits for the day, from those before: from here",
+        "limit_high_eV": "to here", **_RECORD_FACTS, "sessions": "files that hold the sweeps",
+    },
+    "sessions.csv": {
+        "session": "file of a session that `sts tips` was given", "path": "where it lies", "sweeps": "sweeps counted",
+        "twice": "sweeps left out, as a session before holds the same", "same_as": "those sessions",
+        "without_tip": "sweeps without a tip, which stand in no row", "days": "its days", "why": "why it could not be read",
     },
     "barrier_pairs.csv": {
         "tip_a": "first tip",

@@ -39,8 +39,8 @@ _HOMES = {
     "sts.spectra": ("average_spectrum", "judge_iv"),
     "sts.spectra.models": ("fit_superconducting_gap",),
     "sts.barrier": ("fit_barrier",),
-    "sts.analysis": ("analyse", "curves_of", "how_many", "judge", "measure", "view_of"),
-    "sts.report": ("show_sweeps", "write_results"),
+    "sts.analysis": ("analyse", "curves_of", "how_many", "judge", "measure", "tip_record", "view_of"),
+    "sts.report": ("show_sweeps", "write_results", "write_tip_record"),
     "sts.simulate": ("simulate_iv", "simulate_iz"),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}

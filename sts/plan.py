@@ -197,6 +197,22 @@ class VerdictPlan(Section):
     )
 
 
+class RecordPlan(Section):
+    """The record of tips over days (`sts tips`)."""
+
+    false_alarm: float = Field(
+        0.01,
+        gt=0,
+        le=0.2,
+        description="chance that a day of an unchanged tip is called changed; 0.01 is one day in 100",
+    )
+    telling_factor: float = Field(
+        1.5,
+        gt=1,
+        description="a tip is called 'as it was' only where a barrier that rose or fell by this factor would have been seen",
+    )
+
+
 class ReportPlan(Section):
     """The page."""
 
@@ -280,6 +296,7 @@ class Plan(Section):
     barrier: BarrierPlan = BarrierPlan()
     compare: ComparePlan = ComparePlan()
     verdict: VerdictPlan = VerdictPlan()
+    record: RecordPlan = RecordPlan()
     report: ReportPlan = ReportPlan()
     review: ReviewPlan = ReviewPlan()
 

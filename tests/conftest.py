@@ -8,10 +8,12 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 
 import keeping
+import months
 import pytest
 from importing import thursday
 
-from sts.analysis import Analysis
+import sts
+from sts.analysis import Analysis, TipRecord
 
 ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT / "scripts"))  # the validation studies
@@ -52,6 +54,18 @@ def opendata() -> Path:
     if not folder.is_dir():
         pytest.skip(f"measured data are not here ({folder.name}); set STS_OPENDATA to their folder")
     return folder
+
+
+@pytest.fixture(scope="session")
+def month(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    """The sessions of an invented month."""
+    return months.month(tmp_path_factory.mktemp("month"))
+
+
+@pytest.fixture(scope="session")
+def tip_record(month: list[Path]) -> TipRecord:
+    """The record of the tips of that month."""
+    return sts.tip_record(month, beside=False)
 
 
 @pytest.fixture

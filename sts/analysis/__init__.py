@@ -2,6 +2,7 @@
 
 from .how_many import how_many
 from .measured import Measured, judge, measure
+from .record import TipRecord, tip_record
 from .results import Analysis, BarrierAnalysis, SpectraAnalysis
 from .run import analyse
 from .sweep_view import BiasView, Curve, HeightView, Place, curves_of, view_of
@@ -15,10 +16,12 @@ __all__ = [
     "Measured",
     "Place",
     "SpectraAnalysis",
+    "TipRecord",
     "analyse",
     "curves_of",
     "how_many",
     "judge",
     "measure",
+    "tip_record",
     "view_of",
 ]

@@ -44,14 +44,14 @@ class SpectraOf:
     ----------
     sets : tuple of SweepSet
         Of kind ``"iv"``, calibrated, with the column `unassigned`.
-    flags : pandas.DataFrame
-        What `judge_iv` said of all sweeps.
-    plan : Plan
+    flags, plan, over_tips : pandas.DataFrame, Plan, bool
+        What `judge_iv` said of all sweeps; every setting; whether averages over tips are made, too.
     """
 
     sets: tuple[SweepSet, ...]
     flags: pd.DataFrame
     plan: Plan
+    over_tips: bool = True
     _store: dict[Any, list[tuple[Any, Any]]] = field(default_factory=dict)  # the last two made, by place: of what, what
 
     def summarise(
@@ -189,7 +189,7 @@ class SpectraOf:
     ) -> list[Spectrum]:
         """The average over tips, with tips as its units, wherever spectra of two or more tips differ in nothing else."""
         plan = self.plan
-        if "tip" not in plan.spectra.by or plan.spectra.gap_slope_A_per_V is not None:
+        if not self.over_tips or "tip" not in plan.spectra.by or plan.spectra.gap_slope_A_per_V is not None:
             return []
         rest = [column for column in plan.spectra.by if column != "tip"]
         tips_of: dict[Any, set[str]] = {}

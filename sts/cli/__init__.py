@@ -13,7 +13,7 @@ from contextlib import suppress
 import click
 
 from sts._version import __version__
-from sts.cli import check, data, how_many, labels, results, review, show
+from sts.cli import check, data, how_many, labels, results, review, show, tips
 
 
 class _Commands(click.Group):
@@ -42,7 +42,7 @@ def cli() -> None:
 
 _ORDER = ("import", "logbook", "list", "check", "review", "mark", "annotate")
 _SINGLE = (check.check_command, show.show_command, review.review_command)
-_LATER = (how_many.how_many_command,)
+_LATER = (how_many.how_many_command, tips.tips_command)
 _ALL = {command.name: command for command in (*labels.COMMANDS, *data.COMMANDS, *_SINGLE, *results.COMMANDS, *_LATER)}
 for command in (*(_ALL.pop(name) for name in _ORDER), *_ALL.values()):
     cli.add_command(command)

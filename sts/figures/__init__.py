@@ -15,6 +15,7 @@ from sts.figures.spectra import (
 )
 from sts.figures.style import house_style, new_figure
 from sts.figures.sweeps import plot_session_timeline, plot_site_map, plot_sweep_trend, plot_sweeps, plot_tip_sweeps
+from sts.figures.tip_days import plot_tip_days
 from sts.figures.tips import plot_barrier_by_tip, plot_barrier_histogram, plot_tip_pairs
 
 __all__ = [
@@ -41,6 +42,7 @@ __all__ = [
     "plot_spectrum",
     "plot_sweep_trend",
     "plot_sweeps",
+    "plot_tip_days",
     "plot_tip_pairs",
     "plot_tip_sweeps",
     "plot_window_sensitivity",

@@ -37,6 +37,12 @@ READING = {
         "An interval that leaves out 1 shows a change. One that holds 1 shows none: it does not prove that nothing changed.",
         "Wide intervals: come back to the same sites, and to more of them. Several tips tell more of a treatment than one.",
     ),
+    "tip_days": Reading(
+        "days",
+        "The barrier of a tip on each of its days, and between which limits (grey) each day was expected from the days before.",
+        "Good: days within their limits. A square lies outside: the tip, the sample or the height scale changed before that day.",
+        "Look at the sweeps of that day, and at other tips of the same day: if all moved, it was not the tip.",
+    ),
     "window": Reading(
         "barrier",
         "The median barrier of each tip when the near part of the sweep is cut away; the band is the middle half.",

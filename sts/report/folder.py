@@ -15,11 +15,13 @@ PARTS = {
     "barrier": ("barrier", "tips"),
     "compare": ("tips",),
 }
+RECORD = "tips"  # the record of tips over many sessions, with a page of its own
 
 
 PDF = "report.pdf"  # made of the page, beside the files that results.json lists
 FOLDERS = ("figures", "spectra")  # within the results
 ALWAYS = ("results.json", "results.h5", "plan.toml", "references.bib")  # written whatever the results are
+OF_RECORD = ("results.json", "plan.toml", "tips.html")
 
 
 def ready_to_write(
@@ -32,7 +34,7 @@ def ready_to_write(
     out : path
         The folder.
     what : str
-        As in `write_results`.
+        As in `write_results`, or `RECORD`.
     pdf : bool
     force : bool
         Whether files that are there may be overwritten.
@@ -50,7 +52,7 @@ def ready_to_write(
         If `what` is unknown, the folder is a file, a library for the PDF is missing, or results are there that may not be
         overwritten.
     """
-    if what not in PARTS:
+    if what not in (*PARTS, RECORD):
         raise ValueError(f"what is '{what}'; it must be one of {', '.join(PARTS)}.")
     folder = Path(out)
     if folder.exists() and not folder.is_dir():
@@ -63,7 +65,9 @@ def ready_to_write(
         before = None
     if before is not None and not (before.get("what") == what and "sts" in before.get("versions", {})):
         before = None
-    _refuse_to_overwrite(folder, ALWAYS, force=force, ours=_listed(before) if renew else frozenset())
+    _refuse_to_overwrite(
+        folder, OF_RECORD if what == RECORD else ALWAYS, force=force, ours=_listed(before) if renew else frozenset()
+    )
     return before if renew or force else None
 
 

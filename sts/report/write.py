@@ -19,7 +19,7 @@ from sts.naming import unique_files
 from sts.report.arrays import RESULTS_FORMAT, arrays_file
 from sts.report.citations import bibtex
 from sts.report.drawing import Drawn, draw
-from sts.report.folder import PARTS, pdf_maker, ready_to_write, write_files
+from sts.report.folder import PARTS, RECORD, pdf_maker, ready_to_write, write_files
 from sts.report.page import render_page
 from sts.report.pictures import gallery
 from sts.report.pictures_together import Together, together_picture
@@ -83,6 +83,10 @@ def write_results(
     >>> [path.name for path in written if path.suffix == ".csv" and "tips" in path.name]
     ['barrier_tips.csv']
     """
+    if what == RECORD:
+        raise ValueError(
+            "The record of tips is not of one analysis: sts.tip_record makes it, sts.write_tip_record writes it."
+        )
     before = ready_to_write(out, what=what, pdf=pdf, force=force, renew=renew)
     folder, maker = Path(out), pdf_maker() if pdf and what == "report" else None
     summary = Summary(analysis)

@@ -3,7 +3,7 @@
 from sts.session.adding import ImportResult, add_files
 from sts.session.annotating import annotate, take_back
 from sts.session.export import export_csv, export_npz, export_originals, inert, safe_file_name
-from sts.session.merging import merge
+from sts.session.merging import identities, merge
 from sts.session.rescuing import rescue
 from sts.session.store import Session
 from sts.session.tables import NotWritten, SessionError
@@ -18,6 +18,7 @@ __all__ = [
     "export_csv",
     "export_npz",
     "export_originals",
+    "identities",
     "inert",
     "merge",
     "rescue",

@@ -227,6 +227,37 @@ def _origins(have: pd.DataFrame, theirs: pd.DataFrame, session: str) -> dict[str
     return found
 
 
+def identities(path: str | Path) -> pd.DataFrame:
+    """Where each sweep of a session came from, by which it is known in any other session; no current is read.
+
+    Parameters
+    ----------
+    path : path
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per sweep: `sweep`, `kind`, `sample`, `tip`, `day` as `Session.sweeps` and `Session.days` give them; `sha256` of the
+        file that it was read from, and `place`, which sweep of that file it is.
+
+    Raises
+    ------
+    SessionError
+        If there is no session, or it cannot be read.
+    """
+    columns = ["sweep", "sample", "tip"]
+    parts = []
+    with reading(Path(path)) as file:
+        hashes, days = tables.read_log(file, "sources")["sha256"].to_numpy(object), layout.sweep_days(file)
+        for stored in layout.stored_sets(file):
+            known = tables.read_table(stored.group, columns)
+            table = pd.DataFrame({c: known.get(c, "") for c in columns}, index=range(len(stored.files)))
+            table = table.assign(kind=stored.kind, day=table["sweep"].map(days))
+            parts.append(table.assign(sha256=hashes[stored.files], place=stored.places))
+    nothing = pd.DataFrame(columns=[*columns, "kind", "day", "sha256", "place"])
+    return pd.concat(parts, ignore_index=True) if parts else nothing
+
+
 def _keys(sources: pd.DataFrame) -> list[tuple[str, str]]:
     return list(zip(sources["sha256"], sources["recipe"], strict=True))
 

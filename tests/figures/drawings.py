@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from figures import example
 from matplotlib.axes import Axes
 
@@ -31,6 +32,16 @@ LOCAL = local_barrier(BARRIER.fits[0])
 
 
 PLACES = BARRIER.sites.assign(x_m=1e-7 * np.arange(len(BARRIER.sites)), y_m=5e-8)
+
+
+DAYS = pd.DataFrame(
+    {
+        "day": ["2026-11-02", "2026-11-05", "2026-11-08", "a long name of a day"],
+        "barrier_eV": [4.4, 4.5, 4.4, 3.3], "barrier_low_eV": [4.2, 4.3, 4.2, 3.1], "barrier_high_eV": [4.6, 4.7, 4.6, 3.5],
+        "before_eV": [np.nan, 4.4, 4.45, 4.43], "limit_low_eV": [np.nan, 1e-9, 3.9, 4.0], "limit_high_eV": [np.nan, 1e9, 5.0, 4.9],
+        "like_before": ["first day", "as before", "as before", "changed"],
+    }
+)  # fmt: skip
 
 
 DRAWINGS: dict[str, tuple[Callable[[list[Axes]], Any], dict[str, Any]]] = {
@@ -71,6 +82,7 @@ DRAWINGS: dict[str, tuple[Callable[[list[Axes]], Any], dict[str, Any]]] = {
     "spectra": (lambda a: figures.plot_spectra(SPECTRA, ax=a[0]), {}),
     "barriers": (lambda a: figures.plot_barriers(BARRIER, ax=a[0]), {}),
     "trend": (lambda a: figures.plot_sweep_trend(BARRIER.sweeps, ax=a[0]), {}),
+    "tip_days": (lambda a: figures.plot_tip_days(DAYS, ax=a[0]), {}),
     "timeline": (lambda a: figures.plot_session_timeline(TIMELINE, ax=a[0]), {"height_in": 1.6}),
 }
 

@@ -32,7 +32,7 @@ def test_every_axis_with_numbers_names_its_unit(name: str) -> None:
                 has_unit = re.search(
                     r"\((m?V|[nµ]m|eV|m?eV|min|[afpnµm]?A|[afpnµm]?S|start times not recorded)\)", label
                 )
-                bare = re.search(r"no unit|[nN]umber|/ noise|/ least error|^Tip$", label)
+                bare = re.search(r"no unit|[nN]umber|/ noise|/ least error|^(Tip|Day)$", label)
                 assert has_unit or bare, f"{name}: '{label}' has no unit"
 
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 
 import h5py
+import months
 import numpy as np
 import pytest
 from numpy.testing import assert_array_equal
 from session.examples import file_of, sweep_set
 
 from sts.selection import standing_calibration
-from sts.session import Session, SessionError, layout, merge
+from sts.session import Session, SessionError, identities, layout, merge
 
 
 def session_of(path: Path, *numbers: int) -> Session:
@@ -152,3 +153,20 @@ def test_a_session_cannot_be_merged_with_itself_or_with_nothing(tmp_path: Path) 
         with pytest.raises(SessionError, match="there is no such session"):
             merge(*pair)
     assert not (tmp_path / "no.h5").exists()
+
+
+def test_identities_are_the_same_in_every_session_that_holds_the_sweep(tmp_path):
+    months.session(tmp_path / "a.h5", {"heron": 4.4}, seed=1)
+    months.session(tmp_path / "b.h5", {"stork": 4.2}, seed=2)
+    alone = identities(tmp_path / "b.h5")
+    merge(tmp_path / "a.h5", tmp_path / "b.h5")
+    both = identities(tmp_path / "a.h5")
+    assert both["tip"].tolist() == ["heron"] * 6 + ["stork"] * 6
+    known = ["sha256", "place", "tip", "kind"]
+    assert both[known].tail(6).values.tolist() == alone[known].values.tolist()
+    assert both[["sha256", "place"]].drop_duplicates().shape == (12, 2)
+
+
+def test_an_empty_session_has_no_identities(tmp_path):
+    Session.create(tmp_path / "a.h5")
+    assert identities(tmp_path / "a.h5").empty
