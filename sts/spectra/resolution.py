@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import next_fast_len
 
 from sts.curves.crossings import full_width
 from sts.quantities import BOLTZMANN_EV, thermal_width
@@ -163,4 +164,5 @@ def _convolved_width(parts: list[tuple[Array, Array]]) -> float:
 
 def _convolve(a: Array, b: Array) -> Array:
     size = a.size + b.size - 1
-    return np.asarray(np.fft.irfft(np.fft.rfft(a, size) * np.fft.rfft(b, size), size))
+    fast = next_fast_len(size, real=True)  # a size that is prime takes several times as long
+    return np.asarray(np.fft.irfft(np.fft.rfft(a, fast) * np.fft.rfft(b, fast), fast)[:size])
