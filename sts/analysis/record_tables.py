@@ -108,18 +108,17 @@ def _barriers(sites: pd.DataFrame, level: float) -> dict[tuple[str, str, str], d
     """The barrier of each tip on each day from its sites, those of all sessions of that day together."""
     if not len(sites):
         return {}
-    mark = "\x1f"  # stands in no label
-    one_day = sites.assign(
-        tip=sites["tip"].astype(str) + mark + sites["day"].astype(str),
-        site=sites["session"].astype(str) + mark + sites["site"].astype(str),
-    )
-    found = tip_level(one_day.drop(columns=["day", "session"]), confidence=level)
     names = ["barrier_eV", "barrier_se_eV", "barrier_low_eV", "barrier_high_eV", "dof", "sites"]
-    keys = [(str(sample), *tip.split(mark)) for sample, tip in zip(found["sample"], found["tip"], strict=True)]
-    return {
-        key: {("_dof" if name == "dof" else name): row[name] for name in names}
-        for key, row in zip(keys, found.to_dict("records"), strict=True)
-    }
+    barriers = {}
+    for day, rows in sites.groupby(
+        "day", sort=False
+    ):  # by day, since what tips of a session lend each other stays within it
+        labels = rows["session"].astype(str) + "\x1f" + rows["site"].astype(str)
+        own = rows.assign(site=labels).drop(columns=["day", "session"]).reset_index(drop=True)
+        for row in tip_level(own, confidence=level).to_dict("records"):
+            key = (str(row["sample"]), str(row["tip"]), str(day))
+            barriers[key] = {("_dof" if name == "dof" else name): row[name] for name in names}
+    return barriers
 
 
 def _scales(parts: Sequence[TipDays]) -> dict[tuple[str, str], float]:

@@ -12,6 +12,7 @@ import pandas as pd
 
 from sts.analysis.barriers import barrier_analysis
 from sts.analysis.calibrated import height_scale
+from sts.analysis.changes import Course
 from sts.analysis.measured import Measured, measure
 from sts.analysis.results import BarrierAnalysis
 from sts.comparing import Calibration, TipTables, tip_verdicts
@@ -131,7 +132,8 @@ def _of_day(measured: Measured, decisions: pd.DataFrame) -> Iterator[tuple[str, 
     ramps = [part for part in measured.sets if part.kind == "iz"]
     barrier, flags = None, measured.flags
     if ramps:
-        barrier, disagree = barrier_analysis(measured.fits, ramps, used, plan, _scale(measured), measured.order)
+        course = Course.of(measured.order, measured.sets)
+        barrier, disagree = barrier_analysis(measured.fits, ramps, used, plan, _scale(measured), course)
         flags = join_flags([flags, disagree])
         yield "sites", barrier.sites
         yield "drifts", barrier.directions.reindex(columns=["sample", "tip", "drift_pm_per_s"])
