@@ -13,6 +13,7 @@ import sts
 
 RESULTS = {
     "sts.analysis.results": ("Analysis", "BarrierAnalysis", "SpectraAnalysis"),
+    "sts.analysis.record": ("TipRecord",),
     "sts.analysis.measured": ("Measured",),
     "sts.barrier.fit": ("BarrierFit",),
     "sts.barrier.local": ("LocalBarrier",),
