@@ -30,6 +30,7 @@ class Case:
     repeat_sd: float
     aim: Aim
     change_sd: float = 0.0  # of changes between revisited sites; 0: two tips are compared
+    most: float = 93.0  # power [%]; a handful of sites is a coarse step, and pooled scatter of the two tips helps it
 
     @property
     def words(self) -> str:
@@ -54,6 +55,7 @@ CASES = (
     Case(2, 3, 3, 0.03, 0.02, Aim()),
     Case(3, 4, 3, 0.04, 0.02, Aim(percent=4), change_sd=0.05),
     Case(2, 4, 2, 0.04, 0.03, Aim(percent=4), change_sd=0.04),
+    Case(3, 4, 3, 0.02, 0.01, Aim(percent=6), most=98.0),
 )
 
 
@@ -107,8 +109,8 @@ def measure(case: Case, rng: np.random.Generator, trials: int) -> list[Finding]:
     promised = np.array([plan.promised for plan, ok in zip(plans, able, strict=True) if ok])
     words = f"{case.words} (median {np.median(sites):.0f} sites, {np.median(repeats):.0f} repeats)"
     return [
-        Finding(words, "next sessions that show the difference [%]", shown, 87, 93, len(best)),
-        Finding(words, "power that was promised, mean [%]", float(said.mean()), 90, 93, len(best)),
+        Finding(words, "next sessions that show the difference [%]", shown, 87, case.most, len(best)),
+        Finding(words, "power that was promised, mean [%]", float(said.mean()), 90, case.most, len(best)),
         Finding(words, "first sessions that gave a plan [%]", float(100 * able.mean()), 95, 100, trials),
         Finding(words, "of these, scatter well enough known [%]", float(100 * promised.mean()), 0, 100, len(best)),
     ]
