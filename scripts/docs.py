@@ -235,6 +235,8 @@ TABLES: dict[str, dict[str, str]] = {
         "scatter_dof": "degrees of freedom of the scatter between the sites of all tips of the sample, from which each tip's is "
         "moderated; inf where tips stand by themselves",
         "note": "how the uncertainty was made, where it is not the usual way",
+        "days": "days on which it was measured: its replicates where there are several",
+        "between_day_sd_eV": "standard deviation between days, what sites make of it taken off; empty for one day",
     },
     "tip_verdicts.csv": {
         "sample": "the sample", "tip": "the tip; one row per tip and sample, best first",

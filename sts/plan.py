@@ -161,6 +161,11 @@ class ComparePlan(Section):
 
     confidence: float = Field(0.95, gt=0.5, lt=1, description="level of every interval")
     by: str = Field("tip", min_length=1, description="compare tips, or groups of tips by this logbook column")
+    height_scale_percent: float = Field(
+        5.0,
+        ge=0,
+        description="standard uncertainty of a height scale without a calibration, where tips of two benches are compared",
+    )
 
 
 class VerdictPlan(Section):
@@ -287,7 +292,8 @@ class Plan(Section):
     >>> sts.Plan(compare={"confidense": 0.9})
     Traceback (most recent call last):
         ...
-    sts.settings.PlanError: Plan: unknown key 'compare.confidense'; perhaps confidence is meant. Known here: by, confidence.
+    sts.settings.PlanError: Plan: unknown key 'compare.confidense'; perhaps confidence is meant. Known here: by,
+    confidence, height_scale_percent.
     """
 
     check: CheckPlan = CheckPlan()

@@ -8,13 +8,13 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from sts.analysis.calibrated import Scales
 from sts.analysis.changes import Course, change_flags, change_notes, changes_of, noted
 from sts.analysis.results import BarrierAnalysis
 from sts.analysis.states import states_of_tips
 from sts.barrier import pair_directions, slopes_by_repeat
 from sts.barrier.fit import BarrierFit
 from sts.comparing import (
-    Calibration,
     advice,
     budget,
     compare_groups,
@@ -24,7 +24,8 @@ from sts.comparing import (
     tip_level,
     variance_components,
 )
-from sts.comparing.sites_and_tips import TIP, UNSTEADY
+from sts.comparing.scales import scale_parts, with_scales
+from sts.comparing.sites_and_tips import SITE, TIP, UNSTEADY
 from sts.comparing.tip_change import TipChanges
 from sts.flags import flags_of, join_flags
 from sts.plan import Plan
@@ -44,7 +45,7 @@ STATES_TOGETHER = (
 
 
 def barrier_analysis(
-    fits: Sequence[BarrierFit], sets: Sequence[SweepSet], used: Collection[str], plan: Plan, calibration: Calibration | None,
+    fits: Sequence[BarrierFit], sets: Sequence[SweepSet], used: Collection[str], plan: Plan, scales: Scales,
     course: Course,
 ) -> tuple[BarrierAnalysis, pd.DataFrame]:  # fmt: skip
     """Sites, tips and pairs of tips from the sweeps that are used, and the flags of directions that disagree and of tips that
@@ -59,8 +60,8 @@ def barrier_analysis(
     used : collection of str
         Names of the sweeps that are used.
     plan : Plan
-    calibration : Calibration, optional
-        The height scale that `sets` are on.
+    scales : Scales
+        The height scales that `sets` are on.
     course : Course
         All sweeps of the session in order of measurement.
     """
@@ -71,7 +72,11 @@ def barrier_analysis(
     sweeps["flags"] = flags_of(list(sweeps["sweep"]), join_flags([*(fit.flags for fit in fits), disagree]))
     assigned = (sweeps["unassigned"] == "").to_numpy(bool)
     empty = pd.DataFrame()
-    notes = [] if calibration else [NOT_CALIBRATED]
+    notes = (
+        []
+        if any(scales.known)
+        else [NOT_CALIBRATED if len(scales.known) == 1 else NOT_CALIBRATED.partition(";")[0] + "."]
+    )
     result = BarrierAnalysis(
         fits=fits, sweeps=sweeps,
         directions=directions[directions["retract"].isin(sweeps.loc[assigned, "sweep"])].reset_index(drop=True),
@@ -88,15 +93,50 @@ def barrier_analysis(
                 list(sweeps["sweep"]), join_flags([*(fit.flags for fit in fits), disagree, flags])
             )
         result = replace(result, notes=(*notes, *change_notes(found, course)), steps=found.changes, runs=found.runs)
-        return _of_tips(result, slopes, _common_bias(sets), plan, calibration, course.order), join_flags(
-            [disagree, flags]
-        )
+        return _of_tips(result, slopes, _common_bias(sets), plan, scales, course.order), join_flags([disagree, flags])
     why = (
         "No I(z) sweep is left to compare: see the flags and decisions of the sweeps."
         if assigned.any()
         else "No I(z) sweep is assigned to a tip, so there is no barrier of a tip and nothing to compare."
     )
     return replace(result, notes=(*notes, why)), disagree
+
+
+def _scale_parts(sites: pd.DataFrame, sweeps: pd.DataFrame, scales: Scales, plan: Plan) -> np.ndarray:
+    """How much of the error of each height scale is in each tip (`scale_parts`)."""
+    of_sweep = sweeps.assign(_scale=sweeps["sweep"].map(scales.of))
+    of_site = of_sweep.groupby(SITE, sort=False, dropna=False)["_scale"].first()
+    scale = sites[SITE].merge(of_site.reset_index(), on=SITE, how="left")["_scale"].to_numpy(int)
+    unknown = plan.compare.height_scale_percent / 100
+    return scale_parts(sites, scale, np.array([one.relative_se if one else unknown for one in scales.known]))
+
+
+def _scale_notes(scales: Scales, plan: Plan) -> list[str]:
+    """Whether the height scale cancels from ratios, where sweeps of several sessions are compared."""
+    if len(scales.known) > 1:
+        assumed = "" if all(scales.known) else f" ({plan.compare.height_scale_percent:g} % where it was not calibrated)"
+        said = (
+            f"Height scales differ ({'; '.join(scales.words)}): they do not cancel from the ratio of tips measured on different "
+            f"ones. Their uncertainty{assumed} is in those ratios, not in groups of tips or changes of a tip."
+        )
+        return [said]
+    if scales.sessions > 1 and scales.common is None:
+        said = (
+            "No session is calibrated: all are taken to be of one bench. If they are not, name the benches in a logbook column "
+            "'bench'."
+        )
+        return [said]
+    return []
+
+
+def _one_day(tips: pd.DataFrame) -> list[str]:
+    """That an interval from one day holds for that day, where there is one."""
+    rows = tips[tips["sites"] > 1]
+    once = [str(tip) or "(no name)" for tip in rows.loc[rows["days"] == 1, "tip"]]
+    if not once:
+        return []
+    whose = "Intervals of tips" if len(once) == len(rows) else f"Intervals of {', '.join(once)}"
+    return [f"{whose} rest on one day and hold for that day: how much a tip scatters from day to day is not known."]
 
 
 def _unsteady_sites(sites: pd.DataFrame, told: TipChanges | None = None) -> list[str]:
@@ -112,19 +152,18 @@ def _unsteady_sites(sites: pd.DataFrame, told: TipChanges | None = None) -> list
 
 
 def _of_tips(
-    result: BarrierAnalysis,
-    slopes: pd.DataFrame,
-    bias: float | None,
-    plan: Plan,
-    calibration: Calibration | None,
-    order: Order,
+    result: BarrierAnalysis, slopes: pd.DataFrame, bias: float | None, plan: Plan, scales: Scales, order: Order
 ) -> BarrierAnalysis:
     """The result with everything that is made of the slopes of repeats: sites, tips, pairs, groups of tips, budget."""
     level, by, gap = plan.compare.confidence, plan.compare.by, plan.barrier.gap_nm
+    calibration, parts = scales.common, None
     sites = site_level(slopes, confidence=level, calibration=calibration)
     tips = tip_level(sites, confidence=level, calibration=calibration)
     found = TipChanges(result.steps, result.runs)
-    notes = [*result.notes, *_unsteady_sites(sites, found)]
+    if len(scales.known) > 1:
+        parts = _scale_parts(sites, result.sweeps, scales, plan)
+        tips = with_scales(tips, parts, np.array([one is not None for one in scales.known]))
+    notes = [*result.notes, *_one_day(tips), *_scale_notes(scales, plan), *_unsteady_sites(sites, found)]
     groups = tests = states = changes = pd.DataFrame()
     if by != "tip":
         own = result.sweeps[result.sweeps["unassigned"] == ""]
@@ -136,7 +175,7 @@ def _of_tips(
             comparison = compare_groups(tips, by, confidence=level)
             groups, tests = comparison.groups, comparison.tests
             notes += list(comparison.notes)
-    pairs = compare_pairs(tips, confidence=level)
+    pairs = compare_pairs(tips, confidence=level, scales=parts)
     noted(found, sites, tips, pairs)
     steady = tips[~pd.MultiIndex.from_frame(tips[TIP]).isin(pd.MultiIndex.from_frame(found.changes[TIP]))]
     if plan.barrier.correct:

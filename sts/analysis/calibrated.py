@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -34,9 +34,9 @@ def calibrated(sets: Sequence[SweepSet], calibrations: pd.DataFrame, sources: pd
             np.array([_factor(standing_calibration(calibrations, kind, one)) for one in session], float)
             for kind in ("height", "current")
         )
-        axes = np.unique(height) if part.kind == "iz" else np.ones(1)
+        axes = list(dict.fromkeys(height.tolist())) if part.kind == "iz" else [1.0]
         for factor in axes:
-            rows = (height == factor) | (axes.size == 1)
+            rows = (height == factor) | (len(axes) == 1)
             found.append(_rescaled(part if rows.all() else part.select(rows), float(factor), current[rows]))
     return found
 
@@ -72,17 +72,65 @@ def height_scales(calibrations: pd.DataFrame, sources: pd.DataFrame) -> dict[str
     return found
 
 
-def height_scale(calibrations: pd.DataFrame, sources: pd.DataFrame) -> Calibration | None:
-    """The calibration of the height that all sessions share, or the least certain of theirs; None where one has none.
+@dataclass(frozen=True, eq=False)
+class Scales:
+    """The height scales of a session's sweeps; what shares one shares its error.
+
+    Attributes
+    ----------
+    of : Mapping[str, int]
+        The number of the scale of each I(z) sweep, by its name.
+    known : tuple
+        The calibration of each scale; None: not calibrated.
+    words : tuple[str, ...]
+        What each is, and of which sessions, for a note.
+    sessions : int
+        How many sessions the sweeps came from.
+    """
+
+    of: Mapping[str, int]
+    known: tuple[Calibration | None, ...]
+    words: tuple[str, ...]
+    sessions: int
+
+    @property
+    def common(self) -> Calibration | None:
+        """The calibration that all sweeps share, if they do."""
+        return self.known[0] if len(self.known) == 1 else None
+
+
+def scales_of(sets: Sequence[SweepSet], calibrations: pd.DataFrame, sources: pd.DataFrame) -> Scales:
+    """Which height scale each I(z) sweep is on.
 
     Parameters
     ----------
+    sets : sequence of SweepSet
     calibrations, sources : pandas.DataFrame
-        As for `height_scales`.
+        As `Session.calibrations` and `Session.sources` give them.
+
+    Notes
+    -----
+    Sessions with the same calibration share a scale. Sessions without one do, too, unless a logbook column `bench` tells them
+    apart: afternoons at one bench are the usual case. A calibrated session and one that is not do not.
     """
-    scales = list(height_scales(calibrations, sources).values())
-    known = [scale for scale in scales if scale is not None]
-    return max(known, key=lambda scale: scale.relative_se) if len(known) == len(scales) else None
+    in_session = height_scales(calibrations, sources)
+    tables = [part.table for part in sets if part.kind == "iz"]
+    rows = [
+        (name, session, "" if pd.isna(bench) else str(bench))
+        for table in tables
+        for name, session, bench in zip(
+            table["sweep"], origins(table, sources), table.get("bench", pd.Series("", table.index)), strict=True
+        )
+    ]
+    keys = [(in_session[session], "" if in_session[session] else bench) for _, session, bench in rows]
+    kinds = list(dict.fromkeys(keys))
+    of = {row[0]: kinds.index(key) for row, key in zip(rows, keys, strict=True)}
+    words = []
+    for kind in kinds:
+        whose = dict.fromkeys(_named(row[1]) for row, key in zip(rows, keys, strict=True) if key == kind)
+        scale = f"{kind[0].factor:.4g} ± {kind[0].factor_se:.2g}" if kind[0] else "not calibrated"
+        words.append(f"{', '.join(whose)}{f' (bench {kind[1]})' if kind[1] else ''}: {scale}")
+    return Scales(of, tuple(kind[0] for kind in kinds) or (None,), tuple(words), len({row[1] for row in rows}))
 
 
 def current_notes(calibrations: pd.DataFrame, sources: pd.DataFrame) -> list[str]:

@@ -13,7 +13,7 @@ import pandas as pd
 from sts.analysis.barriers import Barriers, barrier_analysis, without_slope
 from sts.analysis.by_day import fit_by_day, labelled, split_by_day
 from sts.analysis.by_hand import moved_points, values_of
-from sts.analysis.calibrated import calibrated, current_notes, height_scale
+from sts.analysis.calibrated import calibrated, current_notes, scales_of
 from sts.analysis.changes import Course
 from sts.analysis.judged_spectra import flags_of_spectrum, judge_spectra
 from sts.analysis.results import Analysis, BarrierAnalysis, SpectraAnalysis
@@ -153,8 +153,8 @@ class Measured(Shown):
         heights = [part for part in self.sets if part.kind == "iz"]
         own = used & self._heights
         if own not in self._last:
-            scale = height_scale(self.calibrations, self.sources)
-            self._last[own] = barrier_analysis(self.fits, heights, own, self.plan, scale, self._course)
+            scales = scales_of(heights, self.calibrations, self.sources)
+            self._last[own] = barrier_analysis(self.fits, heights, own, self.plan, scales, self._course)
         self._last[own] = self._last.pop(own)  # to the end
         if len(self._last) > 2:
             del self._last[next(iter(self._last))]

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
-from sts.analysis.measured import Progress, measure, opened_session
+from sts.analysis.measured import Progress, measure
 from sts.analysis.results import Analysis
+from sts.analysis.together import as_one
 from sts.plan import Plan
 from sts.session import Session
 
 
 def analyse(
-    session: Session | str | Path,
+    session: Session | str | Path | Sequence[Session | str | Path],
     plan: Plan | None = None,
     *,
     only: Literal["iv", "iz", ""] = "",
@@ -22,7 +25,8 @@ def analyse(
 
     Parameters
     ----------
-    session : Session or path
+    session : Session or path, or a sequence of them
+        Several are analysed as one: each under its own calibrations, its day part of its sites, a file of two sessions once.
     plan : Plan, optional
         Every setting; the defaults if not given.
     only : str
@@ -37,6 +41,8 @@ def analyse(
     ------
     ValueError
         If the session holds no sweeps of the kind asked for.
+    SessionError
+        If a session cannot be used.
 
     Examples
     --------
@@ -50,9 +56,11 @@ def analyse(
     >>> results.barrier.tips[["tip", "sweeps", "barrier_eV"]].round({"barrier_eV": 1}).values.tolist()
     [['heron', 4, 4.0], ['stork', 4, 5.0]]
     """
-    opened = opened_session(session)
-    measured = measure(opened, plan, only=only, progress=progress)
-    result = measured.summarise(opened.decisions())
+    with as_one(session) as whole:
+        measured = replace(measure(whole.session, plan, only=only, progress=progress), session=whole.name)
+        result = measured.summarise(whole.session.decisions())
     if progress is not None:
         progress(len(measured.sets) + 1, len(measured.sets) + 1)
+    if whole.notes and result.barrier is not None:
+        result = replace(result, barrier=replace(result.barrier, notes=(*whole.notes, *result.barrier.notes)))
     return result

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from sts.analysis.barriers import barrier_analysis
-from sts.analysis.calibrated import height_scale
+from sts.analysis.calibrated import Scales, scales_of
 from sts.analysis.changes import Course
 from sts.analysis.measured import Measured, measure
 from sts.analysis.results import BarrierAnalysis
@@ -96,7 +96,7 @@ def tip_days(path: str | Path, plan: Plan, days: Mapping[str, Collection[str] | 
     heights = {}
     for day, names in days.items():
         measured = measure(session, settings, sweeps=None if names is None else list(names))
-        heights[day] = _scale(measured)
+        heights[day] = _scales(measured).common
         for name, table in _of_day(measured, decisions):
             parts[name].append(table.assign(day=day))
     tables = {name: _joined(found) for name, found in parts.items()}
@@ -113,10 +113,9 @@ def scale_of(height: Calibration | None) -> tuple[float, float, str] | None:
     return None if height is None else (height.factor, height.factor_se, height.source)
 
 
-def _scale(measured: Measured) -> Calibration | None:
-    """The height scale of what was measured."""
-    files = {source for part in measured.sets for source in part.table["source"]}
-    return height_scale(measured.calibrations, measured.sources[measured.sources["name"].isin(files)])
+def _scales(measured: Measured) -> Scales:
+    """The height scales of what was measured."""
+    return scales_of(measured.sets, measured.calibrations, measured.sources)
 
 
 def _joined(parts: list[pd.DataFrame]) -> pd.DataFrame:
@@ -133,7 +132,7 @@ def _of_day(measured: Measured, decisions: pd.DataFrame) -> Iterator[tuple[str, 
     barrier, flags = None, measured.flags
     if ramps:
         course = Course.of(measured.order, measured.sets)
-        barrier, disagree = barrier_analysis(measured.fits, ramps, used, plan, _scale(measured), course)
+        barrier, disagree = barrier_analysis(measured.fits, ramps, used, plan, _scales(measured), course)
         flags = join_flags([flags, disagree])
         yield "sites", barrier.sites
         yield "drifts", barrier.directions.reindex(columns=["sample", "tip", "drift_pm_per_s"])

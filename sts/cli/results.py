@@ -15,7 +15,7 @@ from sts.cli.result_columns import BARRIERS, COMPARED, LOCKIN, SPECTRA, VERDICTS
 from sts.cli.terminal import print_frame, print_json, progress, say, text
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     import pandas as pd
 
@@ -156,7 +156,7 @@ def barrier_command(
     plan = plan_from(plan_file)
     if profile:
         return _profile(session, plan, profile)
-    return _barriers(session, out, plan, "barrier", force=force, as_json=as_json)
+    return _barriers((session,), out, plan, "barrier", force=force, as_json=as_json)
 
 
 def _profile(session: Path, plan: Plan, sweep: str) -> int:
@@ -177,7 +177,7 @@ def _profile(session: Path, plan: Plan, sweep: str) -> int:
 
 
 @click.command("compare")
-@SESSION
+@click.argument("sessions", metavar="SESSION...", nargs=-1, required=True, type=PATH)
 @click.option(
     "--by",
     default="tip",
@@ -188,21 +188,27 @@ def _profile(session: Path, plan: Plan, sweep: str) -> int:
 @PLAN
 @FORCE
 @JSON
-def compare_command(session: Path, by: str, out: Path, plan_file: Path | None, *, force: bool, as_json: bool) -> int:
-    """Say whether tips, or groups of tips, really differ."""
+def compare_command(
+    sessions: tuple[Path, ...], by: str, out: Path, plan_file: Path | None, *, force: bool, as_json: bool
+) -> int:
+    """Say whether tips, or groups of tips, really differ, in one SESSION or over several.
+
+    Several are taken as one: each under its own calibrations, its sites apart from those of other days, a file of two
+    sessions once. They are left as they are.
+    """
     plan = plan_from(plan_file)
     plan = plan.model_copy(update={"compare": plan.compare.model_copy(update={"by": by})})
-    return _barriers(session, out, plan, "compare", force=force, as_json=as_json)
+    return _barriers(sessions, out, plan, "compare", force=force, as_json=as_json)
 
 
-def _barriers(session: Path, out: Path | None, plan: Plan, what: str, *, force: bool, as_json: bool) -> int:
+def _barriers(sessions: Sequence[Path], out: Path | None, plan: Plan, what: str, *, force: bool, as_json: bool) -> int:
     import sts
     from sts.report.folder import ready_to_write
 
     if out is not None:
         ready_to_write(out, what=what, force=force)
     with progress("fitting") as report:
-        analysis = sts.analyse(session, plan, only="iz", progress=report)
+        analysis = sts.analyse(sessions, plan, only="iz", progress=report)
     assert analysis.barrier is not None
     written = sts.write_results(analysis, out, what=what, force=force) if out is not None else []
     if as_json:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -29,7 +30,8 @@ def variance_components(repeats: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        `COMPONENT_COLUMNS`, rows "tip", "site", "repeat". `share` is that of the total variance, `icc` the
+        `COMPONENT_COLUMNS`, rows "tip", "day" (where a tip has several), "site", "repeat". `share` is that of the total
+        variance, `icc` the
         correlation of two repeats of the same unit (intraclass correlation), `design_effect` = 1 + (n - 1) icc: how
         many curves of such a unit are worth one independent curve. `sd_eV` holds at the geometric mean of the
         barriers.
@@ -45,26 +47,29 @@ def variance_components(repeats: pd.DataFrame) -> pd.DataFrame:
     (Wiley 1971), ch. 11, tips within samples. Negative estimates are set to 0 and said so.
     """
     rows = repeats[repeats["decay_per_nm"].to_numpy(float) > 0]
-    rows = rows if "day" in rows else rows.assign(day="")
     if rows.empty:
         raise ValueError("No repeat has a positive slope; look at the flags of the sweeps.")
+    rows = rows if "day" in rows else rows.assign(day="")
     y = 2 * np.log(rows["decay_per_nm"].to_numpy(float))
-    levels = [rows.groupby(keys, sort=False, dropna=False).ngroup().to_numpy() for keys in (["sample"], TIP, SITE)]
+    several = (rows.groupby(TIP, dropna=False)["day"].nunique() > 1).any()
+    names = ["tip", "day", "site", "repeat"] if several else ["tip", "site", "repeat"]
+    keys = {"tip": TIP, "day": [*TIP, "day"], "site": SITE}
+    groups = [["sample"], *(keys[name] for name in names[:-1])]
+    levels = [rows.groupby(by, sort=False, dropna=False).ngroup().to_numpy() for by in groups]
     variance, dof, _ = nested_variances(y, *levels)
-    return _table(variance, dof, float(np.exp(_barrier_mean(y, levels[1]))), levels)
+    return _table(variance, dof, float(np.exp(_barrier_mean(y, levels[1]))), levels, names)
 
 
-def nested_variances(
-    y: np.ndarray, sample: np.ndarray, tip: np.ndarray, site: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Variances between tips, sites and repeats, uncut, with their degrees of freedom and mean squares, each (3,).
+def nested_variances(y: np.ndarray, *levels: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Variances of nested levels, uncut, with their degrees of freedom and mean squares, each (L,).
 
     Parameters
     ----------
     y : ndarray, shape (N,)
         Values, any unit.
-    sample, tip, site : ndarray of int, shape (N,)
-        Labels from 0 on; a site belongs to one tip, a tip to one sample.
+    *levels : ndarray of int, shape (N,)
+        L labels from 0 on, from the top (sample, tip, site): each unit belongs to one of the level above. The variances
+        are those of the second level (between tips of a sample) down to the values themselves.
 
     Returns
     -------
@@ -75,39 +80,37 @@ def nested_variances(
     -----
     See `variance_components`.
     """
-    n, n_site, n_tip, n_sample = (
-        len(y), np.bincount(site).astype(float), np.bincount(tip).astype(float), np.bincount(sample).astype(float),
-    )  # fmt: skip
     y = y - y.mean()
-    m_site, m_tip, m_sample = (np.bincount(g, weights=y) / np.bincount(g) for g in (site, tip, sample))
-    squares = np.array([
-        np.sum((m_tip[tip] - m_sample[sample]) ** 2),
-        np.sum((m_site[site] - m_tip[tip]) ** 2),
-        np.sum((y - m_site[site]) ** 2),
-    ])  # fmt: skip
-    dof = np.array([len(n_tip) - len(n_sample), len(n_site) - len(n_tip), n - len(n_site)], float)
-    # Sums over the units of one level of n^2, divided by the size of the unit above (N/n is one row's share).
-    in_tip = np.sum(n_site[site] / n_tip[tip])
-    in_sample = np.sum(n_site[site] / n_sample[sample])
-    tips_in_sample = np.sum(n_tip[tip] / n_sample[sample])
+    groups = [*levels, np.arange(len(y))]
+    size = [np.bincount(g).astype(float)[g] for g in groups]  # of the unit that each value is in
+    mean = [(np.bincount(g, weights=y) / np.bincount(g))[g] for g in groups]
+    squares = np.array([np.sum((own - above) ** 2) for above, own in pairwise(mean)])
+    dof = np.diff([float(g.max()) + 1 for g in groups])
+
+    def weight(fine: int, coarse: int) -> float:
+        """Sum over the units of `fine` of n², divided by the size of the unit of `coarse` that they are in."""
+        return float(np.sum(size[fine] / size[coarse]))
+
+    variance = np.full(len(dof), np.nan)
     with np.errstate(invalid="ignore", divide="ignore"):
-        ms = squares / dof
-        of_repeat = ms[2]
-        of_site = (ms[1] - of_repeat) / ((n - in_tip) / dof[1])
-        from_sites = (in_tip - in_sample) / dof[0]
-        of_tip = (ms[0] - of_repeat - from_sites * of_site) / ((n - tips_in_sample) / dof[0])
-    return np.array([of_tip, of_site, of_repeat]), dof, ms
+        for i in reversed(range(1, len(groups))):
+            below = sum((weight(j, i) - weight(j, i - 1)) * variance[j - 1] for j in range(i + 1, len(groups)))
+            variance[i - 1] = (
+                np.divide(squares[i - 1] - below, weight(i, i) - weight(i, i - 1)) if dof[i - 1] else np.nan
+            )
+        return variance, dof, squares / dof
 
 
-def _table(variance: np.ndarray, dof: np.ndarray, barrier: float, levels: list[Any]) -> pd.DataFrame:
+def _table(variance: np.ndarray, dof: np.ndarray, barrier: float, levels: list[Any], names: list[str]) -> pd.DataFrame:
     known = dof > 0
     cut = np.where(known, np.maximum(variance, 0), np.nan)
     total = np.nansum(cut)
     sd = np.sqrt(cut)
-    units = np.array([levels[1].max() + 1, levels[2].max() + 1, len(levels[0])])
+    units = np.array([*(level.max() + 1 for level in levels[1:]), len(levels[0])])
     with np.errstate(invalid="ignore", divide="ignore"):
-        share = cut / total if total > 0 else np.full(3, np.nan)
-        icc = np.array([share[0], np.nansum(share[:2]) if known[1] else np.nan, np.nan])
+        share = cut / total if total > 0 else np.full(len(cut), np.nan)
+    icc = np.where(known, np.nancumsum(share), np.nan)
+    icc[-1] = np.nan
     curves = len(levels[0]) / units
     notes = [
         "" if ok and v >= 0 else "estimate below 0, set to 0: no scatter seen beyond the level below" if ok
@@ -116,7 +119,7 @@ def _table(variance: np.ndarray, dof: np.ndarray, barrier: float, levels: list[A
     ]  # fmt: skip
     return pd.DataFrame(
         {
-            "level": ["tip", "site", "repeat"],
+            "level": names,
             "sd_eV": sd * barrier,
             "sd_percent": 100 * sd,
             "share": share,
@@ -168,6 +171,14 @@ def _gain_of_repeats(gain: float) -> str:
     return f"More repeats at these sites would narrow it by {100 * gain:.0f} % at most."
 
 
+def _gain_of_sites(row: dict[Any, Any]) -> float:
+    """By how many percent sites without end would narrow the interval of a tip that was measured on several days."""
+    day, days, sites = np.nan_to_num(row["between_day_sd_eV"]), row["days"], row["sites"]
+    within = np.nan_to_num(math.hypot(row["between_site_sd_eV"], row["site_noise_eV"])) / math.sqrt(sites)
+    whole = math.hypot(day / math.sqrt(days), within)
+    return 100 * (1 - day / math.sqrt(days) / whole) if whole > 0 else 0.0
+
+
 def advice(tips: pd.DataFrame, *, by: str = "", confidence: float = 0.95) -> tuple[str, ...]:
     """What would narrow the intervals most, with sizes, one sentence each.
 
@@ -192,8 +203,15 @@ def advice(tips: pd.DataFrame, *, by: str = "", confidence: float = 0.95) -> tup
             sentences.append(f"{name}: one site; two more sites would give an interval and allow a test.")
             continue
         half = (row["barrier_high_eV"] - row["barrier_low_eV"]) / 2
-        more = units_to_halve(sites, confidence=confidence)
-        text = f"{name}: ±{half:.2g} eV from {sites} sites; {_more(more, 'site')} would halve it."
+        days = int(row.get("days", 1))
+        unit, units = ("site", sites) if days < 2 else ("day", days)
+        more = units_to_halve(units, confidence=confidence)
+        text = f"{name}: ±{half:.2g} eV from {units} {unit}s; {_more(more, unit)} would halve it."
+        if days > 1:
+            sentences.append(
+                f"{text} More sites on the same days would narrow it by {_gain_of_sites(row):.0f} % at most."
+            )
+            continue
         # Measuring each site without end leaves the scatter between sites.
         scatter, noise = row["between_site_sd_eV"], row["site_noise_eV"]
         gain = 1 - scatter / math.hypot(scatter, noise) if scatter + noise > 0 else 0.0

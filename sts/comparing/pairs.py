@@ -26,7 +26,7 @@ _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(200)
 _PROBABILITY, _WEIGHTS = ((_NODES + 1) / 2) ** 6, 3 * ((_NODES + 1) / 2) ** 5 * _WEIGHTS
 
 
-def compare_pairs(tips: pd.DataFrame, *, confidence: float = 0.95) -> pd.DataFrame:
+def compare_pairs(tips: pd.DataFrame, *, confidence: float = 0.95, scales: np.ndarray | None = None) -> pd.DataFrame:
     """Compare every two tips that were used on the same sample.
 
     Parameters
@@ -35,6 +35,8 @@ def compare_pairs(tips: pd.DataFrame, *, confidence: float = 0.95) -> pd.DataFra
         Of `tip_level`.
     confidence : float
         Simultaneous level: the chance that *all* intervals of a sample hold the truth.
+    scales : numpy.ndarray, shape (tips, scales), optional
+        Of `sts.comparing.scales.scale_parts`, where tips were measured on several height scales: these do not cancel from ratios.
 
     Returns
     -------
@@ -56,26 +58,31 @@ def compare_pairs(tips: pd.DataFrame, *, confidence: float = 0.95) -> pd.DataFra
     (1980), procedure T3. Studied in scripts/studies/tips.py and pairs.py.
     """
     rows: list[dict[str, Any]] = []
-    for _, of_sample in tips.groupby("sample", sort=False, dropna=False):
-        rows += _pairs_of_sample(of_sample.reset_index(drop=True), confidence)
+    parts = np.zeros((len(tips), 0)) if scales is None else scales
+    for _, of_sample in tips.reset_index(drop=True).groupby("sample", sort=False, dropna=False):
+        rows += _pairs_of_sample(of_sample.reset_index(drop=True), parts[of_sample.index], confidence)
     return pd.DataFrame(rows, columns=[*PAIR_COLUMNS, *PAIR_EXTRAS])
 
 
-def _pairs_of_sample(tips: pd.DataFrame, confidence: float) -> list[dict[str, Any]]:
+def _pairs_of_sample(tips: pd.DataFrame, scales: np.ndarray, confidence: float) -> list[dict[str, Any]]:
     slope, se = tips["decay_per_nm"].to_numpy(float), tips["decay_se_per_nm"].to_numpy(float)
     sites, calibration = tips["sites"].to_numpy(), tips["calibration_se_eV"].to_numpy(float)
+    days = tips["days"].to_numpy() if "days" in tips else np.ones(len(tips))
+    units = np.where(
+        days > 1, tips["dof"].to_numpy(float) + 1, sites
+    )  # days are the replicates where there are several
     barrier, barrier_se = tips["barrier_eV"].to_numpy(float), tips["barrier_se_eV"].to_numpy(float)
     with np.errstate(invalid="ignore", divide="ignore"):
         shared = tips["decay_common_per_nm"].to_numpy(float) / slope if "decay_common_per_nm" in tips else 0.0 * slope
         value = np.where(slope > 0, np.log(slope), np.nan)
         about = (value, se / slope, tips["dof"].to_numpy(float))
         together = float(tips["scatter_dof"].max()) if "scatter_dof" in tips else np.inf
-        differences = partial(simultaneous_pairs, *about, replicates=sites, together=together, confidence=confidence)
-        pairs = differences(shared=shared)
+        differences = partial(simultaneous_pairs, *about, replicates=units, together=together, confidence=confidence)
+        pairs = differences(shared=np.column_stack([shared, scales]))
         moved = np.nan_to_num(2 * barrier * shared)  # barriers, by one standard uncertainty of what they share
     own_se = np.sqrt(np.maximum(barrier_se**2 - moved**2, 0.0))
     apart = pairs
-    if moved.any():  # of the own parts alone, as in `simultaneous_pairs`: what is shared narrows nothing
+    if moved.any() or scales.any():  # the own parts alone, as in `simultaneous_pairs`: what is shared narrows nothing
         apart = differences()
     wider = np.maximum(*(one["quantile"].to_numpy(float) for one in (pairs, apart)))
     rows = []
@@ -85,7 +92,8 @@ def _pairs_of_sample(tips: pd.DataFrame, confidence: float) -> list[dict[str, An
         half = quantile * log_se
         difference = barrier[a] - barrier[b]
         difference_half = widest * np.hypot(np.hypot(own_se[a], own_se[b]), moved[a] - moved[b])
-        enough = min(sites[a], sites[b]) >= FEWEST and np.isfinite(p)
+        enough = min(units[a], units[b]) >= FEWEST and np.isfinite(p)
+        few = "too few days" if max(days[a], days[b]) > 1 else "too few sites"
         differ = "differ" if p < 1 - confidence else "no difference shown"
         rows.append(
             {
@@ -98,13 +106,16 @@ def _pairs_of_sample(tips: pd.DataFrame, confidence: float) -> list[dict[str, An
                 "difference_low_eV": difference - difference_half,
                 "difference_high_eV": difference + difference_half,
                 "p_adjusted": p if enough else np.nan,
-                "verdict": differ if enough else "too few sites",
+                "verdict": differ if enough else few,
                 "sample": tips["sample"][a],
                 "sites_a": sites[a],
                 "sites_b": sites[b],
                 "dof": dof,
                 # Both barriers move with the height scale together: it scales their difference.
-                "difference_calibration_se_eV": abs(calibration[a] - calibration[b]),
+                "difference_calibration_se_eV": 2
+                * float(np.linalg.norm(barrier[a] * scales[a] - barrier[b] * scales[b]))
+                if scales.shape[1]
+                else abs(calibration[a] - calibration[b]),
             }
         )
     return rows
@@ -123,8 +134,9 @@ def simultaneous_pairs(
     replicates : array_like, shape (k,), optional
         How many each value is the mean of: degrees of freedom of a difference by `unequal_dof`. By Welch and
         Satterthwaite if not given.
-    shared : array_like, shape (k,)
-        By how much one standard uncertainty of something common moves each value: in a difference only its difference counts.
+    shared : array_like, shape (k,) or (k, s)
+        By how much one standard uncertainty of something common (of s such things) moves each value: in a difference only its
+        difference counts.
     together : float
         Degrees of freedom that all scatter has together, where the uncertainties were made of each other's
         (`pool_scatter`): no difference has more.
@@ -142,8 +154,9 @@ def simultaneous_pairs(
     k = int(np.sum(np.isfinite(value) & np.isfinite(se) & ~np.isnan(dof)))
     family = max(k * (k - 1) // 2, 1)
     own = np.hypot(se[a], se[b])
-    shared = np.broadcast_to(np.asarray(shared, float), value.shape)
-    difference, total = value[a] - value[b], np.hypot(own, shared[a] - shared[b])
+    several = np.asarray(shared, float)
+    several = several if several.ndim == 2 else np.broadcast_to(several, value.shape)[:, None]
+    difference, total = value[a] - value[b], np.hypot(own, np.linalg.norm(several[a] - several[b], axis=1))
     with np.errstate(invalid="ignore", divide="ignore"):
         if replicates is None:
             estimated = se[a] ** 4 / dof[a] + se[b] ** 4 / dof[b]

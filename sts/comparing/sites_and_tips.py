@@ -14,6 +14,7 @@ import pandas as pd
 from scipy import stats
 
 from sts.comparing.calibration import Calibration
+from sts.comparing.days import DayLevel, over_days
 from sts.comparing.pooled_scatter import scatter_of_tips
 from sts.comparing.random_effects import Pooled, half_interval, larger_scatter, pool_random_effects
 from sts.quantities import BARRIER_PER_DECAY_SQUARED
@@ -36,15 +37,9 @@ SITE_EXTRAS = (
 )
 UNSTEADY = "repeats scatter more here than at the tip's other sites"  # a note of a site
 TIP_EXTRAS = (
-    "decay_per_nm",
-    "decay_se_per_nm",
-    "decay_common_per_nm",
-    "dof",
-    "repeats",
-    "site_noise_eV",
-    "scatter_dof",
-    "note",
-)
+    "decay_per_nm", "decay_se_per_nm", "decay_common_per_nm", "dof", "repeats", "site_noise_eV", "scatter_dof", "note", "days",
+    "between_day_sd_eV",
+)  # fmt: skip
 
 TIP = ["sample", "tip"]
 SITE = ["sample", "tip", "day", "site"]
@@ -129,8 +124,9 @@ def site_level(
     )
     table = table.assign(**values)
     table = table.merge(_carried(rows, SITE), on=SITE, how="left")
-    pooled = _pool_sites(table)[1]
-    table["between_site_sd_eV"] = (2 * BARRIER_PER_NM2 * np.abs(pooled.mean) * np.sqrt(pooled.tau2))[tip]
+    pooled, variance = _pool_sites(table)[1], _known_variance(table, tip)
+    between = _between_sites(table, tip, pooled, over_days(table, tip, variance, confidence=confidence))
+    table["between_site_sd_eV"] = (2 * BARRIER_PER_NM2 * np.abs(pooled.mean) * np.sqrt(between))[tip]
     return table[[*SITE_COLUMNS, *SITE_EXTRAS, *_others(table, SITE_COLUMNS + SITE_EXTRAS)]]
 
 
@@ -148,7 +144,8 @@ def tip_level(sites: pd.DataFrame, *, confidence: float = 0.95, calibration: Cal
     -------
     pandas.DataFrame
         `TIP_COLUMNS`, then `TIP_EXTRAS`, then the columns with one value a tip. `site_noise_eV` is the root mean
-        square of the sites' own uncertainties. A tip with one site gets its site's uncertainty and no interval: the
+        square of the sites' own uncertainties, `days` the number of days, `between_day_sd_eV` the standard deviation between
+        them beyond what their sites make of it. A tip with one site gets its site's uncertainty and no interval: the
         scatter between sites is unknown.
 
     Raises
@@ -159,19 +156,28 @@ def tip_level(sites: pd.DataFrame, *, confidence: float = 0.95, calibration: Cal
     Notes
     -----
     Random effects over sites (`pool_random_effects`), none of which weighs more than the middle one by its repeats;
-    uncertainty by `larger_scatter`.
+    uncertainty by `larger_scatter`. With two days or more the days are the replicates of a tip (`days.over_days`); with
+    one the interval holds for that day: scatter from day to day is unknown.
     """
+    sites = sites if "day" in sites else sites.assign(day="")
     table, pooled = _pool_sites(sites)
     observed_se, observed_dof, together = scatter_of_tips(table["sample"], pooled, confidence=confidence)
+    tip, _ = _grouped(sites, TIP)
+    by_day = over_days(sites, tip, _known_variance(sites, tip), confidence=confidence)
+    several = by_day.days > 1
+    together = np.where(several, np.where(by_day.shared, by_day.dof, np.inf), together)
     se, dof = larger_scatter(
         pooled.propagated_se, pooled.propagated_dof, observed_se, observed_dof, confidence=confidence
     )
+    mean, se, dof = (
+        np.where(several, *two) for two in ((by_day.mean, pooled.mean), (by_day.se, se), (by_day.dof, dof))
+    )
     single = pooled.count < 2
-    tip, _ = _grouped(sites, TIP)
     common = _sum(tip, sites["decay_common_per_nm"].to_numpy(float)) / pooled.count
-    values = _barrier_columns(_Slope(pooled.mean, se, np.where(single, np.nan, dof), common), confidence, calibration)
-    scale = 2 * BARRIER_PER_NM2 * np.abs(pooled.mean)
-    values["between_site_sd_eV"] = scale * np.sqrt(pooled.tau2)
+    values = _barrier_columns(_Slope(mean, se, np.where(single, np.nan, dof), common), confidence, calibration)
+    scale = 2 * BARRIER_PER_NM2 * np.abs(mean)
+    values["between_site_sd_eV"] = scale * np.sqrt(_between_sites(sites, tip, pooled, by_day))
+    values["days"], values["between_day_sd_eV"] = by_day.days, scale * by_day.day_sd
     values["site_noise_eV"] = scale * np.sqrt(_sum(tip, sites["decay_se_per_nm"].to_numpy(float) ** 2) / pooled.count)
     values["scatter_dof"] = together
     values["note"] = _notes(
@@ -179,7 +185,14 @@ def tip_level(sites: pd.DataFrame, *, confidence: float = 0.95, calibration: Cal
         {
             "one site: the scatter between sites is unknown, so there is no interval": single,
             "two sites: the interval is wide because the scatter rests on one difference": (pooled.count == 2)
-            & np.isinf(together),
+            & np.isinf(together)
+            & ~several,
+            "two days: the interval is wide because the scatter from day to day rests on one difference": (
+                by_day.days == 2
+            )
+            & ~by_day.shared,
+            "two days: the scatter from day to day is taken together with that of the other tips of these days": by_day.shared,
+            "one day: scatter from day to day is unknown": (by_day.days == 1) & ~single,
             "below 1 eV: not a work function; usual only in air": values["barrier_eV"] < 1,
         },
     )
@@ -231,6 +244,12 @@ def _pool_sites(sites: pd.DataFrame) -> tuple[pd.DataFrame, Pooled]:
     variance[row, column] = _known_variance(sites, row)
     dof[row, column] = sites["dof"]
     return table, pool_random_effects(slope, variance, dof, level=True)
+
+
+def _between_sites(sites: pd.DataFrame, tip: np.ndarray, pooled: Pooled, by_day: DayLevel) -> np.ndarray:
+    """Variance between the sites of a tip beyond their own, within its days where there are several."""
+    noise = _sum(tip, _known_variance(sites, tip)) / pooled.count
+    return np.where(by_day.days > 1, np.maximum(by_day.site_sd**2 - noise, 0.0), pooled.tau2)
 
 
 def _known_variance(sites: pd.DataFrame, tip: np.ndarray) -> np.ndarray:

@@ -149,13 +149,28 @@ def budget(
     for tip in tips.to_dict("records"):
         barrier, se, sites = tip["barrier_eV"], tip["barrier_se_eV"], tip["sites"]
         # The part of the stated uncertainty that each variance has a share in, so that the two add up to it.
-        variances = np.nan_to_num([tip["between_site_sd_eV"], tip["site_noise_eV"]]) ** 2
-        between, within = np.sqrt(variances / variances.sum()) * se if variances.sum() > 0 else (math.nan, se)
+        days = int(tip.get("days", 1))
+        day = tip["between_day_sd_eV"] if days > 1 else 0.0
+        variances = np.nan_to_num([tip["between_site_sd_eV"], tip["site_noise_eV"], day]) ** 2 / [sites, sites, days]
+        between, within, day = (
+            np.sqrt(variances / variances.sum()) * se if variances.sum() > 0 else (math.nan, se, math.nan)
+        )
+        if days > 1:
+            add(tip, "between days", day, "random", f"{days} days")
         count = f"{sites} sites" if sites > 1 else "one site"
         add(tip, "between sites", between if sites > 1 else math.nan, "random",
             f"{count}, {tip['sweeps']:g} sweeps" if sites > 1 else "one site: unknown")  # fmt: skip
         add(tip, "within sites", within, "random", "noise and scatter between repeats")
-        if calibration is None:
+        if calibration is None and np.isfinite(tip["calibration_se_eV"]):
+            size = tip["calibration_se_eV"]
+            add(
+                tip,
+                "height scale",
+                size,
+                "calibration",
+                f"{50 * size / barrier:.2g} % of height, enters twice; of several scales",
+            )
+        elif calibration is None:
             add(tip, "height scale", math.nan, "calibration", "not calibrated in this session; 5 % of height is 10 %")
         else:
             add(tip, "height scale", float(calibration.barrier_se(barrier)), "calibration",

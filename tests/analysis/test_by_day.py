@@ -6,9 +6,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from pandas.testing import assert_frame_equal
 from session.examples import file_of
 
 import sts
+from sts.analysis import BarrierAnalysis
 from sts.quantities import decay_from_barrier
 from sts.session import Session, merge
 from sts.sweeps import SweepSet, sweep_table
@@ -31,18 +33,39 @@ def afternoon(folder: Path, number: int, *, scale: float = 1.0, zero: float = 0.
     return path
 
 
-def test_three_afternoons_merged_are_fifteen_sites(tmp_path: Path) -> None:
-    parts = [afternoon(tmp_path, number) for number in range(3)]
-    merge(tmp_path / "all.h5", *parts, create=True)
-    barrier = sts.analyse(tmp_path / "all.h5").barrier
+@pytest.fixture(scope="module")
+def merged(tmp_path_factory: pytest.TempPathFactory) -> tuple[list[Path], Path, BarrierAnalysis]:
+    """Three afternoons, the file that they were merged into, and its barriers."""
+    folder = tmp_path_factory.mktemp("afternoons")
+    parts = [afternoon(folder, number) for number in range(3)]
+    merge(folder / "all.h5", *parts, create=True)
+    barrier = sts.analyse(folder / "all.h5").barrier
     assert barrier is not None
+    return parts, folder / "all.h5", barrier
+
+
+def test_three_afternoons_merged_are_fifteen_sites(merged: tuple[list[Path], Path, BarrierAnalysis]) -> None:
+    parts, path, barrier = merged
     assert barrier.tips["sites"].tolist() == [15]
+    assert barrier.tips["days"].tolist() == [3]
     assert barrier.sites.groupby("day", sort=False)["site"].size().to_dict() == dict.fromkeys(DAYS, 5)
-    assert set(sts.judge(tmp_path / "all.h5")["day"]) == set(DAYS)
+    assert set(Session(path).days().values()) == set(DAYS)
     alone = sts.analyse(parts[0]).barrier
     assert alone is not None
     assert set(alone.sites["day"]) == {""}
     assert barrier.sites["barrier_eV"][:5].tolist() == pytest.approx(alone.sites["barrier_eV"].tolist(), rel=1e-12)
+    assert [sum("rest on one day" in note for note in one.notes) for one in (barrier, alone)] == [0, 1]
+    assert any("taken to be of one bench" in note for note in barrier.notes)
+
+
+def test_several_sessions_are_compared_without_a_merged_file_as_with_one(
+    merged: tuple[list[Path], Path, BarrierAnalysis],
+) -> None:
+    parts, _, barrier = merged
+    together = sts.analyse(parts, only="iz")
+    assert together.barrier is not None
+    assert_frame_equal(together.barrier.tips, barrier.tips)
+    assert together.session == "monday.h5, tuesday.h5, wednesday.h5"
 
 
 def test_each_day_has_its_own_calibration_and_zero_of_the_current(tmp_path: Path) -> None:
@@ -57,3 +80,6 @@ def test_each_day_has_its_own_calibration_and_zero_of_the_current(tmp_path: Path
     offsets = barrier.sweeps.groupby("day")["offset_pA"].mean()
     assert offsets["tuesday"] == pytest.approx(3.0, abs=0.5)
     assert offsets["monday"] == pytest.approx(0.0, abs=0.5)
+    (scales,) = (note for note in barrier.notes if note.startswith("Height scales differ"))
+    assert "monday: 1.1 ± 0.01; tuesday: not calibrated; wednesday: 0.9 ± 0.01" in scales
+    assert barrier.tips["calibration_se_eV"].isna().all()

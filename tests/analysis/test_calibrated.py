@@ -8,7 +8,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 import sts
-from sts.analysis.calibrated import calibrated, height_scale
+from sts.analysis.calibrated import calibrated, height_scales
 from sts.barrier import fit_barrier
 from sts.sweeps import SweepSet, sweep_table
 
@@ -25,8 +25,8 @@ Z = np.linspace(0, 5e-10, 50)
 
 
 def test_the_last_of_each_kind_is_in_force() -> None:
-    scale = height_scale(ROWS, FILES)
-    assert height_scale(ROWS[:0], FILES) is None
+    scale = height_scales(ROWS, FILES)[""]
+    assert height_scales(ROWS[:0], FILES) == {"": None}
     assert scale is not None
     assert (scale.factor, scale.source) == (0.95, "step")
 

@@ -1,0 +1,47 @@
+"""Tips on several height scales: how much of each scale's error is in each tip, and so in what differs between them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from sts.comparing.sites_and_tips import TIP
+
+
+def scale_parts(sites: pd.DataFrame, scale: np.ndarray, relative_se: np.ndarray) -> np.ndarray:
+    """By how much one standard uncertainty of each scale moves the slope of each tip, relative to it, shape (tips, scales).
+
+    Parameters
+    ----------
+    sites : pandas.DataFrame
+        Of `site_level`, k rows.
+    scale : numpy.ndarray of int, shape (k,)
+        The number of the scale that each site was measured on.
+    relative_se : numpy.ndarray, shape (scales,)
+        Relative standard uncertainty of each.
+
+    Notes
+    -----
+    A slope is inverse to the scale of the heights; a tip that was measured on two scales has a share of each, by its sites.
+    """
+    tip = sites.groupby(TIP, sort=False, dropna=False).ngroup().to_numpy()
+    shares = np.zeros((int(tip.max()) + 1, len(relative_se)))
+    np.add.at(shares, (tip, scale), 1.0)
+    return np.asarray(shares / shares.sum(axis=1, keepdims=True) * relative_se)
+
+
+def with_scales(tips: pd.DataFrame, parts: np.ndarray, calibrated: np.ndarray) -> pd.DataFrame:
+    """The tips with what their scales add to their uncertainty: `calibration_se_eV` and `total_se_eV`.
+
+    Parameters
+    ----------
+    tips : pandas.DataFrame
+        Of `tip_level`, m rows.
+    parts : numpy.ndarray, shape (m, scales)
+        Of `scale_parts`.
+    calibrated : numpy.ndarray of bool, shape (scales,)
+        Nothing is stated of a tip that was measured on a scale without a calibration.
+    """
+    known = ~(parts[:, ~calibrated] > 0).any(axis=1)
+    size = np.where(known, 2 * tips["barrier_eV"] * np.linalg.norm(parts, axis=1), np.nan)
+    return tips.assign(calibration_se_eV=size, total_se_eV=np.hypot(tips["barrier_se_eV"], np.nan_to_num(size)))
