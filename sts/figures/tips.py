@@ -188,8 +188,8 @@ def plot_barrier_histogram(sweeps: pd.DataFrame, *, axes: Sequence[Axes] | None 
         ax.yaxis.set_major_locator(MaxNLocator(3, integer=True))
         ax.set_ylabel("Number")
         name = f"{tip or '(no tip)'}{f', {sample}' if used['sample'].nunique() > 1 else ''}: n = {len(own)} sweeps"
-        ax.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3, borderaxespad=0.0, columnspacing=1.0,
-                  handlelength=1.0, title=name, title_fontsize=6, alignment="left")  # fmt: skip
+        ax.legend(*ax.get_legend_handles_labels(), loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3, borderaxespad=0.0,
+                  columnspacing=1.0, handlelength=1.0, title=name, title_fontsize=6, alignment="left")  # fmt: skip
     panels[-1].set_xlabel(BARRIER_LABEL)
     return panels
 
