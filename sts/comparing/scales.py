@@ -40,8 +40,8 @@ def with_scales(tips: pd.DataFrame, parts: np.ndarray, calibrated: np.ndarray) -
     parts : numpy.ndarray, shape (m, scales)
         Of `scale_parts`.
     calibrated : numpy.ndarray of bool, shape (scales,)
-        Nothing is stated of a tip that was measured on a scale without a calibration.
+        Nothing is stated of a tip that was measured on a scale without a calibration: it has no total.
     """
     known = ~(parts[:, ~calibrated] > 0).any(axis=1)
     size = np.where(known, 2 * tips["barrier_eV"] * np.linalg.norm(parts, axis=1), np.nan)
-    return tips.assign(calibration_se_eV=size, total_se_eV=np.hypot(tips["barrier_se_eV"], np.nan_to_num(size)))
+    return tips.assign(calibration_se_eV=size, total_se_eV=np.hypot(tips["barrier_se_eV"], size))
