@@ -95,6 +95,10 @@ _ALL = [
     Flag("two slopes", "ln I falls with two different slopes", "a double tip or a soft film; try another site"),
     Flag("curved", "ln I is not straight",
          "drift, creep, a compliant gap or an amplifier that lags; wait longer before the ramp, record both directions"),
+    Flag("common bend",
+         "all sweeps of the tip bend alike, which noise does not do: an image force at small gap, a film, or an amplifier that "
+         "saturates or switches its range",
+         "fit where it is straight (fit_from_nm in the plan); repeat at a smaller current, which tells the amplifier from the gap"),
     Flag("few decades", "less than one decade of current above the noise", "ramp further, or start at a higher current"),
     Flag("low barrier", "below 1 eV: not a work function; possible reasons: water film or compliant surface (both usual in air), "
          "contaminated gap",

@@ -77,6 +77,7 @@ def barrier_analysis(
         if any(scales.known)
         else [NOT_CALIBRATED if len(scales.known) == 1 else NOT_CALIBRATED.partition(";")[0] + "."]
     )
+    notes += _bend_notes(fits)
     result = BarrierAnalysis(
         fits=fits, sweeps=sweeps,
         directions=directions[directions["retract"].isin(sweeps.loc[assigned, "sweep"])].reset_index(drop=True),
@@ -139,6 +140,21 @@ def _one_day(tips: pd.DataFrame) -> list[str]:
     return [f"{whose} rest on one day and hold for that day: how much a tip scatters from day to day is not known."]
 
 
+def _shared_bends(fits: Sequence[BarrierFit]) -> pd.DataFrame:
+    """Bends that the sweeps of a tip share, of all sets; empty where there is none."""
+    some = [fit.bends for fit in fits if len(fit.bends)]
+    return pd.concat(some, ignore_index=True) if some else pd.DataFrame()
+
+
+def _bend_notes(fits: Sequence[BarrierFit]) -> list[str]:
+    """The same, one sentence each."""
+    return [
+        f"Sweeps of tip {row['tip'] or '(no name)'} share a bend: {row['words']}. Noise does not bend all alike; see shape in the "
+        "budget."
+        for row in _shared_bends(fits).to_dict("records")
+    ]
+
+
 def _unsteady_sites(sites: pd.DataFrame, told: TipChanges | None = None) -> list[str]:
     """Sites whose repeats scatter more than those of the tip's other sites, by how much: the tip may have changed there. Nothing
     of tips of which that is told already."""
@@ -189,7 +205,9 @@ def _of_tips(
     return replace(
         result, sites=sites, tips=tips, pairs=pairs, groups=groups, group_tests=tests, states=states,
         changes=changes,
-        components=variance_components(slopes), budget=budget(tips, calibration, bias_V=bias, gap_nm=gap),
+        components=variance_components(slopes), budget=budget(
+            tips, calibration, bias_V=bias, gap_nm=gap, bends=_shared_bends(result.fits)
+        ),
         advice=advice(steady, by="" if by == "tip" else by, confidence=level), notes=tuple(notes),
     )  # fmt: skip
 

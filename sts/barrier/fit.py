@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -14,6 +14,7 @@ from sts.barrier.batch import Batch, fit_batches
 from sts.barrier.bench_offset import KnownOffset
 from sts.barrier.blocks import Array, Mask, take
 from sts.barrier.flags import sweep_flags
+from sts.barrier.mean_residual import bend_rows, find_bends
 from sts.barrier.sweep_fits import Fits
 from sts.barrier.table import noise_rows, sweep_rows
 from sts.flags import flags_of
@@ -65,6 +66,8 @@ class BarrierFit(Shown):
         One row a tip: electronics_pA, shot_bandwidth_Hz, gap_percent.
     known : tuple[KnownOffset, ...]
         What else than these sweeps says where the zero of the current is.
+    bends : pandas.DataFrame
+        One row for each bend that the sweeps of a tip share (`sts.barrier.mean_residual.bend_rows`).
     """
 
     height: Array
@@ -78,6 +81,7 @@ class BarrierFit(Shown):
     flags: pd.DataFrame
     noise: pd.DataFrame
     known: tuple[KnownOffset, ...] = ()
+    bends: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     def _words(self) -> str:
         used = self.table["used"].astype(bool)
@@ -193,7 +197,10 @@ def fit_together(
 
 def _result(batch: Batch, plan: Plan, confidence: float) -> BarrierFit:
     names, table = batch.sweeps.names, sweep_rows(batch, confidence)
-    flags = sweep_flags(batch, plan.barrier, confidence)
+    bends = find_bends(
+        batch.sweeps, batch.masks, batch.noise, batch.fits, batch.residual, lags=batch.lags, humps=batch.humps
+    )
+    flags = sweep_flags(batch, plan.barrier, confidence, bends)
     for flag, columns in WITHHELD.items():
         table.loc[table["sweep"].isin(flags.loc[flags["flag"] == flag, "sweep"]), list(columns)] = np.nan
     place = list(table.columns).index("barrier_log_eV") + 1
@@ -211,4 +218,5 @@ def _result(batch: Batch, plan: Plan, confidence: float) -> BarrierFit:
         table=table,
         flags=flags,
         noise=noise_rows(batch),
+        bends=bend_rows(batch.sweeps, bends),
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import cached_property
 from string import Formatter
 from typing import Any
@@ -16,6 +16,7 @@ from sts.barrier.batch import Batch
 from sts.barrier.bench_offset import COST
 from sts.barrier.blocks import Array, Mask
 from sts.barrier.exponential import PARAMETERS
+from sts.barrier.mean_residual import LEAST_PERCENT, Bend
 from sts.barrier.straightness import JUMP_SIZE
 from sts.curves.averaging import comparison_groups, site_columns
 from sts.curves.dead_channel import dead_rows
@@ -30,7 +31,7 @@ BY_CHANCE = 1e-4  # of a sweep that follows one, and scatters more than the limi
 class Evidence:
     """What the flags of m sweeps rest on: masks (m,), and the numbers of their texts (m,) in the units people read."""
 
-    def __init__(self, batch: Batch, plan: BarrierPlan, confidence: float) -> None:
+    def __init__(self, batch: Batch, plan: BarrierPlan, confidence: float, bends: Sequence[Bend] = ()) -> None:
         self.batch, self.plan, self.fits, self.lags = batch, plan, batch.fits, batch.lags
         fits, shape, table = batch.fits, batch.fits.shape, batch.sweeps.table
         self.good = fits.good
@@ -57,6 +58,11 @@ class Evidence:
         self.shared = fits.decay_common != 0  # the offset is the bench's
         self.bias_V = np.abs(table["bias_V"].to_numpy(float))
         self.widened = np.sqrt(fits.inflation)
+        self.bend, self.bend_of = np.full(len(table), "", object), np.zeros(len(table))
+        self.explained = np.zeros(len(table), bool)  # what looks like slow noise is the bend
+        for bend in bends:
+            self.bend[bend.rows], self.bend_of[bend.rows] = bend.words, bend.percent
+            self.explained[bend.rows] = bend.explains
 
     def near_nm(self, height: Array) -> Array:
         """Heights [m] counted from the near end of the ramps [nm]: a piezo's position may start anywhere."""
@@ -253,6 +259,7 @@ RULES: tuple[tuple[str, Callable[[Evidence], Any], str], ...] = (
     ("plateau", lambda e: e.plateau, BROKEN),
     ("two slopes", lambda e: e.two, BROKEN),
     ("curved", lambda e: e.curved, "the slope of ln I changes by {bend_percent:+.0f} % over the visible range"),
+    ("common bend", lambda e: e.bend != "", "{bend}"),
     ("few decades", lambda e: e.short, "{decades:.2f} decades above the noise; at least 1 is needed"),
     ("offset unknown", lambda e: e.short & ~e.shared & (e.fits.seen.cost > COST),
      "{decades:.2f} decades, and nothing says where the zero of the current is: no interval"),
@@ -264,7 +271,7 @@ RULES: tuple[tuple[str, Callable[[Evidence], Any], str], ...] = (
     ("high bias", lambda e: e.bias_V > e.plan.high_bias_V, "{bias_V:.2f} V lowers the barrier by about half of it"),
     ("poor fit", lambda e: e.good & (e.chi2 > e.most_chi2),
      "reduced chi² {chi2:.1f}, usual for this tip {usual:.1f}"),
-    ("slow noise", lambda e: e.good & (e.widened**2 > 1.5), "interval widened × {widened:.1f}"),
+    ("slow noise", lambda e: e.good & (e.widened**2 > 1.5) & ~e.explained, "interval widened × {widened:.1f}"),
     ("too much lag", lambda e: e.lagging & e.lags.too_long, "its start is flattened over {how_late}"),
     ("lag", lambda e: e.lagging & ~e.lags.too_long, "its start is flattened over {how_late}; {late} samples masked"),
     ("mixed biases", lambda e: e.mixed, "the sweeps of this site were taken at different biases"),
@@ -279,6 +286,7 @@ TIMES_LIMIT: dict[
     "poor fit": lambda e: e.chi2 / e.most_chi2,
     "no tunnelling decay": lambda e: e.plan.slowest_decay_per_nm / np.abs(e.slope_per_nm),
     "curved": lambda e: np.abs(e.fits.shape.curvature) / e.plan.curvature,
+    "common bend": lambda e: e.bend_of / LEAST_PERCENT,
     "few decades": lambda e: 1 / e.decades,
     "low barrier": lambda e: e.plan.low_eV / e.barrier_eV,
     "high barrier": lambda e: e.barrier_eV / e.plan.high_eV,
@@ -297,7 +305,7 @@ WHERE: dict[str, Callable[[Evidence], tuple[Any, Any, Any]]] = {  # of what is m
 }
 
 
-def sweep_flags(batch: Batch, plan: BarrierPlan, confidence: float) -> pd.DataFrame:
+def sweep_flags(batch: Batch, plan: BarrierPlan, confidence: float, bends: Sequence[Bend] = ()) -> pd.DataFrame:
     """The flags of a set, in the order of `RULES`.
 
     Parameters
@@ -308,13 +316,15 @@ def sweep_flags(batch: Batch, plan: BarrierPlan, confidence: float) -> pd.DataFr
         The limits.
     confidence : float
         Level of the interval that must lie below the limit for a barrier to be low.
+    bends : sequence of Bend
+        That the sweeps of a tip share.
 
     Returns
     -------
     pandas.DataFrame
         Rows (sweep, flag, detail, times_limit, and where it sits).
     """
-    evidence = Evidence(batch, plan, confidence)
+    evidence = Evidence(batch, plan, confidence, bends)
     found = []
     for flag, applies, text in RULES:
         with np.errstate(all="ignore"):

@@ -112,7 +112,12 @@ def corrected_barrier(barrier_eV: float, correct: Collection[str], *, bias_V: fl
 
 
 def budget(
-    tips: pd.DataFrame, calibration: Calibration | None = None, *, bias_V: float | None = None, gap_nm: float = 0.8
+    tips: pd.DataFrame,
+    calibration: Calibration | None = None,
+    *,
+    bias_V: float | None = None,
+    gap_nm: float = 0.8,
+    bends: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Where the uncertainty of each tip's barrier comes from.
 
@@ -126,12 +131,15 @@ def budget(
         Bias of the height sweeps.
     gap_nm : float
         Width of the gap assumed for the image force.
+    bends : pandas.DataFrame, optional
+        Bends that the sweeps of a tip share: `sample`, `tip`, `bound_percent` (of the barrier) of each.
 
     Returns
     -------
     pandas.DataFrame
         `BUDGET_COLUMNS`. Sizes of kind "random" and "calibration" are standard uncertainties; those of kind "model"
-        are one-sided bounds by which the true barrier may lie higher, and enter no total.
+        are one-sided bounds by which the true barrier may lie higher ("shape", only where a bend was seen: either way,
+        rectangular), and enter no total.
 
     Raises
     ------
@@ -184,4 +192,18 @@ def budget(
         if bias_V is not None:
             half = f"at most half of {with_prefix(abs(bias_V), 'V', 6)}; not in barrier_eV"
         add(tip, "bias", math.nan if bias_V is None else abs(bias_V) / 2, "model", half)
+        bent = _bound_percent(tip, bends)
+        if bent:
+            size = bent / 100 * barrier
+            add(tip, "shape", size, "model",
+                f"at most, either way: its sweeps share a bend; half of the window alone would give {bent:.2g} % else; not in "
+                f"barrier_eV; as a standard uncertainty {size / math.sqrt(3):.2g} eV (rectangular)")  # fmt: skip
     return pd.DataFrame(rows, columns=list(BUDGET_COLUMNS))
+
+
+def _bound_percent(tip: Mapping[Any, Any], bends: pd.DataFrame | None) -> float:
+    """The largest bend of a tip [% of its barrier], 0 for none."""
+    if bends is None or bends.empty:
+        return 0.0
+    own = bends[(bends["sample"] == tip["sample"]) & (bends["tip"] == tip["tip"])]
+    return float(own["bound_percent"].max()) if len(own) else 0.0

@@ -10,7 +10,8 @@ import numpy as np
 from ..quantities import ELEMENTARY_CHARGE
 
 _SIGNED = ("current_offset_A", "bias_offset_V", "drift_m_per_s", "lockin_gain", "lockin_offset_S", "transient_A")
-_POSITIVE = ("full_scale_A", "jump_factor", "settling_factor", "hump_width", "ripple_period_s", "transient_s")
+_POSITIVE = ("full_scale_A", "jump_factor", "settling_factor", "hump_width", "ripple_period_s", "transient_s",
+             "gain_loss_at_A", "second_range_gain")  # fmt: skip
 _SHARES = ("jump_share", "hump_share")
 
 
@@ -30,6 +31,12 @@ class Bench:
     capacitance_F: float = 0.0  # between tip and sample: displacement current C dV/dt
     lag_s: float = 0.0  # time constant of the amplifier's single pole
     drift_m_per_s: float = 0.0  # of the gap, positive when it opens by itself
+    gain_loss: float = (
+        0.0  # share of a current of `gain_loss_at_A` that an amplifier that saturates gives too little of
+    )
+    gain_loss_at_A: float = 1e-9  # the share grows in proportion to the current
+    second_range_A: float = 0.0  # above this current the amplifier switches to a range whose gain is wrong; 0: none
+    second_range_gain: float = 1.0  # by this factor
     full_scale_A: float = np.inf  # the output clips here
     converter_step_A: float = 0.0  # rounding of the output
     jump_factor: float = 1.0  # the current is multiplied by this from some point on
@@ -139,7 +146,7 @@ def apply_bench(
     Notes
     -----
     Order as in a bench: the junction (set-point, humps, jumps, settling, gap noise, shot noise), the stray capacitance,
-    the amplifier (lag, offset, transient, ripple, white noise, limit), the converter. Humps, settling, ripple and
+    the amplifier (lag, gain, range, offset, transient, ripple, white noise, limit), the converter. Humps, settling, ripple and
     transient are our own invention of what benches in air show (common practice, no source).
     """
     m, n = current.shape
@@ -154,6 +161,10 @@ def apply_bench(
     signal = signal + bench.capacitance_F * np.asarray(ramp_V_per_s)
     if bench.lag_s:
         signal = single_pole(signal, bench.lag_s, time_step_s, ramping=bool(np.any(ramp_V_per_s)))
+    if bench.gain_loss:
+        signal = signal * (1 - bench.gain_loss * np.abs(signal) / bench.gain_loss_at_A)
+    if bench.second_range_A:
+        signal = np.where(np.abs(signal) > bench.second_range_A, signal * bench.second_range_gain, signal)
     signal = signal + drawn.offset_A[:, None]
     time = time_step_s * np.arange(n)
     if bench.transient_A:

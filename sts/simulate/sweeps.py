@@ -26,6 +26,9 @@ class HeightRamp:
     planar_gap_m: float | None = None  # gap at height 0 of a junction between planes (`planar_current_density`)
     names: str = "iz"  # start of the sweeps' names: iz_001_retract
     jumps: Mapping[str, float] | None = None  # sweep: where it jumps by the bench's factor, as a fraction of its time
+    bend: Callable[[np.ndarray], np.ndarray] | None = (
+        None  # what a gap that is no one exponential adds to ln I at height [m]
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,7 +125,8 @@ def simulate_iz(
 
     def ideal(gap: np.ndarray) -> np.ndarray:
         if ramp.planar_gap_m is None:
-            return np.asarray(current_A * np.exp(-decay * gap))
+            more = 0.0 if ramp.bend is None else ramp.bend(gap)
+            return np.asarray(current_A * np.exp(more - decay * gap))
         at_zero = planar_current_density(ramp.bias_V, ramp.planar_gap_m, true[:, None])
         return np.asarray(
             current_A * planar_current_density(ramp.bias_V, ramp.planar_gap_m + gap, true[:, None]) / at_zero

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import pandas as pd
 import pytest
 from comparing.examples import make_repeats
 from numpy.testing import assert_allclose
@@ -78,3 +79,13 @@ def test_budget_without_calibration_says_what_is_missing():
     table = budget(tip_level(site_level(make_repeats({"a": 4.4}))))
     note = table.loc[table["component"] == "height scale", "note"].iloc[0]
     assert "not calibrated" in note
+
+
+def test_budget_holds_the_bend_of_the_tip_that_has_one():
+    tips = tip_level(site_level(make_repeats({"a": 4.4, "b": 4.4})))
+    bends = pd.DataFrame({"sample": tips["sample"][0], "tip": ["a", "a"], "bound_percent": [2.0, 5.0]})
+    shape = budget(tips, bends=bends).set_index("component").loc[["shape"]]
+    assert list(shape["tip"]) == ["a"]
+    assert_allclose(shape["size_eV"], 0.05 * tips["barrier_eV"][0])
+    assert shape["kind"].iloc[0] == "model"
+    assert "rectangular" in shape["note"].iloc[0]
