@@ -98,7 +98,7 @@ def _times_said(aim: Aim, *values: float | None) -> str:
         source = (
             "as asked" if given is not None else "as recorded" if seen is not None else "common practice, not recorded"
         )
-        said.append(f"{number:.2g} minutes {what} ({source})")
+        said.append(f"{number:.2g} minute{'' if number == 1 else 's'} {what} ({source})")
     return f"Times: {', '.join(said)}."
 
 

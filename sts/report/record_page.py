@@ -158,6 +158,9 @@ def _line(row: dict[Any, Any], *, several: bool) -> str:
 
 
 def _table(caption: str, file: str, head: list[tuple[str, bool]], rows: list[list[str]]) -> dict[str, Any]:
+    """As the template wants it, without the columns that are empty in every row."""
+    told = [i for i in range(len(head)) if not rows or any(row[i] for row in rows)]
+    head, rows = [head[i] for i in told], [[row[i] for i in told] for row in rows]
     return {"caption": caption, "file": file, "head": head, "rows": rows, "folded": False}
 
 

@@ -50,6 +50,16 @@ def test_page_asks_nobody_for_anything_and_names_what_is_in_it(page):
     assert len(page) < 300_000
 
 
+def test_columns_in_which_no_tip_has_anything_are_left_out(tip_record):
+    """A table wider than the page hides its last column, the reasons of the verdict."""
+    bare = replace(tip_record, days=tip_record.days.assign(sample=""), tips=tip_record.tips.assign(sample=""))
+    text = render_record(bare, [])
+    assert "Sample</th>" not in text
+    assert "Why</th>" in text
+    named = render_record(replace(bare, tips=bare.tips.assign(sample="gold")), [])
+    assert named.count("Sample</th>") == 1
+
+
 def test_names_that_look_like_markup_stay_text(tip_record):
     odd = replace(tip_record, tips=tip_record.tips.assign(sample="<script>x"), notes=("<b>bold",))
     text = render_record(odd, [])
