@@ -24,7 +24,7 @@ CHANGED_PAIR = "a tip changed"  # instead of a verdict
 RUNS_AWAY = "repeats run away"  # a note of a site
 _COUNTS = re.compile(r"\d+|(?<![^\W\d_])[^\W\d_](?![^\W\d_])")  # numbers, and letters that stand alone
 _PATTERNS = 2  # kinds of names of one tip whose numbers tell an order: of either direction
-_CLOCK = re.compile(r"\b(\d{1,2}:\d{2})")
+_CLOCK = re.compile(r"(?:^|[T\s])(\d{1,2}:\d{2})")  # not minutes and seconds
 
 
 @dataclass(frozen=True, eq=False)

@@ -68,6 +68,18 @@ def test_a_tip_that_fell_is_given_before_and_after_it_fell(falling: Analysis):
     assert row["iv_after"] == 3
 
 
+@pytest.mark.parametrize(
+    ("started", "clock"),
+    [("2026-05-04T14:02:30", "14:02"), ("2026-05-04 9:05", "9:05"), ("04.05.2026 14:02:30", "14:02"), ("2026-05-04", ""),
+     ("14:02:30", "14:02")],
+)  # fmt: skip
+def test_the_clock_is_hour_and_minute_however_a_start_is_written(measured: Measured, started: str, clock: str):
+    course = Course.of(measured.order, measured.sets)
+    assert course.clock("wren_iz_04") == "14:04"
+    written = replace(course, sweeps=course.sweeps.assign(started=started))
+    assert written.clock("wren_iz_04") == clock
+
+
 def test_notes_name_sweep_clock_both_levels_and_the_spectra_after_it(falling: Analysis):
     assert falling.barrier is not None
     (said,) = [note for note in falling.barrier.notes if "changed after" in note]
