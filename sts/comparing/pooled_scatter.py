@@ -19,6 +19,7 @@ _UNLIKE = np.linspace(0.0, 1.4, 8)  # standard deviation of ln(scatter) between 
 _CENTRES = np.exp(np.linspace(-3.0, 3.0, 25))  # of the variance of a typical tip, times the plain pool
 _ALIKE = 1e6  # degrees of freedom of the others where all tips scatter alike
 _LEAST = 1e-9  # of the pooled variance: sites that agree to the last digit say no more than this
+_ODD = 0.01  # chance that one of a sample's equal tips is taken for one with a scatter of its own
 _STEPS = 3  # of Newton; the start is within some per cent
 
 
@@ -51,19 +52,34 @@ def pool_scatter(variance: Any, dof: Any, *, confidence: float = 0.95) -> tuple[
     with three sites do not tell them, so here both are averaged over, weighted by the likelihood of all variances (each is F
     distributed about the typical one): the standard deviation of ln(scatter) between tips anything from 0 to 1.4, the
     typical variance anything. The interval is that of the mixture of t distributions. A tip's own scatter is never taken
-    for less than it is: a tip that scatters more than the others keeps it, only its t is that of more degrees of freedom.
+    for less than it is: a tip that scatters more than the others keeps it, only its t is that of more degrees of freedom. One
+    that scatters more than chance allows (F test at 1 % over the tips, as for odd sites in `site_level`; one that changed on the
+    way, say) stands by itself and leaves the pool.
     Coverage and false alarms in scripts/studies/pooling.py.
     """
     v, nu = np.atleast_2d(np.asarray(variance, float)), np.nan_to_num(np.atleast_2d(np.asarray(dof, float)))
     nu = np.where(np.isfinite(v), nu, 0.0)
     together = nu.sum(axis=1)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        plain = np.where(nu > 0, nu * v, 0.0).sum(axis=1) / together
-    pooled = ((nu > 0).sum(axis=1) >= FEWEST_TIPS) & (plain > 0)
     made, made_dof = np.where(nu > 0, v, np.nan), np.where(nu > 0, nu, np.nan)
+    own = np.where(_of_its_own(v, nu), 0.0, nu)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        plain = np.where(own > 0, own * v, 0.0).sum(axis=1) / own.sum(axis=1)
+    pooled = ((own > 0).sum(axis=1) >= FEWEST_TIPS) & (plain > 0)
     if pooled.any():
-        made[pooled], made_dof[pooled] = _moderated(v[pooled], nu[pooled], plain[pooled], confidence)
+        helped = (own > 0) & pooled[:, None]
+        variances, freedoms = _moderated(v[pooled], own[pooled], plain[pooled], confidence)
+        made[helped], made_dof[helped] = variances[own[pooled] > 0], freedoms[own[pooled] > 0]
     return made, made_dof, np.where(pooled, together, np.inf)
+
+
+def _of_its_own(v: np.ndarray, nu: np.ndarray) -> np.ndarray:
+    """Which tips scatter too much to be asked about the others, or helped by them: F test against all others."""
+    known = nu > 0
+    squares = np.where(known, nu * v, 0.0)
+    rest, rest_dof = squares.sum(axis=1, keepdims=True) - squares, nu.sum(axis=1, keepdims=True) - nu
+    with np.errstate(invalid="ignore", divide="ignore"):
+        chance = special.fdtrc(nu, rest_dof, v / (rest / rest_dof))
+    return np.asarray(known & (rest_dof > 0) & (rest > 0) & (chance * known.sum(axis=1, keepdims=True) < _ODD))
 
 
 def scatter_of_tips(

@@ -70,6 +70,16 @@ def test_what_scatters_more_keeps_its_scatter_and_order_and_unit_mean_nothing() 
     assert_allclose(turned_dof[0, ::-1], dof[0])
 
 
+def test_a_tip_far_from_all_others_stands_by_itself_and_widens_none() -> None:
+    """Sites at 4.4 and 1 eV: a tip that changed on the way says nothing of how far sites lie apart."""
+    alike, alike_dof, _ = pool_scatter([[1.0, 1.3, 0.7]], [[5.0, 5.0, 5.0]])
+    variance, dof, together = pool_scatter([[1.0, 1.3, 400.0, 0.7]], [[5.0, 5.0, 5.0, 5.0]])
+    assert (variance[0, 2], dof[0, 2]) == (400.0, 5.0)
+    assert_allclose(variance[0, [0, 1, 3]], alike[0])
+    assert_allclose(dof[0, [0, 1, 3]], alike_dof[0])
+    assert together[0] == 20
+
+
 def test_sites_that_agree_to_the_last_digit_break_nothing() -> None:
     variance, dof, _ = pool_scatter([[0.0, 1.0, 1.0], [0.0, 0.0, 0.0]], np.full((2, 3), 2.0))
     assert np.isfinite(variance).all()
