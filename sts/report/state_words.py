@@ -64,7 +64,7 @@ def _said(row: Any, who: str) -> str:
     number = value_with_interval(row.ratio, row.ratio_low, row.ratio_high, "")
     verdict = row.verdict
     if verdict == "no difference shown":
-        verdict = (
-            f"no difference shown; {row.seen_from_percent:.2g} % would have been shown in nine of ten such sessions"
-        )
+        seen = row.seen_from_percent
+        change = f"{seen:.2g} %" if seen <= 100 else f"only a change by a factor of {1 + seen / 100:.2g}"
+        verdict = f"no difference shown; {change} would have been shown in nine of ten such sessions"
     return f"{who}{row.state_b} over {row.state_a}: {number} ({verdict})."

@@ -35,6 +35,8 @@ def test_the_treatment_comes_first_then_each_tip_and_what_would_have_been_shown(
         "All 2 tips together, after over before: 1.04 (0.80 to 1.36) (too few tips). heron, after over before: 1.08"
     )
     assert "no difference shown; 6.2 % would have been shown in nine of ten such sessions" in said
+    wide = pd.DataFrame([(*rows[1][:-1], 2657.0)], columns=list(CHANGE_COLUMNS))
+    assert "only a change by a factor of 28 would have been shown" in state_answer(replace(BARRIER, changes=wide), 0.95)
     assert "ratios of barriers with 95 % intervals" in said
     assert "more tip" not in said
     assert state_answer(BARRIER, 0.95) == ""
