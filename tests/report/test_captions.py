@@ -11,13 +11,14 @@ import sts.report
 from sts.report.captions import READING, Picture
 from sts.report.folder import PARTS
 
-SOURCES = [p.read_text(encoding="utf-8") for p in Path(sts.report.__file__).parent.glob("pictures_*.py")]
+SOURCES = [p.read_text(encoding="utf-8") for p in Path(sts.report.__file__).parent.glob("*.py")]
+SECTIONS = {*PARTS["report"], "days"}  # of the page of a session, and of that of the record of tips
 
 
 @pytest.mark.parametrize("kind", READING)
 def test_good_bad_and_remedy_are_named_in_short_lines(kind: str) -> None:
     reading = READING[kind]
-    assert reading.section in PARTS["report"]
+    assert reading.section in SECTIONS
     for line in (reading.shows, reading.good, reading.remedy):
         assert 20 < len(line) <= 160
         assert line.endswith(".")
