@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import xml.etree.ElementTree as ET
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from matplotlib.figure import Figure
@@ -12,6 +13,8 @@ from sts.figures.margins import set_margins
 from sts.figures.marks import data_behind, points_drawn
 from sts.figures.saving import save
 from sts.figures.style import house_style, new_figure
+from sts.naming import unique_files
+from sts.plan import ReportPlan
 from sts.report.captions import Picture
 from sts.report.tables import csv_text
 
@@ -53,6 +56,52 @@ def draw(picture: Picture, *, width: str | float, formats: Sequence[str] = ()) -
         drawn = {suffix: save(figure, suffix) for suffix in dict.fromkeys((*formats, "svg"))}
     files = {suffix: drawn[suffix] for suffix in formats} | {"csv": csv_text(data_behind(axes)).encode()}
     return Drawn(picture, drawn["svg"], files)
+
+
+def draw_all(pictures: Sequence[Picture], plan: ReportPlan, progress: Callable[[int, int], None] | None) -> list[Drawn]:
+    """Draw pictures one after the other, a figure for a paper also as PDF.
+
+    Parameters
+    ----------
+    pictures : sequence of Picture
+    plan : ReportPlan
+        Width, and formats of the files.
+    progress : callable(done, total), optional
+        Told after each; one more step is left for writing.
+    """
+    drawn = []
+    for picture in pictures:
+        formats = [*plan.figure_formats, *(["pdf"] if picture.kind == "together" else [])]
+        drawn.append(draw(picture, width=plan.width, formats=list(dict.fromkeys(formats))))
+        if progress is not None:
+            progress(len(drawn), len(pictures) + 1)
+    return drawn
+
+
+def figure_files(drawn: Sequence[Drawn]) -> dict[str, bytes]:
+    """The files of figures, by their names within the folder of results; each figure has a name of its own.
+
+    Parameters
+    ----------
+    drawn : sequence of Drawn
+    """
+    names = unique_files(figure_name(one.picture.name) for one in drawn)
+    return {
+        f"figures/{name}.{suffix}": data
+        for one, name in zip(drawn, names, strict=True)
+        for suffix, data in one.files.items()
+    }
+
+
+def figure_name(text: str) -> str:
+    """A file name from any text: letters, digits, ``-`` and ``_``; it cannot leave its folder on any system.
+
+    Parameters
+    ----------
+    text : str
+    """
+    name = re.sub(r"[^A-Za-z0-9_-]+", "_", text).strip("_")[:60]
+    return name or "figure"
 
 
 _SVG, _LINK = "{http://www.w3.org/2000/svg}", "{http://www.w3.org/1999/xlink}href"

@@ -6,13 +6,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 from sts.analysis import TipRecord
-from sts.naming import unique_files
 from sts.report.arrays import RESULTS_FORMAT
-from sts.report.drawing import draw
+from sts.report.drawing import draw_all, figure_files
 from sts.report.folder import RECORD, ready_to_write, write_files
 from sts.report.record_page import record_pictures, render_record, rule
 from sts.report.tables import csv_text, json_text
-from sts.report.write import figure_name
 from sts.settings import write_toml
 
 
@@ -50,18 +48,13 @@ def write_tip_record(
     ['sessions.csv', 'tip_days.csv', 'tips.csv']
     """
     before = ready_to_write(out, what=RECORD, force=force, renew=True)
-    pictures, tell = record_pictures(record), progress or (lambda done, total: None)
-    wanted, drawn = record.plan.report, []
-    for picture in pictures:
-        drawn.append(draw(picture, width=wanted.width, formats=wanted.figure_formats))
-        tell(len(drawn), len(pictures) + 1)
+    pictures = record_pictures(record)
+    drawn = draw_all(pictures, record.plan.report, progress)
     texts = {
         "tips.html": render_record(record, drawn), "tips.csv": csv_text(record.tips), "tip_days.csv": csv_text(record.days),
         "sessions.csv": csv_text(record.sessions), "plan.toml": write_toml(record.plan),
     }  # fmt: skip
-    content = {name: text.encode() for name, text in texts.items()}
-    for one, name in zip(drawn, unique_files(figure_name(one.picture.name) for one in drawn), strict=True):
-        content |= {f"figures/{name}.{suffix}": data for suffix, data in one.files.items()}
+    content = {name: text.encode() for name, text in texts.items()} | figure_files(drawn)
     numbers = {
         "format": RESULTS_FORMAT, "what": RECORD, "versions": record.versions, "plan": record.plan.model_dump(),
         "tips": record.tips, "days": record.days, "sessions": record.sessions, "notes": record.notes, "rule": rule(record),
@@ -69,5 +62,6 @@ def write_tip_record(
     }  # fmt: skip
     content["results.json"] = json_text(numbers).encode()
     written = write_files(Path(out), dict(sorted(content.items())), force=force, before=before)
-    tell(len(pictures) + 1, len(pictures) + 1)
+    if progress is not None:
+        progress(len(pictures) + 1, len(pictures) + 1)
     return written

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import re
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -18,7 +17,7 @@ from sts.flags import COLUMNS
 from sts.naming import unique_files
 from sts.report.arrays import RESULTS_FORMAT, arrays_file
 from sts.report.citations import bibtex
-from sts.report.drawing import Drawn, draw
+from sts.report.drawing import Drawn, draw_all, figure_files, figure_name
 from sts.report.folder import PARTS, RECORD, pdf_maker, ready_to_write, write_files
 from sts.report.page import render_page
 from sts.report.pictures import gallery
@@ -93,20 +92,15 @@ def write_results(
     pictures = [p for p in gallery(summary) if p.reading.section in PARTS[what]]
     if together is not None and analysis.spectra is not None:
         pictures.append(together_picture(analysis.spectra.spectra, together))
-    tell = progress or (lambda done, total: None)
-    wanted = analysis.plan.report
-    drawn = []
-    for picture in pictures:
-        formats = [*wanted.figure_formats, *(["pdf"] if picture.kind == "together" else [])]
-        drawn.append(draw(picture, width=wanted.width, formats=list(dict.fromkeys(formats))))
-        tell(len(drawn), len(pictures) + 1)
+    drawn = draw_all(pictures, analysis.plan.report, progress)
     content = contents(summary, drawn, what)
     if maker is not None:
         content["report.pdf"] = maker.HTML(string=render_page(summary, drawn, paper=True)).write_pdf(
             pdf_variant=PDF_VARIANT
         )
     written = write_files(folder, content, force=force, before=before)
-    tell(len(pictures) + 1, len(pictures) + 1)
+    if progress is not None:
+        progress(len(pictures) + 1, len(pictures) + 1)
     return written
 
 
@@ -126,11 +120,8 @@ def contents(summary: Summary, drawn: Sequence[Drawn], what: str = "report") -> 
     texts = {name: csv_text(frame) for name, frame in tables.items()}
     texts["plan.toml"] = write_toml(analysis.plan)
     texts["references.bib"] = bibtex(analysis)
-    names = unique_files(figure_name(one.picture.name) for one in drawn)
     texts |= wide_tables(analysis, what)
-    files: dict[str, bytes] = {name: text.encode() for name, text in texts.items()}
-    for one, name in zip(drawn, names, strict=True):
-        files |= {f"figures/{name}.{suffix}": data for suffix, data in one.files.items()}
+    files = {name: text.encode() for name, text in texts.items()} | figure_files(drawn)
     files["results.h5"] = arrays_file(analysis)
     if what == "report":
         files["report.html"] = render_page(summary, drawn).encode()
@@ -277,14 +268,3 @@ def _numbers(summary: Summary) -> dict[str, Any]:
             ],
         }
     return found
-
-
-def figure_name(text: str) -> str:
-    """A file name from any text: letters, digits, ``-`` and ``_``; it cannot leave its folder on any system.
-
-    Parameters
-    ----------
-    text : str
-    """
-    name = re.sub(r"[^A-Za-z0-9_-]+", "_", text).strip("_")[:60]
-    return name or "figure"

@@ -19,10 +19,10 @@ from numpy.testing import assert_allclose
 from sts.analysis import Analysis
 from sts.plan import Plan
 from sts.report import render_page, write_results
-from sts.report.drawing import draw
+from sts.report.drawing import draw, figure_name
 from sts.report.pictures import gallery
 from sts.report.summary import Summary
-from sts.report.write import contents, figure_name, wide_tables
+from sts.report.write import contents, wide_tables
 from sts.settings import parse_toml
 
 # The columns other programs rely on, as promised in the documentation of the tables.
