@@ -32,6 +32,17 @@ _TEXTS = frozenset(TEXT_COLUMNS)
 _NUMBERS = frozenset(NUMBER_COLUMNS)
 
 
+def with_day(table: pd.DataFrame) -> pd.DataFrame:
+    """The table with a column `day`; where it has none, all its rows are of one day, "".
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        Of sweeps, repeats or sites.
+    """
+    return table if "day" in table else table.assign(day="")
+
+
 class _Table:
     """The field `table`: handed over as a frame or as columns, made a frame when it is first asked for.
 

@@ -22,7 +22,7 @@ from sts.barrier.masks import Masks
 from sts.barrier.pooled_noise import NoiseModel
 from sts.barrier.slow_noise import slow_correlation
 from sts.barrier.sweep_fits import Fits
-from sts.sweeps import SweepSet
+from sts.sweeps import SweepSet, with_day
 
 FEWEST = 4  # sweeps from which on it is tested
 NESTED = (
@@ -336,7 +336,7 @@ def bend_rows(sweeps: SweepSet, bends: Sequence[Bend]) -> pd.DataFrame:
     """
     columns = ("sample", "tip", "day", "direction", "sweeps", "p", "shape", "at_nm", "near_percent", "far_percent",
                "bound_percent", "straight_from_nm", "words")  # fmt: skip
-    table = sweeps.table if "day" in sweeps.table else sweeps.table.assign(day="")
+    table = with_day(sweeps.table)
     rows = [
         (*table.iloc[bend.rows[0]][["sample", "tip", "day"]], bend.direction or "both", bend.rows.size, bend.p, bend.shape,
          bend.at * 1e9, bend.near_percent, bend.far_percent, bend.percent, bend.straight_from * 1e9, bend.words)

@@ -10,6 +10,7 @@ from scipy import stats
 
 from sts.curves.replicates import REPLICATE, repeat_codes, repeats_among
 from sts.flags import flag_rows, join_flags
+from sts.sweeps import with_day
 
 REPEAT = ["sample", "tip", "day", "site", "repeat"]
 KNOWN = ("duration_s", "range_nm", "decay_per_nm", "decay_se_per_nm", "dof")
@@ -44,7 +45,7 @@ def pair_directions(sweeps: pd.DataFrame, *, level: float = 0.999) -> tuple[pd.D
     difference times v is the drift. A lag of the amplifier, which lowers the retract slope only, is found by its shape
     and masked before (`sts.barrier.lag`).
     """
-    sweeps = sweeps if "day" in sweeps else sweeps.assign(day="")
+    sweeps = with_day(sweeps)
     table = sweeps.assign(_repeat=repeat_codes(sweeps, "iz"))[_measured(sweeps)]
     retract, approach = (table[table["direction"] == d] for d in ("retract", "approach"))
     pairs = retract[["_repeat", *REPEAT, "sweep", *KNOWN]].merge(
@@ -99,7 +100,7 @@ def slopes_by_repeat(sweeps: pd.DataFrame) -> pd.DataFrame:
     KeyError
         If the table lacks a column.
     """
-    sweeps = sweeps if "day" in sweeps else sweeps.assign(day="")
+    sweeps = with_day(sweeps)
     there = _measured(sweeps)
     used = sweeps[there].reset_index(drop=True)
     if used.empty:

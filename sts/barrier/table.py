@@ -12,7 +12,7 @@ from sts.barrier.blocks import Array
 from sts.barrier.noise import Noise
 from sts.barrier.sweep_fits import Fits
 from sts.quantities import barrier_from_decay
-from sts.sweeps import COLUMNS
+from sts.sweeps import COLUMNS, with_day
 
 IDENTITY = ["sweep", "sample", "tip", "day", "site", "direction", "repeat"]
 
@@ -60,7 +60,7 @@ def sweep_rows(batch: Batch, confidence: float) -> pd.DataFrame:
         "duration_s": table["duration_s"].to_numpy(float),
         "range_nm": np.full(len(size), np.ptp(batch.sweeps.axis) * 1e9),
     }
-    table = table if "day" in table else table.assign(day="")
+    table = with_day(table)
     own = [c for c in table.columns if c not in (*COLUMNS, "day")]
     taken = {c: f"own_{c}" for c in own if c in values or c in IDENTITY}
     return pd.concat([table[IDENTITY], pd.DataFrame(values), table[own].rename(columns=taken)], axis=1)

@@ -11,6 +11,7 @@ import pandas as pd
 
 from sts.comparing.random_effects import t_quantile
 from sts.comparing.sites_and_tips import BARRIER_PER_NM2, SITE, TIP
+from sts.sweeps import with_day
 
 COMPONENT_COLUMNS = (
     "level", "sd_eV", "sd_percent", "share", "units", "dof", "icc", "curves_per_unit", "design_effect", "note",
@@ -49,7 +50,7 @@ def variance_components(repeats: pd.DataFrame) -> pd.DataFrame:
     rows = repeats[repeats["decay_per_nm"].to_numpy(float) > 0]
     if rows.empty:
         raise ValueError("No repeat has a positive slope; look at the flags of the sweeps.")
-    rows = rows if "day" in rows else rows.assign(day="")
+    rows = with_day(rows)
     y = 2 * np.log(rows["decay_per_nm"].to_numpy(float))
     several = (rows.groupby(TIP, dropna=False)["day"].nunique() > 1).any()
     names = ["tip", "day", "site", "repeat"] if several else ["tip", "site", "repeat"]

@@ -15,6 +15,7 @@ from sts.comparing.pairs import FEWEST, unequal_dof
 from sts.comparing.power import smallest_seen
 from sts.comparing.random_effects import Pooled, half_interval, pool_random_effects, t_quantile
 from sts.comparing.sites_and_tips import TIP, TIP_COLUMNS, site_level, tip_level
+from sts.sweeps import with_day
 
 CHANGE_COLUMNS = (
     "sample", "tip", "state_a", "state_b", "ratio", "ratio_low", "ratio_high", "p_adjusted", "verdict", "units", "dof",
@@ -311,7 +312,7 @@ def _left_out(tips: pd.DataFrame) -> list[str]:
 def _not_told_apart(rows: pd.DataFrame, each: pd.DataFrame, states: list[str]) -> list[str]:
     """Where one state always came first: what else changes with time is not told from the change."""
     timed = ORDER in rows
-    days = rows.assign(day=rows.get(DAY, "")).groupby(["sample", "_tip", "_state"])[DAY].agg(set).to_dict()
+    days = with_day(rows).groupby(["sample", "_tip", "_state"])[DAY].agg(set).to_dict()
     ends = rows.groupby(["sample", "_tip", "_state"])["_place"].agg(["min", "max"])
     first, last = (ends[side].to_dict() for side in ("min", "max"))
     said = []

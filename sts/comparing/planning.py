@@ -18,6 +18,7 @@ from sts.comparing.paired import state_words
 from sts.comparing.pairs import FEWEST, unequal_dof
 from sts.comparing.random_effects import t_quantile
 from sts.comparing.sites_and_tips import SITE, TIP
+from sts.sweeps import with_day
 
 OPTION_COLUMNS = ("repeats", "sites", "minutes", "power_percent", "sites_if_known", "cheapest")
 MINUTES_PER_REPEAT, MINUTES_PER_SITE = 1.0, 5.0  # common practice, no source
@@ -145,7 +146,7 @@ def site_scatter(repeats: pd.DataFrame, *, by: str = "") -> SiteScatter:
     """
     rows = repeats[repeats["decay_per_nm"].to_numpy(float) > 0].reset_index(drop=True)
     state = state_words(rows[by]) if by else pd.Series("", index=rows.index)
-    rows = rows if "day" in rows else rows.assign(day="")
+    rows = with_day(rows)
     rows = rows.assign(_y=2 * np.log(rows["decay_per_nm"]), _state=state)
     rows = rows[(state != "") | (not by)]
     place = rows.groupby([*SITE, "_state"], sort=False, dropna=False)["_y"]

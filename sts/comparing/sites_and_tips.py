@@ -18,6 +18,7 @@ from sts.comparing.days import DayLevel, over_days
 from sts.comparing.pooled_scatter import scatter_of_tips
 from sts.comparing.random_effects import Pooled, half_interval, larger_scatter, pool_random_effects
 from sts.quantities import BARRIER_PER_DECAY_SQUARED
+from sts.sweeps import with_day
 
 REPEAT_COLUMNS = ("sample", "tip", "site", "repeat", "decay_per_nm", "decay_se_per_nm", "dof", "sweeps")
 SITE_COLUMNS = (
@@ -159,7 +160,7 @@ def tip_level(sites: pd.DataFrame, *, confidence: float = 0.95, calibration: Cal
     uncertainty by `larger_scatter`. With two days or more the days are the replicates of a tip (`days.over_days`); with
     one the interval holds for that day: scatter from day to day is unknown.
     """
-    sites = sites if "day" in sites else sites.assign(day="")
+    sites = with_day(sites)
     table, pooled = _pool_sites(sites)
     observed_se, observed_dof, together = scatter_of_tips(table["sample"], pooled, confidence=confidence)
     tip, _ = _grouped(sites, TIP)
@@ -212,11 +213,10 @@ def _checked(repeats: pd.DataFrame) -> pd.DataFrame:
         raise ValueError("No repeat has a fitted slope; look at the flags of the sweeps, and keep some of them.")
     noise, dof = rows["decay_se_per_nm"].to_numpy(float), rows["dof"].to_numpy(float)
     common = rows.get("decay_common_per_nm", 0.0)
-    return rows.assign(
+    return with_day(rows).assign(
         decay_se_per_nm=np.where(noise > 0, noise, np.nan),
         dof=np.where(dof > 0, dof, np.inf),
         decay_common_per_nm=common,
-        day=rows.get("day", ""),
     )
 
 

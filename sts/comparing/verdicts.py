@@ -12,6 +12,7 @@ import pandas as pd
 from sts.comparing.scatter_intervals import NONE, between_interval, median_interval, within_interval
 from sts.comparing.tip_change import rows_of
 from sts.plan import VerdictPlan
+from sts.sweeps import with_day
 
 USE, WITH_CARE, TOO_LITTLE, DO_NOT_USE = VERDICTS = ("use", "use with care", "too little data", "do not use")
 COLUMNS = (
@@ -143,7 +144,7 @@ def tip_verdicts(
     pandas.DataFrame
         `COLUMNS`: barriers [eV], shares [%], counts; `reasons` joined by ``"; "``.
     """
-    named = judged if "day" in judged else judged.assign(day="")
+    named = with_day(judged)
     named = named.loc[named["tip"] != "", ["sweep", "kind", "sample", "tip", "day", "site", "used"]]
     jump, low = (
         named["sweep"].isin(flags.loc[flags["flag"] == flag, "sweep"]).to_numpy(bool)

@@ -267,16 +267,6 @@ def thin_out(rows: np.ndarray, most: int = MOST_SWEEPS) -> tuple[np.ndarray, str
     return rows[::step], f", every {step}th drawn"
 
 
-def with_day(table: pd.DataFrame) -> pd.DataFrame:
-    """The table with a column `day`, empty where it had none.
-
-    Parameters
-    ----------
-    table : pandas.DataFrame
-    """
-    return table if "day" in table else table.assign(day="")
-
-
 def place_words(day: object, site: object) -> str:
     """``2026-11-03, 2``: the name of a site, after its day where there are several.
 

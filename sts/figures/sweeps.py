@@ -25,11 +25,10 @@ from sts.figures.style import (
     place_words,
     site_words,
     thin_out,
-    with_day,
 )
 from sts.figures.styled import styled
 from sts.quantities import LEAST_BIAS, scale_for
-from sts.sweeps import KIND_WORDS, SweepSet
+from sts.sweeps import KIND_WORDS, SweepSet, with_day
 
 MOST_NAMED_SITES = 8  # more sites are drawn, but not named in the legend
 BIAS_LABEL = "Bias, sample relative to tip"

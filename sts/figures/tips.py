@@ -25,10 +25,10 @@ from sts.figures.style import (
     place_words,
     rows_of,
     site_words,
-    with_day,
 )
 from sts.figures.styled import styled
 from sts.quantities import decimals_for
+from sts.sweeps import with_day
 
 ROW_IN = 0.42  # height of a row [inch]
 MOST_ROWS = 6  # more tips are a list of single lines
