@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from sts.comparing.random_effects import pool_random_effects, t_quantile
+from sts.comparing.random_effects import as_rows, pool_random_effects, t_quantile
 
 LEAST = 1 / 3  # of the half interval that the sites alone would give: no chance agreement of two days makes it narrower
 
@@ -61,14 +61,14 @@ def over_days(sites: pd.DataFrame, tip: np.ndarray, variance: np.ndarray, *, con
     )
     first = np.unique(cell, return_index=True)[1]
     of, day, n = tip[first], sites["day"].to_numpy(object)[first], np.bincount(cell)
-    mean = pool_random_effects(_rows(slope, cell), _rows(variance, cell), level=True).mean
+    mean = pool_random_effects(as_rows(slope, cell), as_rows(variance, cell), level=True).mean
     free = np.bincount(of, weights=n - 1.0, minlength=count)
     squares = np.bincount(tip, weights=(slope - mean[cell]) ** 2, minlength=count)
     site = np.where(free > 0, squares / np.maximum(free, 1.0), np.nan)  # variance between sites of a day
     stated = np.bincount(cell, weights=variance) / n
     of_mean = np.fmax(site[of], stated) / n
     days = np.bincount(of, minlength=count)
-    pooled = pool_random_effects(_rows(mean, of), _rows(of_mean, of), level=True)
+    pooled = pool_random_effects(as_rows(mean, of), as_rows(of_mean, of), level=True)
     se, dof = pooled.observed_se.copy(), np.where(days > 1, days - 1.0, np.nan)
     shared = np.zeros(count, bool)
     sample = pd.Series(sites["sample"].to_numpy(object)).groupby(tip).first()
@@ -113,11 +113,3 @@ def _two_way(values: np.ndarray) -> tuple[float, float]:
     spread = (day + (tips - 1) * rest) / tips
     wobble = (day / tips) ** 2 + ((tips - 1) * rest / tips) ** 2 / (tips - 1)
     return spread, float(np.clip(spread**2 / wobble, 1.0, tips)) if wobble > 0 else 1.0
-
-
-def _rows(values: np.ndarray, row: np.ndarray) -> np.ndarray:
-    """Values (k,) of some rows as a matrix, filled up with NaN."""
-    column = pd.Series(row).groupby(row).cumcount().to_numpy()
-    found = np.full((int(row.max()) + 1, int(column.max()) + 1), np.nan)
-    found[row, column] = values
-    return found

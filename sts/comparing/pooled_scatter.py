@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, special
 
-from sts.comparing.random_effects import Pooled, t_quantile
+from sts.comparing.random_effects import Pooled, as_rows, places_in_rows, stands_apart, t_quantile
 
 FEWEST_TIPS = (
     3  # with two, one that scatters more is not told from chance, and a pool gains little (scripts/studies/pooling.py)
@@ -19,7 +19,6 @@ _UNLIKE = np.linspace(0.0, 1.4, 8)  # standard deviation of ln(scatter) between 
 _CENTRES = np.exp(np.linspace(-3.0, 3.0, 25))  # of the variance of a typical tip, times the plain pool
 _ALIKE = 1e6  # degrees of freedom of the others where all tips scatter alike
 _LEAST = 1e-9  # of the pooled variance: sites that agree to the last digit say no more than this
-_ODD = 0.01  # chance that one of a sample's equal tips is taken for one with a scatter of its own
 _STEPS = 3  # of Newton; the start is within some per cent
 
 
@@ -73,13 +72,11 @@ def pool_scatter(variance: Any, dof: Any, *, confidence: float = 0.95) -> tuple[
 
 
 def _of_its_own(v: np.ndarray, nu: np.ndarray) -> np.ndarray:
-    """Which tips scatter too much to be asked about the others, or helped by them: F test against all others."""
+    """Which tips scatter too much to be asked about the others, or helped by them."""
     known = nu > 0
     squares = np.where(known, nu * v, 0.0)
     rest, rest_dof = squares.sum(axis=1, keepdims=True) - squares, nu.sum(axis=1, keepdims=True) - nu
-    with np.errstate(invalid="ignore", divide="ignore"):
-        chance = special.fdtrc(nu, rest_dof, v / (rest / rest_dof))
-    return np.asarray(known & (rest_dof > 0) & (rest > 0) & (chance * known.sum(axis=1, keepdims=True) < _ODD))
+    return np.asarray(stands_apart(squares, nu, (rest, rest_dof), known.sum(axis=1, keepdims=True)) & (rest > 0))
 
 
 def scatter_of_tips(
@@ -106,18 +103,12 @@ def scatter_of_tips(
     What tips have in common is the scatter between sites in per cent: the squared uncertainty of a mean over its square, times
     the number of sites of equal weight that it is worth (1/Σ share²).
     """
-    row, column = (
-        sample.groupby(sample, sort=False, dropna=False).ngroup(),
-        sample.groupby(sample, dropna=False).cumcount(),
-    )
-    place = (row.to_numpy(), column.to_numpy())
-    shape = (int(row.max()) + 1, int(column.max()) + 1)
-    sites = 1 / (tips.weights**2).sum(axis=1)
-    variance, dof = np.full(shape, np.nan), np.zeros(shape)
+    row = sample.groupby(sample, sort=False, dropna=False).ngroup().to_numpy()
+    place, sites = places_in_rows(row), 1 / (tips.weights**2).sum(axis=1)
     with np.errstate(invalid="ignore", divide="ignore"):
-        variance[place] = np.where(tips.mean > 0, (tips.observed_se / tips.mean) ** 2 * sites, np.nan)
-    dof[place] = tips.observed_dof
-    made, made_dof, together = (np.asarray(x) for x in pool_scatter(variance, dof, confidence=confidence))
+        variance = np.where(tips.mean > 0, (tips.observed_se / tips.mean) ** 2 * sites, np.nan)
+    told = (as_rows(variance, row), as_rows(tips.observed_dof, row))
+    made, made_dof, together = (np.asarray(x) for x in pool_scatter(*told, confidence=confidence))
     se = np.abs(tips.mean) * np.sqrt(made[place] / sites)
     own = ~np.isfinite(together[row])
     return np.where(own, tips.observed_se, se), np.where(own, tips.observed_dof, made_dof[place]), together[row]

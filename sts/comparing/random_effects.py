@@ -6,12 +6,15 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy import stats
+import pandas as pd
+from scipy import special, stats
 
 # Below this many degrees of freedom the observed scatter is too uncertain to be told from the propagated one, and
 # the wider of the two intervals is taken. Found by simulation (scripts/studies/tips.py): from 4 on, taking the
 # larger of the two with its own t keeps a 95 % interval between 94.5 and 97 %; with 3 it comes down to 93.5 %.
 TRUSTED_DOF = 4
+
+ODD = 0.01  # chance that one of several equal parts is taken for one with a scatter of its own
 
 _BISECTIONS = 100  # halves the bracket to the last bit of a double
 
@@ -113,6 +116,49 @@ def _middle(variances: np.ndarray, here: np.ndarray, count: np.ndarray) -> np.nd
     """The middle variance of each row, shape (m, 1); the lower one of two."""
     ordered = np.sort(np.where(here, variances, np.inf), axis=1)
     return np.take_along_axis(ordered, (count[:, None] - 1) // 2, axis=1)
+
+
+def places_in_rows(row: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Where values (k,) of some rows stand in a matrix of these, in order: their rows and columns.
+
+    Parameters
+    ----------
+    row : ndarray of int, shape (k,)
+        The row of each value.
+    """
+    return row, pd.Series(row).groupby(row).cumcount().to_numpy()
+
+
+def as_rows(values: Any, row: np.ndarray) -> np.ndarray:
+    """Values of some rows as a matrix, as `pool_random_effects` takes them: filled up with NaN.
+
+    Parameters
+    ----------
+    values : array_like, shape (k,)
+    row : ndarray of int, shape (k,)
+        The row of each value.
+    """
+    row, column = places_in_rows(row)
+    found = np.full((int(row.max()) + 1, int(column.max()) + 1), np.nan)
+    found[row, column] = values
+    return found
+
+
+def stands_apart(squares: Any, dof: Any, others: tuple[Any, Any], count: Any) -> np.ndarray:
+    """Which of `count` equal parts scatters more than the others by more than chance: F test at 1 % over all of them.
+
+    Parameters
+    ----------
+    squares, dof : array_like
+        Sum of squares of each part, and its degrees of freedom.
+    others : (array_like, array_like)
+        The same of the other parts together.
+    count : array_like
+    """
+    with np.errstate(invalid="ignore", divide="ignore"):
+        f = (np.asarray(squares) / dof) / (np.asarray(others[0]) / others[1])
+        chance = special.fdtrc(dof, others[1], f)
+    return np.asarray((np.asarray(dof) > 0) & (np.asarray(others[1]) > 0) & (chance * count < ODD))
 
 
 def larger_scatter(

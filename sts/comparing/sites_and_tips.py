@@ -11,12 +11,18 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from sts.comparing.calibration import Calibration
 from sts.comparing.days import DayLevel, over_days
 from sts.comparing.pooled_scatter import scatter_of_tips
-from sts.comparing.random_effects import Pooled, half_interval, larger_scatter, pool_random_effects
+from sts.comparing.random_effects import (
+    Pooled,
+    as_rows,
+    half_interval,
+    larger_scatter,
+    pool_random_effects,
+    stands_apart,
+)
 from sts.quantities import BARRIER_PER_DECAY_SQUARED
 from sts.sweeps import with_day
 
@@ -44,8 +50,6 @@ TIP_EXTRAS = (
 
 TIP = ["sample", "tip"]
 SITE = ["sample", "tip", "day", "site"]
-
-_ODD_SITE = 0.01  # chance that one of a tip's equal sites is taken for one with a scatter of its own
 
 BARRIER_PER_NM2 = BARRIER_PER_DECAY_SQUARED * 1e18  # hbar^2/8m [eV nm^2]
 
@@ -223,10 +227,8 @@ def _checked(repeats: pd.DataFrame) -> pd.DataFrame:
 def _pooled_ratio(tip: np.ndarray, chi2: np.ndarray, dof: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Observed over propagated variance at each site, pooled over the tip's sites but for the odd ones."""
     sites = _sum(tip, dof > 0)[tip]
-    rest, rest_dof = _sum(tip, chi2)[tip] - chi2, _sum(tip, dof)[tip] - dof
+    odd = stands_apart(chi2, dof, (_sum(tip, chi2)[tip] - chi2, _sum(tip, dof)[tip] - dof), sites)
     with np.errstate(invalid="ignore", divide="ignore"):
-        f = (chi2 / dof) / (rest / rest_dof)
-        odd = (dof > 0) & (rest_dof > 0) & (stats.f.sf(f, dof, rest_dof) < _ODD_SITE / sites)
         pool_chi2, pool_dof = _sum(tip, np.where(odd, 0, chi2))[tip], _sum(tip, np.where(odd, 0, dof))[tip]
         own = odd | (pool_dof == 0)
         return np.where(own, chi2 / dof, pool_chi2 / pool_dof), np.where(own, dof, pool_dof)
@@ -237,13 +239,8 @@ def _pool_sites(sites: pd.DataFrame) -> tuple[pd.DataFrame, Pooled]:
     table = table.assign(
         sweeps=_total(row, sites["sweeps"]), sites=np.bincount(row), repeats=_total(row, sites["repeats"])
     )
-    column = pd.Series(row).groupby(row).cumcount().to_numpy()
-    shape = (len(table), int(column.max()) + 1)
-    slope, variance, dof = (np.full(shape, np.nan) for _ in range(3))
-    slope[row, column] = sites["decay_per_nm"]
-    variance[row, column] = _known_variance(sites, row)
-    dof[row, column] = sites["dof"]
-    return table, pool_random_effects(slope, variance, dof, level=True)
+    values = (sites["decay_per_nm"], _known_variance(sites, row), sites["dof"])
+    return table, pool_random_effects(*(as_rows(part, row) for part in values), level=True)
 
 
 def _between_sites(sites: pd.DataFrame, tip: np.ndarray, pooled: Pooled, by_day: DayLevel) -> np.ndarray:

@@ -7,7 +7,15 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import stats
 
-from sts.comparing.random_effects import half_interval, larger_scatter, pool_random_effects, t_quantile
+from sts.comparing.random_effects import (
+    as_rows,
+    half_interval,
+    larger_scatter,
+    places_in_rows,
+    pool_random_effects,
+    stands_apart,
+    t_quantile,
+)
 
 # R. N. Kacker, Metrologia 41, 132 (2004), table 1: nine metrology institutes, values and variances (seen, in the
 # statsmodels test suite; pooled values there from the R package metafor).
@@ -115,3 +123,20 @@ def test_a_known_part_narrows_nothing_and_none_leaves_students_t():
     assert_allclose(alone, 2 * stats.t.ppf(0.975, 1), rtol=1e-12)
     assert (half_interval(2.0, 1, np.geomspace(0.01, 100, 50), confidence=0.95) >= alone).all()
     assert_allclose(half_interval(1e-9, 1, 1.0, confidence=0.95), stats.norm.ppf(0.975), rtol=1e-6)
+
+
+def test_values_of_rows_stand_in_their_order_filled_up_with_nan():
+    row = np.array([1, 0, 1, 1])
+    assert_allclose(as_rows([10.0, 0.5, 11.0, 12.0], row), [[0.5, np.nan, np.nan], [10.0, 11.0, 12.0]])
+    assert_allclose(as_rows([10.0, 0.5, 11.0, 12.0], row)[places_in_rows(row)], [10.0, 0.5, 11.0, 12.0])
+
+
+def test_a_part_stands_apart_as_often_as_its_f_test_says():
+    """scipy's F distribution; four parts, so that one of 400 of each may."""
+    rng = np.random.default_rng(2)
+    squares = rng.chisquare(3, (4000, 4))
+    rest = squares.sum(axis=1, keepdims=True) - squares
+    told = stands_apart(squares, 3.0, (rest, 9.0), 4)
+    assert told.tolist() == (stats.f.sf((squares / 3) / (rest / 9), 3, 9) < 0.01 / 4).tolist()
+    assert 0.005 < told.any(axis=1).mean() < 0.015
+    assert not stands_apart(5.0, 0.0, (1.0, 3.0), 2)
