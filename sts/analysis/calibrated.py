@@ -64,7 +64,7 @@ def height_scales(calibrations: pd.DataFrame, sources: pd.DataFrame) -> dict[str
         As `Session.calibrations` and `Session.sources` give them.
     """
     found = {}
-    for session in dict.fromkeys(sources["session"] if "session" in sources and len(sources) else [""]):
+    for session in _sessions(sources):
         row = standing_calibration(calibrations, "height", session)
         found[session] = (
             None if row is None else Calibration(float(row["factor"]), float(row["factor_se"]), str(row["source"]))
@@ -141,8 +141,7 @@ def current_notes(calibrations: pd.DataFrame, sources: pd.DataFrame) -> list[str
     calibrations, sources : pandas.DataFrame
         As `Session.calibrations` and `Session.sources` give them.
     """
-    sessions = list(dict.fromkeys(sources["session"] if "session" in sources and len(sources) else [""]))
-    rows = {session: standing_calibration(calibrations, "current", session) for session in sessions}
+    rows = {session: standing_calibration(calibrations, "current", session) for session in _sessions(sources)}
     said: dict[str, list[str]] = {}
     for session, row in rows.items():
         if row is not None:
@@ -153,6 +152,11 @@ def current_notes(calibrations: pd.DataFrame, sources: pd.DataFrame) -> list[str
         else words.replace("Every current", f"Of {', '.join(map(_named, of))} every current", 1)
         for words, of in said.items()
     ]
+
+
+def _sessions(sources: pd.DataFrame) -> list[str]:
+    """The sessions that files came from, in order; "" stands for files imported directly."""
+    return list(dict.fromkeys(sources["session"] if "session" in sources and len(sources) else [""]))
 
 
 def _named(session: str) -> str:

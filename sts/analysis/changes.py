@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -100,6 +101,7 @@ class Course:
         found = _CLOCK.search(" ".join(started))
         return found.group(1) if found else ""
 
+    @cached_property
     def told(self) -> bool:
         """Whether a clock, or names that count, tell the order of the I(z) sweeps of a tip."""
         if self.order.told:
@@ -128,7 +130,7 @@ def changes_of(slopes: pd.DataFrame, used: pd.DataFrame, course: Course, confide
         The changes with `time` (on the clock of the last sweep before, "" where none is recorded), `order` (what it rests on)
         and `iv_after` (I(V) sweeps of the tip after it; NaN where no clock tells).
     """
-    if not course.told():
+    if not course.told:
         return TipChanges()
     at = {name: i for i, name in enumerate(course.order.names)}
     names = [sorted(group, key=at.__getitem__) for group in names_by_repeat(used)]
@@ -180,7 +182,7 @@ def change_notes(found: TipChanges, course: Course) -> list[str]:
         Of `changes_of`.
     course : Course
     """
-    said = [] if course.told() else [UNTOLD]
+    said = [] if course.told else [UNTOLD]
     for row in found.each_change:
         said.append(" ".join((f"{step_words(row)}.", *more_words(row), *_spectra_words(row, course))))
     for row in found.each_run:

@@ -27,6 +27,8 @@ _OF_ONE_STATE = (  # what a mean over two states of a tip says nothing about
     "barrier_eV", "barrier_low_eV", "barrier_high_eV", "between_sites_percent", "between_sites_low_percent",
     "between_sites_high_percent",
 )  # fmt: skip
+_CHANGED = "changed after {last_before}: {before_eV:.2g} eV before, {after_eV:.2g} eV after"
+_AWAY = "repeats at site {site} run away: {first_eV:.3g} to {last_eV:.3g} eV"
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,20 +78,15 @@ class TipTables:
             for name, table in tables.items()
         }
 
-    def changed(self, sample: str, tip: str) -> list[str]:
-        """That the tip changed on the way, and how, in words; then sites whose repeats run away.
+    def about(self, table: pd.DataFrame, sample: str, tip: str) -> list[dict[str, Any]]:
+        """The rows of steps or runs that are about a tip on a sample.
 
         Parameters
         ----------
+        table : pandas.DataFrame
         sample, tip : str
         """
-        changes, runs = (
-            [row for row in rows_of(table) if (row["sample"], row["tip"]) == (sample, tip)]
-            for table in (self.steps, self.runs)
-        )
-        words = "changed after {last_before}: {before_eV:.2g} eV before, {after_eV:.2g} eV after"
-        away = "repeats at site {site} run away: {first_eV:.3g} to {last_eV:.3g} eV"
-        return [*(words.format(**row) for row in changes), *(away.format(**row) for row in runs)]
+        return [row for row in rows_of(table) if (row["sample"], row["tip"]) == (sample, tip)]
 
     def ratios(self, sample: str, tip: str) -> list[tuple[str, float, float]]:
         """(other tip, ratio of this tip's barrier to its, upper end of the interval of the ratio).
@@ -220,6 +217,7 @@ def _barrier_facts(barrier: TipTables, sample: str, tip: str, confidence: float)
     repeats = barrier.column("sites", "repeat_sd_eV", sample, tip).dropna()
     within = float(np.sqrt(np.mean(repeats**2))) if len(repeats) else np.nan
     between = mean["between_site_sd_eV"] if mean["sites"] > 1 else np.nan
+    steps, runs = (barrier.about(table, sample, tip) for table in (barrier.steps, barrier.runs))
     drift, agree = (barrier.column("directions", name, sample, tip) for name in ("drift_pm_per_s", "agree"))
     return {
         **{key: float(mean[key]) for key in ("barrier_eV", "barrier_low_eV", "barrier_high_eV")},
@@ -232,8 +230,8 @@ def _barrier_facts(barrier: TipTables, sample: str, tip: str, confidence: float)
         "pairs_agree": int(agree.sum()) if len(agree) else 0,
         "pairs_of_directions": len(agree),
         "ratios": barrier.ratios(sample, tip),
-        "changed": barrier.changed(sample, tip),
-        "two_states": any(words.startswith("changed") for words in barrier.changed(sample, tip)),
+        "changed": [*(_CHANGED.format(**row) for row in steps), *(_AWAY.format(**row) for row in runs)],
+        "two_states": bool(steps),
         **_intervals(barrier, sample, tip, float(mean["barrier_eV"]), confidence),
     }
 

@@ -148,7 +148,7 @@ def test_where_nothing_tells_the_order_nothing_is_looked_for_and_that_is_said_on
 )
 def test_names_that_count_tell_an_order(names, told):
     sweeps = pd.DataFrame({"sweep": names, "kind": "iz", "sample": "", "tip": "w", "started": ""})
-    assert Course(Order(tuple(names), "names"), sweeps).told() is told
+    assert Course(Order(tuple(names), "names"), sweeps).told is told
 
 
 def test_a_site_whose_repeats_run_away_is_flagged_and_noted(falling: Analysis):
