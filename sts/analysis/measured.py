@@ -13,7 +13,7 @@ import pandas as pd
 from sts.analysis.barriers import Barriers, barrier_analysis, without_slope
 from sts.analysis.by_day import fit_by_day, labelled, split_by_day
 from sts.analysis.by_hand import moved_points, values_of
-from sts.analysis.calibrated import calibrated, current_notes, scales_of
+from sts.analysis.calibrated import Scales, calibrated, current_notes, scales_of
 from sts.analysis.changes import Course
 from sts.analysis.judged_spectra import flags_of_spectrum, judge_spectra
 from sts.analysis.results import Analysis, BarrierAnalysis, SpectraAnalysis
@@ -126,7 +126,7 @@ class Measured(Shown):
         barrier = spectra = None
         flags = [self.flags]
         if self._heights:
-            barrier, disagree = self._barriers(used)
+            barrier, disagree = self.barriers(used)
             flags.append(disagree)
         of_sweeps = join_flags(flags)
         if self.settled:
@@ -148,17 +148,25 @@ class Measured(Shown):
             by_hand=self._by_hand(selected.assign(by=[by.get(n, "") for n in selected["sweep"]]), barrier, spectra),
         )
 
-    def _barriers(self, used: frozenset[str]) -> Barriers:
-        """Made anew only where other I(z) sweeps are used than the last two times, so that an undo finds its barriers."""
-        heights = [part for part in self.sets if part.kind == "iz"]
-        own = used & self._heights
-        if own not in self._last:
-            scales = scales_of(heights, self.calibrations, self.sources)
-            self._last[own] = barrier_analysis(self.fits, heights, own, self.plan, scales, self._course)
+    def barriers(self, used: frozenset[str]) -> Barriers:
+        """What the I(z) sweeps among these come to; kept for the last two choices, so that an undo finds its barriers.
+
+        Parameters
+        ----------
+        used : frozenset of str
+        """
+        if (own := used & self._heights) not in self._last:
+            ramps = [part for part in self.sets if part.kind == "iz"]
+            self._last[own] = barrier_analysis(self.fits, ramps, own, self.plan, self.scales, self._course)
         self._last[own] = self._last.pop(own)  # to the end
         if len(self._last) > 2:
             del self._last[next(iter(self._last))]
         return self._last[own]
+
+    @cached_property
+    def scales(self) -> Scales:
+        """The height scales that the sweeps are on."""
+        return scales_of(self.sets, self.calibrations, self.sources)
 
     @cached_property
     def _course(self) -> Course:
@@ -180,7 +188,7 @@ class Measured(Shown):
 
     @cached_property
     def _barriers_by_rule(self) -> BarrierAnalysis | None:
-        return self._barriers(self._used_by_rule)[0] if self._heights else None
+        return self.barriers(self._used_by_rule)[0] if self._heights else None
 
     @cached_property
     def _spectra_by_rule(self) -> SpectraAnalysis:
@@ -207,12 +215,9 @@ class Measured(Shown):
 
     def _selected(self, decisions: pd.DataFrame) -> pd.DataFrame:
         return select(
-            list(self._identity["sweep"]),
-            self.flags,
-            rules=self.plan.check.omit,
-            decisions=standing_decisions(decisions),
-            unusable=self.unusable,
-        )
+            list(self._identity["sweep"]), self.flags, rules=self.plan.check.omit,
+            decisions=standing_decisions(decisions), unusable=self.unusable,
+        )  # fmt: skip
 
     def _judged(self, selected: pd.DataFrame, flags: pd.DataFrame, by: Mapping[str, str]) -> pd.DataFrame:
         """The table of `judge`, with these flags and persons; who was used is settled before."""

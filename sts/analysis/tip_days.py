@@ -10,12 +10,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from sts.analysis.barriers import barrier_analysis
-from sts.analysis.calibrated import Scales, scales_of
-from sts.analysis.changes import Course
 from sts.analysis.measured import Measured, measure
 from sts.analysis.results import BarrierAnalysis
-from sts.comparing import Calibration, TipTables, tip_verdicts
+from sts.comparing import Calibration, tip_verdicts
 from sts.flags import join_flags
 from sts.plan import Plan
 from sts.session import Session
@@ -96,7 +93,7 @@ def tip_days(path: str | Path, plan: Plan, days: Mapping[str, Collection[str] | 
     heights = {}
     for day, names in days.items():
         measured = measure(session, settings, sweeps=None if names is None else list(names))
-        heights[day] = _scales(measured).common
+        heights[day] = measured.scales.common
         for name, table in _of_day(measured, decisions):
             parts[name].append(table.assign(day=day))
     tables = {name: _joined(found) for name, found in parts.items()}
@@ -113,11 +110,6 @@ def scale_of(height: Calibration | None) -> tuple[float, float, str] | None:
     return None if height is None else (height.factor, height.factor_se, height.source)
 
 
-def _scales(measured: Measured) -> Scales:
-    """The height scales of what was measured."""
-    return scales_of(measured.sets, measured.calibrations, measured.sources)
-
-
 def _joined(parts: list[pd.DataFrame]) -> pd.DataFrame:
     there = [part for part in parts if len(part)]
     return pd.concat(there, ignore_index=True) if there else pd.DataFrame(columns=TIP_DAY)
@@ -125,27 +117,19 @@ def _joined(parts: list[pd.DataFrame]) -> pd.DataFrame:
 
 def _of_day(measured: Measured, decisions: pd.DataFrame) -> Iterator[tuple[str, pd.DataFrame]]:
     """The tables of sweeps that were measured in one go."""
-    plan = measured.plan
     judged = measured.judge(decisions)
     used = frozenset(judged.loc[judged["used"].astype(bool), "sweep"])
-    ramps = [part for part in measured.sets if part.kind == "iz"]
     barrier, flags = None, measured.flags
-    if ramps:
-        course = Course.of(measured.order, measured.sets)
-        barrier, disagree = barrier_analysis(measured.fits, ramps, used, plan, _scales(measured), course)
-        flags = join_flags([flags, disagree])
+    if measured.fits:
+        barrier, more = measured.barriers(used)
+        flags = join_flags([flags, more])
         yield "sites", barrier.sites
         yield "drifts", barrier.directions.reindex(columns=["sample", "tip", "drift_pm_per_s"])
-    if len(ramps) < len(measured.sets):
+    if measured.settled:
         yield "gaps", _gaps(measured, used, barrier)
-    yield "verdicts", tip_verdicts(judged, flags, _tables(barrier), plan.verdict, plan.compare.confidence)
+    tables = barrier.tip_tables if barrier is not None else None
+    yield "verdicts", tip_verdicts(judged, flags, tables, measured.plan.verdict, measured.plan.compare.confidence)
     yield "sweeps", _sweeps(judged, flags, barrier)
-
-
-def _tables(barrier: BarrierAnalysis | None) -> TipTables | None:
-    if barrier is None:
-        return None
-    return TipTables(barrier.sweeps, barrier.sites, barrier.tips, barrier.pairs, barrier.directions)
 
 
 def _sweeps(judged: pd.DataFrame, flags: pd.DataFrame, barrier: BarrierAnalysis | None) -> pd.DataFrame:

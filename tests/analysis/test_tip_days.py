@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import months
+import numpy as np
 import pytest
 
 import sts
@@ -40,3 +41,20 @@ def test_the_lean_plan_keeps_what_decides_and_drops_what_is_not_shown():
     assert not left.features.superconductor
     assert left.features.gap
     assert "tip" in left.spectra.by
+
+
+def test_a_tip_that_changed_within_its_day_has_the_verdict_of_its_report(tmp_path):
+    """One verdict for one afternoon, in the record as on the page of the session."""
+    path = tmp_path / "fell.h5"
+    for number, height_eV in enumerate([4.4] * 6 + [1.0] * 6, 1):
+        made = sts.simulate_iz(
+            barrier_eV=height_eV, sweeps=1, bench=sts.simulate.Bench(white_A=1e-12), seed=number
+        ).sweeps
+        name = tmp_path / f"heron_{number:02d}.npz"
+        np.savez(name, height_m=made.axis, current_A=made.current)
+        sts.import_files([name], path, values={"tip": "heron", "site": str((number + 2) // 5)})
+    told = sts.analyse(path).verdicts
+    assert "changed after heron_06" in told["reasons"].iloc[0]
+    found = tip_days(path, Plan(), {"thursday": None}).verdicts
+    assert found["reasons"].tolist() == told["reasons"].tolist()
+    assert found["verdict"].tolist() == told["verdict"].tolist()
