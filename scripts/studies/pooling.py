@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
+
 import numpy as np
 import pandas as pd
 
@@ -23,14 +25,8 @@ def scatters(rng: np.random.Generator, kind: str, trials: int, tips: int) -> np.
         return np.asarray(SCATTER * np.exp(np.log(float(kind.split()[-1])) * rng.normal(size=(trials, tips))))
     sd = np.full((trials, tips), SCATTER)
     if kind.startswith("the first"):
-        sd[:, 0] *= ratio(kind.split()[-1])
+        sd[:, 0] *= float(Fraction(kind.split()[-1]))
     return sd
-
-
-def ratio(text: str) -> float:
-    """A ratio such as 3 or 1/3."""
-    above, _, below = text.partition("/")
-    return float(above) / float(below or 1)
 
 
 def sites_of(rng: np.random.Generator, sd: np.ndarray, layout: tuple[int, ...], shift: float = 0.0) -> pd.DataFrame:
