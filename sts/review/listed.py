@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import Any
@@ -22,7 +23,7 @@ MOST = 200  # sweeps of a site that are measured with one that is looked at
 MEASURING = "measuring all sweeps ..."
 
 
-class Listing:
+class Listing(ABC):
     """The list of a session's sweeps, and which of them were looked at.
 
     Parameters
@@ -60,8 +61,9 @@ class Listing:
         self._follow(same_sweeps=after.same_sweeps(before))
         return changes_between(before, after)
 
+    @abstractmethod
     def _follow(self, *, same_sweeps: bool) -> None:
-        raise NotImplementedError
+        """Make anew what the list shows, now that the file holds something else."""
 
     def look(self, sweep: str) -> bool:
         """Note that a sweep was looked at; whether it is the first time.
