@@ -104,7 +104,9 @@ _ALL = [
          "contaminated gap",
          "compare tips, not metals; quote it as an apparent barrier only"),
     Flag("high barrier", "above 6 eV, more than any clean metal", "check the height calibration and the current offset"),
-    Flag("high bias", "the bias lowers the barrier by about half of its value", "use 0.1 V or less for I(z)"),
+    Flag("high bias",
+         "the bias tilts the barrier, which then reads low: by little where densities of states are level (0.16 eV at 1 V), by up "
+         "to half the bias where states at one end of the window carry all of the current", "use 0.1 V or less for I(z)"),
     Flag("slow noise", "the residuals are correlated (1/f noise of the gap)",
          "the interval was widened; repeat ramps, faster, and let the scatter between them decide"),
     Flag("lag", "the start of the retract ramp is flattened as by an amplifier that lags (or a feedback that lets go late)",

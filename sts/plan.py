@@ -141,7 +141,9 @@ class BarrierPlan(Section):
     correct: list[Literal["image force", "bias"]] = Field(
         default=[], description="model corrections stated beside the apparent barrier, which stays as it is"
     )
-    gap_nm: float = Field(0.8, gt=0.3, description="width of the gap that the size of the image force is given for")
+    gap_nm: float = Field(
+        0.8, gt=0.3, description="width of the gap, assumed: sizes of image force and bias are for it"
+    )
     curvature: float = Field(0.15, gt=0, description="relative change of slope from which a sweep is called curved")
     low_eV: float = Field(1.0, ge=0, description="below this a barrier is flagged: not a work function")
     high_eV: float = Field(6.0, gt=0, description="above this a barrier is flagged: check the height scale")

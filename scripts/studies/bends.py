@@ -17,7 +17,7 @@ import pandas as pd
 
 from sts.barrier import fit_barrier
 from sts.barrier.fit import BarrierFit
-from sts.comparing.uncertainty_budget import image_force_ratio
+from sts.curves.planar_barrier import image_force_barrier
 from sts.quantities import decay_from_barrier
 from sts.simulate import Bench, HeightRamp, simulate_iz
 from studies import Finding
@@ -59,7 +59,7 @@ def falling(share: float = 0.15, length_m: float = 0.08e-9) -> Curve:
 def image_force(gap_nm: float) -> Curve:
     """The local barrier of the classical image between planes, this far apart at height 0."""
     heights = np.linspace(-0.05, 0.45, 60)
-    ratio = np.array([image_force_ratio(BARRIER_EV, gap_nm + height) for height in heights])
+    ratio = np.array([image_force_barrier(BARRIER_EV, gap_nm + height) / BARRIER_EV for height in heights])
     return _local(lambda z: np.interp(z * 1e9, heights, ratio))
 
 

@@ -20,6 +20,7 @@ from sts.barrier.mean_residual import LEAST_PERCENT, Bend
 from sts.barrier.straightness import JUMP_SIZE
 from sts.curves.averaging import comparison_groups, site_columns
 from sts.curves.dead_channel import dead_rows
+from sts.curves.planar_barrier import tilted_barrier
 from sts.flags import NOWHERE, flag_rows, join_flags
 from sts.plan import BarrierPlan
 from sts.quantities import barrier_from_decay, decimals_for, scale_for
@@ -232,6 +233,11 @@ class Evidence:
             texts[row] = f"{lags.length[row] * 1e9:.2g} nm as by an amplifier that lags{time}{doubt}"
         return texts
 
+    @cached_property
+    def low_eV(self) -> Array:
+        """By how much the barrier reads low at its bias."""
+        return np.asarray(self.barrier_eV - tilted_barrier(self.barrier_eV, self.plan.gap_nm, self.bias_V))
+
     @property
     def mixed(self) -> Any:
         """The sweeps of the site were not all taken at one bias."""
@@ -268,7 +274,8 @@ RULES: tuple[tuple[str, Callable[[Evidence], Any], str], ...] = (
     ("low barrier", lambda e: e.low, "{barrier_eV:.2f} eV: not a work function, usual only in air"),
     ("high barrier", lambda e: e.falling & (e.barrier_eV > e.plan.high_eV),
      "{barrier_eV:.2f} eV: check the height scale"),
-    ("high bias", lambda e: e.bias_V > e.plan.high_bias_V, "{bias_V:.2f} V lowers the barrier by about half of it"),
+    ("high bias", lambda e: e.falling & (e.bias_V > e.plan.high_bias_V),
+     "at {bias_V:.2f} V the barrier reads about {low_eV:.2g} eV low"),
     ("poor fit", lambda e: e.good & (e.chi2 > e.most_chi2),
      "reduced chi² {chi2:.1f}, usual for this tip {usual:.1f}"),
     ("slow noise", lambda e: e.good & (e.widened**2 > 1.5) & ~e.explained, "interval widened × {widened:.1f}"),
@@ -330,7 +337,7 @@ def sweep_flags(batch: Batch, plan: BarrierPlan, confidence: float, bends: Seque
         with np.errstate(all="ignore"):
             rows = np.flatnonzero(applies(evidence))
         names = [name for _, name, _, _ in Formatter().parse(text) if name]
-        values = {name: getattr(evidence, name) for name in names}
+        values = {name: getattr(evidence, name) for name in names if rows.size}
         details = [text.format(**{name: value[row] for name, value in values.items()}) for row in rows]
         with np.errstate(all="ignore"):
             sizes = TIMES_LIMIT[flag](evidence)[rows] if flag in TIMES_LIMIT and rows.size else None

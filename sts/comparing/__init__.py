@@ -13,7 +13,7 @@ from sts.comparing.groups import GroupComparison, compare_groups
 from sts.comparing.paired import StateComparison, compare_states
 from sts.comparing.pairs import compare_pairs
 from sts.comparing.sites_and_tips import site_level, tip_level
-from sts.comparing.uncertainty_budget import budget, corrected_barrier, image_force_ratio, true_barrier
+from sts.comparing.uncertainty_budget import budget, corrected_barrier
 from sts.comparing.verdicts import VERDICTS, TipTables, tip_verdicts
 
 __all__ = [
@@ -34,10 +34,8 @@ __all__ = [
     "compare_pairs",
     "compare_states",
     "corrected_barrier",
-    "image_force_ratio",
     "site_level",
     "tip_level",
     "tip_verdicts",
-    "true_barrier",
     "variance_components",
 ]

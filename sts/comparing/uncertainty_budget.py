@@ -8,76 +8,14 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import constants, optimize
-from scipy.special import digamma
 
 from sts.comparing.calibration import Calibration
+from sts.curves.planar_barrier import true_barrier
 from sts.quantities import with_prefix
 
 BUDGET_COLUMNS = ("sample", "tip", "component", "size_eV", "kind", "note")
 
-_IMAGE_EV_NM = constants.e / (16 * math.pi * constants.epsilon_0) * 1e9  # e^2/16 pi eps0 [eV nm]
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(200)
-
-
-def image_force_ratio(barrier_eV: float, gap_nm: float) -> float:
-    """Apparent over true barrier height if the classical image potential acts in a planar vacuum gap.
-
-    Parameters
-    ----------
-    barrier_eV : float
-        Height of the barrier without image potential.
-    gap_nm : float
-        Distance between the planes where the image potential diverges.
-
-    Returns
-    -------
-    float
-        NaN where the image potential pulls the whole barrier below the Fermi level.
-
-    Notes
-    -----
-    φ_app = (d/ds ∫ sqrt(φ - w(z)) dz)² over the classically forbidden region, with the exact image potential between
-    two planes, w = -(e²/16πε0 s)[ψ(z/s) + ψ(1 - z/s) + 2γ]. The potential diverges at the planes, where the classical
-    image does not hold, and measured slopes are close to sqrt(φ) (G. Binnig et al., Physica B+C 127, 37, 1984, as
-    commonly cited), so that this is a bound and not a correction to be made unasked.
-    """
-    step = 1e-3 * gap_nm
-    upper, lower = (_image_action(barrier_eV, gap_nm + d) for d in (step, -step))
-    return ((upper - lower) / (2 * step)) ** 2 / barrier_eV
-
-
-def _image_action(barrier_eV: float, gap_nm: float) -> float:
-    def potential(u: Any) -> Any:  # u = z/s
-        return barrier_eV + _IMAGE_EV_NM / gap_nm * (digamma(u) + digamma(1 - u) + 2 * np.euler_gamma)
-
-    if potential(0.5) <= 0:
-        return math.nan
-    turn = optimize.brentq(potential, 1e-9, 0.5, xtol=1e-15)
-    # The square root starts vertically at the turning point; u = turn + (1/2 - turn) x^2 makes it smooth.
-    x = (_NODES + 1) / 2
-    height = np.sqrt(np.maximum(potential(turn + (0.5 - turn) * x**2), 0))
-    return float(gap_nm * 2 * (0.5 - turn) * np.sum(_WEIGHTS * height * x))
-
-
-def true_barrier(apparent_eV: float, gap_nm: float) -> float:
-    """The barrier whose apparent height under the classical image potential is given; NaN if there is none.
-
-    Parameters
-    ----------
-    apparent_eV, gap_nm : float
-        As for `image_force_ratio`, whose notes hold the formula.
-    """
-
-    def miss(barrier: float) -> float:
-        ratio = image_force_ratio(barrier, gap_nm)
-        return -apparent_eV if math.isnan(ratio) else barrier * ratio - apparent_eV
-
-    low, high = apparent_eV, apparent_eV + 8 * _IMAGE_EV_NM / gap_nm
-    if not apparent_eV > 0 or miss(low) > 0 or miss(high) < 0:
-        return math.nan
-    root = float(optimize.brentq(miss, low, high, xtol=1e-6))
-    return root if abs(miss(root)) < 1e-3 else math.nan  # a jump, not a root: the gap is too narrow for a barrier
+_CLOSER = 0.75  # of the assumed gap: the image force is stated there, too, since it hangs on the gap
 
 
 def corrected_barrier(barrier_eV: float, correct: Collection[str], *, bias_V: float | None, gap_nm: float) -> float:
@@ -88,10 +26,12 @@ def corrected_barrier(barrier_eV: float, correct: Collection[str], *, bias_V: fl
     barrier_eV : float
         Apparent barrier height.
     correct : collection of str
-        ``"image force"`` (the barrier whose apparent height under the classical image is `barrier_eV`), ``"bias"``
-        (half of it added).
+        ``"image force"``, ``"bias"``: the barrier whose apparent height under the classical image, or at this bias with
+        level densities of states, is `barrier_eV` (`sts.curves.planar_barrier`).
     bias_V : float, optional
+        Bias of the height sweeps [V].
     gap_nm : float
+        Width of the gap [nm], which is assumed.
 
     Returns
     -------
@@ -100,15 +40,15 @@ def corrected_barrier(barrier_eV: float, correct: Collection[str], *, bias_V: fl
 
     Notes
     -----
-    Bias first, since the image acts on the barrier that is there. Both corrections are sizes of what a model may miss; they
-    have no uncertainty of their own that anyone could state.
+    Both act on one barrier, and are taken off together. They are sizes of what a model may miss, in a gap that nobody
+    measured; they have no uncertainty of their own that anyone could state.
     """
-    corrected = barrier_eV
-    if "bias" in correct:
-        corrected = math.nan if bias_V is None else corrected + abs(bias_V) / 2
-    if "image force" in correct:
-        corrected = true_barrier(corrected, gap_nm) if corrected >= 1 else math.nan
-    return corrected
+    image = "image force" in correct
+    if not correct:
+        return barrier_eV
+    if ("bias" in correct and bias_V is None) or (image and not barrier_eV >= 1):
+        return math.nan
+    return true_barrier(barrier_eV, gap_nm, bias_V=float(bias_V or 0) if "bias" in correct else 0.0, image=image)
 
 
 def budget(
@@ -130,7 +70,7 @@ def budget(
     bias_V : float, optional
         Bias of the height sweeps.
     gap_nm : float
-        Width of the gap assumed for the image force.
+        Width of the gap assumed for image force and bias [nm].
     bends : pandas.DataFrame, optional
         Bends that the sweeps of a tip share: `sample`, `tip`, `bound_percent` (of the barrier) of each.
 
@@ -138,7 +78,7 @@ def budget(
     -------
     pandas.DataFrame
         `BUDGET_COLUMNS`. Sizes of kind "random" and "calibration" are standard uncertainties; those of kind "model"
-        are one-sided bounds by which the true barrier may lie higher ("shape", only where a bend was seen: either way,
+        are by how much the true barrier would lie higher by a model ("shape", only where a bend was seen: either way,
         rectangular), and enter no total.
 
     Raises
@@ -183,15 +123,8 @@ def budget(
         else:
             add(tip, "height scale", float(calibration.barrier_se(barrier)), "calibration",
                 f"{100 * calibration.relative_se:.2g} % of height, enters twice; cancels between tips")  # fmt: skip
-        if barrier < 1:
-            add(tip, "image force", math.nan, "model", "no clean vacuum gap below 1 eV: not applicable")
-        else:
-            add(tip, "image force", true_barrier(barrier, gap_nm) - barrier, "model",
-                f"at most, classical image potential in a gap of {gap_nm:g} nm; not in barrier_eV")  # fmt: skip
-        half = "bias not recorded"
-        if bias_V is not None:
-            half = f"at most half of {with_prefix(abs(bias_V), 'V', 6)}; not in barrier_eV"
-        add(tip, "bias", math.nan if bias_V is None else abs(bias_V) / 2, "model", half)
+        for component, size, note in _of_model(barrier, gap_nm, bias_V):
+            add(tip, component, size, "model", note)
         bent = _bound_percent(tip, bends)
         if bent:
             size = bent / 100 * barrier
@@ -199,6 +132,25 @@ def budget(
                 f"at most, either way: its sweeps share a bend; half of the window alone would give {bent:.2g} % else; not in "
                 f"barrier_eV; as a standard uncertainty {size / math.sqrt(3):.2g} eV (rectangular)")  # fmt: skip
     return pd.DataFrame(rows, columns=list(BUDGET_COLUMNS))
+
+
+def _of_model(barrier: float, gap_nm: float, bias_V: float | None) -> list[tuple[str, float, str]]:
+    """What image force and bias may take off a barrier: component, size [eV], note."""
+    if barrier < 1:
+        image = ("image force", math.nan, "no clean vacuum gap below 1 eV: not applicable")
+    else:
+        size, closer = (true_barrier(barrier, gap, image=True) - barrier for gap in (gap_nm, _CLOSER * gap_nm))
+        more = f"{closer:.2f} eV" if math.isfinite(closer) else "no barrier left"
+        note = f"by the classical image potential in a gap of {gap_nm:g} nm, which is assumed; {more} in one of "
+        image = ("image force", size, note + f"{_CLOSER * gap_nm:.2g} nm; not in barrier_eV")
+    if bias_V is None:
+        return [image, ("bias", math.nan, "bias not recorded")]
+    size = true_barrier(barrier, gap_nm, bias_V=bias_V, image=False) - barrier
+    note = f"at {with_prefix(abs(bias_V), 'V', 6)} with level densities of states in a gap of {gap_nm:g} nm; at most "
+    return [
+        image,
+        ("bias", size, note + f"{abs(bias_V) / 2:.2g} eV, if one end of the window carries all; not in barrier_eV"),
+    ]
 
 
 def _bound_percent(tip: Mapping[Any, Any], bends: pd.DataFrame | None) -> float:

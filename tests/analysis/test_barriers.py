@@ -23,12 +23,13 @@ def test_all_four_barriers_lie_within_their_intervals(analysis, truth):
 
 
 def test_model_corrections_stand_beside_the_apparent_barriers_and_move_nothing(analysis, session):
-    """0.025 eV is half the bias of 50 mV that the demo's ramps are recorded at."""
+    """At the 50 mV of the demo's ramps a bias does next to nothing: A s V²/(24 √φ), 0.4 meV at 4.4 eV and 0.8 nm."""
     plan = Plan(barrier=BarrierPlan(correct=["bias"]))
     corrected = sts.analyse(session, plan).barrier
     tips = corrected.tips
     assert_allclose(tips["barrier_eV"], analysis.barrier.tips["barrier_eV"])
-    assert_allclose(tips["barrier_corrected_eV"] - tips["barrier_eV"], 0.025, atol=1e-9)
+    more = 10.2463 * 0.8 * 0.05**2 / (24 * np.sqrt(tips["barrier_eV"]))
+    assert_allclose(tips["barrier_corrected_eV"] - tips["barrier_eV"], more, atol=2e-4)
     assert any("corrected for bias by model" in note for note in corrected.notes)
 
 
