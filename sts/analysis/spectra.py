@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy.special import ndtri
 
 from sts.analysis.results import BarrierAnalysis, SpectraAnalysis
 from sts.analysis.tables import spectra_tables
@@ -308,7 +308,7 @@ def _spectrum(
             spectrum.current,
             spectrum.didv,
             relative,
-            reach=float(stats.norm.ppf(0.5 + level / 2)),
+            reach=float(ndtri(0.5 + level / 2)),
         ),
         flags=more,
     )
@@ -328,7 +328,7 @@ def _at_constant_gap(
 
 def _widened(value: Any, low: Any, high: Any, se: Any, se_before: Any, confidence: float) -> tuple[Any, Any]:
     """A band widened by an uncertainty that is normal, not of few repeats; where there was no band there is none."""
-    more = stats.norm.ppf(0.5 + confidence / 2) * np.sqrt(np.maximum(se**2 - se_before**2, 0.0))
+    more = ndtri(0.5 + confidence / 2) * np.sqrt(np.maximum(se**2 - se_before**2, 0.0))
     return value - np.hypot(value - low, more), value + np.hypot(high - value, more)
 
 

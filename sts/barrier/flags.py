@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
 
 from sts.barrier.batch import Batch
 from sts.barrier.bench_offset import COST
@@ -20,6 +19,7 @@ from sts.barrier.mean_residual import LEAST_PERCENT, Bend
 from sts.barrier.straightness import JUMP_SIZE
 from sts.curves.averaging import comparison_groups, site_columns
 from sts.curves.dead_channel import dead_rows
+from sts.curves.distributions import f_quantile
 from sts.curves.planar_barrier import tilted_barrier
 from sts.flags import NOWHERE, flag_rows, join_flags
 from sts.plan import BarrierPlan
@@ -211,7 +211,7 @@ class Evidence:
         freedom = np.maximum(self.points - PARAMETERS, 1)
         shared = pd.Series(freedom).groupby(self.batch.noise.group).transform("sum").to_numpy(float)
         pairs, which = np.unique(np.stack([freedom, shared]), axis=1, return_inverse=True)  # a quantile takes long
-        by_chance = stats.f.isf(BY_CHANCE, *pairs)[which.ravel()]
+        by_chance = f_quantile(1 - BY_CHANCE, *pairs)[which.ravel()]
         return np.asarray(np.maximum(MISFIT, by_chance) * np.maximum(self.usual, 1.0))
 
     @property

@@ -22,13 +22,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from sts.barrier import exponential as engine
 from sts.barrier.blocks import Array, Mask, Rows
 from sts.barrier.masks import Masks
 from sts.barrier.pooled_noise import NoiseModel
 from sts.curves.averaging import site_columns
+from sts.curves.distributions import student_above
 from sts.sweeps import SweepSet
 
 MOST_SWEEPS = 64  # of a ramp speed that its lag is looked for in
@@ -268,7 +268,7 @@ def _widening(data: Array, shape: Array, chi2: float) -> float | None:
     scatter = count * (power**2 @ (each - size) ** 2) / power.sum() ** 2  # (count - 1) times the variance of `size`
     freedom = WHITE_REPEATS + count - 1
     variance = float((WHITE_REPEATS * white + scatter) / freedom)
-    if stats.t.sf(size / np.sqrt(variance), freedom) > FALSE_ALARM:
+    if student_above(size / np.sqrt(variance), freedom) > FALSE_ALARM:
         return None
     return max(1.0, float(np.sqrt(variance / white)))
 

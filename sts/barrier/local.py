@@ -7,10 +7,10 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
 from sts.barrier.blocks import Array
 from sts.barrier.fit import BarrierFit
+from sts.curves.distributions import student_quantile
 from sts.curves.smoothing import Smoother, make_smoother
 from sts.quantities import barrier_from_decay
 from sts.showing import Shown
@@ -112,7 +112,7 @@ def local_barrier(fit: BarrierFit, *, width_m: float | None = None, confidence: 
         se = np.sqrt(np.maximum(spread, 0.0)) / np.abs(value)
         masked = (~usable).astype(float) @ ((derivative != 0) | (smooth != 0)).astype(float).T > 0.5
         lost = masked | ~(value_se < MOST_NOISE * value)
-    reach = np.asarray(stats.t.ppf(0.5 + confidence / 2, fits.dof))[:, None] * se
+    reach = student_quantile(0.5 + confidence / 2, fits.dof)[:, None] * se
     values = (
         barrier_from_decay(decay) * np.sign(decay),
         2 * np.sqrt(barrier_from_decay(1.0) * barrier_from_decay(decay)) * se,

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
 
 from sts.barrier.blocks import Array, Mask, Rows, take
 from sts.barrier.exponential import scaled_height
@@ -22,6 +21,7 @@ from sts.barrier.masks import Masks
 from sts.barrier.pooled_noise import NoiseModel
 from sts.barrier.slow_noise import slow_correlation
 from sts.barrier.sweep_fits import Fits
+from sts.curves.distributions import f_above
 from sts.sweeps import SweepSet, with_day
 
 FEWEST = 4  # sweeps from which on it is tested
@@ -168,7 +168,7 @@ def _hotelling(scores: Array) -> float:
         square = n * float(mean @ np.linalg.solve(covariance, mean))
     except np.linalg.LinAlgError:
         return 1.0
-    return float(stats.f.sf((n - k) / (k * (n - 1)) * square, k, n - k))
+    return float(f_above((n - k) / (k * (n - 1)) * square, k, n - k))
 
 
 def find_bends(

@@ -11,8 +11,7 @@ from itertools import combinations
 from typing import Any
 
 import numpy as np
-from scipy.special import erf
-from scipy.stats import norm
+from scipy.special import erf, log_ndtr
 
 from sts.barrier.blocks import Array, Mask, Rows
 from sts.quantities import ELEMENTARY_CHARGE
@@ -20,6 +19,7 @@ from sts.quantities import ELEMENTARY_CHARGE
 CLIP = 9.0  # squared standardised residuals count at most this much: a jump must not become the noise
 # Mean of min(z², 9) for a standard normal z, in closed form: z² within ±3 is 2Φ(3) - 1 - 6φ(3), by parts, and 9 beyond.
 CLIP_MEAN = float((1 - CLIP) * erf(np.sqrt(CLIP / 2)) + CLIP - np.sqrt(2 * CLIP / np.pi) * np.exp(-CLIP / 2))  # 0.99501
+_LOG_DENSITY = -np.log(2 * np.pi) / 2  # of the standard normal distribution at 0
 _SUBSETS = [list(s) for size in (3, 2, 1) for s in combinations(range(3), size)]
 
 
@@ -159,7 +159,7 @@ def solve_cautiously(total: NoiseSums, scale: Array, floor: Array) -> Array:
     with np.errstate(divide="ignore", invalid="ignore"):
         left = b - c**2 / a
         estimate, spread = (total.vector[:, 2] - c / a * total.vector[:, 0]) / left, np.sqrt(2 / left)
-        gap = estimate + spread * np.exp(norm.logpdf(estimate / spread) - norm.logcdf(estimate / spread))
+        gap = estimate + spread * np.exp(_LOG_DENSITY - (estimate / spread) ** 2 / 2 - log_ndtr(estimate / spread))
         alpha = (total.vector[:, 0] - c * gap) / a
     terms = np.nan_to_num(np.stack([alpha * scale**2, np.zeros_like(scale), gap], axis=1), posinf=0.0, neginf=0.0)
     terms[:, 0] = np.maximum(terms[:, 0], floor)

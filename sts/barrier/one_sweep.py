@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import lmfit
 import numpy as np
 
 from sts.barrier.fit import BarrierFit
 from sts.quantities import barrier_from_decay, decay_from_barrier
+
+if TYPE_CHECKING:
+    import lmfit
 
 SLOW = 1.1  # times the uncertainty for independent samples, from which on a likelihood misleads
 
@@ -80,6 +82,8 @@ def fit_barrier_single(
     ValueError
         If fewer than five samples are finite.
     """
+    import lmfit  # slow to import
+
     z, y, s = (np.asarray(a, float) for a in (height, current, current_sd))
     good = np.isfinite(z) & np.isfinite(y) & (s > 0)
     if good.sum() < 5:

@@ -6,8 +6,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
+from sts.curves.distributions import student_quantile
 from sts.curves.replicates import REPLICATE, repeat_codes, repeats_among
 from sts.flags import flag_rows, join_flags
 from sts.sweeps import with_day
@@ -58,7 +58,7 @@ def pair_directions(sweeps: pd.DataFrame, *, level: float = 0.999) -> tuple[pd.D
     dof = np.minimum(pairs["dof_r"].to_numpy(float), pairs["dof_a"].to_numpy(float))
     speed = pairs["range_nm_r"].to_numpy(float) / pairs["duration_s_r"].to_numpy(float) * 1e3  # [pm/s]
     with np.errstate(invalid="ignore", divide="ignore"):
-        agree = np.abs(difference) <= stats.t.ppf(0.5 + level / 2, np.maximum(dof, 1)) * spread
+        agree = np.abs(difference) <= student_quantile(0.5 + level / 2, np.maximum(dof, 1)) * spread
         result = pairs[REPEAT].assign(
             retract=pairs["sweep_r"],
             approach=pairs["sweep_a"],

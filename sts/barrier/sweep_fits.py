@@ -6,7 +6,6 @@ import warnings
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import stats
 
 from sts.barrier import exponential as engine
 from sts.barrier.bench_offset import Prior, Seen
@@ -18,6 +17,7 @@ from sts.barrier.noise import PooledNoise
 from sts.barrier.pooled_noise import NoiseModel, own_noise
 from sts.barrier.slow_noise import Covariance, Whitened
 from sts.barrier.straightness import Shape, examine
+from sts.curves.distributions import student_quantile
 from sts.plan import BarrierPlan
 from sts.sweeps import SweepSet
 
@@ -62,7 +62,7 @@ class Fits:
             Level, 0 to 1.
         """
         different, which = np.unique(self.dof, return_inverse=True)  # a quantile takes long
-        return np.asarray(stats.t.ppf(0.5 + confidence / 2, different))[which] * self.decay_se
+        return student_quantile(0.5 + confidence / 2, different)[which] * self.decay_se
 
 
 def fit_block(

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from sts.barrier import exponential as engine
 from sts.barrier.blocks import Array, Mask, blocks, take
 from sts.barrier.fit import BarrierFit
+from sts.curves.distributions import student_quantile
 from sts.quantities import barrier_from_decay
 
 CUTS = ((0.0, 1.0), (0.05, 1.0), (0.1, 1.0), (0.15, 1.0), (0.2, 1.0), (0.25, 1.0), (0.0, 0.95), (0.0, 0.9), (0.0, 0.85),
@@ -114,7 +114,7 @@ def fit_window(fit: BarrierFit, row: int, usable: Mask, *, confidence: float = 0
     chi2 = float(np.vecdot(made.products.wr, made.products.residual)[0]) / freedom
     decay = float(made.curve.decay[0]) / span
     variance = engine.inverse(normal[0][:, 0])[0, 2, 2] * max(chi2, 1e-300) * one.inflation[0]
-    reach = float(stats.t.ppf(0.5 + confidence / 2, min(freedom, one.dof[0]))) * np.sqrt(variance) / span
+    reach = float(student_quantile(0.5 + confidence / 2, min(freedom, one.dof[0]))) * np.sqrt(variance) / span
     good = bool(made.curve.good[0])
     barrier, low, high = (
         float(barrier_from_decay(value)) if good else np.nan

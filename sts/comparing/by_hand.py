@@ -7,7 +7,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+
+from sts.curves.distributions import at_most_heads
 
 ONE_SIDED = 0.05  # how often decisions taken at random are called one-sided, all tips of a session together
 SHARE_BEYOND = 0.05  # of its points, beyond which a spectrum has moved out of its band
@@ -186,7 +187,7 @@ def _p_one_side(rows: pd.DataFrame) -> float:
     """How often decisions taken without looking at the result would be as one-sided."""
     sums = np.sign(rows.groupby([*TIP, "place", "unit"], dropna=False)["side"].sum().to_numpy())
     raised, lowered = int((sums > 0).sum()), int((sums < 0).sum())
-    return float(stats.binomtest(raised, raised + lowered).pvalue) if raised + lowered else 1.0
+    return min(1.0, 2 * float(at_most_heads(min(raised, lowered), raised + lowered))) if raised + lowered else 1.0
 
 
 def _moved(per_tip: pd.DataFrame) -> list[str]:

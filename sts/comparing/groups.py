@@ -9,11 +9,11 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from sts.comparing.pairs import FEWEST, simultaneous_pairs
 from sts.comparing.random_effects import t_quantile
 from sts.comparing.sites_and_tips import TIP_COLUMNS, TIP_EXTRAS
+from sts.curves.distributions import f_above
 
 GROUP_COLUMNS = (
     "sample", "group", "tips", "barrier_eV", "barrier_low_eV", "barrier_high_eV", "between_tip_sd_percent", "names",
@@ -133,7 +133,7 @@ def welch_anova(groups: list[np.ndarray]) -> tuple[float, float, float, float]:
     lack = np.sum((1 - weight / total) ** 2 / (n - 1))
     f = spread / (1 + 2 * (k - 2) * lack / (k**2 - 1))
     dof_within = (k**2 - 1) / (3 * lack)
-    return float(f), float(k - 1), float(dof_within), float(stats.f.sf(f, k - 1, dof_within))
+    return float(f), float(k - 1), float(dof_within), float(f_above(f, k - 1, dof_within))
 
 
 def permutation_p(groups: list[np.ndarray], *, seed: int = 0) -> float:
@@ -158,6 +158,8 @@ def permutation_p(groups: list[np.ndarray], *, seed: int = 0) -> float:
 
     centre = np.concatenate(groups).mean()  # keeps digits
     exact = _ways([len(g) for g in groups]) <= _EXACT_UP_TO
+    from scipy import stats  # slow to import, and wanted only here
+
     result = stats.permutation_test(
         [g - centre for g in groups],
         between,

@@ -8,13 +8,13 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from sts.comparing.calibration import Calibration
 from sts.comparing.pairs import FEWEST, unequal_dof
 from sts.comparing.power import smallest_seen
 from sts.comparing.random_effects import Pooled, half_interval, pool_random_effects, t_quantile
 from sts.comparing.sites_and_tips import TIP, TIP_COLUMNS, site_level, tip_level
+from sts.curves.distributions import student_above
 from sts.sweeps import with_day
 
 CHANGE_COLUMNS = (
@@ -286,7 +286,7 @@ def _judged(rows: pd.DataFrame, confidence: float) -> pd.DataFrame:
     with np.errstate(invalid="ignore", divide="ignore"):
         total = np.hypot(own, shared)
         ways = ((own, dof), (total, dof * (total / own) ** 4))  # what is shared narrows nothing (`half_interval`)
-        p = np.max(np.stack([2 * stats.t.sf(np.abs(value) / se, nu) for se, nu in ways]), axis=0)
+        p = np.max(np.stack([2 * student_above(np.abs(value) / se, nu) for se, nu in ways]), axis=0)
         p = -np.expm1(family * np.log1p(-np.minimum(p, 1 - 1e-16)))
         # The interval as if it were of Student's t with its degrees of freedom: half / quantile is then its uncertainty.
         se = half / t_quantile(dof, each)

@@ -7,7 +7,9 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import optimize, special, stats
+from scipy import optimize, special
+
+from sts.curves.distributions import chi2_quantile, student_quantile
 
 PAIR_COLUMNS = (
     "tip_a", "tip_b", "ratio", "ratio_low", "ratio_high", "difference_eV", "difference_low_eV",
@@ -245,7 +247,7 @@ def maximum_modulus_sf(statistic: Any, comparisons: int, dof: Any) -> np.ndarray
 def _scatter_nodes(dof: np.ndarray) -> np.ndarray:
     """s at the quadrature's probabilities, shape (..., nodes)."""
     nu = np.where(np.isfinite(dof), dof, 1.0)[..., None]
-    return np.where(np.isinf(dof)[..., None], 1.0, np.sqrt(stats.chi2.ppf(_PROBABILITY, nu) / nu))
+    return np.where(np.isinf(dof)[..., None], 1.0, np.sqrt(chi2_quantile(_PROBABILITY, nu) / nu))
 
 
 def _outside(statistic: Any, comparisons: int, s: np.ndarray) -> np.ndarray:
@@ -274,7 +276,7 @@ def maximum_modulus_quantile(confidence: float, comparisons: int, dof: float) ->
     if not dof > 0:
         return float("nan")
     # Between one comparison and Bonferroni's bound for all of them.
-    low, high = (float(stats.t.isf((1 - confidence) / (2 * m), dof)) for m in (1, comparisons))
+    low, high = (-float(student_quantile((1 - confidence) / (2 * m), dof)) for m in (1, comparisons))
     s = _scatter_nodes(np.asarray(dof, float))
     return float(
         optimize.brentq(lambda t: float(_outside(t, comparisons, s)) - (1 - confidence), 0.99 * low, 1.01 * high)

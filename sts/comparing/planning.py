@@ -11,13 +11,14 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 from scipy.interpolate import CubicSpline
+from scipy.special import ndtri
 
 from sts.comparing.paired import state_words
 from sts.comparing.pairs import FEWEST, unequal_dof
 from sts.comparing.random_effects import t_quantile
 from sts.comparing.sites_and_tips import SITE, TIP
+from sts.curves.distributions import chi2_quantile, f_quantile
 from sts.sweeps import with_day
 
 OPTION_COLUMNS = ("repeats", "sites", "minutes", "power_percent", "sites_if_known", "cheapest")
@@ -260,18 +261,20 @@ def mean_power(scatter: SiteScatter, aim: Aim, sites: int, repeats: int) -> floa
 @lru_cache(maxsize=1 << 8)
 def _factors(dof: float) -> np.ndarray:
     """By how much a true variance may differ from that seen, equally likely values."""
-    return np.ones(1) if np.isinf(dof) else np.asarray(dof / stats.chi2.ppf(_NODES, dof))
+    return np.ones(1) if np.isinf(dof) else np.asarray(dof / chi2_quantile(_NODES, dof))
 
 
 @lru_cache(maxsize=1 << 10)
 def _power_curve(sites: int, confidence: float, *, paired: bool) -> CubicSpline:
     """The chance of "differ" for a true difference of so many standard deviations, up to the last of `_REACH`."""
+    from scipy import stats  # slow to import, and wanted only here
+
     if paired:
         limit, dof = t_quantile(np.array([sites - 1.0]), confidence), sites - 1.0
     else:
-        ratio = stats.f.ppf((_NODES[::2] + _NODES[1::2]) / 2, sites - 1, sites - 1)
+        ratio = f_quantile((_NODES[::2] + _NODES[1::2]) / 2, sites - 1, sites - 1)
         variance, n = np.stack([ratio, np.ones_like(ratio)]), np.full((2, ratio.size), float(sites))
-        z = float(stats.norm.isf((1 - confidence) / 2))
+        z = -float(ndtri((1 - confidence) / 2))
         limit, dof = t_quantile(unequal_dof(variance, n - 1, n, z), confidence), 2.0 * (sites - 1)
     above = stats.nct.sf(limit[:, None], dof, _REACH)  # the wrong way round is called too seldom to count
     return CubicSpline(_REACH, np.nan_to_num(above, nan=1.0).mean(axis=0))
@@ -280,7 +283,9 @@ def _power_curve(sites: int, confidence: float, *, paired: bool) -> CubicSpline:
 def _words(scatter: SiteScatter, aim: Aim, options: pd.DataFrame, promised: bool) -> list[str]:
     """The answer in words."""
     unit = scatter.units
-    low, high = (100 * np.sqrt(scatter.variance * scatter.dof / stats.chi2.isf(p, scatter.dof)) for p in (0.025, 0.975))
+    low, high = (
+        100 * np.sqrt(scatter.variance * scatter.dof / chi2_quantile(1 - p, scatter.dof)) for p in (0.025, 0.975)
+    )
     what = "Changes at a site" if scatter.paired else "Sites of a tip"
     scattered = (
         f"{what} scatter by {100 * np.sqrt(scatter.variance):.2g} % (95 %: {low:.2g} to {high:.2g} %, {scatter.dof:.0f} degrees of "

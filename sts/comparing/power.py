@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from functools import lru_cache
 
-from scipy import optimize, stats
+from scipy import optimize
+from scipy.special import ndtri
 
 from sts.comparing.random_effects import t_quantile
 
@@ -31,5 +32,7 @@ def smallest_seen(dof: float, confidence: float, power: float = SEEN) -> float:
         return float("nan")
     q = float(t_quantile(dof, confidence))
     if dof > 1e4:
-        return q + float(stats.norm.ppf(power))
+        return q + float(ndtri(power))
+    from scipy import stats  # slow to import, and wanted only where a test shows nothing
+
     return float(optimize.brentq(lambda d: float(stats.nct.sf(q, dof, d)) - power, 0.0, 100 * q + 100))

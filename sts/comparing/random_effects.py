@@ -7,7 +7,9 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import special, stats
+from scipy import special
+
+from sts.curves.distributions import student_quantile
 
 # Below this many degrees of freedom the observed scatter is too uncertain to be told from the propagated one, and
 # the wider of the two intervals is taken. Found by simulation (scripts/studies/tips.py): from 4 on, taking the
@@ -227,4 +229,4 @@ def t_quantile(dof: Any, confidence: Any) -> np.ndarray:
         Level, 0 to 1.
     """
     dof = np.asarray(dof, float)
-    return np.asarray(stats.t.ppf((1 + confidence) / 2, dof))
+    return student_quantile((1 + confidence) / 2, dof)

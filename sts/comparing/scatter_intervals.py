@@ -6,7 +6,9 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-from scipy import optimize, stats
+from scipy import optimize
+
+from sts.curves.distributions import at_most_heads, chi2_quantile
 
 NONE = (float("nan"), float("nan"))
 FEWEST_GROUPS = 3  # below it the scatter between groups has no interval that says anything
@@ -28,9 +30,7 @@ def median_interval(values: Any, confidence: float = 0.95) -> tuple[float, float
     3rd ed., 1999, sec. 3.2; from memory). 95 % needs six values.
     """
     known = np.sort(np.asarray(values, float)[np.isfinite(np.asarray(values, float))])
-    rank = int(stats.binom.ppf((1 - confidence) / 2, known.size, 0.5)) if known.size else 0
-    while rank > 0 and stats.binom.cdf(rank - 1, known.size, 0.5) > (1 - confidence) / 2:
-        rank -= 1
+    rank = int(np.sum(at_most_heads(np.arange(known.size), known.size) <= (1 - confidence) / 2))
     return (float(known[rank - 1]), float(known[-rank])) if rank > 0 else NONE
 
 
@@ -56,7 +56,7 @@ def within_interval(sds: Any, counts: Any, confidence: float = 0.95) -> tuple[fl
         return NONE
     freedom = good.sum() ** 2 / np.sum(1 / (n[good] - 1))
     tails = np.array([0.5 + confidence / 2, 0.5 - confidence / 2])
-    low, high = np.sqrt(np.mean(s[good] ** 2) * freedom / stats.chi2.ppf(tails, freedom))
+    low, high = np.sqrt(np.mean(s[good] ** 2) * freedom / chi2_quantile(tails, freedom))
     return float(low), float(high)
 
 
@@ -84,7 +84,7 @@ def between_interval(values: Any, ses: Any, confidence: float = 0.95) -> tuple[f
         weight = 1 / (u**2 + tau2)
         return float(np.sum(weight * (y - np.sum(weight * y) / weight.sum()) ** 2))
 
-    upper, lower = (float(stats.chi2.ppf(0.5 + half, y.size - 1)) for half in (confidence / 2, -confidence / 2))
+    upper, lower = (float(chi2_quantile(0.5 + half, y.size - 1)) for half in (confidence / 2, -confidence / 2))
     return _root(spread, upper, y), _root(spread, lower, y)
 
 
@@ -107,8 +107,8 @@ def rate_interval(count: Any, size: Any, confidence: float = 0.95) -> tuple[np.n
     c, n = np.asarray(count, float), np.asarray(size, float)
     tail = (1 - confidence) / 2
     with np.errstate(invalid="ignore", divide="ignore"):
-        low = np.where(c > 0, stats.chi2.ppf(tail, 2 * c) / 2, 0.0)
-        return np.asarray(low / n), np.asarray(stats.chi2.ppf(1 - tail, 2 * c + 2) / 2 / n)
+        low = np.where(c > 0, chi2_quantile(tail, 2 * c) / 2, 0.0)
+        return np.asarray(low / n), np.asarray(chi2_quantile(1 - tail, 2 * c + 2) / 2 / n)
 
 
 def _root(spread: Callable[[float], float], level: float, values: Any) -> float:

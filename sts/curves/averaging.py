@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
+from scipy.special import ndtri
 
+from sts.curves.distributions import at_most_heads
 from sts.curves.electronics import noise_level
 from sts.curves.resampling import resampled_counts
 from sts.sweeps import SweepSet
@@ -273,7 +274,7 @@ def _median(units: Array, seed: int) -> Average:
     moved = medians - medians.mean(axis=0)
     influence = draws.T @ moved / len(draws) * count  # Cov(n_i, n_j) = δ_ij - 1/R
     inner = max(round((count + 1) / 2 - np.sqrt(count)), 1)
-    reach = stats.norm.isf(stats.binom.cdf(inner - 1, count, 0.5))
+    reach = -ndtri(at_most_heads(inner - 1, count))
     wanted = (ranked[-inner] - ranked[inner - 1]) / (2 * reach) * np.sqrt(count)
     have = influence.std(axis=0, ddof=1)
     scale = np.divide(wanted, have, out=np.zeros_like(wanted), where=have > 0)

@@ -10,8 +10,9 @@ import warnings
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
+from scipy.special import ndtr
 
+from sts.curves.distributions import f_above
 from sts.flags import flag_rows
 
 Array = NDArray[np.float64]
@@ -101,11 +102,11 @@ def _does_nothing(current: Array) -> NDArray[np.bool_]:
             level = np.nan_to_num(means - np.nanmean(means, axis=1, keepdims=True))
             slope = level @ place / (place @ place)  # a straight rise is seen earlier by its slope than by the levels
             rise = slope**2 * (place @ place) * stretch / np.maximum(within / np.maximum(freedom, 1), 1e-300)
-            f_rise = stats.f.sf(rise, 1, np.maximum(freedom, 1))
+            f_rise = f_above(rise, 1, np.maximum(freedom, 1))
             seen = np.isfinite(means).sum(axis=1) >= max(
                 3, count // 2
             )  # where most is at the limit nothing can be said
-            nothing = (stats.f.sf(f, count - 1, np.maximum(freedom, 1)) > _CHANCE) & (f_rise > _CHANCE)
+            nothing = (f_above(f, count - 1, np.maximum(freedom, 1)) > _CHANCE) & (f_rise > _CHANCE)
             still[still] = seen & (same | nothing)
     if still.any() and points <= _FEW:
         still[still] = ~_ordered(current[still])
@@ -124,4 +125,4 @@ def _ordered(current: Array) -> NDArray[np.bool_]:
         signs = np.where(there[:, later] & there[:, earlier], np.sign(current[:, later] - current[:, earlier]), 0.0)
     n = there.sum(axis=1)
     spread = np.sqrt(np.maximum(n * (n - 1) * (2 * n + 5) / 18, 1.0))
-    return np.asarray(2 * stats.norm.sf(np.abs(signs.sum(axis=1)) / spread) < _CHANCE, bool)
+    return np.asarray(2 * ndtr(-np.abs(signs.sum(axis=1)) / spread) < _CHANCE, bool)

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
-from scipy.stats import rankdata
+import pandas as pd
 
 from sts.loaders import LoadedFile, UnreadableFile
 from sts.loaders.conventions import HEIGHT_TURNED
@@ -67,7 +67,7 @@ def growth(height: np.ndarray, current: np.ndarray) -> tuple[int, float]:
         return 0, abs(float(rise))
     share = (level - level[0 if sense > 0 else -1]) / rise
     above = np.where(np.abs(share * rise) > HIDDEN * error, share, 0.0)  # what noise hides is in no order
-    ranked = float(np.corrcoef(np.arange(BLOCKS), rankdata(sense * above))[0, 1])
+    ranked = float(np.corrcoef(np.arange(BLOCKS), pd.Series(sense * above).rank())[0, 1])
     tells = ranked >= LEAST_RANK and np.median(share[BLOCKS // 2 - 1 : BLOCKS // 2 + 1]) <= MOST_IN_THE_MIDDLE
     return (sense if tells else 0), abs(float(rise))
 

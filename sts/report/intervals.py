@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from sts.analysis import SpectraAnalysis
+from sts.curves.distributions import chi2_quantile
 from sts.report.number_words import count
 
 
@@ -35,7 +35,7 @@ def components_with_intervals(components: pd.DataFrame, confidence: float) -> pd
         if not freedom:
             said.append("none: cannot be estimated")
         elif row["level"] == "repeat":
-            low, high = row["sd_eV"] * np.sqrt(freedom / stats.chi2.ppf(tails, freedom))
+            low, high = row["sd_eV"] * np.sqrt(freedom / chi2_quantile(tails, freedom))
             said.append(f"{low:.3f} to {high:.3f}")
         else:
             said.append(f"none: rests on {count(freedom, 'degree')} of freedom")

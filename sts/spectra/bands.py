@@ -7,9 +7,10 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy.special import ndtri
 
 from sts.curves.averaging import Average
+from sts.curves.distributions import student_quantile
 from sts.curves.smoothing import Smoother
 from sts.plan import Plan, SpectraPlan
 from sts.quantities import with_prefix
@@ -85,10 +86,10 @@ def derive(bias: Array, average: Average, smoother: Smoother, plan: Plan, notes:
     current = average.current - zero @ average.current
     count = len(average.influence)
     if count > 1:
-        quantile = float(stats.t.ppf(0.5 + plan.compare.confidence / 2, count - 1))
+        quantile = float(student_quantile(0.5 + plan.compare.confidence / 2, count - 1))
         rows = (average.influence - average.influence.mean(axis=0)) / np.sqrt(count * (count - 1))
     else:
-        quantile = float(stats.norm.ppf(0.5 + plan.compare.confidence / 2))
+        quantile = float(ndtri(0.5 + plan.compare.confidence / 2))
         sigma = _residual_noise(smoother, current)
         rows = sigma * np.eye(bias.size)
         notes["no band"] = (
@@ -185,7 +186,7 @@ def few_there(quantile: float, there: Array, units: int, confidence: float) -> A
         return np.ones(there.shape)
     counted = np.floor(units * there + 1e-9)
     with np.errstate(divide="ignore", invalid="ignore"):
-        reach = stats.t.ppf(0.5 + confidence / 2, np.where(counted >= 2, counted - 1, np.nan)) / quantile
+        reach = student_quantile(0.5 + confidence / 2, np.where(counted >= 2, counted - 1, np.nan)) / quantile
         # What was filled in lies at the middle of the others, and adds nothing to their scatter.
         scatter = np.sqrt((units - 1) / (counted - 1) * units / counted)
         return np.where(counted >= 2, scatter * reach, np.nan)

@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
 from scipy.ndimage import uniform_filter1d
+from scipy.special import ndtri
 
 from sts.curves.crossings import crossing
 from sts.curves.resampling import resampled_counts
@@ -109,7 +109,7 @@ def gap_edges(
         return _nothing(exponent, doubt)
     weights = resampled_counts(m, RESAMPLES if m >= 3 else 0, seed) / m
     curves = np.concatenate([mean[None], weights @ whole])
-    reach = stats.norm.ppf(0.5 + confidence / 2) / 1.96 * FLOOR_SD
+    reach = ndtri(0.5 + confidence / 2) / 1.96 * FLOOR_SD
     floor, limit = _floor(v, curves, middle, reach)
     limit = np.maximum(floor, 0) + (limit[0] - max(floor[0], 0))  # the scatter of one curve for all resamples
     kT = BOLTZMANN_EV * temperature_K if temperature_K > 0 else 0.0

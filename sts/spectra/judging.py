@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
 
 from sts.curves.averaging import FEW, comparison_groups
 from sts.curves.dead_channel import dead_rows, stuck
+from sts.curves.distributions import kendall_p
 from sts.curves.electronics import find_saturation, find_step, noise_level
 from sts.curves.replicates import direction_signs, repeat_codes
 from sts.curves.robust import scaled_mad
@@ -273,10 +273,10 @@ def level_trend(level: Array) -> tuple[float, float]:
     level : numpy.ndarray, shape (m,)
         Logarithm of the level of each sweep, in order.
     """
-    order = np.arange(level.size)
     if level.size < 5:
         return float("nan"), float("nan")
-    return float(stats.theilslopes(level, order)[0]), float(stats.kendalltau(order, level).pvalue)
+    earlier, later = np.triu_indices(level.size, 1)
+    return float(np.median((level[later] - level[earlier]) / (later - earlier))), kendall_p(level)
 
 
 def _set_point(sweeps: SweepSet, clean: Array, tolerance: float) -> pd.DataFrame:

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy import stats
 
+from sts.curves.distributions import student_quantile
 from sts.curves.electronics import noise_level
 from sts.quantities import decimals_for
 
@@ -154,7 +154,7 @@ def integral_ratio(bias: Any, lockin_each: Any, current_each: Any, *, confidence
         slow = float((left**2).sum() * parts / max(parts - 1, 1) / step.sum() ** 2) - parts * quick / 2
         noise, freedom = (slow, float(parts - 1)) if slow > quick else (quick, np.inf)
     return Ratio.around(
-        value, float(np.sqrt(noise + (UNEQUAL * value) ** 2)), float(stats.t.ppf(0.5 + confidence / 2, freedom))
+        value, float(np.sqrt(noise + (UNEQUAL * value) ** 2)), float(student_quantile(0.5 + confidence / 2, freedom))
     )
 
 
@@ -231,7 +231,7 @@ def calibrate_lockin(
         others = np.array([_between_sweeps(np.delete(g, i, 0), np.delete(k, i, 0), with_intercept) for i in range(m)])
         unequal = UNEQUAL * np.array([abs(gain), abs(mean_k.mean()) if with_intercept else 0.0])
         gain_se, intercept_se = np.hypot(np.sqrt((m - 1) * others.var(axis=0)), unequal)
-        reach = stats.t.ppf(0.5 + confidence / 2, m - 1)
+        reach = student_quantile(0.5 + confidence / 2, m - 1)
     else:
         gain, intercept = _line(mean_g, mean_k, with_intercept)
         residual = mean_k - gain * mean_g  # but for a constant
@@ -245,7 +245,7 @@ def calibrate_lockin(
             gain, gain_se = raised, float(np.hypot(gain_se, raised - gain)) if noise < MOST_NOISE else np.inf
             intercept = float(mean_k.mean() - gain * mean_g.mean()) if with_intercept else 0.0
         intercept_se = gain_se * abs(mean_g.mean()) if with_intercept else 0.0
-        reach = stats.t.ppf(0.5 + confidence / 2, points - 2)
+        reach = student_quantile(0.5 + confidence / 2, points - 2)
     slope = Ratio.around(gain, gain_se, float(reach))
     agrees, verdict = _verdict(slope, end_to_end, unit, tolerance)
     return LockinCalibration(

@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
+from scipy.special import ndtri
 
 from sts.curves.averaging import average_units, common_value, fill_missing, unit_means
+from sts.curves.distributions import student_quantile
 from sts.curves.electronics import noise_level
 from sts.curves.replicates import direction_signs
 from sts.flags import join_flags
@@ -108,5 +109,5 @@ def _band(units: Array, influence: Array, confidence: float) -> tuple[float, Arr
     """Quantile and standard error of the mean: from the scatter of the units, of one from its point-to-point noise."""
     if len(units) > 1:
         error = influence.std(axis=0, ddof=1) / np.sqrt(len(units))
-        return float(stats.t.ppf(0.5 + confidence / 2, len(units) - 1)), error
-    return float(stats.norm.ppf(0.5 + confidence / 2)), np.full(units.shape[1], float(noise_level(units)[0]))
+        return float(student_quantile(0.5 + confidence / 2, len(units) - 1)), error
+    return float(ndtri(0.5 + confidence / 2)), np.full(units.shape[1], float(noise_level(units)[0]))

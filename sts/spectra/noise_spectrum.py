@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import signal, stats
 
+from sts.curves.distributions import chi2_quantile
 from sts.curves.replicates import direction_signs
 from sts.sweeps import SweepSet
 
@@ -76,14 +76,16 @@ def noise_spectrum(
         return None
     (_, step), found = max(parts.items(), key=lambda entry: sum(map(len, entry[1])))
     residual = np.concatenate(found)
-    straight = np.asarray(signal.detrend(residual, axis=1))
-    frequency, power = signal.periodogram(straight, 1 / step, window="hann", detrend=False, axis=1)
-    frequency, power = (
-        frequency[1:-1],
-        power[:, 1:-1].mean(axis=0),
-    )  # the first is the level, the last has one degree of freedom
+    points = residual.shape[1]
+    place = np.arange(points) - (points - 1) / 2
+    straight = residual - residual.mean(axis=1, keepdims=True) - (residual @ place / (place @ place))[:, None] * place
+    window = np.sin(np.pi * np.arange(points) / points) ** 2  # of Hann
+    # the first wave is the level, the last has one degree of freedom
+    waves = np.fft.rfft(straight * window, axis=1)[:, 1:-1]
+    power = np.mean(waves.real**2 + waves.imag**2, axis=0) * (2 * step / float(window @ window))
+    frequency = np.asarray(np.fft.rfftfreq(points, step)[1:-1], float)
     freedom = 2 * (len(residual) - len(found))  # a mean of each group was taken off
-    low, high = (freedom / float(stats.chi2.ppf(level, freedom)) for level in (0.975, 0.025))
+    low, high = (freedom / float(chi2_quantile(level, freedom)) for level in (0.975, 0.025))
     return NoiseSpectrum(label, frequency, np.sqrt(power), np.sqrt(power * low), np.sqrt(power * high), len(residual),
                          float(np.sqrt(np.mean(residual**2))))  # fmt: skip
 

@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
 from sts.curves.averaging import unit_means
 from sts.curves.electronics import find_saturation
@@ -187,7 +186,7 @@ def _mean(values: Array) -> tuple[float, float]:
     """Mean and its standard uncertainty (NaN for fewer than two)."""
     if not values.size:
         return float("nan"), float("nan")
-    return float(values.mean()), float(stats.sem(values)) if values.size > 1 else float("nan")
+    return float(values.mean()), float(values.std(ddof=1) / np.sqrt(values.size)) if values.size > 1 else float("nan")
 
 
 def _zero_crossing(slope: Array, intercept: Array) -> tuple[float, float]:
@@ -199,6 +198,6 @@ def _zero_crossing(slope: Array, intercept: Array) -> tuple[float, float]:
 def _regress(slope: Array, intercept: Array) -> tuple[float, float, float, float]:
     """V0, I0 and their standard uncertainties from b = I0 - V0 G."""
     unit = np.max(np.abs(slope))  # conductances of 1e-9 would spoil the conditioning
-    line = stats.linregress(slope / unit, intercept)
-    bias, bias_se = -line.slope / unit, line.stderr / unit
-    return float(bias), float(bias_se), float(line.intercept), float(line.intercept_stderr)
+    (gain, current), covariance = np.polyfit(slope / unit, intercept, 1, cov=True)
+    gain_se, current_se = np.sqrt(np.diag(covariance))
+    return float(-gain / unit), float(gain_se / unit), float(current), float(current_se)

@@ -7,7 +7,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import signal
 from scipy.ndimage import uniform_filter1d
 
 from sts.curves.crossings import crossing, ends_above
@@ -58,7 +57,12 @@ def find_peaks(
     mean = np.nanmean(each, axis=0)
     each = np.where(np.isfinite(each), each, mean)
     noise = float(np.median(each.std(axis=0, ddof=1))) / np.sqrt(m)
-    found, about = signal.find_peaks(mean, prominence=max(significance * noise, 1e-12 * np.ptp(mean)))
+    least = max(significance * noise, 1e-12 * np.ptp(mean))
+    if not _may_have_peaks(mean, least):
+        return pd.DataFrame(columns=list(COLUMNS))
+    from scipy import signal  # slow to import, and wanted only where a peak may be
+
+    found, about = signal.find_peaks(mean, prominence=least)
     curves = np.concatenate([mean[None], resampled_counts(m, RESAMPLES, seed) / m @ each])
     level = uniform_filter1d(curves, 7, axis=1, mode="nearest")  # the lowest single point is low by chance
     feet = np.maximum(level[:, about["left_bases"]], level[:, about["right_bases"]])
@@ -88,6 +92,12 @@ def find_peaks(
             )
         )
     return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+def _may_have_peaks(mean: Array, prominence: float) -> bool:
+    """Whether any point stands so far above what is lowest on either side of it: without that there is no such peak."""
+    left, right = np.minimum.accumulate(mean), np.minimum.accumulate(mean[::-1])[::-1]
+    return bool(np.any(mean - np.maximum(left, right) >= prominence))
 
 
 def _measure(x: Array, part: Array, top: int, foot: Array, about_V: float) -> tuple[Array, Array, Array]:

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import nnls
-from scipy.signal import savgol_filter
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -55,7 +54,7 @@ class Frame:
         """
         level = (reference if middle is None else middle)[use]
         window = min(max(2 * (axis.size // 30) + 1, 7), 2 * (level.size // 2) - 1)
-        slope = savgol_filter(level, window, 2, deriv=1) / np.gradient(axis[use])
+        slope = _slopes(level, window) / np.gradient(axis[use])
         share = time[use] / (axis.size - 1)
         terms = np.column_stack([level, np.ones_like(level), slope, level * (share - 0.5)])
         prior = np.array([np.inf, np.inf, LAG * np.ptp(axis), DRIFT])
@@ -80,6 +79,15 @@ class Frame:
             As `ends` gives them.
         """
         return ends[..., :1] - ends[..., 1:] if self.mirrored else ends[..., :1]
+
+
+def _slopes(level: Array, window: int) -> Array:
+    """Slope at each sample of a parabola through `window` (odd) around it, or the first or last so many [A per sample]."""
+    place = np.arange(window) - window // 2
+    inner = np.correlate(level, place / (place @ place), mode="valid")
+    _, slope, bend = np.polynomial.polynomial.polyfit(place, np.stack([level[:window], level[-window:]], axis=1), 2)
+    first, last = slope[:, None] + 2 * bend[:, None] * place
+    return np.concatenate([first[: window // 2], inner, last[window // 2 + 1 :]])
 
 
 def without_ripple(current: Array) -> Array:

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
 
+from sts.curves.distributions import student_quantile
 from sts.curves.smoothing import Smoother, make_smoother, narrowest_width
 from sts.quantities import thermal_width, with_prefix
 
@@ -181,7 +181,7 @@ def _score(slopes: list[Array], widths: Array, k: int, *, far: bool = False) -> 
 
 def _much_narrower_show_more(slopes: list[Array], widths: Array, k: int) -> bool:
     """Whether much narrower widths surely see what width number `k` and half of it do not."""
-    sure = float(stats.t.isf(_CHANCE, len(slopes[k]) - 1))
+    sure = -float(student_quantile(_CHANCE, len(slopes[k]) - 1))
     variance = _variance(slopes[k])
     return any(_squared_bias(slopes[k], slopes[j], widths[j] / widths[k], sure) > variance for j in _narrower(k))
 

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 from scipy.interpolate import CubicSpline
 
 from sts.curves.averaging import group_codes
+from sts.curves.distributions import student_quantile
 from sts.curves.electronics import find_saturation, noise_level
 from sts.curves.replicates import direction_signs
 from sts.spectra.relaxation import Fit, Frame, fit_relaxation, without_ripple
@@ -248,7 +248,7 @@ def _repeats(size: Array) -> bool:
     if count < SIBLINGS:
         return True
     error = np.std(size, ddof=1) * np.sqrt(2 / count)
-    return bool(abs(size.mean()) > stats.t.ppf(0.995, count - 1) * error)
+    return bool(abs(size.mean()) > student_quantile(0.995, count - 1) * error)
 
 
 def _alike(fit: Fit, size: float) -> Mask:

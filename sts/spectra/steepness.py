@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from scipy import stats
+from scipy.special import ndtri
 
 
 def steepest_rise(bias: Any, didv: Any, didv_se: Any) -> tuple[float, float]:
@@ -32,7 +32,7 @@ def steepest_rise(bias: Any, didv: Any, didv_se: Any) -> tuple[float, float]:
     with np.errstate(invalid="ignore", divide="ignore"):
         slope = np.diff(np.log10(np.where(clear, g, np.nan))) / np.diff(v) * np.sign(v[1:] + v[:-1])
         noise = np.hypot(se[1:] / g[1:], se[:-1] / g[:-1]) / np.log(10) / np.diff(v)
-    certain = np.nan_to_num(slope - stats.norm.isf(0.01 / slope.size) * noise, nan=-np.inf)
+    certain = np.nan_to_num(slope + ndtri(0.01 / slope.size) * noise, nan=-np.inf)
     best = int(np.argmax(certain))
     if not certain[best] > 0:
         return float("nan"), float("nan")

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import interpolate, signal
+from scipy import interpolate
 
 from sts.curves.smoothing import Smoother
 from sts.quantities import BOLTZMANN_EV
@@ -255,6 +255,8 @@ def blurred(
     callable
         dI/dV (n,) of parameters.
     """
+    from scipy import signal  # slow to import, and wanted only where something is fitted
+
     v, smoother = measured.bias, measured.smoother
     grid, kernel = _broadening(v, temperature_K, measured.modulation_rms_V)
     if kernel is None and smoother is None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from scipy import stats
+from scipy.special import ndtr
 
 # A fit is poor where any of these pairs is exceeded: (reduced chi² above, p of the run test below).
 LIMITS = ((1.5, 1e-6), (3.0, 1e-4), (9.0, np.inf))
@@ -30,7 +30,7 @@ def run_test(residual: Any) -> float:
     runs = 1 + int(np.count_nonzero(np.diff(sign)))
     mean = 2 * plus * minus / n + 1
     variance = (mean - 1) * (mean - 2) / (n - 1)
-    return float(stats.norm.cdf((runs + 0.5 - mean) / np.sqrt(variance))) if variance > 0 else 1.0
+    return float(ndtr((runs + 0.5 - mean) / np.sqrt(variance))) if variance > 0 else 1.0
 
 
 def verdict(residual: Any, parameters: int, *, independent: float, scale: float) -> tuple[str, float, float]:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from scipy import stats
+from scipy.special import ndtri
 
 from sts.spectra.models.fitting import LineFit, Measured
 
@@ -73,7 +73,7 @@ class Model:
         confidence : float
             Of the intervals, which are those of a normal distribution.
         """
-        reach = float(stats.norm.ppf(0.5 + confidence / 2))
+        reach = float(ndtri(0.5 + confidence / 2))
         found: dict[str, Any] = {}
         for p in self.parameters:
             if p.name in fit.errors or p.name not in fit.values:

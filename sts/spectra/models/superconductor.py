@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import interpolate, signal
+from scipy import interpolate
 
 from sts.curves.smoothing import Smoother
 from sts.quantities import BOLTZMANN_EV, with_prefix
@@ -104,6 +104,8 @@ def superconducting_conductance(
     the mass around it with the right centre, and those are convolved by FFT. Nodes are a fiftieth of kT apart; the
     error is below 1e-4 of the value.
     """
+    from scipy import signal  # slow to import, and wanted only where something is fitted
+
     v = np.asarray(bias, float)
     kT = BOLTZMANN_EV * temperature_K
     cell = max(kT / 50, float(np.max(np.abs(v))) / 8000)
@@ -143,6 +145,8 @@ def dynes_second_integral(energy_eV: Any, gap_eV: float, broadening_eV: float) -
 @lru_cache(maxsize=4)  # a fit asks for it hundreds of times
 def _kernel(cell: float, count: int, temperature_K: float, modulation_rms_V: float) -> Array:
     """Thermal and modulation broadening as one kernel, `count` nodes of a grid to either side, its sum 1."""
+    from scipy import signal
+
     x = cell * np.arange(-count, count + 1)
     peak = np.sqrt(2) * modulation_rms_V
     kernel = thermal_kernel(x, temperature_K)
