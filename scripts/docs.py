@@ -132,6 +132,8 @@ TABLES: dict[str, dict[str, str]] = {
         "source": "where the known value comes from",
         "time": "when it was stored (UTC); the last of a kind and session is in force",
         "session": "the session merged for whose sweeps it holds; empty: those imported directly",
+        "dof": "degrees of freedom of factor_se; empty: taken as known",
+        "temperature_K": "temperature of the piezo when it was measured; empty: not recorded",
     },
     "barrier_sweeps.csv": {
         **{name: _WHO[name] for name in ("sweep", "sample", "tip", "day", "site", "direction", "repeat")},
@@ -237,6 +239,8 @@ TABLES: dict[str, dict[str, str]] = {
         "note": "how the uncertainty was made, where it is not the usual way",
         "days": "days on which it was measured: its replicates where there are several",
         "between_day_sd_eV": "standard deviation between days, what sites make of it taken off; empty for one day",
+        "total_low_eV": "lower end of the interval that holds the height scale, too; empty where that was not calibrated",
+        "total_high_eV": "its upper end",
     },
     "tip_verdicts.csv": {
         "sample": "the sample", "tip": "the tip; one row per tip and sample, best first",

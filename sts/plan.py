@@ -168,6 +168,12 @@ class ComparePlan(Section):
         ge=0,
         description="standard uncertainty of a height scale without a calibration, where tips of two benches are compared",
     )
+    piezo_percent_per_K: float = Field(
+        0.3,
+        ge=0,
+        description="what a kelvin between calibration and sweeps adds to the uncertainty of the height scale, in %; "
+        "common practice, no source",
+    )
 
 
 class VerdictPlan(Section):

@@ -20,6 +20,7 @@ from typing import Any
 
 import numpy as np
 
+from sts.comparing.calibration import Calibration
 from sts.loaders.loaded import LoadedFile
 from sts.session import Session, SessionError, annotate, merge
 from sts.sweeps import SweepSet, sweep_table
@@ -64,9 +65,7 @@ def _change(change: str, path: Path, number: int) -> None:
         session.mark([f"f0_{i}" for i in range(20)], "omit", f"round {number}")
     elif change == "calibrate":
         factor = 1 + number / 1e4
-        session.add_calibration(
-            "height", factor=factor, factor_se=0.01, measured=1.0, known=factor, source=f"round {number}"
-        )
+        session.add_calibration("height", Calibration(factor, 0.01, f"round {number}", measured=1.0, known=factor))
     elif change == "annotate":
         annotate(path, lambda table, kind: table.assign(tip=f"round {number}"), source="logbook.csv")
     else:

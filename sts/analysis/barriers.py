@@ -24,7 +24,7 @@ from sts.comparing import (
     tip_level,
     variance_components,
 )
-from sts.comparing.scales import scale_parts, with_scales
+from sts.comparing.scales import scale_parts, with_scales, with_total_interval
 from sts.comparing.sites_and_tips import SITE, TIP, UNSTEADY
 from sts.comparing.tip_change import TipChanges
 from sts.flags import flags_of, join_flags
@@ -179,7 +179,13 @@ def _of_tips(
     if len(scales.known) > 1:
         parts = _scale_parts(sites, result.sweeps, scales, plan)
         tips = with_scales(tips, parts, np.array([one is not None for one in scales.known]))
-    notes = [*result.notes, *_one_day(tips), *_scale_notes(scales, plan), *_unsteady_sites(sites, found)]
+    tips = with_total_interval(
+        tips,
+        _scale_parts(sites, result.sweeps, scales, plan) if parts is None else parts,
+        scales.known,
+        confidence=level,
+    )
+    notes = [*result.notes, *_one_day(tips), *scales.notes, *_scale_notes(scales, plan), *_unsteady_sites(sites, found)]
     groups = tests = states = changes = pd.DataFrame()
     if by != "tip":
         own = result.sweeps[result.sweeps["unassigned"] == ""]

@@ -66,10 +66,21 @@ def height_scales(calibrations: pd.DataFrame, sources: pd.DataFrame) -> dict[str
     found = {}
     for session in _sessions(sources):
         row = standing_calibration(calibrations, "height", session)
-        found[session] = (
-            None if row is None else Calibration(float(row["factor"]), float(row["factor_se"]), str(row["source"]))
-        )
+        found[session] = None if row is None else _calibration(row)
     return found
+
+
+def _calibration(row: Mapping[str, Any]) -> Calibration:
+    """From a row of the log, where what is not known is NaN."""
+    dof, temperature = (float(row.get(name, np.nan)) for name in ("dof", "temperature_K"))
+    return Calibration(
+        float(row["factor"]), float(row["factor_se"]), str(row["source"]), dof=dof if np.isfinite(dof) else np.inf,
+        temperature_K=temperature,
+    )  # fmt: skip
+
+
+PIEZO = "piezo_temperature_k"  # a column of the logbook: piezo temperature (K)
+TOLD_PERCENT = 0.1  # of height; what a difference of temperature does below is not worth a word
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,12 +97,15 @@ class Scales:
         What each is, and of which sessions, for a note.
     sessions : int
         How many sessions the sweeps came from.
+    notes : tuple[str, ...]
+        Scales that were measured at another temperature.
     """
 
     of: Mapping[str, int]
     known: tuple[Calibration | None, ...]
     words: tuple[str, ...]
     sessions: int
+    notes: tuple[str, ...] = ()
 
     @property
     def common(self) -> Calibration | None:
@@ -99,7 +113,9 @@ class Scales:
         return self.known[0] if len(self.known) == 1 else None
 
 
-def scales_of(sets: Sequence[SweepSet], calibrations: pd.DataFrame, sources: pd.DataFrame) -> Scales:
+def scales_of(
+    sets: Sequence[SweepSet], calibrations: pd.DataFrame, sources: pd.DataFrame, percent_per_K: float = 0.0
+) -> Scales:
     """Which height scale each I(z) sweep is on.
 
     Parameters
@@ -107,6 +123,8 @@ def scales_of(sets: Sequence[SweepSet], calibrations: pd.DataFrame, sources: pd.
     sets : sequence of SweepSet
     calibrations, sources : pandas.DataFrame
         As `Session.calibrations` and `Session.sources` give them.
+    percent_per_K : float
+        By how much a scale is less well known for each kelvin between its calibration and the sweeps.
 
     Notes
     -----
@@ -130,7 +148,37 @@ def scales_of(sets: Sequence[SweepSet], calibrations: pd.DataFrame, sources: pd.
         whose = dict.fromkeys(_named(row[1]) for row, key in zip(rows, keys, strict=True) if key == kind)
         scale = f"{kind[0].factor:.4g} ± {kind[0].factor_se:.2g}" if kind[0] else "not calibrated"
         words.append(f"{', '.join(whose)}{f' (bench {kind[1]})' if kind[1] else ''}: {scale}")
-    return Scales(of, tuple(kind[0] for kind in kinds) or (None,), tuple(words), len({row[1] for row in rows}))
+    temperatures = _temperatures(tables, of, len(kinds))
+    known = [(kind[0], temperature) for kind, temperature in zip(kinds, temperatures, strict=True)]
+    told = tuple(_temperature_words(scale, away, percent_per_K) for scale, away in known if scale)
+    return Scales(
+        of, tuple(scale.at(away, percent_per_K) if scale else None for scale, away in known) or (None,), tuple(words),
+        len({row[1] for row in rows}), tuple(filter(None, told)),
+    )  # fmt: skip
+
+
+def _temperatures(tables: Sequence[pd.DataFrame], of: Mapping[str, int], scales: int) -> list[float]:
+    """The temperature of the sweeps on each scale [K]: of the piezo where a column of the logbook says it, else their own; NaN
+    where none is recorded."""
+    found: list[list[float]] = [[] for _ in range(scales)]
+    for table in tables:
+        own = table[PIEZO] if PIEZO in table else pd.Series(np.nan, table.index)
+        for name, value in zip(
+            table["sweep"], pd.to_numeric(own, "coerce").fillna(table["temperature_K"]), strict=True
+        ):
+            found[of[name]].append(float(value))
+    return [float(np.nanmedian(values)) if np.isfinite(values).any() else np.nan for values in found]
+
+
+def _temperature_words(scale: Calibration, temperature_K: float, percent_per_K: float) -> str:
+    away = abs(temperature_K - scale.temperature_K)
+    if not percent_per_K * away >= TOLD_PERCENT:
+        return ""
+    return (
+        f"The height scale was measured with the piezo at {scale.temperature_K:.4g} K, the sweeps at {temperature_K:.4g} K. The "
+        f"sensitivity of a piezo changes with temperature: {percent_per_K * away:.2g} % of height ({percent_per_K:g} % per K) are "
+        "added to the uncertainty of the scale. Measure the step at the temperature of the sweeps."
+    )
 
 
 def current_notes(calibrations: pd.DataFrame, sources: pd.DataFrame) -> list[str]:

@@ -166,7 +166,7 @@ class Measured(Shown):
     @cached_property
     def scales(self) -> Scales:
         """The height scales that the sweeps are on."""
-        return scales_of(self.sets, self.calibrations, self.sources)
+        return scales_of(self.sets, self.calibrations, self.sources, self.plan.compare.piezo_percent_per_K)
 
     @cached_property
     def _course(self) -> Course:

@@ -31,7 +31,8 @@ BARRIERS: dict[str, tuple[str, Columns, Sequence[str]]] = {
         "sample": ("sample", text), "tip": ("tip", text), "sites": ("sites", number(0)), "sweeps": ("sweeps", number(0)),
         "barrier_eV": ("barrier eV", number(3)), "barrier_low_eV": ("LEVEL", number(3)),
         "barrier_high_eV": ("to", number(3)), "barrier_se_eV": ("u eV, without the height scale", number(3)),
-        "total_se_eV": ("u in total eV", number(3)),
+        "total_se_eV": ("u in total eV", number(3)), "total_low_eV": ("in total, LEVEL", number(3)),
+        "total_high_eV": ("to", number(3)),
     }, ()),
     "unassigned": ("Sweeps that stand for no tip, and are not compared", {
         "unassigned": ("series (# is a number)", text), "sweeps": ("sweeps", number(0)), "used": ("used", number(0)),

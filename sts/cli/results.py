@@ -237,11 +237,12 @@ def print_barriers(analysis: Analysis, *tables: str) -> None:
         rows = tips_of_one_state(barrier) if name == "tips" else getattr(barrier, name)
         if len(rows):
             scaled = "total_se_eV" in rows and rows["total_se_eV"].notna().any()
-            hidden = "barrier_se_eV" if scaled else "total_se_eV"  # without a known height scale there is no total
+            total = ("total_se_eV", "total_low_eV", "total_high_eV")
+            hidden = ("barrier_se_eV",) if scaled else total  # without a known height scale there is no total
             named = {
                 column: (heading.replace("LEVEL", level), form)
                 for column, (heading, form) in columns.items()
-                if column != hidden
+                if column not in hidden
             }
             print_frame(title, rows, named, spare=spare)
     _notes(barrier.notes)

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from sts.comparing.random_effects import joined_dof
 from sts.quantities import find_unit
 
 
@@ -55,11 +56,29 @@ class Calibration:
     measured_se: float = math.nan
     known: float = math.nan
     known_se: float = math.nan
+    dof: float = math.inf  # of factor_se
+    temperature_K: float = math.nan  # of the piezo when it was measured
 
     @property
     def relative_se(self) -> float:
         """Relative standard uncertainty of the height scale."""
         return self.factor_se / self.factor
+
+    def at(self, temperature_K: float, percent_per_K: float) -> Calibration:
+        """The same for a piezo at another temperature: its sensitivity is known by so much less.
+
+        Parameters
+        ----------
+        temperature_K : float
+            Of the sweeps; NaN, or where that of the calibration is not known: as it is.
+        percent_per_K : float
+            Standard uncertainty that a kelvin of difference adds, in per cent of the scale.
+        """
+        away = abs(temperature_K - self.temperature_K)
+        if not away > 0:
+            return self
+        factor_se = math.hypot(self.factor_se, self.factor * percent_per_K / 100 * away)
+        return replace(self, factor_se=factor_se, dof=joined_dof(self.factor_se, self.dof, factor_se))
 
     def barrier(self, nominal_eV: Any) -> Any:
         """The barrier [eV] on the true scale, from one that was fitted on the nominal scale: φ/factor².
@@ -108,14 +127,7 @@ def calibration_factor(measured: float, measured_se: float, known: str | float, 
     quantities). A step calibrates the motion it was measured with: gain rises with amplitude and frequency of the
     motion, so that a scan over a step does not fully stand for a ramp of 0.5 nm.
     """
-    if isinstance(known, str):
-        if known not in STEP_HEIGHTS:
-            raise ValueError(
-                f"'{known}' is not a known step; known are {', '.join(STEP_HEIGHTS)}. Or give the height as a number."
-            )
-        step = STEP_HEIGHTS[known]
-    else:
-        step = StepHeight(known, known_se, f"step height of {known:g} nm, as given")
+    step = known_step(known, known_se)
     for name, value, least in (("measured", measured, False), ("known", step.height_nm, False),
                                ("measured_se", measured_se, True), ("known_se", step.se_nm, True)):  # fmt: skip
         if not (math.isfinite(value) and (value > 0 or (least and value == 0))):
@@ -129,6 +141,30 @@ def calibration_factor(measured: float, measured_se: float, known: str | float, 
         )
     relative = math.hypot(measured_se / measured, step.se_nm / step.height_nm)
     return Calibration(factor, factor * relative, step.source, measured, measured_se, step.height_nm, step.se_nm)
+
+
+def known_step(known: str | float, known_se: float = 0.0) -> StepHeight:
+    """A step by its name in `STEP_HEIGHTS`, or of a height that is given.
+
+    Parameters
+    ----------
+    known : str or float
+        A name, or the height [nm].
+    known_se : float
+        Standard uncertainty of a height given as a number [nm].
+
+    Raises
+    ------
+    ValueError
+        If there is no step of that name.
+    """
+    if not isinstance(known, str):
+        return StepHeight(known, known_se, f"step height of {known:g} nm, as given")
+    if known not in STEP_HEIGHTS:
+        raise ValueError(
+            f"'{known}' is not a known step; known are {', '.join(STEP_HEIGHTS)}. Or give the height as a number."
+        )
+    return STEP_HEIGHTS[known]
 
 
 def calibrate(
@@ -162,7 +198,7 @@ def calibrate(
     dimension = {"height": "length", "current": "current"}.get(what)
     if dimension is None:
         raise ValueError(f"'{what}' cannot be calibrated; use height or current.")
-    value, value_se = _in_nano(measured, dimension), _in_nano(measured_se, dimension)
+    value, value_se = in_nano(measured, dimension), in_nano(measured_se, dimension)
     if what == "height" and known in STEP_HEIGHTS:
         found = calibration_factor(value, value_se, known)
     elif not any(c.isdigit() for c in known):
@@ -170,15 +206,28 @@ def calibrate(
         raise ValueError(f"'{known}' is not a known value; give a number with its unit{names}.")
     else:
         found = calibration_factor(
-            value, value_se, _in_nano(known, dimension), _in_nano(known_se, dimension) if known_se else 0.0
+            value, value_se, in_nano(known, dimension), in_nano(known_se, dimension) if known_se else 0.0
         )
         if what == "current":
             found = replace(found, source=f"current of {known}, as given")
     return replace(found, source=f"{found.source}; {source}") if source else found
 
 
-def _in_nano(text: str, dimension: str) -> float:
-    """A quantity with its unit in nanometre or nanoampere."""
+def in_nano(text: str, dimension: str) -> float:
+    """A quantity with its unit in nanometre or nanoampere.
+
+    Parameters
+    ----------
+    text : str
+        Such as ``"0.242 nm"``.
+    dimension : str
+        ``"length"`` or ``"current"``.
+
+    Raises
+    ------
+    ValueError
+        If it is no number with such a unit.
+    """
     text = text.strip()
     match = re.fullmatch(r"([+-]?[0-9.,]+(?:[eE][+-]?[0-9]+)?)\s*(.*)", text)
     unit = find_unit(match[2], expected=dimension) if match else None
@@ -192,3 +241,23 @@ def _in_nano(text: str, dimension: str) -> float:
         example = "0.242 nm" if dimension == "length" else "1.02 nA"
         raise ValueError(f"'{text}' is not a {dimension} with a unit; write it like {example}.")
     return float(match[1].replace(",", ".")) * unit.factor * 1e9
+
+
+def temperature_of(text: str) -> float:
+    """A temperature with its unit in kelvin.
+
+    Parameters
+    ----------
+    text : str
+        Such as ``"295 K"`` or ``"22 °C"``.
+
+    Raises
+    ------
+    ValueError
+        If it is no temperature above absolute zero with its unit.
+    """
+    match = re.fullmatch(r"([+-]?[0-9]+(?:[.][0-9]+)?)\s*(K|°?C)", text.strip())
+    kelvin = float(match[1]) + (0.0 if match[2] == "K" else 273.15) if match else math.nan
+    if not kelvin > 0:
+        raise ValueError(f"'{text}' is not a temperature with its unit; write it like 295 K or 22 °C.")
+    return kelvin

@@ -219,6 +219,47 @@ def half_interval(own_se: Any, own_dof: Any, known_se: Any, *, confidence: Any) 
     return np.asarray(np.maximum(t_quantile(both, confidence) * se, t_quantile(dof, confidence) * own))
 
 
+def half_of_parts(se: Any, dof: Any, *, confidence: float) -> np.ndarray:
+    """The same of several parts that are each estimated (or known, with infinite degrees of freedom).
+
+    Parameters
+    ----------
+    se, dof : array_like, shape (m, parts)
+        Standard uncertainties, any unit, and degrees of freedom.
+    confidence : float
+
+    Notes
+    -----
+    As `half_interval`: no less than the interval of any part alone. Two parts of 1 to 20 degrees of freedom each, in any
+    proportion, are held by 94.3 to 99 % (by simulation; above 97 % only where one has a single degree of freedom, or 2 and 2).
+    """
+    se, dof = np.asarray(se, float), np.asarray(dof, float)
+    total = np.sqrt(np.sum(se**2, axis=1))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        free = total**4 / np.sum(np.where(se > 0, se**4 / dof, 0.0), axis=1)
+    alone = np.max(np.where(se > 0, t_quantile(dof, confidence) * se, 0.0), axis=1)
+    return np.asarray(np.maximum(t_quantile(free, confidence) * total, alone))
+
+
+def joined_dof(own_se: float, own_dof: float, total_se: float) -> float:
+    """Degrees of freedom of a total whose other parts are known, for an interval no narrower than that of its own part.
+
+    Parameters
+    ----------
+    own_se, total_se : float
+        Standard uncertainties of the estimated part and of all together.
+    own_dof : float
+
+    Notes
+    -----
+    As `half_interval`, at 95 %.
+    """
+    if not own_se > 0:
+        return float("inf")
+    free = own_dof * (total_se / own_se) ** 4
+    return float(free if t_quantile(free, 0.95) * total_se >= t_quantile(own_dof, 0.95) * own_se else own_dof)
+
+
 def t_quantile(dof: Any, confidence: Any) -> np.ndarray:
     """The two-sided quantile of Student's t (of the normal distribution where `dof` is infinite).
 

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
-from sts.comparing.sites_and_tips import TIP
+from sts.comparing.calibration import Calibration
+from sts.comparing.random_effects import half_of_parts
+from sts.comparing.sites_and_tips import BARRIER_PER_NM2, TIP
 
 
 def scale_parts(sites: pd.DataFrame, scale: np.ndarray, relative_se: np.ndarray) -> np.ndarray:
@@ -45,3 +49,41 @@ def with_scales(tips: pd.DataFrame, parts: np.ndarray, calibrated: np.ndarray) -
     known = ~(parts[:, ~calibrated] > 0).any(axis=1)
     size = np.where(known, 2 * tips["barrier_eV"] * np.linalg.norm(parts, axis=1), np.nan)
     return tips.assign(calibration_se_eV=size, total_se_eV=np.hypot(tips["barrier_se_eV"], size))
+
+
+def with_total_interval(
+    tips: pd.DataFrame, parts: np.ndarray, calibrations: Sequence[Calibration | None], *, confidence: float = 0.95
+) -> pd.DataFrame:
+    """The tips with the interval that holds their height scales, too: `total_low_eV` and `total_high_eV`.
+
+    Parameters
+    ----------
+    tips : pandas.DataFrame
+        Of `tip_level`, m rows.
+    parts : numpy.ndarray, shape (m, scales)
+        Of `scale_parts`.
+    calibrations : sequence of Calibration or None
+        Of each scale; NaN for a tip that was measured on a scale without one, and for one without an interval.
+    confidence : float
+
+    Notes
+    -----
+    `half_of_parts` of the slope: its own uncertainty, that of the bench's offset, and those of the scales with their degrees of
+    freedom. Proved in scripts/studies/height_scale.py.
+    """
+    slope = tips["decay_per_nm"].to_numpy(float)
+    dof = np.array([one.dof if one else np.nan for one in calibrations])
+    known = ~(parts[:, np.isnan(dof)] > 0).any(axis=1)
+    own = [tips[name].to_numpy(float) for name in ("decay_se_per_nm", "decay_common_per_nm")]
+    se = np.column_stack([*own, np.where(np.isnan(dof), 0.0, np.abs(slope[:, None]) * parts)])
+    free = np.column_stack(
+        [tips["dof"], np.full(len(tips), np.inf), np.broadcast_to(np.where(np.isnan(dof), np.inf, dof), parts.shape)]
+    )
+    half = np.where(
+        known & np.isfinite(tips["barrier_high_eV"]), half_of_parts(se, free, confidence=confidence), np.nan
+    )
+    ends = {
+        name: BARRIER_PER_NM2 * np.maximum(slope + sign * half, 0) ** 2
+        for name, sign in (("total_low_eV", -1), ("total_high_eV", 1))
+    }
+    return tips.assign(**ends)

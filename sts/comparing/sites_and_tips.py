@@ -45,7 +45,7 @@ SITE_EXTRAS = (
 UNSTEADY = "repeats scatter more here than at the tip's other sites"  # a note of a site
 TIP_EXTRAS = (
     "decay_per_nm", "decay_se_per_nm", "decay_common_per_nm", "dof", "repeats", "site_noise_eV", "scatter_dof", "note", "days",
-    "between_day_sd_eV",
+    "between_day_sd_eV", "total_low_eV", "total_high_eV",
 )  # fmt: skip
 
 TIP = ["sample", "tip"]
@@ -185,6 +185,7 @@ def tip_level(sites: pd.DataFrame, *, confidence: float = 0.95, calibration: Cal
     values["days"], values["between_day_sd_eV"] = by_day.days, scale * by_day.day_sd
     values["site_noise_eV"] = scale * np.sqrt(_sum(tip, sites["decay_se_per_nm"].to_numpy(float) ** 2) / pooled.count)
     values["scatter_dof"] = together
+    values["total_low_eV"] = values["total_high_eV"] = np.nan  # until `with_total_interval` knows the scales
     values["note"] = _notes(
         len(se),
         {

@@ -59,7 +59,7 @@ def rows_of(content: bytes) -> tuple[LogRow, ...]:
     if is_workbook(content):
         return _of_sheets(sheets_of(content))
     try:
-        rows, decimal = _csv_rows(decode(content)[0])
+        rows, decimal = csv_rows(decode(content)[0])
     except csv.Error as error:
         raise UnreadableFile(f"is no table that can be read ({error}). Save it again as CSV.") from None
     return _of_table(rows, decimal)
@@ -112,7 +112,18 @@ def _of_table(rows: list[list[str]], decimal: str) -> tuple[LogRow, ...]:
 _THOUSAND = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")  # 1,500: a thousand and a half, or one and a half
 
 
-def _csv_rows(text: str) -> tuple[list[list[str]], str]:
+def csv_rows(text: str) -> tuple[list[list[str]], str]:
+    """The cells of a table as text, with any delimiter, and its decimal mark.
+
+    Parameters
+    ----------
+    text : str
+
+    Raises
+    ------
+    csv.Error
+        If a quotation mark is left open.
+    """
     head = next((line for line in text.split("\n") if line.strip()), "")
     delimiter = max("\t;,|", key=lambda d: (head.count(d), d != ","))
     rows = list(csv.reader(text.splitlines(keepends=True), delimiter=delimiter, skipinitialspace=True, strict=True))

@@ -38,18 +38,17 @@ _TIP_COLUMNS = (
     ("Between sites (eV)", "between_site_sd_eV", "barrier_se_eV"),
     ("u of calibration (eV)", "calibration_se_eV", "barrier_se_eV"),
     ("u in total (eV)", "total_se_eV", "barrier_se_eV"),
+    ("in total from (eV)", "total_low_eV", "barrier_se_eV"),
+    ("to (eV)", "total_high_eV", "barrier_se_eV"),
 )
 _UNASSIGNED_COLUMNS = (
-    ("Series (# is a number)", "unassigned", None),
-    ("Sample", "sample", None),
-    ("Sweeps", "sweeps", 0),
-    ("Used", "used", 0),
-    ("Median φ (eV)", "median_eV", 2),
-    ("lowest (eV)", "lowest_eV", 2),
-    ("highest (eV)", "highest_eV", 2),
-)
+    ("Series (# is a number)", "unassigned", None), ("Sample", "sample", None), ("Sweeps", "sweeps", 0), ("Used", "used", 0),
+    ("Median φ (eV)", "median_eV", 2), ("lowest (eV)", "lowest_eV", 2), ("highest (eV)", "highest_eV", 2),
+)  # fmt: skip
 _SITE_COLUMNS = tuple(
-    c if c[1] != "sites" else ("Site", "site", None) for c in _TIP_COLUMNS if c[1] not in ("between_site_sd_eV",)
+    c if c[1] != "sites" else ("Site", "site", None)
+    for c in _TIP_COLUMNS
+    if c[1] not in ("between_site_sd_eV", "total_low_eV", "total_high_eV")
 )
 _STATE_COLUMNS = (*_TIP_COLUMNS[:2], ("State", "state", None), *_TIP_COLUMNS[2:8])
 _PAIR_COLUMNS = (

@@ -3,26 +3,32 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from sts.session import layout, tables
 from sts.session.change import changing
 from sts.session.tables import SessionError
 
+if TYPE_CHECKING:
+    from sts.comparing.calibration import Calibration
+
 CALIBRATIONS = ("height", "current")
+NANO = 1e-9
 
 
-def store_calibration(path: Path, row: Mapping[str, Any], session: str | None = None) -> None:
+def store_calibration(path: Path, kind: str, scale: Calibration, time: str, session: str | None = None) -> None:
     """Add a calibration to the log.
 
     Parameters
     ----------
     path : path
         Of the session file.
-    row : mapping
-        `kind`, `factor`, `factor_se`, `measured`, `known`, `source`, `time`.
+    kind : str
+        ``"height"`` or ``"current"``.
+    scale : Calibration
+    time : str
+        When it is stored.
     session : str, optional
         The session merged for whose sweeps alone it holds. All sweeps if not given: a row for each session that was merged, and one
         for files imported directly, also later.
@@ -32,7 +38,7 @@ def store_calibration(path: Path, row: Mapping[str, Any], session: str | None = 
     SessionError
         If the kind is unknown, the factor not positive, or not known/measured, or no such session was merged.
     """
-    kind, factor, factor_se, measured, known = (row[c] for c in ("kind", "factor", "factor_se", "measured", "known"))
+    factor, factor_se, measured, known = scale.factor, scale.factor_se, scale.measured, scale.known
     if kind not in CALIBRATIONS:
         raise SessionError(f"'{kind}' cannot be calibrated; use {' or '.join(CALIBRATIONS)}.")
     if not (0 < factor < math.inf and 0 <= factor_se < math.inf):
@@ -52,5 +58,10 @@ def store_calibration(path: Path, row: Mapping[str, Any], session: str | None = 
             raise SessionError(f"{path}: no session '{session}' was merged into it. Merged were: {named}.")
         if len(merged) > 1:
             file.attrs["sts_format"] = layout.NEWEST
+        row = {
+            "kind": kind, "factor": factor, "factor_se": factor_se, "measured": measured * NANO, "known": known * NANO,
+            "source": scale.source, "time": time, "dof": scale.dof if math.isfinite(scale.dof) else math.nan,
+            "temperature_K": scale.temperature_K,
+        }  # fmt: skip
         rows = [{**row, "session": one} for one in (merged if session is None else [session])]
         tables.append_log(file, "calibrations", rows)

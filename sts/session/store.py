@@ -22,6 +22,7 @@ from sts.session.tables import SessionError
 from sts.sweeps import COLUMNS, SAID_BY, SweepSet
 
 if TYPE_CHECKING:
+    from sts.comparing.calibration import Calibration
     from sts.loaders import LoadedFile
 
 
@@ -204,7 +205,8 @@ class Session:
         return self._log("looked")
 
     def calibrations(self) -> pd.DataFrame:
-        """Every calibration stored, in order; the last of a kind is in force."""
+        """Every calibration stored, in order; the last of a kind is in force. `dof` of its uncertainty and `temperature_K` of the
+        piezo are NaN where they are not known."""
         return self._log("calibrations")
 
     def annotations(self) -> pd.DataFrame:
@@ -311,21 +313,16 @@ class Session:
         decide(self.path, action, reasons, by=by, dry_run=dry_run, now=now)
 
     def add_calibration(
-        self, kind: str, *, factor: float, factor_se: float, measured: float, known: float, source: str,
-        session: str | None = None, now: datetime | None = None,
-    ) -> None:  # fmt: skip
+        self, kind: str, scale: Calibration, *, session: str | None = None, now: datetime | None = None
+    ) -> None:
         """Store a scale, true = factor × nominal.
 
         Parameters
         ----------
         kind : str
             ``"height"`` or ``"current"``.
-        factor, factor_se : float
-            The factor and its standard uncertainty, pure numbers.
-        measured, known : float
-            What it came from [m] or [A].
-        source : str
-            Where the known value comes from.
+        scale : Calibration
+            The factor, what it came from, and how well it is known.
         session : str, optional
             The session merged (as in `sources`) for whose sweeps alone it holds; all sweeps if not given.
         now : datetime, optional
@@ -335,5 +332,4 @@ class Session:
         SessionError
             If the kind is unknown, the factor not positive, or not known/measured, or no such session was merged.
         """
-        row = {"factor": factor, "factor_se": factor_se, "measured": measured, "known": known, "source": source}
-        store_calibration(self.path, {"kind": kind, **row, "time": time_text(now)}, session)
+        store_calibration(self.path, kind, scale, time_text(now), session)

@@ -29,7 +29,7 @@ TABLES: dict[str, dict[str, type]] = {
     "looked": {"time": str, "sweep": str},
     "calibrations": {
         "kind": str, "factor": float, "factor_se": float, "measured": float, "known": float, "source": str,
-        "time": str, "session": str,
+        "time": str, "session": str, "dof": float, "temperature_K": float,
     },
     "annotations": {
         "number": int, "action": str, "time": str, "sweep": str, "column": str, "before": str, "after": str,
@@ -221,7 +221,7 @@ def no_rows(name: str) -> pd.DataFrame:
 
 
 def _unknown(kind: type, rows: int) -> pd.Series[Any]:
-    return pd.Series([kind()] * rows, dtype=object if kind is str else kind)
+    return pd.Series([np.nan if kind is float else kind()] * rows, dtype=object if kind is str else kind)
 
 
 def read_log(file: h5py.File, name: str) -> pd.DataFrame:

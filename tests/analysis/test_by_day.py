@@ -11,6 +11,7 @@ from session.examples import file_of
 
 import sts
 from sts.analysis import BarrierAnalysis
+from sts.comparing.calibration import Calibration
 from sts.quantities import decay_from_barrier
 from sts.session import Session, merge
 from sts.sweeps import SweepSet, sweep_table
@@ -72,7 +73,7 @@ def test_each_day_has_its_own_calibration_and_zero_of_the_current(tmp_path: Path
     parts = [afternoon(tmp_path, 0, scale=1.1), afternoon(tmp_path, 1, zero=3e-12), afternoon(tmp_path, 2, scale=0.9)]
     for part, factor in zip(parts, (1.1, None, 0.9), strict=True):
         if factor:
-            Session(part).add_calibration("height", factor=factor, factor_se=0.01, measured=0, known=0, source="step")
+            Session(part).add_calibration("height", Calibration(factor, 0.01, "step", measured=0, known=0))
     merge(tmp_path / "all.h5", *parts, create=True)
     barrier = sts.analyse(tmp_path / "all.h5").barrier
     assert barrier is not None

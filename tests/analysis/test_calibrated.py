@@ -8,8 +8,9 @@ import pytest
 from numpy.testing import assert_allclose
 
 import sts
-from sts.analysis.calibrated import calibrated, height_scales
+from sts.analysis.calibrated import calibrated, height_scales, scales_of
 from sts.barrier import fit_barrier
+from sts.comparing.calibration import Calibration
 from sts.sweeps import SweepSet, sweep_table
 
 ROWS = pd.DataFrame(
@@ -22,6 +23,21 @@ ROWS = pd.DataFrame(
 )
 FILES = pd.DataFrame({"name": ["a"]})
 Z = np.linspace(0, 5e-10, 50)
+
+
+def test_a_piezo_at_another_temperature_is_told_and_enters_the_uncertainty() -> None:
+    """2 % of the scale from its steps; 5 K at 0.3 % per K are 1.5 %: 2.5 % together."""
+    log = ROWS.assign(temperature_K=290.0, dof=np.nan, factor_se=0.019)
+    sets = [SweepSet("iz", Z, np.ones((1, 50)), sweep_table(["a"], temperature_K=295.0))]
+    scales = scales_of(sets, log, FILES, 0.3)
+    assert scales.common is not None
+    assert scales.common.relative_se == pytest.approx(0.025)
+    (note,) = scales.notes
+    assert "with the piezo at 290 K, the sweeps at 295 K" in note
+    assert "1.5 % of height" in note
+    sets[0].table["piezo_temperature_k"] = 290.0  # the sample is warmer, the piezo is not
+    assert scales_of(sets, log, FILES, 0.3).common.relative_se == pytest.approx(0.02)
+    assert not scales_of(sets, log.assign(temperature_K=np.nan), FILES, 0.3).notes
 
 
 def test_the_last_of_each_kind_is_in_force() -> None:
@@ -50,7 +66,7 @@ def test_heights_and_currents_are_on_the_true_scale() -> None:
 
 def test_a_calibration_of_the_current_reaches_every_current_and_no_barrier(analysis, copy):
     """The demo's amplifier read 1 nA where 1.1 nA flowed: currents and conductances rise, ratios and heights stay."""
-    copy.add_calibration("current", factor=1.1, factor_se=0.02, measured=1e-9, known=1.1e-9, source="a stated resistor")
+    copy.add_calibration("current", Calibration(1.1, 0.02, "a stated resistor", measured=1.0, known=1.1))
     after = sts.analyse(copy)
     for column, factor in {"current_A": 1.1, "didv_S": 1.1, "didv_se_S": 1.1, "normalised": 1.0}.items():
         expected = analysis.spectra.table[column] * factor

@@ -13,6 +13,7 @@ import pytest
 
 import sts
 from sts.analysis.record import session_files
+from sts.comparing.calibration import Calibration
 
 
 def test_each_tip_is_as_it_was_or_changed_on_its_day(tip_record):
@@ -118,7 +119,7 @@ def test_different_height_scales_enter_the_uncertainty_and_are_said(month, tmp_p
             "known": np.nan,
             "source": "steps",
         }
-        sts.Session.open(path).add_calibration("height", **calibration)
+        sts.Session.open(path).add_calibration("height", Calibration(**calibration))
     record = sts.tip_record(paths, beside=False)
     assert any("was not calibrated alike" in note for note in record.notes)
     limits = [days.loc[(days["tip"] == "heron") & (days["day"] == "2026-11-08"), ["limit_low_eV", "limit_high_eV"]]

@@ -160,3 +160,24 @@ def test_a_damaged_session_is_rescued_into_a_new_file(session: Path, capsys: pyt
     before = new.read_bytes()
     assert str(new) in said(capsys, "rescue", damaged, "--out", new, code=2)
     assert new.read_bytes() == before
+
+
+def test_steps_of_several_days_calibrate_the_height(
+    session: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    (tmp_path / "steps.csv").write_text(
+        "day,place,measured (nm),temperature (K)\n1,A,0.242,295\n1,B,0.240,295\n2,A,0.236,295\n3,A,0.239,295\n",
+        encoding="utf-8",
+    )
+    told = said(capsys, "calibrate", session, "height", "--steps", tmp_path / "steps.csv", "--known", "au111")
+    assert "(4 steps at 2 places on 3 days; they differ by" in told
+    assert "95 % interval of the factor for a session: " in told
+    row = Session(session).calibrations().iloc[-1]
+    assert row["dof"] == pytest.approx(2, rel=0.02)
+    assert row["temperature_K"] == 295
+    two = ("--measured", "0.242 nm", "--measured", "0.238 nm", "--known", "au111")
+    assert "note: One day: how much the scale changes" in said(capsys, "calibrate", session, "height", *two)
+    assert "without --measured-se" in said(
+        capsys, "calibrate", session, "height", *two, "--measured-se", "1 pm", code=2
+    )
+    assert "are of heights" in said(capsys, "calibrate", session, "current", *two, code=2)

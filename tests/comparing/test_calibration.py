@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 from scipy import constants
 
 from sts.comparing import STEP_HEIGHTS, calibration_factor
-from sts.comparing.calibration import calibrate
+from sts.comparing.calibration import calibrate, temperature_of
 
 
 def test_step_heights_follow_from_published_lattice_constants():
@@ -121,3 +121,11 @@ def test_what_is_no_quantity_of_the_right_kind_is_refused(change: dict, text: st
     arguments = {"what": "height", "measured": "0.242 nm", "measured_se": "4 pm", "known": "au111"} | change
     with pytest.raises(ValueError, match=text):
         calibrate(arguments.pop("what"), **arguments)
+
+
+def test_temperatures_have_a_unit() -> None:
+    assert temperature_of("295 K") == 295
+    assert temperature_of("22 °C") == pytest.approx(295.15)
+    for text in ("295", "-3 K", "22 F", "1.2.3 K"):
+        with pytest.raises(ValueError, match="write it like 295 K or 22 °C"):
+            temperature_of(text)

@@ -11,6 +11,7 @@ import numpy as np
 
 import sts
 from sts.analysis import Analysis
+from sts.comparing.calibration import Calibration
 from sts.plan import Plan
 from sts.simulate import Bench, BiasRamp, HeightRamp
 from sts.sweeps import SweepSet
@@ -209,7 +210,5 @@ def analysed(name: str, folder: Path) -> Analysis:
         if recipe.get(action):
             session.mark(recipe[action], action, "the tip was cleaned after this")
     if recipe.get("calibrated"):
-        session.add_calibration(
-            "height", factor=1.02, factor_se=0.01, measured=0.3288e-9, known=0.335376e-9, source="graphite step"
-        )
+        session.add_calibration("height", Calibration(1.02, 0.01, "graphite step", measured=0.3288, known=0.335376))
     return sts.analyse(session.path, Plan.model_validate(recipe.get("plan", {})))

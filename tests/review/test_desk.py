@@ -11,6 +11,7 @@ import pytest
 
 import sts
 from sts.cli import main
+from sts.comparing.calibration import Calibration
 from sts.plan import Plan
 from sts.review import Desk, Filters
 from sts.session import NotWritten, Session, SessionError
@@ -52,7 +53,7 @@ def test_what_another_program_decides_imports_or_calibrates_is_noticed_and_shown
     Session.open(small).mark(["heron_1"], "omit", "knock")
     assert desk.news() == ("omitted from outside: heron_1",)
     assert not desk.worklist.set_index("sweep").loc["heron_1", "used"]
-    Session.open(small).add_calibration("height", factor=1.05, factor_se=0.01, measured=1, known=1.05, source="step")
+    Session.open(small).add_calibration("height", Calibration(1.05, 0.01, "step", measured=1, known=1.05))
     (said,) = desk.news()
     assert "calibrated" in said
     fresh = sts.analyse(small)

@@ -11,6 +11,7 @@ import pytest
 from numpy.testing import assert_array_equal
 from session.examples import file_of, sweep_set
 
+from sts.comparing.calibration import Calibration
 from sts.selection import standing_calibration
 from sts.session import Session, SessionError, identities, layout, merge
 
@@ -66,9 +67,9 @@ def test_where_both_decided_ours_stands_and_the_conflict_is_said(tmp_path: Path)
 
 def test_a_calibration_comes_with_the_sweeps_of_its_session_and_for_no_other(tmp_path: Path) -> None:
     """It would change the barriers of sweeps it was not made for."""
-    scale = {"factor_se": 0.01, "measured": 0.0, "known": 0.0, "source": "step"}
+    scales = {factor: Calibration(factor, 0.01, "step", measured=0.0, known=0.0) for factor in (0.8, 0.9, 1.05)}
     a, b = session_of(tmp_path / "a.h5", 1), session_of(tmp_path / "b.h5", 1, 2)
-    b.add_calibration("height", factor=1.05, **scale)
+    b.add_calibration("height", scales[1.05])
     result = merge(a.path, b.path)
     assert "height calibration (1.05 ± 0.01) taken over for its own sweeps" in result.notes[0]
     (conflict,) = result.conflicts  # about the file that both hold
@@ -76,12 +77,12 @@ def test_a_calibration_comes_with_the_sweeps_of_its_session_and_for_no_other(tmp
     assert a.calibrations()[["session", "factor"]].values.tolist() == [["b", 1.05]]
     merge(a.path, b.path)
     assert len(a.calibrations()) == 1
-    a.add_calibration("height", factor=0.9, **scale)  # of all
+    a.add_calibration("height", scales[0.9])  # of all
     assert a.calibrations()["session"].tolist() == ["b", "", "b"]
-    a.add_calibration("height", factor=0.8, session="b", **scale)
+    a.add_calibration("height", scales[0.8], session="b")
     assert standing_calibration(a.calibrations(), "height", "b")["factor"] == 0.8
     with pytest.raises(SessionError, match=r"no session 'c' was merged into it\. Merged were: b"):
-        a.add_calibration("height", factor=0.8, session="c", **scale)
+        a.add_calibration("height", scales[0.8], session="c")
     with h5py.File(a.path) as file:  # an older program would apply it to all
         assert file.attrs["sts_format"] == 2
 

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_array_equal
 
+from sts.comparing.calibration import Calibration
 from sts.loaders import read_file
 from sts.session import Session, SessionError, rescue
 
@@ -29,7 +30,7 @@ def session(tmp_path: Path) -> Session:
     assert sum(len(part) for part in files[0].sets) == 3
     session.add(files)
     session.mark([session.sweeps()["sweep"].iloc[0]], "omit", "tip touched")
-    session.add_calibration("height", factor=1.02, factor_se=0.01, measured=1.0, known=1.02, source="step")
+    session.add_calibration("height", Calibration(1.02, 0.01, "step", measured=1.0, known=1.02))
     return session
 
 

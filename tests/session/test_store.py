@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_array_equal
 from session.examples import file_of, sweep_set
 
+from sts.comparing.calibration import Calibration
 from sts.session import Session, SessionError, layout
 from sts.sweeps import NUMBER_COLUMNS, TEXT_COLUMNS, SweepSet, sweep_table
 
@@ -127,9 +128,9 @@ def test_sources_tell_hash_size_reader_time_and_sweeps(session: Session) -> None
 
 
 def test_calibrations_are_kept_in_order(session: Session) -> None:
-    scale = {"measured": 0.32e-9, "known": 0.3354e-9, "source": "graphite step"}
-    session.add_calibration("height", factor=0.3354 / 0.32, factor_se=0.01, **scale, now=NOON)
-    session.add_calibration("current", factor=1.0, factor_se=0.002, measured=1.0, known=1.0, source="resistor")
+    scale = Calibration(0.3354 / 0.32, 0.01, "graphite step", measured=0.32, known=0.3354, dof=3, temperature_K=295.0)
+    session.add_calibration("height", scale, now=NOON)
+    session.add_calibration("current", Calibration(1.0, 0.002, "resistor", measured=1.0, known=1.0))
     assert list(session.calibrations()["kind"]) == ["height", "current"]
     assert session.calibrations()["factor"].iloc[0] == 0.3354 / 0.32
     for wrong, said in (
@@ -138,9 +139,12 @@ def test_calibrations_are_kept_in_order(session: Session) -> None:
         ({"factor": 0.32 / 0.3354, "factor_se": 0.1}, "upside down"),
     ):
         with pytest.raises(SessionError, match=said):
-            session.add_calibration("height", **wrong, **scale)
+            session.add_calibration("height", replace(scale, **wrong))
     with pytest.raises(SessionError, match="'bias' cannot be calibrated"):
-        session.add_calibration("bias", factor=1.0, factor_se=0.1, **scale)
+        session.add_calibration("bias", scale)
+    assert session.calibrations()[["dof", "temperature_K"]].iloc[0].tolist() == [3, 295]
+    assert session.calibrations()[["dof", "temperature_K"]].iloc[1].isna().all()  # not known
+    assert session.calibrations()["measured"].iloc[0] == pytest.approx(0.32e-9)  # kept in metres
     assert len(session.calibrations()) == 2
 
 
