@@ -241,6 +241,8 @@ TABLES: dict[str, dict[str, str]] = {
         "between_day_sd_eV": "standard deviation between days, what sites make of it taken off; empty for one day",
         "total_low_eV": "lower end of the interval that holds the height scale, too; empty where that was not calibrated",
         "total_high_eV": "its upper end",
+        "average": "of which slope 2κ barrier_eV is: the mean over sites (mean), or their geometric mean (compare.average in "
+        "the plan)",
     },
     "tip_verdicts.csv": {
         "sample": "the sample", "tip": "the tip; one row per tip and sample, best first",

@@ -163,6 +163,11 @@ class ComparePlan(Section):
 
     confidence: float = Field(0.95, gt=0.5, lt=1, description="level of every interval")
     by: str = Field("tip", min_length=1, description="compare tips, or groups of tips by this logbook column")
+    average: Literal["mean", "geometric mean"] = Field(
+        "mean",
+        description="barrier of the mean slope 2κ over repeats and sites, or of their geometric mean: that of the typical site "
+        "where slopes scatter by a factor, as in air",
+    )
     height_scale_percent: float = Field(
         5.0,
         ge=0,

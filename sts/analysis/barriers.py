@@ -24,6 +24,7 @@ from sts.comparing import (
     tip_level,
     variance_components,
 )
+from sts.comparing.averages import average_notes
 from sts.comparing.scales import scale_parts, with_scales, with_total_interval
 from sts.comparing.sites_and_tips import SITE, TIP, UNSTEADY
 from sts.comparing.tip_change import TipChanges
@@ -171,10 +172,10 @@ def _of_tips(
     result: BarrierAnalysis, slopes: pd.DataFrame, bias: float | None, plan: Plan, scales: Scales, order: Order
 ) -> BarrierAnalysis:
     """The result with everything that is made of the slopes of repeats: sites, tips, pairs, groups of tips, budget."""
-    level, by, gap = plan.compare.confidence, plan.compare.by, plan.barrier.gap_nm
+    level, by, gap, average = plan.compare.confidence, plan.compare.by, plan.barrier.gap_nm, plan.compare.average
     calibration, parts = scales.common, None
-    sites = site_level(slopes, confidence=level, calibration=calibration)
-    tips = tip_level(sites, confidence=level, calibration=calibration)
+    sites = site_level(slopes, confidence=level, calibration=calibration, average=average)
+    tips = tip_level(sites, confidence=level, calibration=calibration, average=average)
     found = TipChanges(result.steps, result.runs)
     if len(scales.known) > 1:
         parts = _scale_parts(sites, result.sweeps, scales, plan)
@@ -185,11 +186,16 @@ def _of_tips(
         scales.known,
         confidence=level,
     )
-    notes = [*result.notes, *_one_day(tips), *scales.notes, *_scale_notes(scales, plan), *_unsteady_sites(sites, found)]
+    notes = [*result.notes, *_one_day(tips), *scales.notes, *_scale_notes(scales, plan), *_unsteady_sites(sites, found),
+             *average_notes(tips, sites)]  # fmt: skip
     groups = tests = states = changes = pd.DataFrame()
     if by != "tip":
         own = result.sweeps[result.sweeps["unassigned"] == ""]
-        paired = None if by in tips else states_of_tips(own, by, order, confidence=level, calibration=calibration)
+        paired = (
+            None
+            if by in tips
+            else states_of_tips(own, by, order, confidence=level, calibration=calibration, average=average)
+        )
         if paired is not None:
             states, changes = paired.tips, paired.changes
             notes += [*paired.notes, STATES_TOGETHER]

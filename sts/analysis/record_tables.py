@@ -48,7 +48,7 @@ def record_tables(parts: Sequence[TipDays], plan: Plan) -> tuple[pd.DataFrame, p
         `RECORD_COLUMNS`, in order of the last day's verdict, and `DAY_COLUMNS`, in order of tip and day.
     """
     level = plan.compare.confidence
-    days = _days(parts, level)
+    days = _days(parts, level, plan.compare.average)
     known = days[(days["barrier_eV"] > 0) & (days["_u"] > 0)]
     groups = [(key, rows) for key, rows in known.groupby(["sample", "tip"], sort=False)]
     charts = chart_days(
@@ -72,13 +72,13 @@ def record_tables(parts: Sequence[TipDays], plan: Plan) -> tuple[pd.DataFrame, p
     return tips, days[[*DAY_COLUMNS]]
 
 
-def _days(parts: Sequence[TipDays], level: float) -> pd.DataFrame:
+def _days(parts: Sequence[TipDays], level: float, average: str) -> pd.DataFrame:
     """One row per tip and day, without the chart; `_u` is the uncertainty of ln of the barrier that the chart takes."""
     verdicts, sites, sweeps, drifts, gaps = (
         pd.concat([getattr(part, name).assign(session=part.session) for part in parts], ignore_index=True)
         for name in ("verdicts", "sites", "sweeps", "drifts", "gaps")
     )
-    barriers = _barriers(sites, level)
+    barriers = _barriers(sites, level, average)
     scale = _scales(parts)
     own = {name: table.groupby(TIP_DAY, sort=False).indices if len(table) else {} for name, table in
            {"sweeps": sweeps, "drifts": drifts}.items()}  # fmt: skip
@@ -104,7 +104,7 @@ def _days(parts: Sequence[TipDays], level: float) -> pd.DataFrame:
     return table.assign(_u=np.hypot(u, table["_scale"].to_numpy(float))).loc[order].reset_index(drop=True)
 
 
-def _barriers(sites: pd.DataFrame, level: float) -> dict[tuple[str, str, str], dict[str, Any]]:
+def _barriers(sites: pd.DataFrame, level: float, average: str) -> dict[tuple[str, str, str], dict[str, Any]]:
     """The barrier of each tip on each day from its sites, those of all sessions of that day together."""
     if not len(sites):
         return {}
@@ -115,7 +115,7 @@ def _barriers(sites: pd.DataFrame, level: float) -> dict[tuple[str, str, str], d
     ):  # by day, since what tips of a session lend each other stays within it
         labels = rows["session"].astype(str) + "\x1f" + rows["site"].astype(str)
         own = rows.assign(site=labels).drop(columns=["day", "session"]).reset_index(drop=True)
-        for row in tip_level(own, confidence=level).to_dict("records"):
+        for row in tip_level(own, confidence=level, average=average).to_dict("records"):
             key = (str(row["sample"]), str(row["tip"]), str(day))
             barriers[key] = {("_dof" if name == "dof" else name): row[name] for name in names}
     return barriers

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from sts.barrier import slopes_by_repeat
+from sts.comparing.averages import MEAN
 from sts.comparing.calibration import Calibration
 from sts.comparing.paired import DAY, ORDER, StateComparison, compare_states, state_words
 from sts.curves.averaging import codes_of
@@ -17,7 +18,13 @@ _NOT_OWN = ("unassigned", "channel", REPLICATE)
 
 
 def states_of_tips(
-    sweeps: pd.DataFrame, by: str, order: Order, *, confidence: float = 0.95, calibration: Calibration | None = None
+    sweeps: pd.DataFrame,
+    by: str,
+    order: Order,
+    *,
+    confidence: float = 0.95,
+    calibration: Calibration | None = None,
+    average: str = MEAN,
 ) -> StateComparison | None:
     """Compare tips with themselves where a column says in what state each was; None where it says one thing of each tip.
 
@@ -29,7 +36,7 @@ def states_of_tips(
         The column.
     order : Order
         In which the sweeps were measured; states stand in that order.
-    confidence, calibration
+    confidence, calibration, average
         As in `compare_states`.
 
     Raises
@@ -52,7 +59,7 @@ def states_of_tips(
     repeats = by_repeat(rows, by)
     if not order.told:
         repeats = repeats.drop(columns=ORDER)
-    found = compare_states(repeats, by, confidence=confidence, calibration=calibration)
+    found = compare_states(repeats, by, confidence=confidence, calibration=calibration, average=average)
     notes = [] if known.all() else [f"{int((~known).sum())} of {len(known)} sweeps have no entry in '{by}': left out."]
     if not order.told:
         notes.append(f"No clock tells which state came first: they stand {order.words}.")

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from sts.comparing.averages import MEAN
 from sts.comparing.calibration import Calibration
 from sts.comparing.pairs import FEWEST, unequal_dof
 from sts.comparing.power import smallest_seen
@@ -67,7 +68,12 @@ def state_words(column: pd.Series) -> pd.Series:
 
 
 def compare_states(
-    repeats: pd.DataFrame, by: str, *, confidence: float = 0.95, calibration: Calibration | None = None
+    repeats: pd.DataFrame,
+    by: str,
+    *,
+    confidence: float = 0.95,
+    calibration: Calibration | None = None,
+    average: str = MEAN,
 ) -> StateComparison:
     """Compare states of the same tips: before and after a pulse, a cut, a cleaning.
 
@@ -82,6 +88,8 @@ def compare_states(
         Level of the intervals: those of all tips hold together, and so do those of all pairs of states for all tips.
     calibration : Calibration, optional
         Of the height scale: for the barriers of each state; it cancels in the ratios.
+    average : str
+        As for `site_level`.
 
     Returns
     -------
@@ -113,8 +121,8 @@ def compare_states(
     [['before', 'after', 1.1, '3 sites revisited']]
     """
     rows, states = _in_order(repeats, by)
-    sites = site_level(rows, confidence=confidence, calibration=calibration)
-    tips = tip_level(sites, confidence=confidence, calibration=calibration)
+    sites = site_level(rows, confidence=confidence, calibration=calibration, average=average)
+    tips = tip_level(sites, confidence=confidence, calibration=calibration, average=average)
     tips["state"] = [states[k] for k in tips["_state"]]
     place = tips.groupby(["sample", "_tip"], sort=False).ngroup()
     tips = tips.assign(tip=tips["_tip"], _place=place).sort_values(["_place", "_state"], kind="stable")

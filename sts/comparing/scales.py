@@ -7,9 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from sts.comparing.averages import MEAN, barrier_of, from_logs
 from sts.comparing.calibration import Calibration
 from sts.comparing.random_effects import half_of_parts
-from sts.comparing.sites_and_tips import BARRIER_PER_NM2, TIP
+from sts.comparing.sites_and_tips import TIP
 
 
 def scale_parts(sites: pd.DataFrame, scale: np.ndarray, relative_se: np.ndarray) -> np.ndarray:
@@ -79,11 +80,11 @@ def with_total_interval(
     free = np.column_stack(
         [tips["dof"], np.full(len(tips), np.inf), np.broadcast_to(np.where(np.isnan(dof), np.inf, dof), parts.shape)]
     )
-    half = np.where(
-        known & np.isfinite(tips["barrier_high_eV"]), half_of_parts(se, free, confidence=confidence), np.nan
-    )
+    typical = np.where(tips["average"] == MEAN, np.nan, slope) if "average" in tips else np.full(len(tips), np.nan)
+    half = half_of_parts(se, free, confidence=confidence)
+    half = np.where(known & np.isfinite(tips["barrier_high_eV"]), half, np.nan)
     ends = {
-        name: BARRIER_PER_NM2 * np.maximum(slope + sign * half, 0) ** 2
+        name: barrier_of(from_logs(slope + sign * half, typical))
         for name, sign in (("total_low_eV", -1), ("total_high_eV", 1))
     }
     return tips.assign(**ends)

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from sts.comparing.averages import MEAN, barrier_of, from_logs, in_logs
 from sts.comparing.calibration import Calibration
 from sts.comparing.days import DayLevel, over_days
 from sts.comparing.pooled_scatter import scatter_of_tips
@@ -45,7 +46,7 @@ SITE_EXTRAS = (
 UNSTEADY = "repeats scatter more here than at the tip's other sites"  # a note of a site
 TIP_EXTRAS = (
     "decay_per_nm", "decay_se_per_nm", "decay_common_per_nm", "dof", "repeats", "site_noise_eV", "scatter_dof", "note", "days",
-    "between_day_sd_eV", "total_low_eV", "total_high_eV",
+    "between_day_sd_eV", "total_low_eV", "total_high_eV", "average",
 )  # fmt: skip
 
 TIP = ["sample", "tip"]
@@ -55,7 +56,7 @@ BARRIER_PER_NM2 = BARRIER_PER_DECAY_SQUARED * 1e18  # hbar^2/8m [eV nm^2]
 
 
 def site_level(
-    repeats: pd.DataFrame, *, confidence: float = 0.95, calibration: Calibration | None = None
+    repeats: pd.DataFrame, *, confidence: float = 0.95, calibration: Calibration | None = None, average: str = MEAN
 ) -> pd.DataFrame:
     """The barrier at each site from its repeats.
 
@@ -72,6 +73,9 @@ def site_level(
     calibration : Calibration, optional
         Only its uncertainty is used: the slopes are on its scale already. Where it is not given its uncertainty and the total
         are NaN in the result.
+    average : str
+        Of `AVERAGES`: "mean" of the slopes, or their "geometric mean" (the typical one where slopes scatter by a factor), of
+        repeats here and of sites in `tip_level`.
 
     Returns
     -------
@@ -81,7 +85,7 @@ def site_level(
     Raises
     ------
     ValueError
-        If a column is missing, or no slope is finite.
+        If a column is missing, no slope is finite, or there is no such average.
 
     Notes
     -----
@@ -92,7 +96,9 @@ def site_level(
     large for that (F test at 1 % over the tip's sites) keeps its own scatter and leaves the pool.
     """
     rows = _checked(repeats)
+    rows, typical = in_logs(rows, _grouped(rows, TIP)[0], average)
     site, table = _grouped(rows, SITE)
+    typical = typical[np.unique(site, return_index=True)[1]]
     slope, noise = rows["decay_per_nm"].to_numpy(float), rows["decay_se_per_nm"].to_numpy(float)
     n = np.bincount(site)
     mean = _sum(site, slope) / n
@@ -114,7 +120,7 @@ def site_level(
         ratio = np.sqrt(pooled_ratio * unit / variance)
 
     common = _sum(site, rows["decay_common_per_nm"].to_numpy(float)) / n
-    values = _barrier_columns(_Slope(mean, se, se_dof, common), confidence, calibration)
+    values = _barrier_columns(_Slope(mean, se, se_dof, common, typical), confidence, calibration)
     values["between_site_sd_eV"] = np.nan
     values["repeats"] = n
     values["repeat_sd_eV"] = 2 * BARRIER_PER_NM2 * np.abs(mean) * own_sd
@@ -129,20 +135,23 @@ def site_level(
     )
     table = table.assign(**values)
     table = table.merge(_carried(rows, SITE), on=SITE, how="left")
-    pooled, variance = _pool_sites(table)[1], _known_variance(table, tip)
-    between = _between_sites(table, tip, pooled, over_days(table, tip, variance, confidence=confidence))
+    slopes = in_logs(table, tip, average)[0]
+    pooled, variance = _pool_sites(slopes)[1], _known_variance(slopes, tip)
+    between = _between_sites(slopes, tip, pooled, over_days(slopes, tip, variance, confidence=confidence))
     table["between_site_sd_eV"] = (2 * BARRIER_PER_NM2 * np.abs(pooled.mean) * np.sqrt(between))[tip]
     return table[[*SITE_COLUMNS, *SITE_EXTRAS, *_others(table, SITE_COLUMNS + SITE_EXTRAS)]]
 
 
-def tip_level(sites: pd.DataFrame, *, confidence: float = 0.95, calibration: Calibration | None = None) -> pd.DataFrame:
+def tip_level(
+    sites: pd.DataFrame, *, confidence: float = 0.95, calibration: Calibration | None = None, average: str = MEAN
+) -> pd.DataFrame:
     """The barrier of each tip from its sites, which are its replicates.
 
     Parameters
     ----------
     sites : pandas.DataFrame
         Of `site_level`.
-    confidence, calibration
+    confidence, calibration, average
         As there.
 
     Returns
@@ -156,7 +165,7 @@ def tip_level(sites: pd.DataFrame, *, confidence: float = 0.95, calibration: Cal
     Raises
     ------
     ValueError
-        If a site has no finite slope.
+        If a site has no finite slope, or there is no such average.
 
     Notes
     -----
@@ -164,10 +173,11 @@ def tip_level(sites: pd.DataFrame, *, confidence: float = 0.95, calibration: Cal
     uncertainty by `larger_scatter`. With two days or more the days are the replicates of a tip (`days.over_days`); with
     one the interval holds for that day: scatter from day to day is unknown.
     """
-    sites = with_day(sites)
+    own, tip = with_day(sites), _grouped(sites, TIP)[0]
+    sites, typical = in_logs(own, tip, average)
+    typical = typical[np.unique(tip, return_index=True)[1]]
     table, pooled = _pool_sites(sites)
     observed_se, observed_dof, together = scatter_of_tips(table["sample"], pooled, confidence=confidence)
-    tip, _ = _grouped(sites, TIP)
     by_day = over_days(sites, tip, _known_variance(sites, tip), confidence=confidence)
     several = by_day.days > 1
     together = np.where(several, np.where(by_day.shared, by_day.dof, np.inf), together)
@@ -179,8 +189,9 @@ def tip_level(sites: pd.DataFrame, *, confidence: float = 0.95, calibration: Cal
     )
     single = pooled.count < 2
     common = _sum(tip, sites["decay_common_per_nm"].to_numpy(float)) / pooled.count
-    values = _barrier_columns(_Slope(mean, se, np.where(single, np.nan, dof), common), confidence, calibration)
+    values = _barrier_columns(_Slope(mean, se, np.where(single, np.nan, dof), common, typical), confidence, calibration)
     scale = 2 * BARRIER_PER_NM2 * np.abs(mean)
+    values["average"] = np.where(np.isnan(typical), MEAN, average)
     values["between_site_sd_eV"] = scale * np.sqrt(_between_sites(sites, tip, pooled, by_day))
     values["days"], values["between_day_sd_eV"] = by_day.days, scale * by_day.day_sd
     values["site_noise_eV"] = scale * np.sqrt(_sum(tip, sites["decay_se_per_nm"].to_numpy(float) ** 2) / pooled.count)
@@ -200,10 +211,11 @@ def tip_level(sites: pd.DataFrame, *, confidence: float = 0.95, calibration: Cal
             "two days: the scatter from day to day is taken together with that of the other tips of these days": by_day.shared,
             "one day: scatter from day to day is unknown": (by_day.days == 1) & ~single,
             "below 1 eV: not a work function; usual only in air": values["barrier_eV"] < 1,
+            "mean of slopes: one that is not positive has no logarithm": np.isnan(typical) & (average != MEAN),
         },
     )
     table = table.assign(**values)
-    table = table.merge(_carried(sites, TIP), on=TIP, how="left")
+    table = table.merge(_carried(own, TIP), on=TIP, how="left")
     return table[[*TIP_COLUMNS, *TIP_EXTRAS, *_others(table, TIP_COLUMNS + TIP_EXTRAS)]]
 
 
@@ -267,25 +279,27 @@ class _Slope:
     se: np.ndarray  # of what differs between repeats
     dof: np.ndarray
     common: np.ndarray  # change with one standard uncertainty of the bench's offset, which all repeats share
+    typical: np.ndarray  # of `in_logs`, on whose scale all of this is
 
 
 def _barrier_columns(slope: _Slope, confidence: float, calibration: Calibration | None) -> dict[str, Any]:
-    # A slope that is not positive is no barrier: squaring would make one of a current that grows with height.
-    barrier = BARRIER_PER_NM2 * np.maximum(slope.value, 0) ** 2
-    se = np.hypot(slope.se, slope.common)
     half = half_interval(slope.se, slope.dof, slope.common, confidence=confidence)
-    barrier_se = 2 * BARRIER_PER_NM2 * np.abs(slope.value) * se
+    low, value, high = (from_logs(y, slope.typical) for y in (slope.value - half, slope.value, slope.value + half))
+    stretch = np.where(np.isnan(slope.typical), 1.0, value / slope.typical)
+    own_se, common = slope.se * stretch, slope.common * stretch
+    barrier = barrier_of(value)
+    barrier_se = 2 * BARRIER_PER_NM2 * np.abs(value) * np.hypot(own_se, common)
     calibration_se = np.full_like(barrier, np.nan) if calibration is None else calibration.barrier_se(barrier)
     return {
         "barrier_eV": barrier,
         "barrier_se_eV": barrier_se,
-        "barrier_low_eV": BARRIER_PER_NM2 * np.maximum(slope.value - half, 0) ** 2,
-        "barrier_high_eV": BARRIER_PER_NM2 * np.maximum(slope.value + half, 0) ** 2,
+        "barrier_low_eV": barrier_of(low),
+        "barrier_high_eV": barrier_of(high),
         "calibration_se_eV": calibration_se,
         "total_se_eV": np.hypot(barrier_se, calibration_se),  # without a known scale there is no total
-        "decay_per_nm": slope.value,
-        "decay_se_per_nm": slope.se,
-        "decay_common_per_nm": slope.common,
+        "decay_per_nm": value,
+        "decay_se_per_nm": own_se,
+        "decay_common_per_nm": common,
         "dof": slope.dof,
     }
 

@@ -10,6 +10,7 @@ import pandas as pd
 
 from sts.analysis import Analysis, BarrierAnalysis
 from sts.barrier.masks import REASONS
+from sts.comparing.averages import MEAN
 from sts.curves.replicates import direction_signs, repeat_codes
 from sts.plan import CheckPlan
 from sts.report.number_words import count, listed, value_with_uncertainty
@@ -207,6 +208,7 @@ def replicates_of_tips(barrier: BarrierAnalysis) -> list[str]:
         )
     if several:
         said.append(f"Sites are the replicates of {several} of {count(len(tips), 'tip')} (random effects).")
+        said.append(_which_mean(tips))
     if helped := int((np.isfinite(tips.get("scatter_dof", np.nan)) & (tips["sites"] > 1)).sum()):
         said.append(
             f"The scatter between the sites of {count(helped, 'tip')} was moderated by that of the other tips of the sample."
@@ -222,6 +224,17 @@ def replicates_of_tips(barrier: BarrierAnalysis) -> list[str]:
     if len(barrier.groups):
         said.append("Tips are the replicates of groups of tips.")
     return said
+
+
+def _which_mean(tips: pd.DataFrame) -> str:
+    """Of what the barriers of tips are estimates, where sites scatter."""
+    geometric = "average" in tips and (tips["average"] != MEAN).any()
+    what = (
+        "the geometric mean of the slopes 2κ over its sites (the typical site)"
+        if geometric
+        else "the mean slope 2κ over its sites"
+    )
+    return f"The barrier of a tip is that of {what}."
 
 
 def window_words(barrier: BarrierAnalysis) -> str:
