@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 from collections.abc import Callable, Iterable
@@ -22,6 +23,12 @@ sys.path.insert(0, str(ROOT / "scripts"))  # the validation studies
 def pytest_addoption(parser: pytest.Parser) -> None:
     """Add ``--renew``."""
     parser.addoption("--renew", action="store_true", help="keep results anew instead of comparing (tests/keeping.py)")
+
+
+def pytest_collection_finish() -> None:
+    """Look for circles of objects less often: with all that is loaded it takes a tenth of the time of drawing and tables."""
+    gc.freeze()
+    gc.set_threshold(50_000, 5, 10)
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

@@ -5,6 +5,7 @@ Nothing scientific is imported before the command line is parsed, so that ``sts 
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 from collections.abc import Sequence
@@ -51,6 +52,7 @@ for command in (*(_ALL.pop(name) for name in _ORDER), *_ALL.values()):
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line; return the exit status. A user's mistake prints one line."""
     _speak_utf8()
+    gc.set_threshold(50_000, 5, 10)  # it ends soon: looking for circles of objects took a tenth of the time of a report
     try:
         status = cli.main(args=None if arguments is None else list(arguments), prog_name="sts", standalone_mode=False)
         sys.stdout.flush()  # while a closed pipe can still be answered

@@ -7,8 +7,6 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from matplotlib.backends.backend_pdf import PdfPages
-
 from sts.analysis import curves_of, measure, view_of
 from sts.figures.one_sweep import draw_sweeps
 from sts.figures.saving import save, write_whole
@@ -79,6 +77,8 @@ def show_sweeps(
 
 
 def _pages(parts: Sequence[Any]) -> bytes:
+    from matplotlib.backends.backend_pdf import PdfPages  # slow to import
+
     buffer = io.BytesIO()
     metadata: Any = {"CreationDate": None, "Creator": None, "Producer": None}
     with PdfPages(buffer, metadata=metadata) as pages:

@@ -42,7 +42,7 @@ def cautions(sweeps: pd.DataFrame, omitted: np.ndarray) -> tuple[str, ...]:
     return by_hand(sweeps.assign(used=~omitted), tips_of(sweeps), tips_of(sweeps.assign(used=~omitted))).cautions
 
 
-@repeated(60, 150)
+@repeated(30, 150)
 @pytest.mark.parametrize("unit", ["sweep", "replicate"])
 @pytest.mark.parametrize("share", [0.1, 0.33])
 def test_omissions_at_random_are_hardly_ever_cautioned_against(unit: str, share: float, repeats: int) -> None:
@@ -56,22 +56,24 @@ def test_omissions_at_random_are_hardly_ever_cautioned_against(unit: str, share:
     assert said / repeats <= ONE_SIDED + 3 * np.sqrt(ONE_SIDED * (1 - ONE_SIDED) / repeats)
 
 
-def test_whole_sites_left_out_at_random_are_hardly_ever_cautioned_against() -> None:
-    generator, said, sessions = np.random.default_rng(6), 0, 100
-    for _ in range(sessions):
+@repeated(50, 100)
+def test_whole_sites_left_out_at_random_are_hardly_ever_cautioned_against(repeats: int) -> None:
+    generator, said = np.random.default_rng(6), 0
+    for _ in range(repeats):
         sweeps = session(generator)
         said += bool(cautions(sweeps, sweeps["place"].isin(generator.choice(12, 2, replace=False)).to_numpy()))
-    assert said / sessions <= 0.08
+    assert said / repeats <= 0.08
 
 
+@repeated(20, 40)
 @pytest.mark.parametrize("site_sd", [0.3, 1.0])
-def test_leaving_out_the_lowest_third_is_cautioned_against(site_sd: float) -> None:
-    generator, said, sessions = np.random.default_rng(7), 0, 40
-    for _ in range(sessions):
+def test_leaving_out_the_lowest_third_is_cautioned_against(site_sd: float, repeats: int) -> None:
+    generator, said = np.random.default_rng(7), 0
+    for _ in range(repeats):
         sweeps = session(generator, site_sd=site_sd)
         lowest = sweeps.groupby("place")["value"].rank(pct=True).to_numpy() <= 1 / 3
         said += bool(cautions(sweeps, lowest))
-    assert said == sessions
+    assert said == repeats
 
 
 def test_the_way_is_told_and_the_move_from_the_rule() -> None:

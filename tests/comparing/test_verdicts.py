@@ -128,7 +128,7 @@ def test_nothing_named_gives_an_empty_table_with_its_columns():
     assert "verdict" in found
 
 
-@repeated(80, 300)
+@repeated(24, 300)
 def test_good_tips_are_hardly_ever_called_bad_and_bad_ones_are_found(repeats: int):
     """Benches of three tips, four sites with 5 % scatter of slopes; one reads 0.3 of the others in half of the benches."""
     refused = careful = found = bad = good = 0

@@ -48,11 +48,12 @@ def blocks() -> list[Block]:
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder with the demo sweeps of the first two repeats, also under the names that the README uses."""
+    """A folder with the demo sweeps of the first two repeats, also under the names of the README, and half of those in air."""
     folder = tmp_path_factory.mktemp("documents")
     skip = shutil.ignore_patterns("*_r3*", "*_r4*", "*_r5*", "gold_200pA*", "layer_200pA*")
     shutil.copytree(ROOT / "data" / "demo", folder / "data" / "demo", ignore=skip)
-    shutil.copytree(ROOT / "data" / "demo-air", folder / "data" / "demo-air")
+    third = shutil.ignore_patterns("*3_spec*", "*_spec3*", "*_spec4*", "*_iv[4-7]*")
+    shutil.copytree(ROOT / "data" / "demo-air", folder / "data" / "demo-air", ignore=third)
     for kind in ("iz", "iv"):
         shutil.copytree(folder / "data" / "demo" / kind, folder / "sweeps", dirs_exist_ok=True)
     shutil.copyfile(folder / "data" / "demo" / "logbook.csv", folder / "logbook.csv")
