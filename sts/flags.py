@@ -73,6 +73,9 @@ _ALL = [
          "check sensitivity, amplitude (rms, peak or peak-to-peak) and phase; the numerical derivative was used"),
     Flag("poor fit", "the model does not describe the spectrum", "do not quote its parameters"),
     Flag("varying gap", "the sweeps were taken at a varying gap", "the height axis of dI/dV rests on the decay used"),
+    Flag("gap may vary", "the current falls towards both ends of the sweep, as where the tip is drawn back while |V| rises",
+         "if it was, state gap_slope_A_per_V in the plan (if that is stated: is it, or the decay, too small?); else a resonance "
+         "on either side"),
     # I(z)
     Flag("no tunnelling decay", "the current falls over many nanometres: nothing tunnels over such a distance",
          "look for a water film, a contact or leakage, and at the unit of the height; it has no barrier", grave=True),

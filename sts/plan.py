@@ -95,6 +95,7 @@ class SpectraPlan(Section):
         None, gt=0, description="|d ln I/dz| for those sweeps; not set: from the session's I(z) at the same site"
     )
     decay_se_per_nm: float = Field(0.0, ge=0, description="its standard uncertainty")
+    decay_bias_V: float = Field(0.0, description="bias at which decay_per_nm was measured")
     seed: int = Field(1, ge=0, description="of every resampling, so that the same plan gives the same numbers")
 
 

@@ -79,11 +79,13 @@ def barrier_analysis(
         else [NOT_CALIBRATED if len(scales.known) == 1 else NOT_CALIBRATED.partition(";")[0] + "."]
     )
     notes += _bend_notes(fits)
+    bias = _common_bias(sets)
     result = BarrierAnalysis(
         fits=fits, sweeps=sweeps,
         directions=directions[directions["retract"].isin(sweeps.loc[assigned, "sweep"])].reset_index(drop=True),
         sites=empty, tips=empty, pairs=empty, groups=empty, components=empty, budget=empty, advice=(),
         notes=tuple(notes), unassigned=_unassigned(sweeps[~assigned]),
+        bias_V=np.nan if bias is None else bias,
     )  # fmt: skip
     own = sweeps[assigned].drop(columns=["unassigned", "channel"], errors="ignore")
     slopes = slopes_by_repeat(own)
@@ -95,7 +97,7 @@ def barrier_analysis(
                 list(sweeps["sweep"]), join_flags([*(fit.flags for fit in fits), disagree, flags])
             )
         result = replace(result, notes=(*notes, *change_notes(found, course)), steps=found.changes, runs=found.runs)
-        return _of_tips(result, slopes, _common_bias(sets), plan, scales, course.order), join_flags([disagree, flags])
+        return _of_tips(result, slopes, bias, plan, scales, course.order), join_flags([disagree, flags])
     why = (
         "No I(z) sweep is left to compare: see the flags and decisions of the sweeps."
         if assigned.any()
@@ -240,7 +242,7 @@ def _unassigned(sweeps: pd.DataFrame) -> pd.DataFrame:
 def _common_bias(sets: Sequence[SweepSet]) -> float | None:
     """The bias of the ramps where all were taken at the same [V]."""
     values = np.concatenate([part.table["bias_V"].to_numpy(float) for part in sets])
-    return float(abs(values[0])) if np.isfinite(values).all() and np.ptp(np.abs(values)) < 1e-6 else None
+    return float(values[0]) if np.isfinite(values).all() and np.ptp(values) < 1e-6 else None
 
 
 def without_slope(fits: Sequence[BarrierFit]) -> frozenset[str]:

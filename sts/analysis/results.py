@@ -61,6 +61,8 @@ class BarrierAnalysis(Shown):
         As barrier_steps.csv: tips that changed on the way, with the barrier before and after.
     runs : pandas.DataFrame
         As barrier_runs.csv: stays at a site whose repeats run away.
+    bias_V : float
+        Of the height sweeps, where all were taken at the same; else NaN.
     """
 
     fits: tuple[BarrierFit, ...]
@@ -80,6 +82,7 @@ class BarrierAnalysis(Shown):
     changes: pd.DataFrame = field(default_factory=pd.DataFrame)
     steps: pd.DataFrame = field(default_factory=pd.DataFrame)
     runs: pd.DataFrame = field(default_factory=pd.DataFrame)
+    bias_V: float = float("nan")
 
     @cached_property
     def window(self) -> pd.DataFrame:

@@ -9,31 +9,18 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtri
 
+from sts.analysis.constant_gap import decay_by_site, decay_for, gap_factor
 from sts.analysis.results import BarrierAnalysis, SpectraAnalysis
 from sts.analysis.tables import spectra_tables
-from sts.comparing.sites_and_tips import SITE
 from sts.curves import group_sweeps
-from sts.flags import flag_rows, join_flags, no_flags
 from sts.plan import Plan
 from sts.spectra import average_spectrum, find_offsets
-from sts.spectra.broadened import widened_by_factor
 from sts.spectra.features import with_features
 from sts.spectra.models import MODELS
 from sts.spectra.spectrum import Offsets, Spectrum, axis_differences, group_label
-from sts.spectra.varying_gap import to_constant_separation
+from sts.spectra.varying_gap import Decay
 from sts.sweeps import SweepSet
-
-
-def _decay_by_site(barrier: BarrierAnalysis | None) -> dict[tuple[str, ...], tuple[float, float]]:
-    """Decay [1/m] and its uncertainty at each (sample, tip, day, site), for variable-gap spectra."""
-    if barrier is None or barrier.sites.empty:
-        return {}
-    return {
-        tuple(str(r[c]) for c in SITE): (r["decay_per_nm"] * 1e9, r["decay_se_per_nm"] * 1e9)
-        for r in barrier.sites.to_dict("records")
-    }
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,13 +57,13 @@ class SpectraOf:
         said = list(notes)
         spectra: list[Spectrum] = []
         chosen = frozenset(used)
-        offsets, decay = self._offsets(chosen), _decay_by_site(barrier)
+        offsets, decay = self._offsets(chosen), decay_by_site(barrier)
         axes: dict[Any, set[int]] = {}
         names = [group_label(keys) for _, keys, _ in self._groups]
         apart = axis_differences([group.axis for _, _, group in self._groups], names)
         for (number, keys, group), word in zip(self._groups, apart, strict=True):
             axes.setdefault(tuple(keys.items()), set()).add(number)
-            slope = _decay_for(group, self.plan, decay) if self.plan.spectra.gap_slope_A_per_V is not None else None
+            slope = decay_for(group, self.plan, decay)
             zero = offsets.get(_setting(group))
             made = self._spectrum((number, tuple(keys.items())), group, keys, self.plan, chosen, zero, slope)
             if isinstance(made, str):
@@ -130,11 +117,9 @@ class SpectraOf:
         ValueError
             If nothing says what the decay is.
         """
-        slope = self.plan.spectra.gap_slope_A_per_V
-        if slope is None:
-            return sweep
-        decay = _decay_for(sweep, self.plan, _decay_by_site(barrier))
-        return _at_constant_gap(sweep, slope, offsets, decay)[0]
+        group = next((group for _, _, group in self._groups if sweep.names[0] in group.names), sweep)
+        decay = decay_for(group, self.plan, decay_by_site(barrier))
+        return sweep if decay is None else gap_factor(group, self.plan, offsets, decay).applied_to(sweep)
 
     @cached_property
     def _groups(self) -> list[tuple[int, dict[str, Any], SweepSet]]:
@@ -169,7 +154,7 @@ class SpectraOf:
 
     def _spectrum(
         self, place: Any, group: SweepSet, keys: dict[str, Any], plan: Plan, used: frozenset[str],
-        offsets: Offsets | None, decay: tuple[float, float] | None,
+        offsets: Offsets | None, decay: Decay | None,
     ) -> Spectrum | str:  # fmt: skip
         """The spectrum of a group, or why there is none."""
         names = tuple(name for name in group.names if name in used)
@@ -267,82 +252,18 @@ def _offsets_of(groups: Sequence[tuple[SweepSet, list[bool]]]) -> Offsets:
 
 def _spectrum(
     group: SweepSet, keys: dict[str, Any], plan: Plan, used: Collection[str], flags: pd.DataFrame, offsets: Offsets | None,
-    decay: tuple[float, float] | None,
+    decay: Decay | None,
 ) -> Spectrum:  # fmt: skip
     """One group to a spectrum, brought to constant separation first where the gap varied."""
-    slope = plan.spectra.gap_slope_A_per_V
-    if slope is None or decay is None:
+    if decay is None:
         return with_features(
             average_spectrum(group, plan, keys=keys, used=used, flags=flags, offsets=offsets), group, plan
         )
-    per_m, se_per_m = decay
-    group, relative = _at_constant_gap(group, slope, offsets, decay)
+    factor = gap_factor(group, plan, offsets, decay)
+    group = factor.applied_to(group)
     plan = plan.model_copy(update={"spectra": plan.spectra.model_copy(update={"gap_slope_A_per_V": None})})
     spectrum = average_spectrum(group, plan, keys=keys, used=used, flags=flags, offsets=offsets)
-    # The factor's uncertainty is common to all sweeps; it adds to the bands of current, derivative and ratio, where
-    # N = d ln I/d ln V gains V d(ln f)/dV.
-    rise, level = np.gradient(relative, spectrum.bias), plan.compare.confidence
-    didv_se = np.hypot(spectrum.didv_se, spectrum.didv * relative + spectrum.current * rise)
-    ratio_se = np.hypot(spectrum.normalised_se, spectrum.bias * rise)
-    didv_low, didv_high = _widened(
-        spectrum.didv, spectrum.didv_low, spectrum.didv_high, didv_se, spectrum.didv_se, level
-    )
-    ratio_low, ratio_high = _widened(
-        spectrum.normalised, spectrum.normalised_low, spectrum.normalised_high, ratio_se, spectrum.normalised_se, level
-    )
-    words = f"brought to constant separation with {slope:g} Å/V and {per_m * 1e-9:.2f} ± {se_per_m * 1e-9:.2f} per nm"
-    more = join_flags([spectrum.flags if spectrum.flags is not None else no_flags(),
-                        flag_rows([""], [True], "varying gap", [words])])  # fmt: skip
-    spectrum = replace(
-        spectrum,
-        current_se=np.hypot(spectrum.current_se, spectrum.current * relative),
-        didv_se=didv_se,
-        didv_low=didv_low,
-        didv_high=didv_high,
-        normalised_se=ratio_se,
-        normalised_low=ratio_low,
-        normalised_high=ratio_high,
-        broadened=widened_by_factor(
-            spectrum.broadened,
-            spectrum.bias,
-            spectrum.current,
-            spectrum.didv,
-            relative,
-            reach=float(ndtri(0.5 + level / 2)),
-        ),
-        flags=more,
-    )
-    return with_features(spectrum, group, plan)
-
-
-def _at_constant_gap(
-    group: SweepSet, slope: float, offsets: Offsets | None, decay: tuple[float, float]
-) -> tuple[SweepSet, Any]:
-    """Sweeps brought to constant separation, and the relative standard uncertainty of the factor (n,)."""
-    zero = offsets.current_A if offsets is not None and np.isfinite(offsets.current_A) else 0.0
-    at_gap, relative = to_constant_separation(
-        group.axis, group.current - zero, gap_slope_m_per_V=slope * 1e-10, decay_per_m=decay[0], decay_se_per_m=decay[1]
-    )
-    return replace(group, current=at_gap + zero), relative
-
-
-def _widened(value: Any, low: Any, high: Any, se: Any, se_before: Any, confidence: float) -> tuple[Any, Any]:
-    """A band widened by an uncertainty that is normal, not of few repeats; where there was no band there is none."""
-    more = ndtri(0.5 + confidence / 2) * np.sqrt(np.maximum(se**2 - se_before**2, 0.0))
-    return value - np.hypot(value - low, more), value + np.hypot(high - value, more)
-
-
-def _decay_for(group: SweepSet, plan: Plan, decay: dict[Any, tuple[float, float]]) -> tuple[float, float]:
-    """Decay of the current [1/m] for a group at a varying gap: stated, or from the session's own I(z) at its sites."""
-    if plan.spectra.decay_per_nm is not None:
-        return plan.spectra.decay_per_nm * 1e9, plan.spectra.decay_se_per_nm * 1e9
-    places = {tuple(str(r[c]) for c in SITE) for r in group.table.to_dict("records")}
-    known = [decay[place] for place in places if place in decay]
-    if len(known) < len(places):
-        return float("nan"), float("nan")
-    values, errors = np.array(known).T
-    spread = values.std(ddof=1) if len(known) > 1 else 0.0
-    return float(values.mean()), float(np.hypot(errors.max(), spread))
+    return with_features(factor.widened(spectrum, plan.compare.confidence), group, plan)
 
 
 def _setting(group: SweepSet) -> tuple[str, str]:

@@ -27,6 +27,7 @@ from sts.spectra.settling import settling_samples
 from sts.spectra.smoothing_width import choose_smoother
 from sts.spectra.spectrum import Offsets, Spectrum
 from sts.spectra.units import Whole, hole_note, note_rows, resolution_of, units_of
+from sts.spectra.varying_gap import falling_ends
 from sts.sweeps import SweepSet
 
 Array = NDArray[np.float64]
@@ -111,6 +112,7 @@ def average_spectrum(
     smoother, criterion, why = _smoother(bias, each_repeat, plan.spectra, temperature, notes)
     means = derive(bias, average, smoother, plan, notes, kind)
     means = widened_where_few(means, there, len(units), plan.compare.confidence)
+    _say_falling(bias, means, notes)
     known = filled.whole & means.firm & trusted_bias(bias, means.below, **_offsets_as_found(offsets))
     trusted = without_islands(bias, known, smoother.width)
     direction_fit = _directions(bias, halves, means.current, means.didv, chosen)
@@ -191,6 +193,12 @@ def _say_ripple(chosen: SweepSet, judged: pd.DataFrame, notes: dict[str, str]) -
             f"{count} of {len(chosen)} sweeps; nothing is taken off. With a phase of its own in each, the average holds about one "
             f"part in {np.sqrt(len(chosen)):.2g} of it, and the band, from the scatter between them, holds that"
         )
+
+
+def _say_falling(bias: Array, means: Means, notes: dict[str, str]) -> None:
+    """That the current falls towards both ends, as at a gap that varies."""
+    if peaks := falling_ends(bias, means.smooth, means.smooth_rows, means.quantile):
+        notes["gap may vary"] = f"the current is largest at {peaks[0]:.3g} and {peaks[1]:.3g} V, and falls from there"
 
 
 def _arrays(means: Means, whole: Whole) -> dict[str, Any]:

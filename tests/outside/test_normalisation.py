@@ -9,7 +9,7 @@ from outside.rows import each, value
 from sts.curves import make_smoother
 from sts.quantities import decay_from_barrier
 from sts.spectra.normalised import broadening, normalise
-from sts.spectra.varying_gap import to_constant_separation
+from sts.spectra.varying_gap import Decay, to_constant_separation
 
 
 def simmons(bias, barrier_eV, gap_A):
@@ -50,6 +50,6 @@ def test_gaussian_broadening_has_the_gain_of_the_closed_form(name, expected):
 @each("normalisation", "vargap_4eV")
 def test_current_factor_of_an_approach_by_an_angstrom_per_volt(name, expected):
     current, _ = to_constant_separation(
-        [-1.0, 0.0, 1.0], np.ones(3), gap_slope_m_per_V=1e-10, decay_per_m=float(decay_from_barrier(4.0))
+        [-1.0, 0.0, 1.0], np.ones(3), gap_slope_m_per_V=1e-10, decay=Decay(float(decay_from_barrier(4.0)))
     )
     assert_allclose(current, [expected, 1, expected], rtol=1e-9)

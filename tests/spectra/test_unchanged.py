@@ -43,7 +43,7 @@ from sts.spectra.resolution import modulation_kernel, resolution
 from sts.spectra.smoothing_width import default_width
 from sts.spectra.soft_gap import dip_width, soft_gap_width
 from sts.spectra.steepness import steepest_rise
-from sts.spectra.varying_gap import to_constant_separation
+from sts.spectra.varying_gap import Decay, to_constant_separation
 from sts.sweeps import SweepSet
 
 JUDGED = (1, 4, 8, 20, 27, 37, 38, 53, 56, 57, 59, 61, 70, 74, 78, 79, 84, 87, 88)
@@ -489,7 +489,7 @@ def test_resolution_and_normalisation(unchanged):
             lines += line(
                 f"{offset} A, {shift} V", trusted=trusted_bias(v, didv, current_offset_A=offset, bias_offset_V=shift)
             )
-    constant, spread = to_constant_separation(v, current, gap_slope_m_per_V=1e-10, decay_per_m=2e10, decay_se_per_m=1e9)
+    constant, spread = to_constant_separation(v, current, gap_slope_m_per_V=1e-10, decay=Decay(2e10, 1e9))
     lines += line("constant separation", current=constant, relative=spread)
     unchanged(lines)
 
