@@ -12,9 +12,10 @@ import keeping
 import months
 import pytest
 from importing import thursday
+from sharing import shared
 
 import sts
-from sts.analysis import Analysis, TipRecord
+from sts.analysis import Analysis, Measured, TipRecord
 
 ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT / "scripts"))  # the validation studies
@@ -66,13 +67,55 @@ def opendata() -> Path:
 @pytest.fixture(scope="session")
 def month(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     """The sessions of an invented month."""
-    return months.month(tmp_path_factory.mktemp("month"))
+    return shared(tmp_path_factory, "month", months.month)
 
 
 @pytest.fixture(scope="session")
-def tip_record(month: list[Path]) -> TipRecord:
+def tip_record(month: list[Path], tmp_path_factory: pytest.TempPathFactory) -> TipRecord:
     """The record of the tips of that month."""
-    return sts.tip_record(month, beside=False)
+    return shared(tmp_path_factory, "tip-record", lambda _: sts.tip_record(month, beside=False))
+
+
+@pytest.fixture(scope="session")
+def demo_session(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo in vacuum, imported; copy it to change it."""
+
+    def made(folder: Path) -> Path:
+        demo = ROOT / "data" / "demo"
+        sts.import_files([demo / "iz", demo / "iv"], folder / "demo.h5", logbook=demo / "logbook.csv")
+        return folder / "demo.h5"
+
+    return shared(tmp_path_factory, "demo", made)
+
+
+@pytest.fixture(scope="session")
+def demo_measured(demo_session: Path, tmp_path_factory: pytest.TempPathFactory) -> Measured:
+    """Its sweeps, measured."""
+    return shared(tmp_path_factory, "demo-measured", lambda _: sts.measure(demo_session))
+
+
+@pytest.fixture(scope="session")
+def demo_analysis(demo_session: Path, tmp_path_factory: pytest.TempPathFactory) -> Analysis:
+    """Its whole analysis."""
+    return shared(tmp_path_factory, "demo-analysis", lambda _: sts.analyse(demo_session))
+
+
+@pytest.fixture(scope="session")
+def air_session(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo in air, imported; copy it to change it."""
+
+    def made(folder: Path) -> Path:
+        air, rows = ROOT / "data" / "demo-air", ["z (m), I (A)", "V (V), I (A)"]
+        sts.import_files([air], folder / "air.h5", rows=rows, logbook=air / "logbook.csv")
+        return folder / "air.h5"
+
+    return shared(tmp_path_factory, "air", made)
+
+
+@pytest.fixture(scope="session")
+def air_analysis(air_session: Path, tmp_path_factory: pytest.TempPathFactory) -> Analysis:
+    """Its whole analysis."""
+    return shared(tmp_path_factory, "air-analysis", lambda _: sts.analyse(air_session))
 
 
 @pytest.fixture

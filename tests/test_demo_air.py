@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from sts import Plan, Session, analyse, import_files, measure, view_of
+from sts import Plan, Session, import_files, measure, view_of
 from sts.analysis.measured_again import measure_again
 from sts.quantities import decay_from_barrier
 
@@ -118,11 +118,9 @@ def test_one_import_reads_it_and_counts_the_copy_once(tmp_path):
 
 
 @pytest.fixture(scope="module")
-def barrier(tmp_path_factory):
+def barrier(air_analysis):
     """The barriers of the demo by the whole analysis, everything by default."""
-    path = tmp_path_factory.mktemp("air") / "air.h5"
-    import_files([DEMO], path, rows=["z (m), I (A)", "V (V), I (A)"], logbook=DEMO / "logbook.csv")
-    return analyse(Session.open(path), only="iz").barrier
+    return air_analysis.barrier
 
 
 def test_tips_and_sites_lie_within_their_stated_intervals(barrier):
@@ -148,11 +146,9 @@ def test_no_sweep_is_lost_to_samples_at_the_setpoint(barrier):
 
 
 @pytest.fixture(scope="module")
-def spectra(tmp_path_factory):
+def spectra(air_session):
     """The I(V) sweeps of the demo measured, everything by default."""
-    path = tmp_path_factory.mktemp("air-iv") / "air.h5"
-    import_files([DEMO], path, rows=["z (m), I (A)", "V (V), I (A)"], logbook=DEMO / "logbook.csv")
-    return measure(path, only="iv"), Session.open(path)
+    return measure(air_session, only="iv"), Session.open(air_session)
 
 
 def test_the_sweeps_whose_start_relaxes_settle_and_no_other(spectra):

@@ -8,7 +8,6 @@ from pathlib import Path
 import make_demo
 import pytest
 
-from sts import analyse, import_files
 from sts.analysis import Analysis
 
 DEMO = Path(__file__).resolve().parent.parent / "data" / "demo"
@@ -16,10 +15,8 @@ TRUTH = json.loads((DEMO / "truth.json").read_text(encoding="utf-8"))
 
 
 @pytest.fixture(scope="module")
-def analysis(tmp_path_factory: pytest.TempPathFactory) -> Analysis:
-    session = tmp_path_factory.mktemp("demo") / "demo.h5"
-    import_files([DEMO / "iz", DEMO / "iv"], session, logbook=DEMO / "logbook.csv")
-    return analyse(session)
+def analysis(demo_analysis: Analysis) -> Analysis:
+    return demo_analysis
 
 
 def test_the_seed_makes_every_file_again_byte_for_byte(tmp_path, monkeypatch):

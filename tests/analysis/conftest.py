@@ -19,15 +19,13 @@ def truth():
 
 
 @pytest.fixture(scope="session")
-def session(tmp_path_factory):
-    path = tmp_path_factory.mktemp("demo") / "demo.h5"
-    sts.import_files([DEMO / "iz", DEMO / "iv"], path, logbook=DEMO / "logbook.csv")
-    return path
+def session(demo_session):
+    return demo_session
 
 
 @pytest.fixture(scope="session")
-def analysis(session):
-    return sts.analyse(session)
+def analysis(demo_analysis):
+    return demo_analysis
 
 
 @pytest.fixture

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from sharing import shared
 
 from sts.analysis import Analysis
 from sts.report import write_results
@@ -19,9 +20,11 @@ EMPTY = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "me
 
 @pytest.fixture(scope="session")
 def written(invented: Analysis, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("results") / "out"
-    write_results(invented, folder)
-    return folder
+    def made(folder: Path) -> Path:
+        write_results(invented, folder / "out")
+        return folder / "out"
+
+    return shared(tmp_path_factory, "results", made)
 
 
 class Outline(HTMLParser):

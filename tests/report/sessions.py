@@ -201,8 +201,8 @@ SESSIONS: dict[str, Callable[[], dict[str, Any]]] = {
 }
 
 
-def analysed(name: str, folder: Path) -> Analysis:
-    """One of the sessions, written and analysed."""
+def analysed(name: str, folder: Path) -> tuple[Analysis, dict[str, Any]]:
+    """One of the sessions, written and analysed; and what was put into it."""
     recipe = SESSIONS[name]()
     session = sts.Session.create(folder / f"{name.replace(' ', '_')}.h5")
     session.add([sts.loaders.LoadedFile("a.npz", name.encode(), "npy", "", tuple(recipe["sets"]))])
@@ -211,4 +211,4 @@ def analysed(name: str, folder: Path) -> Analysis:
             session.mark(recipe[action], action, "the tip was cleaned after this")
     if recipe.get("calibrated"):
         session.add_calibration("height", Calibration(1.02, 0.01, "graphite step", measured=0.3288, known=0.335376))
-    return sts.analyse(session.path, Plan.model_validate(recipe.get("plan", {})))
+    return sts.analyse(session.path, Plan.model_validate(recipe.get("plan", {}))), recipe

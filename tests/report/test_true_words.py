@@ -5,12 +5,12 @@ from __future__ import annotations
 import html
 import re
 from dataclasses import dataclass
-from functools import cached_property
-from pathlib import Path
+from functools import cache, cached_property
 from typing import Any
 
 import pytest
 from report import sessions
+from sharing import shared
 
 import sts
 from sts.analysis import Analysis
@@ -21,8 +21,7 @@ from sts.report.page_tables import page_tables
 from sts.report.pictures import gallery
 from sts.report.summary import Summary
 
-DEMOS = {"demo": (("iz", "iv"), ()), "demo-air": (("",), ("z (m), I (A)", "V (V), I (A)"))}
-DATA = Path(__file__).resolve().parents[2] / "data"
+DEMOS = ("demo", "demo-air")
 NUMBER = re.compile(r"(?<![\w.])[−+-]?\d+(?:\.\d+)?(?!\w)")
 
 
@@ -75,30 +74,16 @@ class Told:
 
 @pytest.fixture(scope="module")
 def told(tmp_path_factory: pytest.TempPathFactory) -> Any:
-    folder, made = tmp_path_factory.mktemp("sessions"), {}
-
+    @cache
     def get(name: str) -> Told:
-        if name not in made:
-            made[name] = Told(sessions.analysed(name, folder), sessions.SESSIONS[name]())
-        return made[name]
+        return Told(*shared(tmp_path_factory, f"told-{name}", lambda folder: sessions.analysed(name, folder)))
 
     return get
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Any:
-    folder, made = tmp_path_factory.mktemp("demos"), {}
-
-    def get(name: str) -> Told:
-        if name not in made:
-            parts, rows = DEMOS[name]
-            path = folder / f"{name}.h5"
-            sts.import_files([DATA / name / part for part in parts], path, logbook=DATA / name / "logbook.csv",
-                             **({"rows": list(rows)} if rows else {}))  # fmt: skip
-            made[name] = Told(sts.analyse(path), {})
-        return made[name]
-
-    return get
+def demo(demo_analysis: Analysis, air_analysis: Analysis) -> Any:
+    return {"demo": Told(demo_analysis, {}), "demo-air": Told(air_analysis, {})}.__getitem__
 
 
 every = pytest.mark.parametrize("name", sessions.SESSIONS)

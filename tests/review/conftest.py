@@ -19,10 +19,8 @@ DEMO = Path(__file__).parents[2] / "data" / "demo"
 
 
 @pytest.fixture(scope="session")
-def _demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("review") / "demo.h5"
-    sts.import_files([DEMO / "iz", DEMO / "iv"], path, logbook=DEMO / "logbook.csv")
-    return path
+def _demo(demo_session: Path) -> Path:
+    return demo_session
 
 
 @pytest.fixture(scope="session")
@@ -38,8 +36,8 @@ def shown_desk(_demo: Path) -> Desk:
 
 
 @pytest.fixture(scope="session")
-def _measured(_demo: Path) -> Measured:
-    return sts.measure(_demo)
+def _measured(demo_measured: Measured) -> Measured:
+    return demo_measured
 
 
 @pytest.fixture
