@@ -208,6 +208,11 @@ class VerdictPlan(Section):
     width_care: float = Field(
         0.3, gt=0, description="half width of the interval, as a share of the barrier, above it: with care"
     )
+    bend_care: float = Field(
+        0.01,
+        ge=0,
+        description="bend that its sweeps share, as a share of the barrier, above it: with care, and only from its straight window",
+    )
     directions_care: float = Field(
         0.5,
         ge=0,

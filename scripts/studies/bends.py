@@ -15,8 +15,10 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
-from sts.barrier import fit_barrier
+from sts.barrier import fit_barrier, slopes_by_repeat
 from sts.barrier.fit import BarrierFit
+from sts.comparing import site_level, tip_level
+from sts.comparing.shape import with_shape
 from sts.curves.planar_barrier import image_force_barrier
 from sts.quantities import decay_from_barrier
 from sts.simulate import Bench, HeightRamp, simulate_iz
@@ -42,6 +44,15 @@ class Case:
     range_m: float = RANGE_M
     shape: str = ""  # that must be named, where there is but one right word
     percent: tuple[float, float] = (0.5, 12)  # bounds of its size
+
+    @property
+    def truth_eV(self) -> float:
+        """The barrier where it is straight; of an image force, which bends everywhere, that of the far half of the ramp."""
+        if self.bend is None or not self.name.startswith("image"):
+            return self.barrier_eV
+        far = np.linspace(self.range_m / 2, self.range_m, 50)
+        decay = float(decay_from_barrier(self.barrier_eV))
+        return float(self.barrier_eV * ((decay - np.polyfit(far, self.bend(far), 1)[0]) / decay) ** 2)
 
 
 def two_slopes(ratio: float, below_m: float = 0.15e-9) -> Curve:
@@ -80,10 +91,10 @@ BENT = (
     Case("image force, gap 0.6 nm", VACUUM, image_force(0.6)),
     Case("image force, gap 0.7 nm", VACUUM, image_force(0.7)),
     Case("barrier falls by 15 % near contact", VACUUM, falling()),
-    Case("slope × 0.75 below 0.15 nm", VACUUM, two_slopes(0.75), shape="falls with two slopes", percent=(50, 78)),
+    Case("slope × 0.75 below 0.15 nm", VACUUM, two_slopes(0.75), shape="falls with two slopes", percent=(70, 95)),
     Case("slope × 0.9 below 0.15 nm", VACUUM, two_slopes(0.9), shape="falls with two slopes", percent=(15, 28)),
     Case(
-        "slope × 0.75 below 0.15 nm, 1/f noise", PINK, two_slopes(0.75), shape="falls with two slopes", percent=(50, 78)
+        "slope × 0.75 below 0.15 nm, 1/f noise", PINK, two_slopes(0.75), shape="falls with two slopes", percent=(70, 95)
     ),
     Case("gain 3 % low at the top", replace(VACUUM, gain_loss=0.03)),
     Case(
@@ -118,6 +129,8 @@ class Seen:
     sweeps: int
     percent: float  # median size of the bend
     straight_nm: float  # median height from which on it is straight
+    held: float  # share of tips whose interval holds the straight barrier [%]
+    without: float  # the same if the interval did not hold the bend
     shapes: list[str]
 
 
@@ -125,13 +138,22 @@ def look(case: Case, tips: int, seed: int) -> Seen:
     """Tips of one bench, `TOGETHER` of them in one fit."""
     rng = np.random.default_rng([seed, 53, sum(case.name.encode())])
     fits = [_session(case, min(TOGETHER, tips - first), rng) for first in range(0, tips, TOGETHER)]
+    means = [tip_level(site_level(slopes_by_repeat(fit.table))) for fit in fits] if case in BENT else []
+    held, without = (
+        100 * float(np.mean(np.concatenate([_inside(one, case.truth_eV) for one in tables]))) if tables else np.nan
+        for tables in ([with_shape(one, fit.bends) for one, fit in zip(means, fits, strict=False)], means)
+    )
     bends = pd.concat([fit.bends.assign(fit=number) for number, fit in enumerate(fits)])
     each = bends.groupby(["fit", "tip"])
     noisy = sum(int((fit.flags["flag"] == "slow noise").sum()) for fit in fits)
     return Seen(
         tips, each.ngroups, noisy, sum(len(fit.table) for fit in fits), each["bound_percent"].max().median(),
-        bends["straight_from_nm"].median(), list(bends["shape"]),
+        bends["straight_from_nm"].median(), held, without, list(bends["shape"]),
     )  # fmt: skip
+
+
+def _inside(tips: pd.DataFrame, barrier_eV: float) -> np.ndarray:
+    return ((tips["barrier_low_eV"] <= barrier_eV) & (barrier_eV <= tips["barrier_high_eV"])).to_numpy(bool)
 
 
 def _session(case: Case, tips: int, rng: np.random.Generator) -> BarrierFit:
@@ -150,12 +172,14 @@ def run(quick: bool = False, seed: int = 0) -> list[Finding]:
     """All cases; quick takes a tenth of the tips."""
     findings = []
     for case in BENT:
-        seen = look(case, 4 if quick else 40, seed)
+        seen = look(case, 4 if quick else 100, seed)
         findings += [
             Finding(case.name, "tips in which the bend is found [%]", 100 * seen.found / seen.tips, 99.9, 100, seen.tips),
             Finding(case.name, "median size of the bend [% of the barrier]", seen.percent, *case.percent, seen.found),
             Finding(case.name, "sweeps called slow noise [%]", 100 * seen.named_noise / seen.sweeps, trials=seen.sweeps),
             Finding(case.name, "straight from, median [nm]", seen.straight_nm, trials=seen.found),
+            Finding(case.name, "coverage of 95 % intervals, tip with its bend [%]", seen.held, 93, 100, seen.tips),
+            Finding(case.name, "the same without the bend [%]", seen.without, trials=seen.tips),
         ]  # fmt: skip
         if case.shape:
             right = 100 * seen.shapes.count(case.shape) / len(seen.shapes)

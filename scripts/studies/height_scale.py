@@ -54,7 +54,7 @@ class Steps:
 WIDE = (93.0, 99.9)  # where days scatter less than places the session's day is still counted as one more: a little wide
 CASES = (
     Steps(3, day_sd=0.02, place_sd=0.005),
-    Steps(3),
+    Steps(3, coverage=(93.0, 98.5)),
     Steps(5, day_sd=0.02, places=2, repeats=1),
     Steps(8, day_sd=0.02, places=2, repeats=1),
     Steps(2, day_sd=0.02, coverage=WIDE),

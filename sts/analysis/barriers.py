@@ -26,6 +26,7 @@ from sts.comparing import (
 )
 from sts.comparing.averages import average_notes
 from sts.comparing.scales import scale_parts, with_scales, with_total_interval
+from sts.comparing.shape import with_shape
 from sts.comparing.sites_and_tips import SITE, TIP, UNSTEADY
 from sts.comparing.tip_change import TipChanges
 from sts.flags import flags_of, join_flags
@@ -78,7 +79,6 @@ def barrier_analysis(
         if any(scales.known)
         else [NOT_CALIBRATED if len(scales.known) == 1 else NOT_CALIBRATED.partition(";")[0] + "."]
     )
-    notes += _bend_notes(fits)
     bias = _common_bias(sets)
     result = BarrierAnalysis(
         fits=fits, sweeps=sweeps,
@@ -87,6 +87,8 @@ def barrier_analysis(
         notes=tuple(notes), unassigned=_unassigned(sweeps[~assigned]),
         bias_V=np.nan if bias is None else bias,
     )  # fmt: skip
+    notes += _bend_notes(result.bends)
+    result = replace(result, notes=tuple(notes))
     own = sweeps[assigned].drop(columns=["unassigned", "channel"], errors="ignore")
     slopes = slopes_by_repeat(own)
     if not slopes.empty:
@@ -143,18 +145,12 @@ def _one_day(tips: pd.DataFrame) -> list[str]:
     return [f"{whose} rest on one day and hold for that day: how much a tip scatters from day to day is not known."]
 
 
-def _shared_bends(fits: Sequence[BarrierFit]) -> pd.DataFrame:
-    """Bends that the sweeps of a tip share, of all sets; empty where there is none."""
-    some = [fit.bends for fit in fits if len(fit.bends)]
-    return pd.concat(some, ignore_index=True) if some else pd.DataFrame()
-
-
-def _bend_notes(fits: Sequence[BarrierFit]) -> list[str]:
-    """The same, one sentence each."""
+def _bend_notes(bends: pd.DataFrame) -> list[str]:
+    """Bends that the sweeps of a tip share, one sentence each."""
     return [
-        f"Sweeps of tip {row['tip'] or '(no name)'} share a bend: {row['words']}. Noise does not bend all alike; see shape in the "
-        "budget."
-        for row in _shared_bends(fits).to_dict("records")
+        f"Sweeps of tip {row['tip'] or '(no name)'} share a bend: {row['words']}. Noise does not bend all alike; the interval "
+        "of the tip holds it."
+        for row in bends.to_dict("records")
     ]
 
 
@@ -217,10 +213,11 @@ def _of_tips(
             f"{gap:g} nm); the apparent barriers, and every comparison, are as measured."
         )
     return replace(
-        result, sites=sites, tips=tips, pairs=pairs, groups=groups, group_tests=tests, states=states,
+        result, sites=with_shape(sites, result.bends), tips=with_shape(tips, result.bends),
+        pairs=pairs, groups=groups, group_tests=tests, states=states,
         changes=changes,
         components=variance_components(slopes), budget=budget(
-            tips, calibration, bias_V=bias, gap_nm=gap, bends=_shared_bends(result.fits)
+            tips, calibration, bias_V=bias, gap_nm=gap, bends=result.bends
         ),
         advice=advice(steady, by="" if by == "tip" else by, confidence=level), notes=tuple(notes),
     )  # fmt: skip

@@ -92,9 +92,17 @@ class BarrierAnalysis(Shown):
         return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
     @cached_property
+    def bends(self) -> pd.DataFrame:
+        """Bends that the sweeps of a tip share, as `BarrierFit.bends` of each set of sweeps; empty where there is none."""
+        some = [fit.bends for fit in self.fits if len(fit.bends)]
+        return pd.concat(some, ignore_index=True) if some else pd.DataFrame()
+
+    @cached_property
     def tip_tables(self) -> TipTables:
         """What verdicts read; with what they found in it, for decisions about other sweeps than these."""
-        return TipTables(self.sweeps, self.sites, self.tips, self.pairs, self.directions, self.steps, self.runs)
+        return TipTables(
+            self.sweeps, self.sites, self.tips, self.pairs, self.directions, self.steps, self.runs, self.bends
+        )
 
     def _words(self) -> str:
         states = {

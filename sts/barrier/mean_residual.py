@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sts.barrier.bend_size import fitted_bend, slope_of
 from sts.barrier.blocks import Array, Mask, Rows, take
 from sts.barrier.exponential import scaled_height
 from sts.barrier.humps import Humps
@@ -36,6 +37,7 @@ FALSE_ALARM = 1e-3  # level, of the tests of retract, approach and both together
 LEAST_PERCENT = 0.5  # of φ between a half of the window and the fit: what is less is no bend worth a word
 STRANGE = 4.0  # times the usual reduced chi²: such a sweep does not count
 ONE_SIDE = 0.05  # level at which a direction has no part in the bend of the other
+FINER = np.linspace(0.85, 1.15, 13)  # of the place that is found first
 CUTS = np.arange(0.05, 0.8, 0.05)  # of the visible range, left out at the near end until the rest is straight
 STRAIGHT = 0.05  # level at which a bend is no longer seen
 SLOW = 3.75  # standard errors by which what is left is correlated: there is slow noise beside the bend
@@ -258,10 +260,15 @@ def _candidates(curves: _Curves) -> tuple[Array, Array, Array]:
     places = np.arange(0.1, 0.85, 0.05) * visible
     lengths = np.geomspace(0.06, 0.4, 12) * visible
     steps = np.arange(0.1, 0.85, 0.02) * visible
-    shapes = [*np.exp(-u / lengths[:, None]), *np.maximum(places[:, None] - u, 0.0), *np.less(u, steps[:, None]).astype(float),
-              u**2, np.exp(-curves.decay * u)]  # fmt: skip
+    shapes = [*_curve(0, lengths, u), *_curve(1, places, u), *_curve(4, steps, u), u**2, np.exp(-curves.decay * u)]
     names = np.repeat([0, 1, 4, 2, 3], [lengths.size, places.size, steps.size, 1, 1])
     return np.array(shapes), names, np.concatenate([lengths, places, steps, [np.nan, np.nan]])
+
+
+def _curve(shape: int, places: Array, u: Array) -> Array:
+    """The relative changes (j, n) of those of `SHAPES` that have a place on u."""
+    away = places[:, None] - u
+    return {0: np.exp(-u / places[:, None]), 1: np.maximum(away, 0.0), 4: (away > 0).astype(float)}[shape]
 
 
 def _shape(curves: _Curves) -> tuple[str, float, float, float]:
@@ -279,22 +286,16 @@ def _shape(curves: _Curves) -> tuple[str, float, float, float]:
     first = u[np.argmax(relative > 0)]
     middle = (first + curves.visible) / 2
     halves = [(u >= first) & (u <= middle), (u > middle) & (u <= curves.visible)]
+    finer = places[best] * FINER
+    tried = _curve(names[best], finer, u) if np.isfinite(finer).all() else shapes[best : best + 1]
+    which, bend, more = fitted_bend(relative, mean.weight[0], mean.residual[0], u, tried)
+    if not np.isfinite(bend):
+        tried, finer, which, bend, more = shapes, places, best, size[best], size[best] * taken[best]
     near, far = (
-        100 * ((1 - size[best] * (_slope(u, shapes[best], relative * half) - taken[best]) / curves.decay) ** 2 - 1)
+        100 * ((1 + (more - bend * slope_of(u, tried[which], relative * half)) / curves.decay) ** 2 - 1)
         for half in halves
     )
-    return SHAPES[names[best]], float(places[best]), near, far
-
-
-def _slope(u: Array, values: Array, weight: Array) -> float:
-    """Of a straight line through values, by their weights; 0 for none."""
-    square = weight**2
-    total = square.sum()
-    if total <= 0:
-        return 0.0
-    away = u - square @ u / total
-    spread = float(square @ away**2)
-    return float((square * away) @ values / spread) if spread > 0 else 0.0
+    return SHAPES[names[best]], float(finer[which]), near, far
 
 
 def _straight_from(curves: _Curves) -> float:

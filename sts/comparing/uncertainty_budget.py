@@ -129,8 +129,8 @@ def budget(
         if bent:
             size = bent / 100 * barrier
             add(tip, "shape", size, "model",
-                f"at most, either way: its sweeps share a bend; half of the window alone would give {bent:.2g} % else; not in "
-                f"barrier_eV; as a standard uncertainty {size / math.sqrt(3):.2g} eV (rectangular)")  # fmt: skip
+                f"at most, either way: its sweeps share a bend; half of the window alone would give {bent:.2g} % else; in its "
+                f"interval, not in barrier_eV; as a standard uncertainty {size / math.sqrt(3):.2g} eV (rectangular)")  # fmt: skip
     return pd.DataFrame(rows, columns=list(BUDGET_COLUMNS))
 
 

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from sts.comparing.scatter_intervals import NONE, between_interval, median_interval, within_interval
+from sts.comparing.shape import window_words
 from sts.comparing.tip_change import rows_of
 from sts.plan import VerdictPlan
 from sts.sweeps import with_day
@@ -42,6 +43,7 @@ class TipTables:
     directions: pd.DataFrame
     steps: pd.DataFrame = field(default_factory=pd.DataFrame)  # tips that changed on the way
     runs: pd.DataFrame = field(default_factory=pd.DataFrame)  # stays whose repeats run away
+    bends: pd.DataFrame = field(default_factory=pd.DataFrame)  # that the sweeps of a tip share
     found: dict[Any, dict[str, Any]] = field(default_factory=dict, init=False)  # of tips, for the next verdict
 
     @cached_property
@@ -79,7 +81,7 @@ class TipTables:
         }
 
     def about(self, table: pd.DataFrame, sample: str, tip: str) -> list[dict[str, Any]]:
-        """The rows of steps or runs that are about a tip on a sample.
+        """The rows of steps, runs or bends that are about a tip on a sample.
 
         Parameters
         ----------
@@ -230,6 +232,7 @@ def _barrier_facts(barrier: TipTables, sample: str, tip: str, confidence: float)
         "pairs_agree": int(agree.sum()) if len(agree) else 0,
         "pairs_of_directions": len(agree),
         "ratios": barrier.ratios(sample, tip),
+        "bends": barrier.about(barrier.bends, sample, tip),
         "changed": [*(_CHANGED.format(**row) for row in steps), *(_AWAY.format(**row) for row in runs)],
         "two_states": bool(steps),
         **_intervals(barrier, sample, tip, float(mean["barrier_eV"]), confidence),
@@ -317,21 +320,15 @@ def _doubts(facts: dict[str, Any], rules: VerdictPlan) -> list[tuple[bool, str]]
     one_state = not facts.get("two_states")  # else both intervals hold two
     apart = facts["pairs_of_directions"] - facts["pairs_agree"]
     pairs = facts["pairs_of_directions"]
+    wide = f"its interval is wide: {facts['barrier_low_eV']:.2g} to {facts['barrier_high_eV']:.2g} eV"
     return [
-        (
-            one_state and half > rules.width_care,
-            f"its interval is wide: {facts['barrier_low_eV']:.2g} to {facts['barrier_high_eV']:.2g} eV",
-        ),
+        *((True, window_words(bend)) for bend in facts.get("bends", []) if bend["bound_percent"] > 100 * rules.bend_care),
+        (one_state and half > rules.width_care, wide),
         (facts["noise_ratio"] > rules.noise_care, f"{facts['noise_ratio']:.1f} times the noise of the other tips"),
-        (
-            one_state and facts["between_sites_percent"] > 100 * rules.scatter_care,
-            f"sites scatter by {facts['between_sites_percent']:.0f} %",
-        ),
-        (
-            pairs > 0 and apart > rules.directions_care * pairs,
-            f"{apart} of {pairs} pairs of retract and approach disagree",
-        ),
-    ]
+        (one_state and facts["between_sites_percent"] > 100 * rules.scatter_care,
+         f"sites scatter by {facts['between_sites_percent']:.0f} %"),
+        (pairs > 0 and apart > rules.directions_care * pairs, f"{apart} of {pairs} pairs of retract and approach disagree"),
+    ]  # fmt: skip
 
 
 def _reads_less(ratios: list[tuple[str, float, float]], limit: float) -> list[tuple[str, float]]:
