@@ -16,6 +16,7 @@ from sts.figures.style import house_style, new_figure
 from sts.naming import unique_files
 from sts.plan import ReportPlan
 from sts.report.captions import Picture
+from sts.report.svg_paths import shorter_path
 from sts.report.tables import csv_text
 
 MOST_SVG_POINTS = 30_000  # beyond this a page with vector drawings gets slow and large
@@ -105,6 +106,7 @@ def figure_name(text: str) -> str:
 
 
 _SVG, _LINK = "{http://www.w3.org/2000/svg}", "{http://www.w3.org/1999/xlink}href"
+_PLACE = re.compile(r"translate\(([-\d.]+) ([-\d.]+)\)(.*)", re.DOTALL)
 _GLYPH = "DejaVuSans-"  # ids of letters: the same shape has the same id in every figure
 ET.register_namespace("", _SVG[1:-1])
 ET.register_namespace("xlink", _LINK[1:-5])
@@ -130,6 +132,7 @@ def inline(svg: bytes, prefix: str, letters: set[str]) -> str:
         element.attrib = {
             "href" if name == _LINK else name: _fit(name, value, prefix) for name, value in element.attrib.items()
         }
+        _place_simply(element)
         if element.tag == f"{_SVG}g":
             element.attrib.pop("id", None)  # nothing refers to groups
             _say_style_once(element)
@@ -158,8 +161,25 @@ def _fit(name: str, value: str, prefix: str) -> str:
         return value if value.startswith(("data:", f"#{_GLYPH}")) else f"#{prefix}{value[1:]}"
     if "url(#" in value:  # a clip, or the hatching of what is not to be trusted
         return value.replace("url(#", f"url(#{prefix}")
-    if name in ("d", "x", "y"):
-        return " ".join(
-            word if word.isalpha() else f"{float(word):.2f}".rstrip("0").rstrip(".") for word in value.split()
-        )
+    if name == "d":
+        return shorter_path(value)
+    if name in ("x", "y"):
+        return _rounded(value)
     return value
+
+
+def _place_simply(element: ET.Element) -> None:
+    """Say where an element is to a hundredth: of a point, or of a unit of which a letter is two thousand wide."""
+    place = _PLACE.match(element.get("transform", ""))
+    if place is None:
+        return
+    x, y, rest = _rounded(place[1]), _rounded(place[2]), place[3]
+    element.set("transform", f"translate({x} {y}){rest}")
+    if element.tag == f"{_SVG}use" and not rest and not {"x", "y"} & set(element.attrib):
+        del element.attrib["transform"]  # x and y of a use move it as well
+        element.attrib |= {name: at for name, at in (("x", x), ("y", y)) if at != "0"}
+
+
+def _rounded(number: str) -> str:
+    """A number to a hundredth."""
+    return f"{float(number):.2f}".rstrip("0").rstrip(".")
