@@ -388,7 +388,7 @@ TABLES: dict[str, dict[str, str]] = {
         "current_se_A": "its standard uncertainty",
         "didv_S": "dI/dV",
         "didv_se_S": "its standard uncertainty",
-        "didv_low_S": "lower end of the band",
+        "didv_low_S": "lower end of the band, of dI/dV as smoothed: seen through the stated resolution",
         "didv_high_S": "upper end",
         "normalised": "(dI/dV)/(I/V)",
         "normalised_se": "its standard uncertainty",
@@ -400,6 +400,8 @@ TABLES: dict[str, dict[str, str]] = {
         "broadened_low": "lower end of the band",
         "broadened_high": "upper end",
         "broadened_trusted": "false where the offsets found would move the broadened I/V by half or more, or noise decides it",
+        "didv_unsmoothed_low_S": "lower end of a second band, which holds dI/dV without the smoothing (`didv_low_S`: as smoothed)",
+        "didv_unsmoothed_high_S": "upper end",
     },
     "spectra_summary.csv": {
         **_GROUP,

@@ -67,6 +67,8 @@ _ALL = [
     # Spectra
     Flag("narrower than resolution", "a feature is no wider than the energy resolution",
          "it is not resolved: cool, modulate less or smooth less before its width is quoted"),
+    Flag("smoothing shows", "smoothing moves dI/dV by more than its band, which is of dI/dV as smoothed",
+         "read that place from the second band (didv_unsmoothed_low_S, ..._high_S), or record more sweeps: they are smoothed less"),
     Flag("too steep", "dI/dV rises faster than a decade per kT ln10/e, which an ungapped tip cannot show",
          "check the temperature, the offset and the bias scale; a step of the tip?"),
     Flag("lock-in mismatch", "the lock-in channel and the numerical derivative differ in gain",

@@ -110,6 +110,9 @@ class GapFactor:
             spectrum.normalised_se,
             level,
         )
+        ends = (spectrum.unsmoothed_low, spectrum.unsmoothed_high)
+        if ends[0] is not None and ends[1] is not None:
+            ends = _widened((ends[0] + ends[1]) / 2, *ends, didv_se, spectrum.didv_se, level)
         flags = spectrum.flags if spectrum.flags is not None else no_flags()
         reach = float(ndtri(0.5 + level / 2))
         return replace(
@@ -118,6 +121,8 @@ class GapFactor:
             didv_se=didv_se,
             didv_low=didv[0],
             didv_high=didv[1],
+            unsmoothed_low=ends[0],
+            unsmoothed_high=ends[1],
             normalised_se=ratio_se,
             normalised_low=ratio[0],
             normalised_high=ratio[1],

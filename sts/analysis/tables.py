@@ -21,6 +21,7 @@ SPECTRA_COLUMNS = (
     "normalised_se", "normalised_low", "normalised_high", "trusted",
 )  # fmt: skip
 BROADENED_COLUMNS = ("broadened", "broadened_se", "broadened_low", "broadened_high", "broadened_trusted")
+UNSMOOTHED_COLUMNS = ("didv_unsmoothed_low_S", "didv_unsmoothed_high_S")
 SUMMARY_COLUMNS = (
     "sweeps_used", "sweeps_omitted", "temperature_K", "average", "smoothing", "thermal_meV", "modulation_meV",
     "smoothing_meV", "resolution_meV", "current_offset_pA", "bias_offset_mV", "displacement_fF", "gap_meV", "gap_se_meV",
@@ -39,7 +40,7 @@ def spectra_tables(spectra: Sequence[Spectrum], plan: Plan) -> tuple[pd.DataFram
     if not spectra:
         table, summary = (
             pd.DataFrame(columns=[*plan.spectra.by, *c])
-            for c in ((*SPECTRA_COLUMNS, *BROADENED_COLUMNS), SUMMARY_COLUMNS)
+            for c in ((*SPECTRA_COLUMNS, *BROADENED_COLUMNS, *UNSMOOTHED_COLUMNS), SUMMARY_COLUMNS)
         )
         return table, summary
     return pd.concat([_long(s) for s in spectra], ignore_index=True), pd.DataFrame([_summary(s, plan) for s in spectra])
@@ -52,6 +53,8 @@ def _long(spectrum: Spectrum) -> pd.DataFrame:
     values = (s.bias, s.current, s.current_se, s.didv, s.didv_se, s.didv_low, s.didv_high, s.normalised, s.normalised_se,
               s.normalised_low, s.normalised_high, s.trusted)  # fmt: skip
     columns = dict(zip(SPECTRA_COLUMNS, values, strict=True)) | _broadened(s)
+    unsmoothed = (np.full(n, np.nan) if part is None else part for part in (s.unsmoothed_low, s.unsmoothed_high))
+    columns |= dict(zip(UNSMOOTHED_COLUMNS, unsmoothed, strict=True))
     if spectrum.didv_unit != "S":  # no invented siemens: the columns of the contract stay empty
         unknown = np.full(n, np.nan)
         for name in ("didv", "didv_se", "didv_low", "didv_high"):

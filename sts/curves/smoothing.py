@@ -224,6 +224,19 @@ def narrowest_width(axis: Any, *, order: int = 2) -> float:
     return (order + 2) * step / float(_WINDOW[order])
 
 
+def same_window(asked: Asked, order: int) -> float:
+    """The width [V] of a local polynomial of another order in the window of this one.
+
+    Parameters
+    ----------
+    asked : Asked
+        Of a local polynomial.
+    order : int
+        1 to 4.
+    """
+    return float(asked.width_V * _WINDOW[asked.order] / _WINDOW[order])
+
+
 def _half_window(asked: Asked, axis: Array) -> float:
     """Half the window of a local polynomial [V]; of the other methods, whose windows have no edge, the width of the kernel."""
     half = _WINDOW[asked.order] * asked.width_V / 2 if asked.method == "local polynomial" else asked.width_V

@@ -105,7 +105,7 @@ READING = {
     ),
     "didv": Reading(
         "spectra",
-        "Each sweep's derivative, their average and its band; the methods say whose scatter makes it.",
+        "Each sweep's derivative, their average and its band, of dI/dV as smoothed; the methods say whose scatter makes it.",
         "Good: thin band, sweeps side by side. Bad: sweeps apart, or features below the resolution bar.",
         "Apart: the gap differed between sweeps; use the geometric mean or scale to the set-point. Narrow: not real.",
     ),

@@ -27,7 +27,7 @@ from sts.spectra.settling import settling_samples
 from sts.spectra.smoothing_width import choose_smoother
 from sts.spectra.spectrum import Offsets, Spectrum
 from sts.spectra.units import Whole, hole_note, note_rows, resolution_of, units_of
-from sts.spectra.varying_gap import falling_ends
+from sts.spectra.unsmoothed import second_band
 from sts.sweeps import SweepSet
 
 Array = NDArray[np.float64]
@@ -112,20 +112,20 @@ def average_spectrum(
     smoother, criterion, why = _smoother(bias, each_repeat, plan.spectra, temperature, notes)
     means = derive(bias, average, smoother, plan, notes, kind)
     means = widened_where_few(means, there, len(units), plan.compare.confidence)
-    _say_falling(bias, means, notes)
     known = filled.whole & means.firm & trusted_bias(bias, means.below, **_offsets_as_found(offsets))
     trusted = without_islands(bias, known, smoother.width)
     direction_fit = _directions(bias, halves, means.current, means.didv, chosen)
     whole = Whole(chosen.axis.size, filled.points)
     resolution = resolution_of(temperature, chosen, smoother, direction_fit)
     wider = few_there(means.quantile, there, len(units), plan.compare.confidence)
+    finer = second_band(bias, means, smoother, len(units), wider, plan, resolution.total_V, notes)
     beside = broadened_quotient(bias, means, trusted, plan.spectra, resolution.total_V, **_offsets_as_found(offsets))
     return Spectrum(
         keys=dict(keys or {}),
         bias=whole.axis(chosen.axis, bias),
         sweeps=tuple(chosen.names),
         omitted=omitted,
-        **_arrays(means, whole),
+        **_arrays(means, whole, finer),
         trusted=whole.mask(trusted),
         current_each=whole(current - (average.current - means.current)),
         didv_each=whole(smoother.differentiate(current)),
@@ -195,13 +195,7 @@ def _say_ripple(chosen: SweepSet, judged: pd.DataFrame, notes: dict[str, str]) -
         )
 
 
-def _say_falling(bias: Array, means: Means, notes: dict[str, str]) -> None:
-    """That the current falls towards both ends, as at a gap that varies."""
-    if peaks := falling_ends(bias, means.smooth, means.smooth_rows, means.quantile):
-        notes["gap may vary"] = f"the current is largest at {peaks[0]:.3g} and {peaks[1]:.3g} V, and falls from there"
-
-
-def _arrays(means: Means, whole: Whole) -> dict[str, Any]:
+def _arrays(means: Means, whole: Whole, finer: dict[str, Array]) -> dict[str, Any]:
     """The means and bands of a spectrum on the whole axis, by name."""
     found = {
         name: getattr(means, name)
@@ -210,7 +204,7 @@ def _arrays(means: Means, whole: Whole) -> dict[str, Any]:
     for name in ("didv", "normalised"):
         half = means.quantile * found[f"{name}_se"]
         found |= {f"{name}_low": found[name] - half, f"{name}_high": found[name] + half}
-    return {name: whole(values) for name, values in found.items()}
+    return {name: whole(values) for name, values in (found | finer).items()}
 
 
 def _direction_arrays(fit: DirectionFit | None, whole: Whole) -> dict[str, Any]:

@@ -15,6 +15,7 @@ from sts.curves.smoothing import Smoother
 from sts.plan import Plan, SpectraPlan
 from sts.quantities import with_prefix
 from sts.spectra.normalised import denominator, normalise
+from sts.spectra.varying_gap import falling_ends
 
 Array = NDArray[np.float64]
 
@@ -37,6 +38,7 @@ class Means:
     smooth: Array  # current as smoothed for the normalised conductance [A]
     smooth_rows: Array  # (r, k) deviations that carry its uncertainty
     didv_rows: Array  # and those of dI/dV
+    rows: Array  # (r, k) the deviations themselves, of the current as it is
 
     def quotient(self, bias: Array, **form: Any) -> Quotient:
         """Normalised conductance with any denominator, on the points kept.
@@ -98,6 +100,8 @@ def derive(bias: Array, average: Average, smoother: Smoother, plan: Plan, notes:
     rows = rows - (rows @ zero)[:, None]
     smooth, didv = smoother.apply(current), smoother.differentiate(current)
     smooth_rows, didv_rows = smoother.apply(rows), smoother.differentiate(rows)
+    if peaks := falling_ends(bias, smooth, smooth_rows, quantile):
+        notes["gap may vary"] = f"the current is largest at {peaks[0]:.3g} and {peaks[1]:.3g} V, and falls from there"
     form: dict[str, Any] = {
         "kind": plan.spectra.normalise,
         "broadening_V": plan.spectra.broadening_V or np.nan,
@@ -117,6 +121,7 @@ def derive(bias: Array, average: Average, smoother: Smoother, plan: Plan, notes:
         smooth=smooth,
         smooth_rows=smooth_rows,
         didv_rows=didv_rows,
+        rows=rows,
     )
 
 

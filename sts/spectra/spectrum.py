@@ -188,6 +188,8 @@ class Spectrum(Shown):
         (n,) bool, where dI/dV is fitted from one side only; None: nowhere.
     broadened : Broadened, optional
         The quotient beside the plain one; None where the plan asks for another form, or for none.
+    unsmoothed_low, unsmoothed_high : numpy.ndarray, optional
+        (n,) band of dI/dV that holds what smoothing does to it, in `didv_unit`; None where nothing was smoothed.
     """
 
     keys: dict[str, Any]
@@ -228,6 +230,8 @@ class Spectrum(Shown):
     units: int = 0
     one_sided: np.ndarray | None = None
     broadened: Broadened | None = None
+    unsmoothed_low: np.ndarray | None = None
+    unsmoothed_high: np.ndarray | None = None
 
     def _words(self) -> str:
         return (f"'{self.label}', {len(self.sweeps)} sweeps used, {len(self.omitted)} left out; {self.bias.size} points, "
