@@ -148,6 +148,7 @@ def _bounds(row: dict[str, Any]) -> str:
 def _page() -> None:
     """One page of all studies that are kept, and one figure."""
     from _pictures import draw_findings
+    from _regimes import regime_lines
 
     kept = [
         (path, path.with_suffix(".csv")) for path in sorted(OUT.glob("*.json")) if path.with_suffix(".csv").exists()
@@ -178,7 +179,7 @@ def _page() -> None:
         inside = sum(row["kept"] == "yes" for row in rows)
         lines.append(f"| {about['title']} | {inside} of {len(rows)} | {about['size']} | {about['seed']} | {about['version']} | "
                      f"{about['date']} | {about.get('seconds', 0) / 60:.1f} |")  # fmt: skip
-    lines.append("")
+    lines += ["", *regime_lines(OUT)]
     for about, rows in studies:
         lines += [
             f"## {about['title']}",

@@ -11,6 +11,7 @@ import _sources
 import pytest
 import studies
 import validate
+from _regimes import REGIMES, regime_lines
 from studies import Finding
 
 KEPT = Path(__file__).resolve().parent.parent / "docs" / "validation"
@@ -90,6 +91,26 @@ def test_a_figure_out_of_bounds_fails_the_command_and_is_named(invented, tmp_pat
     assert "| provoked | share [%] | 92 | 93 … 97 | 10 | **out** |" in page
     assert "| Invented | 2 of 3 | full | 1 |" in page
     assert (tmp_path / "out" / "findings.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_every_regime_of_the_barrier_has_its_row_and_what_is_out_is_bold(tmp_path):
+    (tmp_path / "barrier_regimes.csv").write_text(
+        "case,measure,value,low,high,trials,kept\n"
+        '8 points,"coverage of 95 % intervals, sweep level [%]",94.6,93,97,100,yes\n'
+        '8 points,"coverage of 95 % intervals, tip level [%]",80.1,93,97,100,NO\n'
+        "8 points,median bias of a slope [u],0.01,-0.3,0.3,100,yes\n",
+        encoding="utf-8",
+    )
+    lines = regime_lines(tmp_path)
+    assert "| white noise, 8 points per sweep | barrier_regimes: 8 points | 94.6 |  | **80.1** | 0.01 |  |  |" in lines
+    assert sum("*not yet* |" in line for line in lines) == len(REGIMES) - 1
+
+
+def test_regimes_name_cases_that_are_kept():
+    """Of studies that are kept; a case that was renamed would be shown as not yet measured."""
+    lost = [line for line in regime_lines(KEPT) if "*not yet* |" in line]
+    missing = {study for _, study, _ in REGIMES if not (KEPT / f"{study}.csv").exists()}
+    assert all(any(f"| {study}: " in line for study in missing | {"barrier_motion", "barrier_noise"}) for line in lost)
 
 
 def test_a_finished_study_is_run_again_only_when_code_seed_or_size_change(invented):

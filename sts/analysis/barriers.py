@@ -149,7 +149,7 @@ def _bend_notes(bends: pd.DataFrame) -> list[str]:
     """Bends that the sweeps of a tip share, one sentence each."""
     return [
         f"Sweeps of tip {row['tip'] or '(no name)'} share a bend: {row['words']}. Noise does not bend all alike; the interval "
-        "of the tip holds it."
+        "of the tip holds it, ratios of tips do not."
         for row in bends.to_dict("records")
     ]
 

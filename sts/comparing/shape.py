@@ -64,5 +64,5 @@ def window_words(bend: Mapping[Any, Any]) -> str:
     """
     from_nm = float(bend["straight_from_nm"])
     if np.isfinite(from_nm):
-        return f"its mean sweep {bend['shape']}: quote it only from {from_nm:.2g} nm on (barrier.fit_from_nm)"
+        return f"its mean sweep {bend['shape']}: quote it only from {from_nm:.2f} nm on (barrier.fit_from_nm)"
     return f"its mean sweep {bend['shape']} and no window of a decade is straight: quote no single number"

@@ -80,7 +80,7 @@ def _barrier_steps(analysis: Analysis, barrier: BarrierAnalysis) -> list[Step]:
     half = ((tips["barrier_high_eV"] - tips["barrier_low_eV"]) / 2 / tips["barrier_eV"]).to_numpy(float)
     widest = float(np.nanmax(half)) if np.isfinite(half).any() else 0.0
     steps += [Step(f"advice {i}", max(widest, 0.01) * 0.6**i, text) for i, text in enumerate(barrier.advice)]
-    steps += [Step(f"bend {row.tip}", row.bound_percent / 100, _bend_words(row)) for row in rows_of(barrier.bends)
+    steps += [Step(f"bend {row.tip}", 1 + row.bound_percent / 100, _bend_words(row)) for row in rows_of(barrier.bends)
               if row.bound_percent > 100 * analysis.plan.verdict.bend_care]  # fmt: skip
     single = [str(tip) for tip in tips.loc[tips["sites"] < 2, "tip"]]
     if single:
@@ -113,7 +113,7 @@ def _bend_words(bend: Any) -> str:
     """What to do about sweeps of a tip that share a bend."""
     said = f"all sweeps of {bend.tip or 'the tip'} bend alike, which no noise does, and {bend.bound_percent:.2g} % of its barrier "
     if math.isfinite(bend.straight_from_nm):
-        return f"Fit from {bend.straight_from_nm:.2g} nm on (barrier.fit_from_nm in the plan): {said}hang on what is nearer."
+        return f"Fit from {bend.straight_from_nm:.2f} nm on (barrier.fit_from_nm in the plan): {said}hang on what is nearer."
     return f"Ramp further, or look at the gain at the top: {said}hang on the window; none of a decade is straight."
 
 
