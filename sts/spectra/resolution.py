@@ -115,7 +115,9 @@ def resolution(
     Notes
     -----
     The kernels are convolved on a common grid. Alone, the thermal one is 4 ln(1+√2) kT wide, the modulation √3 times the
-    peak amplitude, and the one-sided exponential of the lag ln 2 times the lag.
+    peak amplitude, and the one-sided exponential of the lag ln 2 times the lag. The modulation's kernel is flat on top and falls
+    steeply: a narrower kernel on it takes more off its shoulders than it adds, so that the width at half height shrinks, by up to
+    6 %. Nothing is resolved better by that, and the total is never stated as less than its widest part.
     """
     parts: list[tuple[Any, Any]] = []
     thermal = modulation = smoothing = lag = float("nan")
@@ -141,7 +143,9 @@ def resolution(
         x = np.linspace(0, 18 * lag_V, 3601)
         parts.append((np.r_[-1e-9 * lag_V, x], np.r_[0.0, np.exp(-x / lag_V)]))
         lag = float(np.log(2) * lag_V)
-    return Resolution(thermal, modulation, smoothing, lag, _convolved_width(parts) if parts else float("nan"))
+    total = _convolved_width(parts) if parts else float("nan")
+    widest = np.nanmax([thermal, modulation, smoothing, lag, -np.inf])
+    return Resolution(thermal, modulation, smoothing, lag, max(total, float(widest)) if parts else total)
 
 
 def _convolved_width(parts: list[tuple[Array, Array]]) -> float:

@@ -149,4 +149,4 @@ def hole_note(points: NDArray[np.bool_]) -> str:
     points : numpy.ndarray of bool, shape (n,)
         Where some sweep has a sample.
     """
-    return f"{int((~points).sum())} of {points.size} points have no usable sample"
+    return f"at {int((~points).sum())} of {points.size} points no sweep has a usable sample: left out"

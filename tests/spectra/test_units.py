@@ -45,7 +45,7 @@ def test_what_every_sweep_misses_stays_missing() -> None:
     assert_allclose(whole(np.array([[1.0, 2.0, 3.0]])), [[np.nan, 1, 2, np.nan, 3]])
     assert whole.mask(np.array([True, False, True])).tolist() == [False, True, False, False, True]
     assert_allclose(whole.axis(np.linspace(0, 4, 5), np.array([0.9, 1.9, 3.9])), np.linspace(0, 4, 5) - 0.1)
-    assert hole_note(points) == "2 of 5 points have no usable sample"
+    assert hole_note(points) == "at 2 of 5 points no sweep has a usable sample: left out"
 
 
 def test_notes_are_flags_of_the_group() -> None:
