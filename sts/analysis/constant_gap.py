@@ -158,7 +158,8 @@ def gap_factor(group: SweepSet, plan: Plan, offsets: Offsets | None, decay: Deca
     seen = np.where(railed, np.nan, group.current - zero)
     exponent, relative = log_factor(group.axis, seen, gap_slope_m_per_V=slope * 1e-10, decay=decay)
     ends = "; ".join(
-        f"{np.exp(exponent[end]):.3g} ± {100 * relative[end]:.2g} % at {group.axis[end]:.3g} V" for end in (0, -1)
+        f"{np.exp(exponent[end]):.3g} ± {100 * relative[end]:.2g} % at {with_prefix(group.axis[end], 'V')}"
+        for end in (0, -1)
     )
     words = (
         f"brought to constant separation with {slope:g} Å/V and {decay.per_m * 1e-9:.2f} ± {decay.se_per_m * 1e-9:.2f} per nm "

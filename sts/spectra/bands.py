@@ -101,7 +101,8 @@ def derive(bias: Array, average: Average, smoother: Smoother, plan: Plan, notes:
     smooth, didv = smoother.apply(current), smoother.differentiate(current)
     smooth_rows, didv_rows = smoother.apply(rows), smoother.differentiate(rows)
     if peaks := falling_ends(bias, smooth, smooth_rows, quantile):
-        notes["gap may vary"] = f"the current is largest at {peaks[0]:.3g} and {peaks[1]:.3g} V, and falls from there"
+        low, high = (with_prefix(peak, "V") for peak in peaks)
+        notes["gap may vary"] = f"the current is largest at {low} and {high}, and falls from there"
     form: dict[str, Any] = {
         "kind": plan.spectra.normalise,
         "broadening_V": plan.spectra.broadening_V or np.nan,

@@ -99,11 +99,13 @@ def _say(
     largest = int(np.argmax(moved))
     if moved[largest] > 0:
         share = 100 * moved[largest] / max(float(np.max(np.abs(means.didv))), 1e-300)
-        notes["smoothing shows"] = f"most at {bias[largest]:.3g} V, by about {share:.2g} % of the largest dI/dV"
+        notes["smoothing shows"] = (
+            f"most at {with_prefix(bias[largest], 'V')}, by about {share:.2g} % of the largest dI/dV"
+        )
     few = means.quantile / float(ndtri(0.975))  # of few units the scatter is not well known
     dips = narrow_dips(bias, means.didv, means.didv_se, resolution_V, few * significance)
     if dips:
-        where = ", ".join(with_prefix(dip * 1e3, "mV") for dip in dips[:3]) + (" and more" if len(dips) > 3 else "")
+        where = ", ".join(with_prefix(dip, "V") for dip in dips[:3]) + (" and more" if len(dips) > 3 else "")
         notes["narrower than resolution"] = f"dip{'s' if len(dips) > 1 else ''} at {where}"
 
 
