@@ -58,7 +58,7 @@ class Evidence:
         self.slope_per_nm, self.range_nm = fits.decay * 1e-9, np.full(len(table), np.ptp(batch.sweeps.axis) * 1e9)
         self.shared = fits.decay_common != 0  # the offset is the bench's
         self.bias_V = np.abs(table["bias_V"].to_numpy(float))
-        self.widened = np.sqrt(fits.inflation)
+        self.widened, self.slow = np.sqrt(fits.inflation), batch.noise.pooled.slow[batch.noise.group]
         self.bend, self.bend_of = np.full(len(table), "", object), np.zeros(len(table))
         self.explained = np.zeros(len(table), bool)  # what looks like slow noise is the bend
         for bend in bends:
@@ -239,6 +239,11 @@ class Evidence:
         return np.asarray(self.barrier_eV - tilted_barrier(self.barrier_eV, self.plan.gap_nm, self.bias_V))
 
     @property
+    def widening(self) -> NDArray[np.object_]:
+        """By how much an interval is widened, and the line that a tip has."""
+        return self.batch.noise.widening(self.widened, self.batch.sweeps.table["duration_s"].to_numpy(float))
+
+    @property
     def mixed(self) -> Any:
         """The sweeps of the site were not all taken at one bias."""
         sites = self.batch.sweeps.table.groupby(site_columns(self.batch.sweeps.table), sort=False)["bias_V"]
@@ -278,7 +283,7 @@ RULES: tuple[tuple[str, Callable[[Evidence], Any], str], ...] = (
      "at {bias_V:.2f} V the barrier reads about {low_eV:.2g} eV low"),
     ("poor fit", lambda e: e.good & (e.chi2 > e.most_chi2),
      "reduced chi² {chi2:.1f}, usual for this tip {usual:.1f}"),
-    ("slow noise", lambda e: e.good & (e.widened**2 > 1.5) & ~e.explained, "interval widened × {widened:.1f}"),
+    ("slow noise", lambda e: e.good & e.slow & (e.widened**2 > 1.5) & ~e.explained, "{widening}"),
     ("too much lag", lambda e: e.lagging & e.lags.too_long, "its start is flattened over {how_late}"),
     ("lag", lambda e: e.lagging & ~e.lags.too_long, "its start is flattened over {how_late}; {late} samples masked"),
     ("mixed biases", lambda e: e.mixed, "the sweeps of this site were taken at different biases"),

@@ -12,8 +12,8 @@ from sts.barrier import exponential as engine
 from sts.barrier.blocks import Array, Mask, Rows, take
 from sts.barrier.masks import Masks
 from sts.barrier.pooled_noise import NoiseModel
-from sts.barrier.slow_noise import Whitened
 from sts.barrier.sweep_fits import Fits
+from sts.barrier.whitened import Whitened
 from sts.quantities import MAD_SCALE
 from sts.sweeps import SweepSet
 
@@ -164,7 +164,7 @@ def _steps(
         return True
     white = Whitened.of(samples, fitted, own)
     step = white.amplitude[0] * (np.arange(usable.size) > hump[0])
-    q = np.linalg.qr(white.columns(0))[0]
+    q = np.linalg.qr(white.model[:, 0].T)[0]
     step = step - q @ (q.T @ step)
     information = float(step @ step)
     size = float(step @ white.residual[0]) / max(information, 1e-300)

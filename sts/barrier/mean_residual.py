@@ -20,8 +20,8 @@ from sts.barrier.humps import Humps
 from sts.barrier.lag import Lags
 from sts.barrier.masks import Masks
 from sts.barrier.pooled_noise import NoiseModel
-from sts.barrier.slow_noise import slow_correlation
 from sts.barrier.sweep_fits import Fits
+from sts.barrier.whitened import slow_correlation
 from sts.curves.distributions import f_above
 from sts.sweeps import SweepSet, with_day
 

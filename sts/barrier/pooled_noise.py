@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from sts.barrier import exponential as engine
 from sts.barrier.blocks import Array, Mask, Rows, blocks, joined, replaced, take
@@ -23,7 +24,8 @@ from sts.barrier.noise import (
     solve_cautiously,
     solve_noise,
 )  # fmt: skip
-from sts.barrier.slow_noise import Covariance, Whitened, find_covariance, slow_correlation
+from sts.barrier.slow_noise import ENOUGH, Covariance, find_covariances
+from sts.barrier.whitened import Whitened, slow_correlation
 from sts.curves.electronics import find_step
 from sts.quantities import MAD_SCALE
 from sts.sweeps import SweepSet
@@ -33,7 +35,6 @@ NOISE_SWEEPS = 300  # of a group that its noise is found from
 NOISE_GROUP = ("sample", "tip", "unassigned", "full_scale_A")  # sweeps that share their noise
 UNUSUAL = 3.0  # standard deviations by which a sweep's noise must differ from its group's to be taken as its own
 OWN_POINTS, PRIOR_POINTS, OWN_ROUNDS = 20, 15.0, 2
-ENOUGH = 6  # sweeps that tell how slow the noise of their group is; fewer go by those of all groups
 SIGNIFICANT = 3 * 1.25  # standard errors of a mean: a median scatters 1.25 times as much (normal distribution)
 LITTLE = 200  # degrees of freedom of a group below which its noise of the gap is not taken at its best value alone
 LEAST_SHARE = 0.1  # of the variance seen at the far end that the electronics have at least: a misfit may say none
@@ -45,7 +46,7 @@ class NoiseModel:
 
     pooled: PooledNoise  # of the g groups
     group: Rows  # (m,) which of them a sweep belongs to
-    slow: Mapping[int, Covariance]  # of those groups whose noise is not white
+    along: Mapping[int, Covariance]  # how that of each group goes on along the ramp; of groups with fits
 
     def of(self, rows: Any) -> PooledNoise:
         """The noise of some sweeps.
@@ -56,6 +57,24 @@ class NoiseModel:
             Slice or positions (k,).
         """
         return take(self.pooled, self.group[rows])
+
+    def widening(self, times: Array, duration: Array) -> NDArray[np.object_]:
+        """In words, by how much intervals are widened where noise is slow, and the line that there is; (m,).
+
+        Parameters
+        ----------
+        times, duration : ndarray, shape (m,)
+            By how much; of each sweep [s].
+        """
+        texts, slow = np.full(len(times), "", object), self.pooled.slow[self.group]
+        for row in np.flatnonzero(slow):
+            texts[row] = f"interval widened × {times[row]:.1f}"
+        for group, found in self.along.items():
+            if np.isfinite(found.periods):
+                for row in np.flatnonzero(slow & (self.group == group)):
+                    frequency = f" ({found.periods / duration[row]:.2g} Hz)" if duration[row] > 0 else ""
+                    texts[row] += f"; with a line of {found.periods:.3g} periods along the ramp{frequency}"
+        return texts
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,9 +135,10 @@ def find_noise(sweeps: SweepSet, masks: Masks, group: Rows, *, never_white: bool
         terms = np.where(known < LITTLE, careful, sure)
         pooled = replace(pooled, terms=np.where(known > 0, terms, pooled.terms))
     correlation, memory, drift = _slow(parts, pooled)
-    slow = (correlation > 0) | (memory > 0) | (drift > 0) | never_white
-    pooled = replace(pooled, correlation=correlation, slow=slow)
-    return NoiseModel(pooled, group, _covariances(parts, pooled))
+    along = _covariances(parts, pooled)
+    evident = np.array([number in along and along[number].clear for number in range(len(pooled.terms))])
+    slow = (correlation > 0) | (memory > 0) | (drift > 0) | evident | never_white
+    return NoiseModel(replace(pooled, correlation=correlation, slow=slow), group, along)
 
 
 def _freedom(parts: Sequence[_Part], counted: Sequence[Mask], groups: int) -> Array:
@@ -221,24 +241,16 @@ def _slow(parts: Sequence[_Part], pooled: PooledNoise) -> list[Array]:
 
 
 def _covariances(parts: Sequence[_Part], pooled: PooledNoise) -> dict[int, Covariance]:
-    """Of each group with slow noise, from its sweeps that count; of small groups from those of all."""
-    slow = np.flatnonzero(pooled.slow)
-    if not slow.size:
-        return {}
+    """Of each group, from its sweeps that count."""
     whites, groups = [], []
     for part, counted in zip(parts, _counted(parts), strict=True):
-        rows = np.flatnonzero(counted & pooled.slow[part.group])
+        rows = np.flatnonzero(counted)
         samples, noise = part.samples.rows(rows), take(pooled, part.group[rows])
         fitted = engine.evaluated(take(part.curve, rows), samples, noise.variance)
         whites.append(Whitened.of(samples, fitted, noise))
         groups.append(part.group[rows])
-    white, group = joined(whites), np.concatenate(groups)
-    sizes = np.bincount(group, minlength=len(pooled.terms))
-    small = [int(g) for g in slow if sizes[g] < ENOUGH]
-    found = {int(g): find_covariance(white.rows(np.flatnonzero(group == g))) for g in slow if sizes[g] >= ENOUGH}
-    if small and len(group):
-        found |= dict.fromkeys(small, find_covariance(white))
-    return found
+    group = np.concatenate(groups)
+    return find_covariances(joined(whites), group) if group.size else {}
 
 
 def _significant(each: Array, spread: Array, group: Rows, groups: int) -> Array:

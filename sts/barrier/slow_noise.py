@@ -1,141 +1,54 @@
 """Slow noise: the covariance of the residuals of a tip's sweeps, and what it does to the uncertainty of the decay.
 
 A current is disturbed in two ways: relative to its size, by the gap, and regardless of it, by all else. Either disturbance is
-taken to be stationary along the ramp, and its autocovariance to be a sum of pieces that are none of them negative: white
-noise, memories that fade over a few to a quarter of all samples, and a line of one period. The weights of the pieces are found
-from how alike residuals are at every distance, over all sweeps that share their noise, with what the fit hides allowed for.
+taken to be stationary along the ramp (`sts.barrier.memory`), and is found over all sweeps that share their noise.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import pairwise
-from typing import Any
 
 import numpy as np
-from scipy.linalg import toeplitz
-from scipy.ndimage import median_filter
-from scipy.optimize import brentq, nnls
+from scipy.optimize import brentq
 from scipy.special import polygamma
 
-from sts.barrier.blocks import Array, take
-from sts.barrier.exponential import Fitted, Samples, inverse
-from sts.barrier.noise import PooledNoise
+from sts.barrier.averages import Averages, Kernel, averaged, white_kernel
+from sts.barrier.blocks import Array, Rows
+from sts.barrier.memory import Found, Memory, Usual, averaged_over, find
+from sts.barrier.whitened import Coarse, Whitened
+from sts.curves.distributions import chi2_quantile
 
-MEMORIES = 5  # lengths of memory tried, from `SHORTEST` samples to a quarter of the sweep
-SHORTEST = 1.5
-ALIKE = 0.7  # prior spread of the ratio of neighbouring memories: equal ones add up to 1/f noise
-MOST_SWEEPS = 120  # of a group that its covariance is found from
-SHOWN = 4  # sweeps that stand for the others where the effect of the fit is worked out
-LEAST_GAP = 0.005  # relative noise of the gap that is looked for at least
-LINE = 4.0  # times the power around it: a line of one period
+ENOUGH = 6  # sweeps that tell how the noise of their group goes on; fewer go by those of all groups
+MOST_SWEEPS = 120  # of a group that it is found from
+EVIDENT = (
+    11.0  # twice the logarithm of a likelihood ratio that white noise reaches in fewer than 1 of 100 tips (measured)
+)
+LINE, BY_CHANCE = 2.5, 1e-6  # times the power expected, and the probability of that: a line of one period
+LINE_GAIN = 12.0  # in the evidence
+FEWEST_PERIODS = 2  # along the ramp
 FEWEST_FOR_MEAN = 5  # sweeps from which a shape that they all share is told from noise
 STRANGE = 4.0  # times the usual squared residual: such a sweep does not say what noise is
-MODES = 2.0  # slow movements that each sweep shows, for the degrees of freedom of their size
-
-
-def slow_correlation(signal: Array, residual: Array, variance: Array, usable: Array, gap: Array) -> tuple[Array, Array]:
-    """How alike residuals are, and the spread of that for white noise.
-
-    Parameters
-    ----------
-    signal, residual, variance, usable : ndarray, shape (m, n)
-        Fitted tunnelling current [A], measured minus fitted [A], variance [A²], 1 or 0.
-    gap : ndarray, shape (m,)
-        Relative variance η² of the gap noise.
-
-    Returns
-    -------
-    (ndarray, ndarray), shape (3, m)
-        Correlation of neighbours in the noise of the gap and in all other noise; correlation at any distance up to a sixteenth of
-        the sweep, in which 1/f noise shows that is buried in white noise.
-    """
-    of_gap = usable * gap[:, None] * signal**2 / variance
-    standardised = residual * usable / np.sqrt(variance)
-    seen = [_correlation(standardised, share) for share in (of_gap, usable - of_gap)]
-    seen.append(_at_a_distance(standardised, usable))
-    correlation, spread = (np.stack(part) for part in zip(*seen, strict=True))
-    return correlation, spread
-
-
-def _at_a_distance(residual: Array, usable: Array) -> tuple[Array, Array]:
-    """Mean correlation at the distances from 1 to a sixteenth of the sweep, and its spread; (m,) each."""
-    band = [(1, max(2, residual.shape[1] // 16 + 1))]
-    pairs, total = _seen(usable, band)[:, 0], np.vecdot(residual, residual)
-    count = np.vecdot(usable, usable)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        mean = _seen(residual, band)[:, 0] / pairs / (total / count)
-        real = (total > 1e-6 * count) & np.isfinite(mean)
-        return np.where(real, mean, 0.0), np.where(pairs > 0, 1 / np.sqrt(pairs), np.inf)
-
-
-def _correlation(residual: Array, share: Array) -> tuple[Array, Array]:
-    """Correlation of neighbouring standardised residuals, weighted by `share` (m, n), and its spread; (m,) each."""
-    x = residual * share
-    total = np.vecdot(x, x)
-    each = np.vecdot(share[:, 1:] ** 2, share[:, :-1] ** 2)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        correlation = np.vecdot(x[:, 1:], x[:, :-1]) / total
-        spread = np.sqrt(each) / np.vecdot(share, share)
-    # Noise-free curves leave rounding errors, which are correlated but no noise: far below the least noise assumed.
-    real = total > 1e-6 * np.vecdot(share, share)
-    return np.where(real & np.isfinite(correlation), correlation, 0.0), np.where(np.isfinite(spread), spread, np.inf)
-
-
-@dataclass(frozen=True, eq=False)
-class Whitened:
-    """Residuals and model of k sweeps in units of the noise, each (k, n), and the sizes of the two kinds of noise there."""
-
-    residual: Array  # 0 where masked
-    amplitude: Array  # the three columns of the model: S, 1, u S
-    offset: Array
-    decay: Array
-    relative: Array
-    additive: Array
-
-    @classmethod
-    def of(cls, samples: Samples, fitted: Fitted, noise: PooledNoise) -> Whitened:
-        """From a fit and the noise of its sweeps.
-
-        Parameters
-        ----------
-        samples, fitted, noise : Samples, Fitted, PooledNoise
-            Of k sweeps.
-        """
-        weight = samples.usable / np.sqrt(fitted.variance)
-        signal = weight * fitted.products.signal
-        gap = np.maximum(noise.gap, LEAST_GAP)[:, None]
-        return cls(
-            weight * fitted.products.residual, signal, weight, signal * samples.u, gap * np.abs(signal),
-            weight * noise.electronics[:, None],
-        )  # fmt: skip
-
-    def rows(self, rows: Any) -> Whitened:
-        """Those of some sweeps."""
-        return take(self, rows)
-
-    def inverse(self) -> Array:
-        """Inverse normal matrix of each sweep, shape (k, 3, 3)."""
-        columns = (self.amplitude, self.offset, self.decay)
-        return inverse(np.array([[np.vecdot(a, b) for b in columns] for a in columns]).transpose(2, 0, 1))
-
-    def columns(self, row: int) -> Array:
-        """The model's columns of one sweep, shape (n, 3)."""
-        return np.stack([self.amplitude[row], self.offset[row], self.decay[row]], axis=1)
 
 
 @dataclass(frozen=True, eq=False)
 class Covariance:
     """How the noise of one group of sweeps goes on along the ramp."""
 
-    relative: Array  # (n,) autocovariance of the relative noise, in units of its size in the noise terms
-    additive: Array  # (n,) of all other noise
+    memory: Memory
+    length: int  # samples in an average
     dof: float  # degrees of freedom that the squared residuals of one sweep have
     alike: float  # degrees of freedom by which the sweeps' noise is known to be that of the group
-    sweeps: int  # it was found from
+    sizes: Array  # (2,) of white noise, of the gap and other, of which a fit leaves as much
+    evidence: float  # twice the logarithm of its likelihood over that of white noise
+    periods: float  # of a line along the ramp; NaN if there is none
+
+    @property
+    def clear(self) -> bool:
+        """Whether white noise hardly looks like that."""
+        return self.evidence > EVIDENT
 
     def ratio(self, white: Whitened, of_parameters: Array) -> Array:
-        """Squared residuals of each of k sweeps over what this noise, after the fit, leaves on average, shape (k,).
+        """Squared residuals of each of k sweeps over what this noise leaves of them on average, shape (k,).
 
         Parameters
         ----------
@@ -143,12 +56,7 @@ class Covariance:
         of_parameters : ndarray, shape (k, 3, 3)
             Inverse of the normal matrix.
         """
-        left = np.zeros(len(of_parameters))
-        for row, size in ((self.relative, white.relative), (self.additive, white.additive)):
-            sized = [column * size for column in (white.amplitude, white.offset, white.decay)]
-            spread = [one @ toeplitz(row) for one in sized]
-            hidden = np.array([[np.vecdot(s, o) for o in sized] for s in spread])
-            left += row[0] * np.vecdot(size, size) - np.einsum("kij,ijk->k", of_parameters, hidden)
+        left = _left(white, of_parameters, self.memory.noise, self.length).sum(axis=0)
         least = 0.05 * np.sum(white.offset > 0, axis=1)
         return np.asarray(np.vecdot(white.residual, white.residual) / np.maximum(left, np.maximum(least, 1.0)))
 
@@ -168,85 +76,153 @@ class Covariance:
         degrees of freedom (G. K. Smyth, as in `_alike`): a noisy sweep is given more, by as much as sweeps of this tip are
         known to differ.
         """
-        weights = np.einsum(
-            "kj,jkn->kn",
-            of_parameters[:, number],
-            np.stack([white.amplitude, white.offset, white.decay]),
-            optimize=True,
-        )
-        dof = self.dof + self.alike
+        weights, dof = white.weights(of_parameters, number), self.dof + self.alike
         own = (
             np.ones(len(weights)) if np.isinf(dof) else (self.alike + self.dof * self.ratio(white, of_parameters)) / dof
         )
-        return own * self.of(white, weights), np.full(len(weights), 1 / (1 / dof + 1 / (MODES * self.sweeps)))
+        return own * self.of(white, weights), np.full(len(weights), 1 / (1 / dof + 1 / self.memory.freedom))
 
-    def matrix(self, white: Whitened, row: int) -> Array:
-        """Covariance (n, n) of the standardised samples of one sweep."""
-        return _spread(self.relative, white.relative[row]) + _spread(self.additive, white.additive[row])
+    def inflation(self, coarse: Coarse, of_parameters: Array, number: int = 2) -> Array:
+        """The variance of k sweeps over what white noise that leaves as much would give, shape (k,).
+
+        Parameters
+        ----------
+        coarse : Coarse
+            Averages of `length` samples.
+        of_parameters, number
+            As for `uncertainty`.
+        """
+        weights = np.einsum("kj,jkb->kb", of_parameters[:, number], coarse.columns)
+        parts = [weights * size for size in (coarse.relative, coarse.additive)]
+        found = sum(
+            np.vecdot(part @ kernel.averages, part) for part, kernel in zip(parts, self.memory.noise, strict=True)
+        )
+        alike = sum(size * np.vecdot(part, part) for part, size in zip(parts, self.sizes, strict=True))
+        return np.asarray(found / np.maximum(alike, 1e-300))
 
     def of(self, white: Whitened, weights: Array) -> Array:
         """Variance of sums of the standardised samples with these weights (k, n), shape (k,)."""
         total = np.zeros(len(weights))
-        for row, size in ((self.relative, white.relative), (self.additive, white.additive)):
-            part = weights * size
-            total += np.vecdot(part @ toeplitz(row), part)
+        for kernel, size in self._parts(white):
+            part = averaged(weights * size, self.length)
+            total += np.vecdot(part @ kernel.averages, part)
         return total
 
+    def _parts(self, white: Whitened) -> tuple[tuple[Kernel, Array], ...]:
+        return tuple(zip(self.memory.noise, (white.relative, white.additive), strict=True))
 
-def find_covariance(white: Whitened) -> Covariance:
+
+def _left(white: Whitened, of_parameters: Array, noise: tuple[Kernel, Kernel], length: int) -> Array:
+    """Squared residuals that noise of the gap and all other noise leave of each of k sweeps on average, after the fit, (2, k)."""
+    found = []
+    for kernel, size in zip(noise, (white.relative, white.additive), strict=True):
+        sized = [averaged(column * size, length) for column in white.model]
+        spread = [one @ kernel.averages for one in sized]
+        hidden = np.array([[np.vecdot(s, o) for o in sized] for s in spread])
+        found.append(kernel.row[0] * np.vecdot(size, size) - np.einsum("kij,ijk->k", of_parameters, hidden))
+    return np.array(found)
+
+
+def find_covariances(white: Whitened, group: Rows) -> dict[int, Covariance]:
+    """The covariance of the noise of each group; of small groups that of all.
+
+    Parameters
+    ----------
+    white : Whitened
+        Of the k sweeps that count.
+    group : ndarray of int, shape (k,)
+
+    Notes
+    -----
+    What all sweeps together say is what is expected of each group, before its own sweeps are asked.
+    """
+    usual = Usual.of(white.residual.shape[1])
+    numbers, sizes = np.unique(group, return_counts=True)
+    found: dict[int, Covariance] = {}
+    if len(numbers) > 1 or sizes.max() < ENOUGH:
+        _, data = _averages(white, group)
+        all_of_them = find(data, usual)
+        if sizes.min() < ENOUGH:
+            found = dict.fromkeys(numbers[sizes < ENOUGH].tolist(), find_covariance(white, usual, group))
+        usual = all_of_them.of_others
+    for number in numbers[sizes >= ENOUGH].tolist():
+        found[number] = find_covariance(white.rows(np.flatnonzero(group == number)), usual)
+    return found
+
+
+def find_covariance(white: Whitened, usual: Usual, group: Rows | None = None) -> Covariance:
     """The covariance of the noise of one group.
 
     Parameters
     ----------
     white : Whitened
-        Of its sweeps.
+        Of its k sweeps.
+    usual : Usual
+        What is expected of it.
+    group : ndarray of int, shape (k,), optional
+        Where the sweeps are of several.
 
     Notes
     -----
-    Quadratic forms of the residuals (products at a distance, in bands, weighted once to where the gap rules and once to where it
-    does not) are linear in the weights of the pieces, with coefficients tr(M C M B), where M takes the fitted parameters out:
-    C. R. Rao, J. Multivariate Anal. 1, 257 (1971), here by non-negative least squares. Neighbouring memories are drawn together,
-    since equal ones add up to the 1/f spectrum that gaps usually have (F. N. Hooge et al., Rep. Prog. Phys. 44, 479 (1981), from
-    memory): what the fit hides at long times is then told by what is seen at shorter ones.
+    The mean of the residuals of a tip is no noise: all sweeps share it.
     """
+    some, data = _averages(white, group)
+    found = find(data, usual)
+    periods, of_gap = _line(some, found)
+    if np.isfinite(periods):
+        lined = data.with_line(periods, of_gap)
+        other = find(lined, usual)
+        if other.evidence > found.evidence + LINE_GAIN:
+            data, found = lined, other
+        else:
+            periods = np.nan
+    inverse = some.inverse()
+    memory = averaged_over(found, data, usual, averaged(some.weights(inverse), data.length))
+    dof = data.freedom_of_squares(memory.noise)
+    white_noise = (white_kernel(data.samples, data.length),) * 2
+    left, of_white = (_left(some, inverse, noise, data.length).sum(axis=1) for noise in (memory.noise, white_noise))
+    sizes = np.maximum(left, 1e-12) / np.maximum(of_white, 1e-12)
+    covariance = Covariance(memory, data.length, dof, np.inf, sizes, found.evidence, periods)
+    return replace(covariance, alike=_alike(covariance.ratio(some, inverse), dof))
+
+
+def _averages(white: Whitened, group: Rows | None) -> tuple[Whitened, Averages]:
+    """Some of the sweeps, without what those of a group share, and their averages."""
     size = np.vecdot(white.residual, white.residual) / np.maximum((white.offset > 0).sum(axis=1), 1)
     usual = np.flatnonzero(size <= STRANGE * np.median(size))
     chosen = usual[np.unique(np.linspace(0, usual.size - 1, MOST_SWEEPS).round().astype(int))]
-    residual = white.residual[chosen]
-    m, n = residual.shape
-    if m >= FEWEST_FOR_MEAN:  # what all sweeps share is no noise
-        there = (white.offset[chosen] > 0).sum(axis=0)
-        residual = (residual - residual.sum(axis=0) / np.maximum(there, 1)) * np.sqrt(m / (m - 1))
-        residual = np.where(white.offset[chosen] > 0, residual, 0.0)
-    signal = white.relative[chosen] ** 2
-    usable = (white.offset[chosen] > 0).astype(float)
-    middle = np.sqrt(np.max(signal, axis=1) * np.min(np.where(usable > 0, signal, np.inf), axis=1))[:, None]
-    near = usable * np.sqrt(signal / (signal + middle + 1e-300))  # a signal may have sunk to 0
-    looks = (near, np.sqrt(np.maximum(usable - near**2, 0.0)))
-    pieces = [_memories(n), [*_memories(n), *_line(residual, n)]]
-    bands = _bands(n)
-    each = np.concatenate([_seen(residual * look, bands) for look in looks], axis=1)
-    paired = np.tile(
-        _seen(usable, bands).sum(axis=0) > 0.5, 2
-    )  # else what is seen of a band is rounding, of either sign
-    spread = np.sqrt(np.maximum(np.concatenate([_seen(look**2, bands).sum(axis=0) for look in looks]), 0.0))
-    if m > 3:
-        spread = np.maximum(spread, each.std(axis=0, ddof=1) * np.sqrt(m))
-    shown = np.unique(np.linspace(0, m - 1, SHOWN).round().astype(int))
-    expected = (
-        sum(_expected(white, chosen[i], [look[i] for look in looks], pieces, bands) for i in shown) * m / len(shown)
-    )
-    scale = paired / (spread + 1e-12)
-    weights = _solve(expected * scale[:, None], each.sum(axis=0) * scale, [len(p) for p in pieces])
-    relative, additive = (
-        np.sum([w * piece for w, piece in zip(part, kind, strict=True)], axis=0)
-        for part, kind in zip(np.split(weights, [len(pieces[0])]), pieces, strict=True)
-    )
-    found = Covariance(relative, additive, np.nan, np.inf, m)
-    left = [_left(found.matrix(white, row), np.linalg.qr(white.columns(row))[0]) for row in chosen[shown]]
-    dof = float(np.mean([np.trace(part) ** 2 / np.sum(part * part) for part in left]))
     some = white.rows(chosen)
-    return replace(found, dof=dof, alike=_alike(found.ratio(some, some.inverse()), dof))
+    there, residual = some.offset > 0, some.residual.copy()
+    of = np.zeros(len(chosen), int) if group is None else group[chosen]
+    for number in np.unique(of):
+        rows = of == number
+        m = np.count_nonzero(rows)
+        if m >= FEWEST_FOR_MEAN:
+            mean = residual[rows].sum(axis=0) / np.maximum(there[rows].sum(axis=0), 1)
+            residual[rows] = np.where(there[rows], (residual[rows] - mean) * np.sqrt(m / (m - 1)), 0.0)
+    some = replace(some, residual=residual)
+    return some, Averages.of(residual, some.model, np.stack([some.relative, some.additive]))
+
+
+def _line(white: Whitened, found: Found) -> tuple[float, bool]:
+    """Periods along the ramp of a line that stands out of what the noise found leads to expect, and whether it is of the gap."""
+    k, n = white.residual.shape
+    most, best = max(LINE, float(chi2_quantile(1 - BY_CHANCE, 2 * k)) / (2 * k)), (np.nan, False)
+    for window, of_gap in ((white.relative, True), (white.additive, False)):
+        power = np.sum(np.abs(np.fft.rfft(window * white.residual, 4 * n, axis=1)) ** 2, axis=0)
+        expected = np.zeros(power.size)
+        for kernel, size in zip(found.noise, (white.relative, white.additive), strict=True):
+            spectrum = np.sum(np.abs(np.fft.rfft(window * size, 4 * n, axis=1)) ** 2, axis=0)
+            lags = np.fft.irfft(spectrum, 4 * n)
+            lags[:n] *= kernel.row
+            lags[-n + 1 :] *= kernel.row[:0:-1]
+            lags[n : -n + 1] = 0.0
+            expected += np.fft.rfft(lags).real
+        above = power / np.maximum(expected, 1e-12 * k * n)
+        above[: 4 * FEWEST_PERIODS] = 0.0
+        if above.max() > most:
+            most, best = float(above.max()), (float(np.argmax(above)) / 4, of_gap)
+    return best
 
 
 def _alike(ratio: Array, dof: float) -> float:
@@ -260,85 +236,3 @@ def _alike(ratio: Array, dof: float) -> float:
     if excess < 1e-4:  # twice the inverse of the trigamma function is beyond 10,000 then
         return np.inf
     return 2 * float(brentq(lambda half: polygamma(1, half) - excess, 1e-3, 1e6))
-
-
-def _spread(row: Array, size: Array) -> Array:
-    return np.asarray(toeplitz(row) * size[:, None] * size[None, :])
-
-
-def _memories(n: int) -> list[Array]:
-    """Autocovariances of white noise and of memories that fade exponentially, each (n,)."""
-    distance = np.arange(n)
-    lengths = np.geomspace(SHORTEST, max(n / 4, 2 * SHORTEST), MEMORIES)
-    return [(distance == 0).astype(float), *(np.exp(-distance / length) for length in lengths)]
-
-
-def _line(residual: Array, n: int) -> list[Array]:
-    """Autocovariance of the one period that stands out of the spectrum, if any does."""
-    power = np.mean(np.abs(np.fft.rfft(residual, n=4 * n, axis=1)) ** 2, axis=0)
-    around = median_filter(power, size=101, mode="nearest")
-    clear = (power > LINE * around) & (np.arange(power.size) > 20)  # at least five periods in the sweep
-    if not clear.any():
-        return []
-    best = np.argmax(np.where(clear, power / np.maximum(around, 1e-300), 0.0))
-    return [np.cos(2 * np.pi * np.arange(n) * best / (4 * n))]
-
-
-def _bands(n: int) -> list[tuple[int, int]]:
-    """Distances that are looked at together: 0, 1, 2, 3 to 4, 5 to 8 ... to half of the sweep."""
-    bands, last = [(0, 1), (1, 2)], 2
-    while last < n // 2:
-        bands.append((last, min(2 * last - 1 if last > 2 else 3, n // 2)))
-        last = bands[-1][1]
-    return bands
-
-
-def _seen(values: Array, bands: list[tuple[int, int]]) -> Array:
-    """Sums of products of each row with itself at the distances of each band, shape (m, bands)."""
-    size = 2 * values.shape[1]
-    power = np.abs(np.fft.rfft(values, n=size, axis=1)) ** 2
-    products = np.fft.irfft(power, n=size, axis=1)
-    return np.stack([products[:, first:last].sum(axis=1) for first, last in bands], axis=1)
-
-
-def _left(covariance: Array, q: Array) -> Array:
-    """What a fit of columns with this orthonormal base (n, 3) leaves of a covariance (n, n): M C M."""
-    across = q.T @ covariance
-    return np.asarray(covariance - q @ across - across.T @ q.T + q @ (across @ q) @ q.T)
-
-
-def _expected(
-    white: Whitened, row: int, looks: list[Array], pieces: list[list[Array]], bands: list[tuple[int, int]]
-) -> Array:
-    """What one sweep shows in each look and band for each piece with weight 1, shape (2 bands, pieces)."""
-    base, found = np.linalg.qr(white.columns(row))[0], []
-    for kind, size in zip(pieces, (white.relative[row], white.additive[row]), strict=True):
-        for piece in kind:
-            left = _left(_spread(piece, size), base)
-            seen = []
-            for look in looks:
-                by_distance = _diagonals(left * look[:, None] * look[None, :], bands[-1][1])
-                seen += [by_distance[first:last].sum() for first, last in bands]
-            found.append(seen)
-    return np.array(found).T
-
-
-def _diagonals(matrix: Array, count: int) -> Array:
-    """Sums of the main diagonal of a matrix (n, n) and of those above it, (count,)."""
-    n, flat = len(matrix), matrix.ravel()
-    return np.array([np.add.reduce(flat[k : (n - k) * n : n + 1]) for k in range(count)])  # half the time of np.trace
-
-
-def _solve(matrix: Array, right: Array, counts: list[int]) -> Array:
-    """Weights of the pieces, none negative; those of neighbouring memories drawn together."""
-    weights = np.asarray(nnls(matrix, right)[0])
-    for _ in range(2):
-        rows = []
-        for first in (0, counts[0]):
-            memories = first + 1 + np.arange(MEMORIES)
-            size = ALIKE * max(weights[memories].mean(), 0.01)
-            for one, next_ in pairwise(memories):
-                rows.append(np.zeros(sum(counts)))
-                rows[-1][[one, next_]] = 1 / size, -1 / size
-        weights = np.asarray(nnls(np.vstack([matrix, rows]), np.concatenate([right, np.zeros(len(rows))]))[0])
-    return weights

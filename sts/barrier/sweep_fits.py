@@ -15,8 +15,9 @@ from sts.barrier.masks import Masks
 from sts.barrier.modulation import fit_modulation
 from sts.barrier.noise import PooledNoise
 from sts.barrier.pooled_noise import NoiseModel, own_noise
-from sts.barrier.slow_noise import Covariance, Whitened
+from sts.barrier.slow_noise import Covariance
 from sts.barrier.straightness import Shape, examine
+from sts.barrier.whitened import Coarse, Whitened
 from sts.curves.distributions import student_quantile
 from sts.plan import BarrierPlan
 from sts.sweeps import SweepSet
@@ -102,11 +103,11 @@ def fit_block(
     matrix, right = samples.expecting(curve, *free)
     step, alone = engine.solve(matrix, right), _Alone.of(curve, free)
     inverse = alone.inverse if prior is None else _inverse(curve, matrix[:, 0])
-    slow = _slow(samples, fitted, noise, rows)
+    along = _along(samples, fitted, noise, own, rows)
     informed = (
         inverse[:, 2, 2] if prior is None else np.einsum("ki,kij,kj->k", inverse[:, 2], alone.matrix, inverse[:, 2])
     )
-    spread = _spread(slow, np.where(curve.good, chi2 * informed, np.nan), freedom, inverse)
+    spread = _spread(along, np.where(curve.good, chi2 * informed, np.nan), freedom, inverse)
     scatter = np.sqrt(np.maximum(chi2, 1e-300) * spread.inflation)
     shape = examine(samples, fitted, inverse=inverse, right=right[:, 0], scatter=scatter, noise=own)
     lowest, highest, decades = _seen(samples, sweeps.axis, curve, own)
@@ -129,7 +130,7 @@ def fit_block(
         dof=dof,
         inflation=spread.inflation,
         seen=_offset_alone(
-            samples, curve, alone, chi2, slow, shape, sweeps.table["full_scale_A"].to_numpy(float)[rows]
+            samples, curve, alone, chi2, along, shape, sweeps.table["full_scale_A"].to_numpy(float)[rows]
         ),
         lowest=lowest,
         highest=highest,
@@ -175,26 +176,35 @@ def _inverse(curve: Exponential, matrix: Array) -> Array:
     return np.where(curve.good[:, None, None], engine.inverse(matrix), 0.0)
 
 
-_Slow = list[tuple[Rows, Whitened, Covariance]]
+_Along = list[tuple[Rows, Whitened | Coarse, Covariance]]
 
 
-def _slow(samples: Samples, fitted: Fitted, noise: NoiseModel, rows: slice) -> _Slow:
-    """The sweeps of each group whose noise is slow, in units of it."""
-    found, group_of = [], noise.group[rows]
-    for group, covariance in noise.slow.items():
+def _along(samples: Samples, fitted: Fitted, noise: NoiseModel, own: PooledNoise, rows: slice) -> _Along:
+    """The sweeps of each group in units of their noise, and how it goes on along the ramp; in detail where it is clearly slow."""
+    found: _Along = []
+    group_of = noise.group[rows]
+    for group, covariance in noise.along.items():
         some = np.flatnonzero((group_of == group) & fitted.curve.good)
-        if some.size:
-            pooled = take(noise.pooled, group_of[some])
-            found.append((some, Whitened.of(samples.rows(some), take(fitted, some), pooled), covariance))
+        if not some.size:
+            continue
+        parts = (samples, fitted, own) if some.size == len(group_of) else (
+            samples.rows(some), take(fitted, some), take(own, some)
+        )  # fmt: skip
+        slow = noise.pooled.slow[group]
+        found.append((some, Whitened.of(*parts) if slow else Coarse.of(*parts, covariance.length), covariance))
     return found
 
 
-def _spread(slow: _Slow, white: Array, freedom: Array, inverse: Array, of: int = 2) -> _Spread:
+def _spread(along: _Along, white: Array, freedom: Array, inverse: Array, of: int = 2) -> _Spread:
     """Of the decay, or of the parameter with number `of`, from what it is with white noise; `inverse` may have a prior in it."""
     variance, dof = white.copy(), freedom.astype(float)
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-        for some, whitened, covariance in slow:
-            variance[some], dof[some] = covariance.uncertainty(whitened, inverse[some], of)
+        for some, sweeps, covariance in along:
+            if isinstance(sweeps, Whitened):
+                variance[some], dof[some] = covariance.uncertainty(sweeps, inverse[some], of)
+            else:
+                variance[some] *= covariance.inflation(sweeps, inverse[some], of)
+                dof[some] = 1 / (1 / dof[some] + 1 / covariance.memory.freedom)
         return _Spread(variance, dof, np.where(white > 0, variance / white, 1.0))
 
 
@@ -212,11 +222,11 @@ def _with_offset(spread: _Spread, inverse: Array, prior: Prior | None, rows: sli
 
 
 def _offset_alone(
-    samples: Samples, curve: Exponential, alone: _Alone, chi2: Array, slow: _Slow, shape: Shape, full_scale: Array
+    samples: Samples, curve: Exponential, alone: _Alone, chi2: Array, along: _Along, shape: Shape, full_scale: Array
 ) -> Seen:
     """What each sweep says of the zero of the current, one step from where its fit ended to where a free offset would be."""
     white = np.where(curve.good, chi2 * alone.inverse[:, 1, 1], np.nan)
-    spread = _spread(slow, white, np.maximum(samples.points - PARAMETERS, 1), alone.inverse, of=1)
+    spread = _spread(along, white, np.maximum(samples.points - PARAMETERS, 1), alone.inverse, of=1)
     se = np.sqrt(spread.variance)
     with np.errstate(all="ignore"):
         move = np.clip(np.einsum("kj,kj->k", alone.inverse[:, 1], alone.right), -5 * se, 5 * se)

@@ -24,6 +24,7 @@ class Bench:
     shot_bandwidth_Hz: float = 0.0  # bandwidth in which shot noise 2 e I B enters
     gap_noise: float = 0.0  # standard deviation of the relative noise of the gap
     gap_noise_slope: float = 0.0  # its power spectrum goes as 1/f to this power: 0 white, 1 pink
+    gap_white: float = 0.0  # standard deviation of white relative noise of the gap beside that
     setpoint_scatter: float = 0.0  # standard deviation of ln I from repeat to repeat
     current_offset_A: float = 0.0
     offset_scatter_A: float = 0.0  # standard deviation of the offset from sweep to sweep
@@ -155,6 +156,8 @@ def apply_bench(
     signal = _junction(current * factor[:, None], bench, drawn)
     if bench.gap_noise:
         signal = signal * (1 + bench.gap_noise * coloured_noise(generator, (m, n), bench.gap_noise_slope))
+    if bench.gap_white:
+        signal = signal * (1 + bench.gap_white * generator.standard_normal((m, n)))
     if bench.shot_bandwidth_Hz:
         shot = np.sqrt(2 * ELEMENTARY_CHARGE * np.abs(signal) * bench.shot_bandwidth_Hz)
         signal = signal + shot * generator.standard_normal((m, n))

@@ -8,7 +8,9 @@ from barrier.examples import RANGE, a_set, held
 from scipy.signal import lfilter
 
 from sts.barrier import fit_barrier, pair_directions
-from sts.barrier.slow_noise import Whitened, find_covariance
+from sts.barrier.memory import Usual
+from sts.barrier.slow_noise import find_covariance
+from sts.barrier.whitened import Whitened
 from sts.quantities import decay_from_barrier
 from sts.simulate import Bench, HeightRamp, simulate_iz
 
@@ -40,9 +42,9 @@ def test_noise_is_found_where_no_two_samples_are_far_from_each_other():
         weight = there / rng.uniform(0.5, 2.0, (30, 1))
         signal = weight * np.exp(-6 * u)
         white = Whitened(rng.standard_normal((30, n)) * there, signal, weight, signal * u, signal, weight)
-        found = find_covariance(white)
+        found = find_covariance(white, Usual.of(n))
         assert np.isfinite(found.dof)
-        assert np.isfinite(found.additive).all()
+        assert all(np.isfinite(kernel.row).all() for kernel in found.memory.noise)
 
 
 @pytest.mark.parametrize("gap", [0.0, 0.001])
