@@ -158,12 +158,12 @@ def test_a_folder_that_cannot_be_written_is_refused_before_any_work(demo, capsys
     assert "is there already" in err
 
 
-def test_a_report_renews_its_own_folder_and_tells_what_moved(demo, capsys, tmp_path):
+def test_a_report_renews_its_own_folder_and_tells_what_moved(month, capsys, tmp_path):
     plan = tmp_path / "plan.toml"
     plan.write_text("[barrier]\nfit_from_nm = 0.05\n[features]\ngap = false\n", encoding="utf-8")
     out = tmp_path / "r"
-    assert run(capsys, "report", demo, "--out", out)[0] == 0
-    status, said, _ = run(capsys, "report", demo, "--out", out, "--plan", plan)
+    assert run(capsys, "report", month[5], "--out", out)[0] == 0
+    status, said, _ = run(capsys, "report", month[5], "--out", out, "--plan", plan)
     assert status == 0
     assert f"Against the report that was in {out}:" in said
     assert "setting barrier.fit_from_nm: not set → 0.05" in said
