@@ -24,7 +24,7 @@ def test_tables_are_well_formed_and_hold_the_counts(invented: Analysis) -> None:
     for text, part in (
         (sweeps_html(invented.sets[2]), "48"),
         (sweeps_html(invented.sets[0]), "-1.5 to 1.5 V, 121 points"),
-        (spectrum_html(invented.spectra.spectra[0]), "gap 1150 ± 24 meV by log onset"),
+        (spectrum_html(invented.spectra.spectra[0]), "gap 1162 ± 30 meV by band edges"),
         (barrier_html(invented.barrier.fits[0]), "and 36 more sweeps"),
         (analysis_html(invented), "5 of 6 pairs differ"),
     ):

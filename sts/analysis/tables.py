@@ -12,6 +12,7 @@ from sts.flags import no_flags
 from sts.plan import Plan
 from sts.quantities import thermal_width
 from sts.spectra import bias_offset_from_symmetry
+from sts.spectra.gap import BANDS
 from sts.spectra.lock_in import LockinCalibration
 from sts.spectra.models import MODELS
 from sts.spectra.spectrum import Spectrum
@@ -136,9 +137,9 @@ def lockin_columns(found: LockinCalibration) -> dict[str, Any]:
 
 
 def _main_gap(gaps: pd.DataFrame | None) -> dict[Any, Any]:
-    """The gap of the summary: by extrapolation where there is one, else what there is."""
+    """The gap of the summary: between its bands where there is one, else what there is."""
     if gaps is None or gaps.empty:
         return {}
     rows = [row for row in gaps.to_dict("records") if np.isfinite(row["gap_meV"])]
-    named = [row for row in rows if str(row["gap_method"]).startswith("extrapolation")]
+    named = [row for row in rows if str(row["gap_method"]).startswith(BANDS)]
     return (named or rows or [{}])[0]

@@ -311,24 +311,25 @@ def plot_setpoint_series(
     return [upper, *lower]
 
 
-def _gaps_by_method(spectra: Sequence[Spectrum]) -> dict[str, list[tuple[int, float, float]]]:
-    """(number of the spectrum, gap, its standard uncertainty [meV]) of every gap found, by method."""
-    methods: dict[str, list[tuple[int, float, float]]] = {}
+def _gaps_by_method(spectra: Sequence[Spectrum]) -> dict[str, list[tuple[int, float, float, float]]]:
+    """(number of the spectrum, gap, lower and upper end of its interval [meV]) of every gap found, by method."""
+    methods: dict[str, list[tuple[int, float, float, float]]] = {}
     for i, spectrum in enumerate(spectra):
         if spectrum.gaps is not None:
             for row in rows_of(spectrum.gaps):
                 if np.isfinite(row.gap_meV):
-                    methods.setdefault(str(row.gap_method), []).append((i, row.gap_meV, row.gap_se_meV))
+                    methods.setdefault(str(row.gap_method), []).append(
+                        (i, row.gap_meV, row.gap_low_meV, row.gap_high_meV)
+                    )
     return methods
 
 
-def _draw_gaps(ax: Axes, methods: dict[str, list[tuple[int, float, float]]], names: Sequence[str]) -> None:
-    factor, unit = scale_for([gap for points in methods.values() for _, gap, _ in points], "meV")
+def _draw_gaps(ax: Axes, methods: dict[str, list[tuple[int, float, float, float]]], names: Sequence[str]) -> None:
+    factor, unit = scale_for([gap for points in methods.values() for _, gap, _, _ in points], "meV")
     for j, (method, points) in enumerate(methods.items()):
-        where, gap, se = (np.array(column) for column in zip(*points, strict=True))
-        gap, se = gap * factor, se * factor
-        draw_interval(ax, gap, where + 0.18 * j - 0.09 * (len(methods) - 1), (gap - 1.96 * se, gap + 1.96 * se),
-                      series=method, label=f"{method}, ±1.96 u", lying=True,
+        where, *gap = np.array(points).T * [[1], [factor], [factor], [factor]]
+        draw_interval(ax, gap[0], where + 0.18 * j - 0.09 * (len(methods) - 1), (gap[1], gap[2]),
+                      series=method, label=f"{method}, 95 %", lying=True,
                       look=Look(colour=COLOURS[j % len(COLOURS)], mark=MARKS[j % len(MARKS)], size=4))  # fmt: skip
     ax.set_yticks(range(len(names)), names)
     ax.set_ylim(len(names) - 0.4, -0.6)

@@ -11,6 +11,7 @@ from sts.figures.spectra import modulation_unknown
 from sts.figures.style import rows_of
 from sts.quantities import decimals_for, range_with_prefix, scale_for, with_prefix
 from sts.report.number_words import count, listed, value_with_uncertainty
+from sts.spectra.gap import BANDS, ONSET
 from sts.spectra.models import MODELS, LineFit, Model
 from sts.spectra.spectrum import Spectrum
 
@@ -46,15 +47,22 @@ def _no_gap(spectra: Sequence[Spectrum]) -> str:
 
 
 def _gap_parts(spectra: Sequence[Spectrum]) -> list[str]:
-    """The gap by each definition that found one, the surest first; the exponent of a definition stands in the checklist."""
+    """The gap by each definition that found one, the surest first, bounds last."""
     found: dict[str, list[tuple[float, float]]] = {}
+    bounds: list[tuple[float, float]] = []
     for spectrum in spectra:
         for row in rows_of(spectrum.gaps) if spectrum.gaps is not None else ():
-            if math.isfinite(row.gap_meV):
+            if math.isfinite(row.gap_meV) and row.gap_method == ONSET:
+                bounds.append((float(row.gap_low_meV), float(row.gap_high_meV)))
+            elif math.isfinite(row.gap_meV):
                 method = str(row.gap_method).partition(", exponent")[0]
                 found.setdefault(method, []).append((float(row.gap_meV), 2 * float(row.gap_se_meV)))
     surest = sorted(found.items(), key=lambda item: np.nan_to_num(np.median([u for _, u in item[1]]), nan=np.inf))
-    return [f"{_gap_range(values)} by {method}" for method, values in surest]
+    said = [f"{_gap_range(values)} by {method}" for method, values in surest]
+    if bounds:
+        lowest, highest = min(low for low, _ in bounds), max(high for _, high in bounds)
+        said.append(f"{range_with_prefix(lowest, highest, 'meV', 4)} by {ONSET}")
+    return said
 
 
 def _gap_range(values: Sequence[tuple[float, float]]) -> str:
@@ -150,10 +158,10 @@ def spectra_words(spectra: Sequence[Spectrum]) -> tuple[str, str]:
         by_sample.setdefault(str(one.keys.get("sample", one.label)), []).append(one)
     methods = {str(m) for s in spectra if s.gaps is not None for m in s.gaps["gap_method"]}
     warning = ""
-    if any(m.startswith("log onset") for m in methods) and any(m.startswith("extrapolation") for m in methods):
+    if ONSET in methods and any(m.startswith(BANDS) for m in methods):
         warning = (
-            "Two definitions give two gaps. Log onset is where dI/dV leaves its floor (blur brings it inward). "
-            "Extrapolation is where the edge, made straight, meets zero."
+            "The gap by band edges comes from bands fitted with their blur. By log onset it is only bounded: dI/dV leaves its "
+            "floor inside of the edges where blur rounds them, outside where a band rises slowly."
         )
     alike = [s for s in spectra for key in s.suggested if key == "superconductor"]
     if alike:

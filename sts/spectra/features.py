@@ -15,16 +15,19 @@ from sts.curves.smoothing import Smoother, make_smoother
 from sts.flags import flag_rows, join_flags, no_flags
 from sts.plan import Plan
 from sts.quantities import BOLTZMANN_EV, with_prefix
-from sts.spectra.gap import gap_edges
+from sts.spectra.band_forms import Blur
+from sts.spectra.gap import LEAST_CONTRAST, gap_edges
 from sts.spectra.lock_in import calibrate_lockin, integral_ratio
 from sts.spectra.models import MODELS, LineFit, Measured
 from sts.spectra.peaks import find_peaks
 from sts.spectra.smoothing_width import same_level
-from sts.spectra.soft_gap import soft_gap_width
+from sts.spectra.soft_gap import half_depth, soft_gap_error, soft_gap_width
 from sts.spectra.spectrum import Spectrum
 from sts.spectra.steepness import steepest_rise
+from sts.spectra.units import unit_codes
 from sts.sweeps import SweepSet
 
+LEAST_DIP = 0.03  # depth of a dip over the level beside it; what is less is no gap of any kind
 LEAST_FOR_COVARIANCE = 6  # repeats; the scatter of fewer is no estimate of how points are tied together
 
 
@@ -47,13 +50,13 @@ def with_features(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Spectrum:
     settings = plan.features
     temperature = common_value(sweeps.table["temperature_K"])
     flags = [spectrum.flags if spectrum.flags is not None else no_flags()]
-    each = _repeat_means(spectrum, sweeps)
+    each, units = _repeat_means(spectrum, sweeps)
     gaps = gap_edges(
-        spectrum.bias, each, temperature_K=temperature, resolution_V=spectrum.resolution.total_V,
-        exponent=settings.exponent, confidence=plan.compare.confidence, seed=plan.spectra.seed,
+        spectrum.bias, each, units=units, temperature_K=temperature, resolution_V=spectrum.resolution.total_V,
+        blur=_blur(spectrum, sweeps), exponent=settings.exponent, seed=plan.spectra.seed,
     ) if settings.gap else None  # fmt: skip
     if gaps is not None and gaps["gap_method"].eq("").all():
-        gaps = _soft(spectrum, gaps)
+        gaps = _soft(spectrum, each, units, gaps)
     peaks = find_peaks(spectrum.bias, each, resolution_V=spectrum.resolution.total_V, significance=settings.peak_significance,
                        seed=plan.spectra.seed) if settings.peaks else None  # fmt: skip
     if peaks is not None and (peaks["flag"] != "").any():
@@ -82,30 +85,55 @@ def with_features(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Spectrum:
                    suggested=suggested, flags=join_flags(flags))  # fmt: skip
 
 
-def _repeat_means(spectrum: Spectrum, sweeps: SweepSet) -> Any:
-    """dI/dV of every repeat, directions averaged."""
+def _repeat_means(spectrum: Spectrum, sweeps: SweepSet) -> tuple[Any, Any]:
+    """dI/dV of every repeat, directions averaged, and the unit that each is of: repeat, site or tip, as for the bands."""
     used = np.isin(sweeps.names, spectrum.sweeps)
-    return unit_means(spectrum.didv_each, repeats_among(sweeps.table, sweeps.kind, used))
+    repeats = repeats_among(sweeps.table, sweeps.kind, used)
+    return unit_means(spectrum.didv_each, repeats), unit_codes(sweeps.table[used], repeats, spectrum.replicates)
 
 
-def _soft(spectrum: Spectrum, gaps: pd.DataFrame) -> pd.DataFrame:
+def _blur(spectrum: Spectrum, sweeps: SweepSet) -> Blur:
+    """What broadens dI/dV of the spectrum."""
+    temperature, rms = (common_value(sweeps.table[name]) for name in ("temperature_K", "modulation_V"))
+    smoother = _smoother(spectrum, np.isfinite(spectrum.didv), Plan()) if spectrum.smoothed_as else None
+    kernel = None
+    if smoother is not None:
+        offsets, weights = smoother.kernel()
+        there = np.abs(weights) > 1e-9 * weights.max()  # of the window only
+        kernel = offsets[there], weights[there]
+    return Blur(np.nan_to_num(temperature), np.nan_to_num(rms), kernel)
+
+
+def _soft(spectrum: Spectrum, each: Any, units: Any, gaps: pd.DataFrame) -> pd.DataFrame:
     """A dip that does not reach a floor has a width, which is no gap between bands."""
-    width, lower, upper = soft_gap_width(spectrum.bias, spectrum.didv)
-    finite, distance = np.isfinite(spectrum.didv), np.abs(spectrum.bias)
-    reach = float(np.max(distance[finite], initial=0.0))
-    inner = finite & (distance < 0.3 * reach)
-    if not np.isfinite(width) or not inner.any():
+    v, g = spectrum.bias, spectrum.didv
+    zero = spectrum.offsets.zero_crossing_V  # what was found and could not be taken off
+    zero = 0.0 if np.isfinite(spectrum.offsets.bias_V) or not np.isfinite(zero) else zero
+    width, lower, upper = soft_gap_width(v, g, zero)
+    good = np.isfinite(g)
+    found = half_depth(v[good], g[good], lower, upper) if np.isfinite(width) else None
+    if found is None:
         return gaps
-    outer = float(np.median(spectrum.didv[finite & (distance > 0.5 * reach)]))
-    floor = float(np.min(spectrum.didv[inner]))
-    noise = float(np.median(spectrum.didv_se[inner]))
-    if outer - floor < max(8 * noise, 0.05 * abs(outer)):
+    depth, inner = found[0], good & (v > lower) & (v < upper)
+    floor = float(np.min(g[inner]))
+    level = floor + depth
+    if (
+        depth < max(8 * float(np.median(spectrum.didv_se[inner])), LEAST_DIP * abs(level))
+        or floor * LEAST_CONTRAST < level
+    ):
+        return gaps
+    u = soft_gap_error(v, g, spectrum.didv_se, unit_means(each, units), (lower, upper))
+    if not u[0] < width / 2:
         return gaps
     row = gaps.iloc[[0]].copy()
     row["gap_method"] = "soft gap, width at half depth"
     row["gap_meV"], row["lower_edge_V"], row["upper_edge_V"] = width * 1e3, lower, upper
-    row["floor"], row["floor_to_edge"] = floor, floor / outer
-    row["note"] = f"dI/dV falls to {100 * floor / outer:.0f} % of its shoulders, not to a floor: no gap between bands"
+    row["gap_se_meV"], row["lower_edge_se_V"], row["upper_edge_se_V"] = u[0] * 1e3, u[1], u[2]
+    row["gap_low_meV"], row["gap_high_meV"] = (width - 1.96 * u[0]) * 1e3, (width + 1.96 * u[0]) * 1e3
+    row["floor"], row["floor_to_edge"] = floor, floor / level
+    row["note"] = (
+        f"dI/dV falls to {100 * floor / level:.0f} % of its level beside the dip, not to a floor: no gap between bands"
+    )
     return row
 
 

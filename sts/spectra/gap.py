@@ -1,7 +1,7 @@
-"""The gap of a spectrum by two definitions: where ln(dI/dV) leaves the floor, and where a band extrapolates to zero.
+"""The gap of a spectrum: where its bands begin by a fit of their forms, and where ln(dI/dV) leaves the floor.
 
-The two differ by physics, not by error: thermal tails bring the logarithmic onset in, a wrong exponent moves the
-extrapolation. So floor, exponent and both values belong in the result.
+The two differ by physics, not by error: thermal tail and smoothing bring the logarithmic onset in, a slow rise lets it out. So
+the fit is the gap between bands, and the onset an interval that holds it.
 """
 
 from __future__ import annotations
@@ -13,140 +13,238 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
-from scipy.special import ndtri
+from scipy.special import stdtrit
 
+from sts.curves.averaging import unit_means
 from sts.curves.crossings import crossing
 from sts.curves.resampling import resampled_counts
-from sts.quantities import BOLTZMANN_EV, THERMAL_WIDTH_FACTOR
+from sts.quantities import BOLTZMANN_EV, thermal_width
+from sts.spectra.band_forms import Blur
+from sts.spectra.edge_fit import Curves, Edge, fit_edge
 
 Array = NDArray[np.float64]
+Points = NDArray[np.bool_]
 
 COLUMNS = (
-    "gap_method", "gap_meV", "gap_se_meV", "lower_edge_V", "lower_edge_se_V", "upper_edge_V", "upper_edge_se_V",
-    "floor", "floor_to_edge", "exponent", "note", "each_found", "each_median_meV", "each_low_meV", "each_high_meV",
+    "gap_method", "gap_meV", "gap_se_meV", "gap_low_meV", "gap_high_meV", "lower_edge_V", "lower_edge_se_V",
+    "upper_edge_V", "upper_edge_se_V", "floor", "floor_to_edge", "exponent", "note",
+    "each_found", "each_median_meV", "each_low_meV", "each_high_meV",
 )  # fmt: skip
+BANDS, ONSET = "band edges", "log onset"
 FLOOR_SD = 4.0  # how far above the floor, in its standard deviations, counts as having left it
 LEAST_CONTRAST = 8.0  # of dI/dV between the ends and the floor, below which there is no gap to speak of
-FIT_RANGE = (0.12, 0.6)  # part of the band, as shares of its value at the end of the axis, that is extrapolated
-OTHER_RANGES = ((0.12, 0.45), (0.12, 0.75), (0.2, 0.45), (0.2, 0.6), (0.2, 0.75))  # show what that choice decides
 FLOOR_BAND = 0.04  # of the value at the ends: what lies below the minimum and this much more is taken for the floor
+CLEAR = (4.0, 6.0)  # of its standard uncertainties that a gap has; where noise hides whether the floor is flat
+MOSTLY = 0.6  # of a stretch must lie at the floor, for the stretch to be a gap with states in it
 NEAR = 0.6  # of the shorter side of the axis: where the floor is looked for
+LET_OUT = 1.25  # for bands that bend upwards
 RESAMPLES = 400
+REACH = 1.959964  # standard uncertainties of a normal distribution that 95 % lie within
 
 
 @dataclass(frozen=True, eq=False)
-class _Edges:
-    lower: Array  # (r,)
-    upper: Array  # (r,)
+class _Floor:
+    """Where dI/dV lies at its floor: the middle of its longest stretch (two biases [V]) and what is fitted, (n,) each."""
+
+    middle: tuple[float, float]
+    lower: Points
+    upper: Points
 
 
 def gap_edges(
     bias: Any,
     didv_each: Any,
     *,
+    units: Any = None,
     temperature_K: float = float("nan"),
     resolution_V: float = float("nan"),
-    exponent: float = 1.0,
-    confidence: float = 0.95,
+    blur: Blur | None = None,
+    exponent: float | None = None,
     seed: int = 0,
 ) -> pd.DataFrame:
-    """Edges of the gap around zero bias by both definitions, with uncertainties from the scatter between sweeps.
+    """Edges of the gap around zero bias by both definitions, with uncertainties from the scatter between units.
 
     Parameters
     ----------
     bias : array_like, shape (n,)
         Ascending [V].
     didv_each : array_like, shape (m, n)
-        Smoothed dI/dV of every repeat. With m below 3 there is no uncertainty.
+        Smoothed dI/dV of every repeat.
+    units : array_like of int, shape (m,), optional
+        The site or tip of each repeat, if these are what scatters; each repeat for itself if not given.
     temperature_K : float
         For the thermal tail.
     resolution_V : float
         Energy resolution, full width at half height [V].
-    exponent : float
-        p of the band, dI/dV ∝ (|V| - edge)^p: 1 for linear, 0.5 for square-root edges.
-    confidence : float
-        Of the floor's limit (through its quantile).
+    blur : Blur, optional
+        What broadens dI/dV; a Gaussian that makes up the resolution beside the temperature if not given.
+    exponent : float, optional
+        p of the bands, dI/dV ∝ (|V| - edge)^p, if it is known: 0 for steps, 0.5 square-root, 1 linear. Else the data choose.
     seed : int
-        Of the resampling of sweeps.
+        Of the resampling of units.
 
     Returns
     -------
     pandas.DataFrame
         One row per definition, `COLUMNS`; a single row with NaN and the reason in `note` where there is no gap, or where noise
-        is too large to tell a gap from a V or a parabola. `each_...` is the same read off each sweep alone: how many have
+        is too large to tell a gap from a V or a parabola. `each_...` is the same read off each repeat alone: how many have
         it, the median, and the quantiles that hold the middle 68 %.
 
     Notes
     -----
-    A gap has a flat floor: the slope of dI/dV against the distance from its middle is tested on every sweep, against
+    A gap has a flat floor: the slope of dI/dV against the distance from its middle is tested on every repeat, against
     that of a parabola through the same points.
+    *band edges*: see `sts.spectra.edge_fit.fit_edge`. The uncertainty holds the scatter between units and the
+    spread between the forms that fit; twice the uncertainty is the interval of 95 %, by Student's t for the units. Of fewer than
+    three units it is that of the noise of the points.
     *log onset*: the floor is the mean in the middle of the gap; an edge is where ln(dI/dV) leaves the floor's limit
     (floor + 4 standard deviations of its points) for good. Smoothing and thermal tail bring this edge in, the tail by
-    up to kT ln 10 for every decade between edge and floor; its uncertainty holds that, taken as evenly distributed up to
-    its bound.
-    *extrapolation*: a straight line through (dI/dV - floor)^(1/p) between 12 and 60 % of its value at the end of the axis,
-    to zero. Its uncertainty holds the mean square shift over other ranges, and for exponents other than 1 what a resolution
-    of variance σ² does to the line: x^p becomes x^p + σ² p(p - 1) x^(p-2)/2 at the distance x from the edge.
-    Scatter is that of bootstrap samples of whole sweeps (B. Efron, Ann. Stat. 7, 1, 1979), times m/(m - 1) in variance:
-    neighbouring points are correlated by the smoothing, sweeps are not.
+    up to kT ln 10 for every decade between edge and floor; a band that rises as a parabola lets it out, by 1.25 times
+    the root of limit over ends of its length. The interval holds both, and the scatter, of bootstrap samples of
+    units (B. Efron, Ann. Stat. 7, 1, 1979), times m/(m - 1) in variance.
     """
     v = np.asarray(bias, float)
     each = np.atleast_2d(np.asarray(didv_each, float))
-    each = each[np.isfinite(each).any(axis=1)]
+    full = np.isfinite(each).any(axis=1)
+    codes = np.arange(len(each)) if units is None else np.asarray(units)
+    each, codes = each[full], np.unique(codes[full], return_inverse=True)[1].astype(np.int64)
     there = np.isfinite(each).any(axis=0)  # a limit that every sweep reached is no part of the curve
     v, each = v[there], each[:, there]
     if each.size == 0 or not (np.abs(v) < NEAR * min(-v[0], v[-1])).any():
-        return _nothing(exponent, "the axis does not reach to both sides of zero bias")
-    mean = np.nanmean(each, axis=0)
+        return _nothing("the axis does not reach to both sides of zero bias")
+    each = np.where(np.isfinite(each), each, np.nanmean(each, axis=0))  # a missing sample must not pull to zero
+    mean = each.mean(axis=0)
     edge = max(3, v.size // 20)
     ends = float(min(np.median(mean[:edge]), np.median(mean[-edge:])))
-    middle = _gap_middle(v, mean, ends)
-    if middle is None:
-        return _nothing(exponent, "no gap around zero bias: dI/dV does not fall to a floor there")
-    m = len(each)
-    whole = np.where(np.isfinite(each), each, mean)  # a missing sample must not pull a resample to zero
-    if doubt := _floor_doubt(v, whole, middle, ends):
-        return _nothing(exponent, doubt)
-    weights = resampled_counts(m, RESAMPLES if m >= 3 else 0, seed) / m
-    curves = np.concatenate([mean[None], weights @ whole])
-    reach = ndtri(0.5 + confidence / 2) / 1.96 * FLOOR_SD
-    floor, limit = _floor(v, curves, middle, reach)
-    limit = np.maximum(floor, 0) + (limit[0] - max(floor[0], 0))  # the scatter of one curve for all resamples
-    kT = BOLTZMANN_EV * temperature_K if temperature_K > 0 else 0.0
-    tail = kT * np.log(10) * np.log10(max(ends / limit[0], 1.0))
-    drawn_in = tail + (resolution_V / 2 if resolution_V > 0 else 0.0)
-    window = _window(v, mean, floor[0], exponent, middle, FIT_RANGE)
-    line = _extrapolate(v, curves, floor, exponent, window)
-    shifts = [
-        _Edges(other.lower - line.lower[:1], other.upper - line.upper[:1])
-        for other in (
-            _extrapolate(v, mean[None], floor[:1], exponent, _window(v, mean, floor[0], exponent, middle, part))
-            for part in OTHER_RANGES
+    floor = _find_floor(v, mean, ends)
+    if floor is None:
+        return _nothing("no gap around zero bias: dI/dV does not fall to a floor there")
+    doubt = _floor_doubt(v, each, floor.middle, ends)
+    if doubt.startswith("no gap"):
+        return _nothing(doubt)
+    if blur is None:
+        rest = resolution_V**2 - (thermal_width(temperature_K) ** 2 if temperature_K > 0 else 0.0)
+        blur = Blur(temperature_K if temperature_K > 0 else 0.0, gaussian_V=float(rest) ** 0.5 if rest > 0 else 0.0)
+    bands, why = _bands(v, (each, codes), floor, blur, exponent)
+    if why or not bands["gap_meV"] > CLEAR[bool(doubt)] * bands["gap_se_meV"]:
+        return _nothing(doubt or why or _too_small(bands))
+    if bands["gap_meV"] < 1e3 * resolution_V:
+        return _nothing(
+            f"cannot tell whether there is a gap: it would be narrower than the resolution, {1e3 * resolution_V:.3g} meV"
         )
-    ]
-    each_floor, each_limit = _floor(v, whole, middle, reach)
-    shares = (floor[0], floor[0] / ends)
-    rounding = _rounding(v, line, window, exponent, resolution_V)
-    onset_note, line_note = _notes(limit[0] / ends, tail if kT > 0 else None, rounding, exponent, resolution_V)
-    drawn = _Edges(np.array([drawn_in / 3**0.5]), np.array([-drawn_in / 3**0.5]))
+    onset, level = _onset(v, (each, codes), floor.middle, ends, (temperature_K, resolution_V), seed)
     rows = [
-        _row("log onset", _log_onset(v, curves, limit, middle), _log_onset(v, whole, each_limit, middle), m,
-             _mean_square([drawn]), (*shares, float("nan"), onset_note)),
-        _row(f"extrapolation, exponent {exponent:g}", line, _extrapolate(v, whole, each_floor, exponent, window), m,
-             _mean_square(shifts) + _mean_square([rounding]), (*shares, exponent, line_note)),
-    ]  # fmt: skip
+        row | {"floor": level, "floor_to_edge": level / ends}
+        for row in (onset, bands)
+        if np.isfinite(row["gap_se_meV"])
+    ]
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
-def _notes(limit: float, tail: float | None, rounding: _Edges, exponent: float, resolution_V: float) -> tuple[str, str]:
-    """What limits the two definitions, in words."""
-    onset = f"limit {limit:.1e} of the ends; reads low: "
-    onset += f"the thermal tail may bring each edge in by up to {1e3 * tail:.0f} meV, " if tail is not None else ""
-    onset += "smoothing by half of its width"
-    line = "straight above the edge assumed"
-    if exponent != 1 and resolution_V > 0:
-        line += f"; the resolution moves it by about {1e3 * float(_gap(rounding)[0]):+.0f} meV, counted as uncertainty"
-    return onset, line
+def _bands(
+    v: Array, repeats: tuple[Array, NDArray[np.int64]], floor: _Floor, blur: Blur, exponent: float | None
+) -> tuple[dict[str, Any], str]:
+    """The row of the fitted edges, or why there is none."""
+    each, codes = repeats
+    margin = blur.smoothing[0][-1] / 2 if blur.smoothing is not None else 0.0  # one-sided fits at the ends
+    found = []
+    for sign, use in ((-1, floor.lower), (1, floor.upper)):
+        use = use & (sign * v <= abs(v[-1 if sign > 0 else 0]) - margin)
+        order = np.flatnonzero(use)[::sign]
+        found.append(fit_edge(Curves(sign * v[order], each[:, order], codes), blur, exponent=exponent))
+    lower, upper = found
+    if lower is None or upper is None:
+        return {}, "cannot tell whether there is a gap: dI/dV rises from its floor like no band"
+    gap = lower.place + upper.place
+    u = [_uncertainty(*part) for part in ((lower, upper), (lower,), (upper,))]
+    both = {p: (lower.weights.get(p, 0.0) + upper.weights.get(p, 0.0)) / 2 for p in lower.weights | upper.weights}
+    row = {
+        "gap_method": BANDS if exponent is None else f"{BANDS}, exponent {exponent:g}",
+        "gap_meV": 1e3 * gap, "gap_se_meV": 1e3 * u[0],
+        "gap_low_meV": 1e3 * (gap - REACH * u[0]), "gap_high_meV": 1e3 * (gap + REACH * u[0]),
+        "lower_edge_V": -lower.place, "lower_edge_se_V": u[1], "upper_edge_V": upper.place, "upper_edge_se_V": u[2],
+        "exponent": max(both, key=lambda p: both[p]), "note": _form_words(both, lower, upper, exponent, len(each)),
+    }  # fmt: skip
+    return row | _alone(lower.each + upper.each), ""
+
+
+def _too_small(row: dict[str, Any]) -> str:
+    return (
+        f"cannot tell whether there is a gap: {row['gap_meV']:.0f} ± {2 * row['gap_se_meV']:.0f} meV between bands with "
+        f"{row['note'].partition(';')[0]}"
+    )
+
+
+def _uncertainty(*edges: Edge) -> float:
+    """Of the sum of edges [V]; what the forms leave open adds up, since both bands are apt to have the same form."""
+    units = np.sum([edge.influence for edge in edges], axis=0)
+    m = units.size
+    if m >= 3:
+        scatter = float(units.std(ddof=1)) / np.sqrt(m) * float(stdtrit(m - 1, 0.975)) / REACH
+    else:
+        scatter = float(np.linalg.norm([edge.noise for edge in edges]))
+    return float(np.linalg.norm([scatter, sum(edge.spread for edge in edges), *[edge.sampling for edge in edges]]))
+
+
+def _form_words(both: dict[float, float], lower: Edge, upper: Edge, exponent: float | None, repeats: int) -> str:
+    """Which form of bands the gap rests on."""
+    if exponent is None:
+        shares = [f"{p:g} ({100 * w:.0f} %)" for p, w in sorted(both.items(), key=lambda item: -item[1]) if w > 0.02]
+        words = (
+            f"exponent {' or '.join(shares)}" if len(shares) > 1 else f"exponent {max(both, key=lambda p: both[p]):g}"
+        )
+    else:
+        words = f"exponent {exponent:g} set in the plan"
+    if min(lower.p, upper.p) < 0.01:
+        words += "; no form fits within the noise, counted as uncertainty"
+    if lower.influence.size < 3:
+        words += f"; {repeats} repeat{'s' if repeats > 1 else ''}: uncertainty from the noise of the points only"
+    return words
+
+
+def _alone(gaps: Array) -> dict[str, Any]:
+    """What repeats say one by one."""
+    alone = gaps[np.isfinite(gaps)] * 1e3
+    middle, low, high = np.quantile(alone, [0.5, 0.16, 0.84]) if alone.size else np.full(3, np.nan)
+    return {"each_found": alone.size, "each_median_meV": middle, "each_low_meV": low, "each_high_meV": high}
+
+
+def _onset(
+    v: Array,
+    repeats: tuple[Array, NDArray[np.int64]],
+    middle: tuple[float, float],
+    ends: float,
+    known: tuple[float, float],
+    seed: int,
+) -> tuple[dict[str, Any], float]:
+    """The row of the logarithmic onset, and the floor."""
+    each, codes = repeats
+    temperature, resolution = known
+    unit = unit_means(each, codes)
+    m = len(unit)
+    weights = resampled_counts(m, RESAMPLES if m >= 3 else 0, seed) / m
+    curves = np.concatenate([each.mean(axis=0)[None], weights @ unit])
+    floor, limit = _floor(v, curves, middle)
+    limit = np.maximum(floor, 0) + (limit[0] - max(floor[0], 0))  # the scatter of one curve for all resamples
+    tail = BOLTZMANN_EV * temperature * np.log(max(ends / limit[0], 1.0)) if temperature > 0 else 0.0
+    drawn_in = tail + (resolution / 2 if resolution > 0 else 0.0)
+    lower, upper = _log_onset(v, curves, limit, middle)
+    let_out = LET_OUT * np.sqrt(min(limit[0] / ends, 1.0)) * np.array([lower[0] - v[0], v[-1] - upper[0]])
+    wider = float(stdtrit(m - 1, 0.975)) / REACH * np.sqrt(m / (m - 1)) if m >= 3 else np.nan
+    u = [wider * float(np.nanstd(part[1:], ddof=1)) if m >= 3 else np.nan for part in (upper - lower, lower, upper)]
+    gap, spread = upper[0] - lower[0], REACH * u[0]
+    note = (
+        f"limit {limit[0] / ends:.1e} of the ends; bands may begin {1e3 * drawn_in:.0f} meV further out on either side at most "
+        f"({'thermal tail and ' if tail > 0 else ''}smoothing), or {1e3 * let_out.max():.0f} meV further in if they rise slowly"
+    )
+    row = {
+        "gap_method": ONSET, "gap_meV": 1e3 * gap, "gap_se_meV": 1e3 * u[0],
+        "gap_low_meV": 1e3 * (gap - spread - let_out.sum()), "gap_high_meV": 1e3 * (gap + spread + 2 * drawn_in),
+        "lower_edge_V": lower[0], "lower_edge_se_V": u[1], "upper_edge_V": upper[0], "upper_edge_se_V": u[2],
+        "exponent": np.nan, "note": note,
+    }  # fmt: skip
+    low, high = _log_onset(v, each, _floor(v, each, middle)[1], middle)
+    return row | _alone(high - low), float(floor[0])
 
 
 def _floor_doubt(v: Array, each: Array, middle: tuple[float, float], ends: float) -> str:
@@ -177,36 +275,48 @@ def _floor_doubt(v: Array, each: Array, middle: tuple[float, float], ends: float
     return ""
 
 
-def _floor(v: Array, curves: Array, middle: tuple[float, float], reach: float) -> tuple[Array, Array]:
+def _floor(v: Array, curves: Array, middle: tuple[float, float]) -> tuple[Array, Array]:
     """Floor of every curve (r, n), and the limit that its points keep below."""
     part = curves[:, (v >= middle[0]) & (v <= middle[1])]
     floor = part.mean(axis=1)
     scatter = np.maximum(part.std(axis=1, ddof=1), 1e-4 * curves.max(axis=1))
-    return floor, np.maximum(floor, 0) + reach * scatter
+    return floor, np.maximum(floor, 0) + FLOOR_SD * scatter
 
 
-def _gap_middle(v: Array, mean: Array, ends: float) -> tuple[float, float] | None:
-    """The part of the axis around zero in which dI/dV lies at its floor, or None if there is no gap."""
-    smooth = np.convolve(mean, np.ones(5) / 5, mode="same")
-    near = np.abs(v) < NEAR * min(-v[0], v[-1])
-    bottom = np.quantile(smooth[near], 0.15)
-    if not ends > 0 or ends < LEAST_CONTRAST * max(bottom, 0):
+def _find_floor(v: Array, mean: Array, ends: float) -> _Floor | None:
+    """Where dI/dV lies at its floor around zero, states in the gap aside; None if it does not."""
+    smooth = uniform_filter1d(mean, 5, mode="nearest")
+    near = np.flatnonzero(np.abs(v) < NEAR * min(-v[0], v[-1]))
+    start = int(near[np.argmin(smooth[near])])
+    bottom = max(float(smooth[start]), 0.0)
+    if not ends > 0 or ends < LEAST_CONTRAST * bottom:
         return None
-    low = smooth < max(bottom, 0) + FLOOR_BAND * ends
-    start = int(np.flatnonzero(near)[np.argmin(np.abs(smooth[near] - bottom))])
-    left = start
-    while left > 0 and low[left - 1]:
-        left -= 1
-    right = start
-    while right < v.size - 1 and low[right + 1]:
-        right += 1
-    width = v[right] - v[left]
+    low = smooth < bottom + FLOOR_BAND * ends
+    right = start + int(np.flatnonzero(_mostly(low[start:]))[-1])
+    left = start - int(np.flatnonzero(_mostly(low[start::-1]))[-1])
     if right - left < 6 or left == 0 or right == v.size - 1:
         return None
-    return float(v[left] + 0.25 * width), float(v[right] - 0.25 * width)
+    turns = np.flatnonzero(np.diff(np.r_[0, low[left : right + 1].astype(int), 0]))
+    runs = left + turns.reshape(-1, 2)  # first point, and that after the last
+    first, last = runs[np.argmax(runs[:, 1] - runs[:, 0])]
+    if last - first < 7:
+        return None
+    width = v[last - 1] - v[first]
+    middle = float(v[first] + 0.25 * width), float(v[last - 1] - 0.25 * width)
+    centre = (middle[0] + middle[1]) / 2
+    end = v[runs[0, 1] - 3] if runs[0, 0] != first else middle[0]
+    begin = v[runs[-1, 0] + 2] if runs[-1, 0] != first else middle[1]
+    lower = (v >= middle[0]) & (v <= centre) | (v <= min(end, middle[0]))
+    return _Floor(middle, lower, (v <= middle[1]) & (v >= centre) | (v >= max(begin, middle[1])))
 
 
-def _log_onset(v: Array, curves: Array, limit: Array, middle: tuple[float, float]) -> _Edges:
+def _mostly(low: Points) -> Points:
+    """At which points that lie at the floor most points up to there do."""
+    return low & (np.cumsum(low) >= MOSTLY * np.arange(1, low.size + 1))
+
+
+def _log_onset(v: Array, curves: Array, limit: Array, middle: tuple[float, float]) -> tuple[Array, Array]:
+    """Lower and upper edge of every curve (r, n)."""
     found = []
     for sign in (-1, 1):
         outward = v > middle[1] if sign > 0 else v < middle[0]
@@ -214,7 +324,7 @@ def _log_onset(v: Array, curves: Array, limit: Array, middle: tuple[float, float
         order = np.argsort(x)
         x, y = x[order], curves[:, outward][:, order]
         found.append(sign * _rises_for_good(x, y, limit))
-    return _Edges(found[0], found[1])
+    return found[0], found[1]
 
 
 def _rises_for_good(x: Array, y: Array, limit: Array) -> Array:
@@ -226,100 +336,7 @@ def _rises_for_good(x: Array, y: Array, limit: Array) -> Array:
     return np.where(below.any(axis=1), found, x[0])
 
 
-def _window(
-    v: Array, mean: Array, floor: float, exponent: float, middle: tuple[float, float], shares: tuple[float, float]
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """The points (n,) on either side that are extrapolated: one stretch, chosen on the mean smoothed over a fortieth of them.
-
-    It ends where the curve first exceeds the upper share of its value at the end of the axis, and begins where it
-    last was below the lower one before.
-    """
-    smooth = uniform_filter1d(mean, max(3, v.size // 40), mode="nearest")
-    found = []
-    for outward in (v < middle[0], v > middle[1]):
-        where = np.flatnonzero(outward)
-        where = where[np.argsort(np.abs(v[where]))]
-        y = np.maximum(smooth[where] - max(floor, 0.0), 0.0) ** (1 / exponent)
-        share = y / max(float(np.median(y[-max(3, y.size // 10) :])), 1e-300)
-        above = share > shares[1]
-        stop = int(np.argmax(above)) if above.any() else share.size
-        low = np.flatnonzero(share[:stop] < shares[0])
-        use = np.zeros(v.size, bool)
-        use[where[(low[-1] + 1 if low.size else 0) : stop]] = True
-        found.append(use)
-    return found[0], found[1]
-
-
-def _extrapolate(
-    v: Array, curves: Array, floor: Array, exponent: float, window: tuple[NDArray[np.bool_], NDArray[np.bool_]]
-) -> _Edges:
-    """Edges (r,) of every curve (r, n); one window for all, so that the window's choice is not noise."""
-    found = []
-    for use in window:
-        x = v[use]
-        y = np.maximum(curves[:, use] - np.maximum(floor, 0.0)[:, None], 0.0) ** (1 / exponent)
-        if x.size < 3:
-            found.append(np.full(len(curves), np.nan))
-            continue
-        dx = x - x.mean()
-        slope = (y @ dx) / (dx @ dx)
-        rising = slope * np.sign(x[-1]) > 0
-        found.append(np.where(rising, x.mean() - y.mean(axis=1) / np.where(rising, slope, 1.0), np.nan))
-    return _Edges(found[0], found[1])
-
-
-def _rounding(
-    v: Array, edges: _Edges, window: tuple[NDArray[np.bool_], NDArray[np.bool_]], exponent: float, resolution_V: float
-) -> _Edges:
-    """By how much the resolution moves the extrapolated edges (1,)."""
-    if exponent == 1 or not resolution_V > 0:
-        return _Edges(np.zeros(1), np.zeros(1))
-    variance = (resolution_V * np.pi / 3**0.5 / THERMAL_WIDTH_FACTOR) ** 2  # as the thermal kernel has it
-    moved = []
-    for use, edge, sign in zip(window, (edges.lower[0], edges.upper[0]), (-1, 1), strict=True):
-        x = np.maximum(sign * (v[use] - edge), resolution_V)
-        moved.append(
-            -sign * np.polynomial.Polynomial.fit(x, variance * (exponent - 1) / (2 * x), 1)(0.0)
-            if x.size >= 3
-            else np.nan
-        )
-    return _Edges(np.array([moved[0]]), np.array([moved[1]]))
-
-
-def _mean_square(shifts: list[_Edges]) -> Array:
-    """Of gap, lower and upper edge over the shifts, (3,)."""
-    return np.asarray(np.mean([[part(shift)[0] ** 2 for part in (_gap, _lower, _upper)] for shift in shifts], axis=0))
-
-
-def _row(
-    method: str, edges: _Edges, each: _Edges, repeats: int, systematic: Array, rest: tuple[Any, ...]
-) -> dict[str, Any]:
-    """A row of the table: value, uncertainty (scatter of resamples and `systematic` variances, (3,)), single sweeps."""
-    columns = []
-    for part, variance in zip((_gap, _lower, _upper), systematic, strict=True):
-        value = part(edges)
-        scatter = np.nanvar(value[1:], ddof=1) * repeats / (repeats - 1) if value.size > 3 else np.nan
-        columns += [float(value[0]), float(np.sqrt(scatter + variance))]
-    alone = _gap(each)
-    alone = alone[np.isfinite(alone)]
-    quantiles = np.quantile(alone, [0.5, 0.16, 0.84]) if alone.size else np.full(3, np.nan)
-    values = (method, columns[0] * 1e3, columns[1] * 1e3, *columns[2:], *rest, alone.size, *quantiles * 1e3)
-    return dict(zip(COLUMNS, values, strict=True))
-
-
-def _gap(edges: _Edges) -> Array:
-    return np.asarray(edges.upper - edges.lower)
-
-
-def _lower(edges: _Edges) -> Array:
-    return edges.lower
-
-
-def _upper(edges: _Edges) -> Array:
-    return edges.upper
-
-
-def _nothing(exponent: float, why: str) -> pd.DataFrame:
-    nan = float("nan")
-    row = ("", *[nan] * 8, exponent, why, 0, nan, nan, nan)
-    return pd.DataFrame([dict(zip(COLUMNS, row, strict=True))])
+def _nothing(why: str) -> pd.DataFrame:
+    return pd.DataFrame(
+        [dict.fromkeys(COLUMNS, np.nan) | {"gap_method": "", "note": why, "each_found": 0}], columns=list(COLUMNS)
+    )

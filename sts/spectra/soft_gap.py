@@ -5,50 +5,129 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
+from scipy.special import stdtrit
 
-NO_SHOULDER = 1.25  # a dip that is this much deeper against the ends than against its shoulders has none
+Array = NDArray[np.float64]
+
+NEAREST, FARTHEST = 2.0, 3.6  # half widths from the middle of a dip: where the level beside it is taken
+STARTS = 8  # half widths that are tried first
+SAME = 0.02  # relative change of the width at which it has come to rest
 
 
-def soft_gap_width(bias: Any, didv: Any) -> tuple[float, float, float]:
+def soft_gap_width(bias: Any, didv: Any, zero_V: float = 0.0) -> tuple[float, float, float]:
     """Width [V] of a dip around zero bias at half of its depth, for gaps that do not reach zero; and its two edges.
 
     Parameters
     ----------
     bias, didv : array_like, shape (n,)
+        Ascending [V]; dI/dV in any unit.
+    zero_V : float
+        Zero of the bias, where it was found and not taken off [V].
 
     Returns
     -------
     (width, lower, upper)
-        NaN where there is no dip, or dI/dV goes on rising to the ends: a V or a parabola has a half depth that only says
-        how far the sweep went. The level beside the dip is the higher of the shoulders' medians on each side; the
-        outermost crossings of half depth count, so that structure inside the gap does not end it.
+        NaN where there is no dip, or dI/dV goes on rising to the ends.
+
+    Notes
+    -----
+    The level beside a dip is a straight line through the medians of dI/dV between 2 and 3.6 half widths on both sides, and
+    the half width follows from that level: repeated until it rests. A V or a parabola has no scale of its own: there it grows
+    to the end of the axis, and there is none. Of several dips around zero the deepest counts, and of its
+    crossings of half depth the outermost before the level, so that structure inside the gap does not end it.
+    Common practice, no source.
     """
-    v, g = np.asarray(bias, float), np.asarray(didv, float)
+    v, g = np.asarray(bias, float) - zero_V, np.asarray(didv, float)
     good = np.isfinite(g)
     v, g = v[good], g[good]
-    nothing = (float("nan"),) * 3
-    if not v.size or not (v[0] < 0 < v[-1]):
-        return nothing
-    distance = np.abs(v) / min(-v[0], v[-1])
-    inner = distance < 0.3
-    if not inner.any():
-        return nothing
-    bottom = float(np.min(g[inner]))
-    sides = []
-    for side in (v < 0, v > 0):
-        outer = side & (distance > 0.5) & (distance < 0.75)
-        if not outer.any():
-            return nothing
-        level = float(np.median(g[outer]))
-        end = float(np.median(g[side & (distance > 0.85)]))
-        if end - bottom > NO_SHOULDER * (level - bottom):
-            return nothing
-        half = (level + bottom) / 2
-        below = side & (g < half) & (distance < 0.6)
-        if not below.any():
-            return nothing
-        sides.append(float(v[below][np.argmax(np.abs(v[below]))]))
-    return sides[1] - sides[0], sides[0], sides[1]
+    best, depth = (float("nan"),) * 3, 0.0
+    if v.size < 12 or not (v[0] < 0 < v[-1]):
+        return best
+    reach, step = min(-v[0], v[-1]), float(np.median(np.diff(v)))
+    for half in np.geomspace(2 * step, reach / FARTHEST, STARTS):
+        found = _at_rest(v, g, float(half))
+        if found is not None and found[0] > depth:
+            depth, best = found[0], (found[2] - found[1], found[1] + zero_V, found[2] + zero_V)
+    return best
+
+
+def soft_gap_error(bias: Any, didv: Any, didv_se: Any, units: Any, edges: tuple[float, float]) -> Array:
+    """Standard uncertainty [V] of width, lower and upper edge of a dip; half the interval of 95 % over 1.96.
+
+    Parameters
+    ----------
+    bias, didv, didv_se : array_like, shape (n,)
+    units : array_like, shape (m, n)
+        dI/dV of each unit (repeat, site or tip).
+    edges : (float, float)
+        Of the dip in `didv` [V].
+
+    Returns
+    -------
+    numpy.ndarray, shape (3,)
+        From the scatter of what the units say alone, by Student's t; of fewer than three that have the dip,
+        from `didv_se` over the slope at the edges. NaN where neither is to be had.
+    """
+    v, g, se = (np.asarray(a, float) for a in (bias, didv, didv_se))
+    alone = [half_depth(v[good], row[good], *edges) for row in np.atleast_2d(units) if (good := np.isfinite(row)).any()]
+    found = np.array([(one[2] - one[1], one[1], one[2]) for one in alone if one is not None])
+    m = len(found)
+    if m >= 3 and m == len(alone):
+        return np.asarray(found.std(axis=0, ddof=1) / np.sqrt(m) * float(stdtrit(m - 1, 0.975)) / 1.959964)
+    slope = np.abs(np.interp(edges, v, np.gradient(g, v)))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        each = 1.25**0.5 * np.interp(edges, v, se) / slope  # half of the bottom's noise comes with that of the edge
+    return np.array([np.hypot(*each), *each])
+
+
+def half_depth(bias: Any, didv: Any, lower: float, upper: float) -> tuple[float, float, float] | None:
+    """Depth of a dip, and where dI/dV crosses half of it, once for a dip about between `lower` and `upper` [V].
+
+    Parameters
+    ----------
+    bias, didv : array_like, shape (n,)
+    lower, upper : float
+    """
+    v, g = np.asarray(bias, float), np.asarray(didv, float)
+    middle, half = (lower + upper) / 2, (upper - lower) / 2
+    x = v - middle
+    beside = [(way * x >= NEAREST * half) & (way * x <= FARTHEST * half) for way in (-1, 1)]
+    inner = np.abs(x) <= max(half / 8, 0.51 * float(np.median(np.diff(v))))
+    if not (beside[0].any() and beside[1].any() and inner.any()):
+        return None
+    ends = [(float(np.median(x[part])), float(np.median(g[part]))) for part in beside]
+    tilt = (ends[1][1] - ends[0][1]) / (ends[1][0] - ends[0][0])
+    level = ends[0][1] + tilt * (x - ends[0][0])
+    bottom = float(np.mean((g - level)[inner]))
+    if bottom >= 0:
+        return None
+    below = np.flatnonzero((g - level < bottom / 2) & (np.abs(x) < NEAREST * half))
+    if not below.size or below[0] == 0 or below[-1] == v.size - 1:
+        return None
+    share = np.asarray(g - level - bottom / 2)
+    low = v[below[0]] - share[below[0]] * (v[below[0] - 1] - v[below[0]]) / (share[below[0] - 1] - share[below[0]])
+    high = v[below[-1]] - share[below[-1]] * (v[below[-1] + 1] - v[below[-1]]) / (
+        share[below[-1] + 1] - share[below[-1]]
+    )
+    return -bottom, float(low), float(high)
+
+
+def _at_rest(v: Array, g: Array, half: float) -> tuple[float, float, float] | None:
+    """Depth and edges at which the width follows from the level that it sets; None if it grows to the end, or vanishes."""
+    lower, upper = -half, half
+    for _ in range(40):
+        found = half_depth(v, g, lower, upper)
+        if found is None:
+            return None
+        width, was = found[2] - found[1], upper - lower
+        middle, lower, upper = (found[1] + found[2]) / 2, found[1], found[2]
+        outermost = max(abs(middle - FARTHEST * width / 2), abs(middle + FARTHEST * width / 2))
+        if not lower < 0 < upper or outermost > min(-v[0], v[-1]):
+            return None
+        if abs(width - was) < SAME * was:
+            return found if width > 3 * float(np.median(np.diff(v))) else None
+    return None
 
 
 def dip_width(bias: Any, didv: Any) -> tuple[float, float]:

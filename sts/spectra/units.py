@@ -42,11 +42,7 @@ def units_of(
     ValueError
         If the plan wants the scatter between sites or tips and there is one only.
     """
-    first = np.unique(repeats, return_index=True)[1]
-    levels = {
-        "tip": group_codes(used.table, ["sample", "tip"])[first],
-        "site": group_codes(used.table, site_columns(used.table))[first],
-    }
+    levels = {name: unit_codes(used.table, repeats, name) for name in ("tip", "site")}
     counts = {name: int(codes.max()) + 1 for name, codes in levels.items()}
     level: str = plan.replicates
     if level == "auto":
@@ -59,6 +55,24 @@ def units_of(
             "'repeat'."
         )
     return (each_repeat, "repeat") if level == "repeat" else (unit_means(each_repeat, levels[level]), level)
+
+
+def unit_codes(table: pd.DataFrame, repeats: NDArray[np.int64], level: str) -> NDArray[np.int64]:
+    """The unit (repeat, site or tip) that each repeat is of, (r,).
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        Of m sweeps.
+    repeats : numpy.ndarray of int, shape (m,)
+        The repeat that each sweep is of.
+    level : str
+        "tip" or "site"; anything else takes every repeat for itself.
+    """
+    first = np.unique(repeats, return_index=True)[1]
+    if level == "tip":
+        return group_codes(table, ["sample", "tip"])[first]
+    return group_codes(table, site_columns(table))[first] if level == "site" else np.arange(first.size)
 
 
 @dataclass(frozen=True, eq=False)

@@ -26,7 +26,7 @@ def parts(session: str, day: str, barrier_eV: float | None, **verdict: object) -
         keys | {"kind": "iz", "used": True, "jump": False, "noise_pA": n} for n in (1.0, 1.2, 1.1, 1.3, 0.9, 1.05)
     ]
     gaps = [keys | {"sweeps_used": n, "gap_meV": g, "gap_se_meV": 1.0, "gap_method": m}
-            for n, g, m in ((3, 900.0, "extrapolation, exponent 1"), (9, np.nan, ""))]  # fmt: skip
+            for n, g, m in ((3, 900.0, "band edges"), (9, np.nan, ""))]  # fmt: skip
     drifts = [keys | {"drift_pm_per_s": d} for d in (-3.0, 1.0, 2.0)]
     return TipDays(session, *map(pd.DataFrame, (sites, sweeps, drifts, gaps, [said])), heights={day: None})
 

@@ -37,9 +37,9 @@ def test_a_signal_of_another_unit_is_not_called_siemens() -> None:
     assert summary["didv_unit"].tolist() == ["V"]
 
 
-def test_the_gap_by_extrapolation_is_the_one_of_the_summary() -> None:
+def test_the_gap_between_bands_is_the_one_of_the_summary() -> None:
     gaps = pd.DataFrame({
-        "gap_method": ["log onset", "extrapolation, exponent 1", "extrapolation, exponent 1"],
+        "gap_method": ["log onset", "band edges, exponent 1", "band edges, exponent 1"],
         "gap_meV": [900.0, np.nan, 1000.0], "gap_se_meV": [1.0, np.nan, 2.0],
     })  # fmt: skip
     for rows, expected in ((gaps, 1000.0), (gaps.iloc[:2], 900.0), (gaps.iloc[1:2], np.nan)):

@@ -300,9 +300,11 @@ def spectrum(sweeps: SweepSet) -> Spectrum:
     se = 0.02 * didv + 2e-14
     gaps = pd.DataFrame(
         {
-            "gap_method": ["log onset", "extrapolation"],
+            "gap_method": ["log onset", "band edges"],
             "gap_meV": [1150.0, 1162.0],
             "gap_se_meV": [12.0, 15.0],
+            "gap_low_meV": [1120.0, 1132.0],
+            "gap_high_meV": [1210.0, 1192.0],
             "lower_edge_V": [-0.575, -0.581],
             "upper_edge_V": [0.575, 0.581],
             "floor": [1e-14, np.nan],
@@ -396,7 +398,7 @@ def spectra_analysis(sets: list[SweepSet]) -> SpectraAnalysis:
                 70.0,
                 1150.0,
                 12.0,
-                "log onset",
+                "band edges",
                 "",
             )
         )

@@ -18,7 +18,7 @@ def answer(analysis: Analysis, start: str) -> tuple[str, str]:
 
 def test_gaps_are_given_by_both_definitions_with_resolution_and_count(invented: Analysis) -> None:
     sentence, _ = answer(invented, "What does the spectrum")
-    assert "Gap 1150 ± 24 meV by log onset. Gap 1162 ± 30 meV by extrapolation." in sentence
+    assert "Gap 1162 ± 30 meV by band edges. Gap 1120 to 1210 meV by log onset." in sentence
     assert "14 sweeps" in sentence
     assert "Resolution 31 meV." in sentence
 
@@ -36,9 +36,9 @@ def test_gaps_of_several_spectra_are_a_range_with_the_largest_uncertainty(invent
     one = next(s for s in invented.spectra.spectra if s.gaps is not None and np.isfinite(s.gaps["gap_meV"]).any())
     assert one.gaps is not None
     wider = replace(one, gaps=one.gaps.assign(gap_meV=one.gaps["gap_meV"] + 10, gap_se_meV=2 * one.gaps["gap_se_meV"]))
-    assert "1150 to 1160 meV (each ± 48 or less) by log onset" in gaps_words([one, wider])
+    assert "1162 to 1172 meV (each ± 60 or less) by band edges" in gaps_words([one, wider])
     unsure = replace(one, gaps=one.gaps.assign(gap_meV=one.gaps["gap_meV"] + 10, gap_se_meV=np.nan))
-    assert "(each ± 24 or less, where it is known)" in gaps_words([one, unsure])
+    assert "(each ± 30 or less, where it is known)" in gaps_words([one, unsure])
 
 
 def test_twice_the_uncertainty_is_told_only_where_an_uncertainty_is_given(invented: Analysis) -> None:

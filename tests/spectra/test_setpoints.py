@@ -19,7 +19,7 @@ def spectra(gaps, se, currents=CURRENTS, **keys) -> Any:
     return [
         SimpleNamespace(
             keys={"sample": "s", "setpoint_current_A": current, **keys},
-            gaps=pd.DataFrame({"gap_method": ["extrapolation"], "gap_meV": [gap], "gap_se_meV": [u]}),
+            gaps=pd.DataFrame({"gap_method": ["band edges"], "gap_meV": [gap], "gap_se_meV": [u]}),
         )
         for current, gap, u in zip(currents, gaps, se, strict=True)
     ]

@@ -277,7 +277,7 @@ def test_gap_edges(unchanged):
             each[0, :10] = np.nan
         found = gap_edges(
             v, each, temperature_K=float(generator.choice([4.0, 77.0, 295.0, np.nan])), exponent=exponent,
-            resolution_V=float(generator.choice([np.nan, 0.03])), confidence=float(generator.choice([0.95, 0.68])),
+            resolution_V=float(generator.choice([np.nan, 0.03])),
         )  # fmt: skip
         mean = np.nan_to_num(each).mean(axis=0)
         lines += line(
