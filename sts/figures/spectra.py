@@ -315,12 +315,9 @@ def _gaps_by_method(spectra: Sequence[Spectrum]) -> dict[str, list[tuple[int, fl
     """(number of the spectrum, gap, lower and upper end of its interval [meV]) of every gap found, by method."""
     methods: dict[str, list[tuple[int, float, float, float]]] = {}
     for i, spectrum in enumerate(spectra):
-        if spectrum.gaps is not None:
-            for row in rows_of(spectrum.gaps):
-                if np.isfinite(row.gap_meV):
-                    methods.setdefault(str(row.gap_method), []).append(
-                        (i, row.gap_meV, row.gap_low_meV, row.gap_high_meV)
-                    )
+        for row in rows_of(spectrum.gaps) if spectrum.gaps is not None else ():
+            if np.isfinite(row.gap_meV):
+                methods.setdefault(str(row.gap_method), []).append((i, row.gap_meV, row.gap_low_meV, row.gap_high_meV))
     return methods
 
 

@@ -19,6 +19,7 @@ LEAST_BEYOND = 0.1  # of the range of the points: what must lie beyond an edge
 LEAST_P = 0.05  # of a fit that is believed over this much of the band
 MOST_BENT = 1.0  # of a band: what is more over the range of the points is another form
 BENDS = (0, 1, 2)
+NO_FORM_P = 0.01  # below it no form fits, and noise is no measure of which is nearer
 REACHES = (0.9, 0.65, 0.45)  # of the way from the onset to the end of the axis: the widest that fits is used
 
 
@@ -118,10 +119,10 @@ def fit_edge(curves: Curves, blur: Blur, *, exponent: float | None = None) -> Ed
     -----
     Each form is c + a x^p, or c + a x^p + b x^(p+1) where transmission and band bend, at the distance x beyond the edge, broadened
     as the data are. For each place of the edge the factors solve a linear problem (G. H. Golub, V. Pereyra, SIAM J.
-    Numer. Anal. 10, 413, 1973). Forms count by exp(-χ²/2 - k) with k factors, χ² over its reduced value where no
-    form fits (quasi-AIC, K. P. Burnham, D. R. Anderson, Model Selection and Multimodel Inference, 2002), over as many
+    Numer. Anal. 10, 413, 1973). Forms count by exp(-χ²/2 - k) with k factors, χ² over its reduced value where that is
+    above 1 (quasi-AIC, K. P. Burnham, D. R. Anderson, Model Selection and Multimodel Inference, 2002), over as many
     points as are independent (n (1 - ρ)/(1 + ρ), ρ the correlation of neighbours). The fit reaches as far into the band as one
-    of the forms holds.
+    of the forms holds. Where none does (p below 0.01), forms count by (χ²)^-2.
     """
     low, high = float(curves.distance[0]), float(curves.distance[-1])
     found = None
@@ -171,7 +172,9 @@ def _fit_part(curves: Curves, blur: Blur, exponent: float | None) -> Edge | None
     if not np.isfinite(chi2[best]):
         return None
     reduced = max(float(chi2[best] / left[best]), 1.0)
-    likely = _likely((chi2 - chi2[best]) / (2 * reduced) + len(own) * (free - free[best]))
+    p = float(chdtrc(left[best], chi2[best]))
+    lead = (chi2 - chi2[best]) / (2 * reduced) + len(own) * (free - free[best])
+    likely = _likely(lead if p > NO_FORM_P else 2 * np.log(chi2 / chi2[best]))
     place, noise = np.zeros((2, len(forms)))
     influence = np.zeros((len(forms), int(codes.max()) + 1))
     for i in np.flatnonzero(likely):
@@ -193,7 +196,7 @@ def _fit_part(curves: Curves, blur: Blur, exponent: float | None) -> Edge | None
         noise=float(likely @ noise) * np.sqrt(reduced),
         each=closer(best, each)[0],
         weights={p: w for p, w in exponents.items() if w > 0},
-        p=float(chdtrc(left[best], chi2[best])),
+        p=p,
     )
 
 

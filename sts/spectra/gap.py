@@ -20,7 +20,7 @@ from sts.curves.crossings import crossing
 from sts.curves.resampling import resampled_counts
 from sts.quantities import BOLTZMANN_EV, thermal_width
 from sts.spectra.band_forms import Blur
-from sts.spectra.edge_fit import Curves, Edge, fit_edge
+from sts.spectra.edge_fit import NO_FORM_P, Curves, Edge, fit_edge
 
 Array = NDArray[np.float64]
 Points = NDArray[np.bool_]
@@ -195,7 +195,7 @@ def _form_words(both: dict[float, float], lower: Edge, upper: Edge, exponent: fl
         )
     else:
         words = f"exponent {exponent:g} set in the plan"
-    if min(lower.p, upper.p) < 0.01:
+    if min(lower.p, upper.p) < NO_FORM_P:
         words += "; no form fits within the noise, counted as uncertainty"
     if lower.influence.size < 3:
         words += f"; {repeats} repeat{'s' if repeats > 1 else ''}: uncertainty from the noise of the points only"
