@@ -102,14 +102,15 @@ def half_depth(bias: Any, didv: Any, lower: float, upper: float) -> tuple[float,
     bottom = float(np.mean((g - level)[inner]))
     if bottom >= 0:
         return None
-    below = np.flatnonzero((g - level < bottom / 2) & (np.abs(x) < NEAREST * half))
+    over = np.asarray(g - level - bottom / 2)
+    below = np.flatnonzero((over < 0) & (np.abs(x) < NEAREST * half))
     if not below.size or below[0] == 0 or below[-1] == v.size - 1:
         return None
-    share = np.asarray(g - level - bottom / 2)
-    low = v[below[0]] - share[below[0]] * (v[below[0] - 1] - v[below[0]]) / (share[below[0] - 1] - share[below[0]])
-    high = v[below[-1]] - share[below[-1]] * (v[below[-1] + 1] - v[below[-1]]) / (
-        share[below[-1] + 1] - share[below[-1]]
-    )
+    left, right = below[0], below[-1]
+    if over[left - 1] < 0 or over[right + 1] < 0:  # still below where the level is taken
+        return None
+    low = v[left] - over[left] * (v[left - 1] - v[left]) / (over[left - 1] - over[left])
+    high = v[right] - over[right] * (v[right + 1] - v[right]) / (over[right + 1] - over[right])
     return -bottom, float(low), float(high)
 
 
