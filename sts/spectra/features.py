@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from scipy.ndimage import uniform_filter1d
+from scipy.special import stdtrit
 
 from sts.curves.averaging import common_value, unit_means
 from sts.curves.replicates import repeats_among
@@ -53,12 +54,14 @@ def with_features(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Spectrum:
     each, units = _repeat_means(spectrum, sweeps)
     gaps = gap_edges(
         spectrum.bias, each, units=units, temperature_K=temperature, resolution_V=spectrum.resolution.total_V,
-        blur=_blur(spectrum, sweeps), exponent=settings.exponent, seed=plan.spectra.seed,
+        blur=_blur(spectrum, sweeps, plan), exponent=settings.exponent, seed=plan.spectra.seed,
     ) if settings.gap else None  # fmt: skip
     if gaps is not None and gaps["gap_method"].eq("").all():
         gaps = _soft(spectrum, each, units, gaps)
-    peaks = find_peaks(spectrum.bias, each, resolution_V=spectrum.resolution.total_V, significance=settings.peak_significance,
-                       seed=plan.spectra.seed) if settings.peaks else None  # fmt: skip
+    peaks = find_peaks(
+        spectrum.bias, unit_means(each, units), resolution_V=spectrum.resolution.total_V,
+        significance=settings.peak_significance, seed=plan.spectra.seed,
+    ) if settings.peaks else None  # fmt: skip
     if peaks is not None and (peaks["flag"] != "").any():
         where = ", ".join(f"{with_prefix(p * 1e3, 'mV')}" for p in peaks.loc[peaks["flag"] != "", "position_V"])
         flags.append(flag_rows([""], [True], "narrower than resolution", [f"peaks at {where}"]))
@@ -75,7 +78,7 @@ def with_features(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Spectrum:
         lockin, words = _lockin(spectrum, used, plan)
         if words:
             flags.append(flag_rows([""], [True], "lock-in mismatch", [words]))
-    fits, untried, suggested = _fits(spectrum, each, sweeps, plan)
+    fits, untried, suggested = _fits(spectrum, (each, units), sweeps, plan)
     several = len(fits) > 1
     doubts = [f"{m.title}: {fits[m.key].verdict}" if several else fits[m.key].verdict for m in MODELS
               if m.key in fits and not fits[m.key].verdict.startswith("good")]  # fmt: skip
@@ -92,10 +95,10 @@ def _repeat_means(spectrum: Spectrum, sweeps: SweepSet) -> tuple[Any, Any]:
     return unit_means(spectrum.didv_each, repeats), unit_codes(sweeps.table[used], repeats, spectrum.replicates)
 
 
-def _blur(spectrum: Spectrum, sweeps: SweepSet) -> Blur:
+def _blur(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Blur:
     """What broadens dI/dV of the spectrum."""
     temperature, rms = (common_value(sweeps.table[name]) for name in ("temperature_K", "modulation_V"))
-    smoother = _smoother(spectrum, np.isfinite(spectrum.didv), Plan()) if spectrum.smoothed_as else None
+    smoother = _smoother(spectrum, np.isfinite(spectrum.didv), plan) if spectrum.smoothed_as else None
     kernel = None
     if smoother is not None:
         offsets, weights = smoother.kernel()
@@ -148,19 +151,29 @@ def _smoother(spectrum: Spectrum, points: Any, plan: Plan) -> Smoother | None:
 
 
 def _fits(
-    spectrum: Spectrum, each: Any, sweeps: SweepSet, plan: Plan
+    spectrum: Spectrum, repeats: tuple[Any, Any], sweeps: SweepSet, plan: Plan
 ) -> tuple[dict[str, LineFit], dict[str, str], tuple[str, ...]]:
     """Fits of the models that the plan asks for, why some were not tried, and models that it should ask for.
 
-    From three repeats on, the scatter of the repeats about a common level is the noise.
+    From three repeats on, the scatter of the repeats about a common level is the noise. Sites or tips that make the bands make
+    the uncertainties, too: with Student's t, by what each of them moves the parameters.
     """
+    each, units = repeats
+    alone = unit_means(each, units)
     wanted = [model for model in MODELS if getattr(plan.features, model.key)]
     choosy = [model for model in MODELS if model.why_not is not None]
     good = np.isfinite(spectrum.didv) & np.isfinite(each).all(axis=0)
     error, covariance = spectrum.didv_se[good], None
     if len(each) >= 3:
         error, covariance = _noise(same_level(each[:, good]))
-        if len(each) < LEAST_FOR_COVARIANCE:
+        if len(alone) < len(each):
+            m = len(alone)
+            covariance = (
+                _noise(same_level(alone[:, good]))[1] * (float(stdtrit(m - 1, 0.975)) / 1.959964) ** 2
+                if m >= 3
+                else None
+            )
+        elif len(each) < LEAST_FOR_COVARIANCE:
             covariance = None
     measured = Measured(
         spectrum.bias[good], spectrum.didv[good], error, common_value(sweeps.table["temperature_K"]),

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
+from scipy.special import stdtrit
 
 from sts.curves.crossings import crossing, ends_above
 from sts.curves.resampling import resampled_counts
@@ -28,7 +29,7 @@ def find_peaks(
     bias : array_like, shape (n,)
         Ascending [V].
     didv_each : array_like, shape (m, n)
-        Smoothed dI/dV of every repeat; m of 3 or more.
+        Smoothed dI/dV of every unit of the bands (repeat, site or tip); m of 3 or more.
     resolution_V : float
         Energy resolution; a peak no wider than 1.1 times it is flagged.
     significance : float
@@ -44,8 +45,9 @@ def find_peaks(
     Notes
     -----
     Position by a parabola through the points within a quarter of the width, crossings of half height by straight lines
-    between points. Uncertainties by bootstrap over whole sweeps, times m/(m - 1) in variance; those of position and width
-    hold a thirty-fifth of a step too, for the straight lines.
+    between points. Uncertainties by bootstrap over whole units, times m/(m - 1) in variance and with
+    Student's t (twice one is the interval of 95 %); those of position and width hold a thirty-fifth of a step too, for the
+    straight lines.
     """
     v = np.asarray(bias, float)
     each = np.atleast_2d(np.asarray(didv_each, float))
@@ -68,6 +70,7 @@ def find_peaks(
     feet = np.maximum(level[:, about["left_bases"]], level[:, about["right_bases"]])
     step = float(np.median(np.diff(v)))
     wide = signal.peak_widths(mean, found, rel_height=0.5)[0]
+    wider = float(stdtrit(m - 1, 0.975)) / 1.959964
     rows = []
     for i, peak in enumerate(found):
         reach = max(3, int(np.ceil(1.2 * wide[i])) + 1)
@@ -75,7 +78,7 @@ def find_peaks(
         top = peak - window.start
         measured = _measure(v[window], curves[:, window], top, feet[:, i], wide[i] * step)
         position, width, area = (float(a[0]) for a in measured)
-        se = [float(np.nanstd(a[1:], ddof=1)) * (m / (m - 1)) ** 0.5 for a in measured]
+        se = [float(np.nanstd(a[1:], ddof=1)) * (m / (m - 1)) ** 0.5 * wider for a in measured]
         narrow = np.isfinite(resolution_V) and width <= 1.1 * resolution_V
         flag = "no wider than the resolution" if narrow else ""
         lines = step / 12**0.5 / 10

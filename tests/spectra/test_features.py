@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from spectra.bench import ideal
 
 from sts.plan import Plan
+from sts.simulate import simulate_iv, superconductor
 from sts.spectra import average_spectrum
 from sts.spectra.features import with_features
 
@@ -55,3 +57,21 @@ def test_a_gap_is_fitted_or_suggested_and_on_a_metal_neither(asked: bool) -> Non
     assert none.suggested == ()
     assert none.untried == ({"superconductor": "it was taken at 77 K, above 20 K"} if asked else {})
     assert none.flags is None or "poor fit" not in set(none.flags["flag"])
+
+
+def test_peaks_and_superconducting_gaps_take_the_units_of_the_bands() -> None:
+    """Four sites of three repeats whose Δ are 1.25 to 1.45 meV: scatter 82 µeV, so 41 of the mean, times 3.18/1.96."""
+    sites = np.array([1.25, 1.3, 1.4, 1.45])
+    made = [simulate_iv(density=superconductor(gap_eV=1e-3 * gap, broadening_eV=5e-5), bias=(-6e-3, 6e-3, 121),
+                        temperature_K=1.8, sweeps=3).sweeps for gap in sites]  # fmt: skip
+    tables = [one.table.assign(site=f"s{i}", sweep=[f"{i}-{name}" for name in one.names]) for i, one in enumerate(made)]
+    current = np.concatenate([one.current for one in made])
+    current = current + 1e-13 * np.random.default_rng(1).standard_normal(current.shape)
+    sweeps = replace(made[0], current=current, table=pd.concat(tables, ignore_index=True))
+    plan = Plan.model_validate({"features": {"superconductor": True, "gap": False}})
+    found = with_features(average_spectrum(sweeps, plan, used=sweeps.names), sweeps, plan)
+    u = sites.std(ddof=1) / 2 * 3.182 / 1.96
+    assert 1e3 * found.fits["superconductor"].errors["gap"] == pytest.approx(u, rel=0.4)
+    assert found.peaks is not None
+    peaks = found.peaks[found.peaks["position_V"].abs().between(1e-3, 2e-3)]
+    assert (peaks["position_se_V"] > 1e-3 * u / 3).all()
