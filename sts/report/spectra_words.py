@@ -61,7 +61,7 @@ def _gap_parts(spectra: Sequence[Spectrum]) -> list[str]:
     said = [f"{_gap_range(values)} by {method}" for method, values in surest]
     if bounds:
         lowest, highest = min(low for low, _ in bounds), max(high for _, high in bounds)
-        said.append(f"{range_with_prefix(lowest, highest, 'meV', 4)} by {ONSET}")
+        said.append(f"{range_with_prefix(lowest, highest, 'meV', 3)} by {ONSET}")
     return said
 
 

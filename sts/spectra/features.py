@@ -120,22 +120,20 @@ def _soft(spectrum: Spectrum, each: Any, units: Any, gaps: pd.DataFrame) -> pd.D
     depth, inner = found[0], good & (v > lower) & (v < upper)
     floor = float(np.min(g[inner]))
     level = floor + depth
-    if (
-        depth < max(8 * float(np.median(spectrum.didv_se[inner])), LEAST_DIP * abs(level))
-        or floor * LEAST_CONTRAST < level
-    ):
+    if depth < max(8 * float(np.median(spectrum.didv_se[inner])), LEAST_DIP * abs(level)):
         return gaps
+    hard = floor * LEAST_CONTRAST < level
     u = soft_gap_error(v, g, spectrum.didv_se, unit_means(each, units), (lower, upper))
     if not u[0] < width / 2:
         return gaps
     row = gaps.iloc[[0]].copy()
-    row["gap_method"] = "soft gap, width at half depth"
+    row["gap_method"] = "width at half depth" if hard else "soft gap, width at half depth"
     row["gap_meV"], row["lower_edge_V"], row["upper_edge_V"] = width * 1e3, lower, upper
     row["gap_se_meV"], row["lower_edge_se_V"], row["upper_edge_se_V"] = u[0] * 1e3, u[1], u[2]
     row["gap_low_meV"], row["gap_high_meV"] = (width - 1.96 * u[0]) * 1e3, (width + 1.96 * u[0]) * 1e3
     row["floor"], row["floor_to_edge"] = floor, floor / level
-    row["note"] = (
-        f"dI/dV falls to {100 * floor / level:.0f} % of its level beside the dip, not to a floor: no gap between bands"
+    row["note"] = f"dI/dV falls to {100 * max(floor, 0.0) / level:.0f} % of its level beside the dip" + (
+        "; where bands begin cannot be told" if hard else ", not to a floor: no gap between bands"
     )
     return row
 

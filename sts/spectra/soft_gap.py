@@ -10,9 +10,11 @@ from scipy.special import stdtrit
 
 Array = NDArray[np.float64]
 
-NEAREST, FARTHEST = 2.0, 3.6  # half widths from the middle of a dip: where the level beside it is taken
+NEAREST, FARTHEST = 1.6, 2.4  # half widths from the middle of a dip: where the level beside it is taken
 STARTS = 8  # half widths that are tried first
-SAME = 0.02  # relative change of the width at which it has come to rest
+NO_SHOULDER = 1.15  # what goes on rising by this between the near and the far half of that stretch is no dip
+BOTTOM = 0.2  # quantile of dI/dV in the dip that counts as its bottom: states in it do not
+SAME = 0.005  # relative change of the width at which it has come to rest
 
 
 def soft_gap_width(bias: Any, didv: Any, zero_V: float = 0.0) -> tuple[float, float, float]:
@@ -32,9 +34,9 @@ def soft_gap_width(bias: Any, didv: Any, zero_V: float = 0.0) -> tuple[float, fl
 
     Notes
     -----
-    The level beside a dip is a straight line through the medians of dI/dV between 2 and 3.6 half widths on both sides, and
+    The level beside a dip is a straight line through the medians of dI/dV between 1.6 and 2.4 half widths on both sides, and
     the half width follows from that level: repeated until it rests. A V or a parabola has no scale of its own: there it grows
-    to the end of the axis, and there is none. Of several dips around zero the deepest counts, and of its
+    to the end of the axis, and goes on rising where the level is taken. Of several dips around zero the deepest counts, and of its
     crossings of half depth the outermost before the level, so that structure inside the gap does not end it.
     Common practice, no source.
     """
@@ -93,14 +95,17 @@ def half_depth(bias: Any, didv: Any, lower: float, upper: float) -> tuple[float,
     middle, half = (lower + upper) / 2, (upper - lower) / 2
     x = v - middle
     beside = [(way * x >= NEAREST * half) & (way * x <= FARTHEST * half) for way in (-1, 1)]
-    inner = np.abs(x) <= max(half / 8, 0.51 * float(np.median(np.diff(v))))
+    inner = np.abs(x) <= half
     if not (beside[0].any() and beside[1].any() and inner.any()):
         return None
     ends = [(float(np.median(x[part])), float(np.median(g[part]))) for part in beside]
     tilt = (ends[1][1] - ends[0][1]) / (ends[1][0] - ends[0][0])
     level = ends[0][1] + tilt * (x - ends[0][0])
-    bottom = float(np.mean((g - level)[inner]))
-    if bottom >= 0:
+    bottom = float(np.quantile((g - level)[inner], BOTTOM))
+    far = np.abs(x) >= (NEAREST + FARTHEST) / 2 * half
+    outside = [(g - level)[(beside[0] | beside[1]) & part] for part in (~far, far)]
+    near_rise, far_rise = (float(np.median(part)) if part.size else 0.0 for part in outside)
+    if bottom >= 0 or far_rise - bottom > NO_SHOULDER * (near_rise - bottom):
         return None
     over = np.asarray(g - level - bottom / 2)
     below = np.flatnonzero((over < 0) & (np.abs(x) < NEAREST * half))
@@ -117,7 +122,7 @@ def half_depth(bias: Any, didv: Any, lower: float, upper: float) -> tuple[float,
 def _at_rest(v: Array, g: Array, half: float) -> tuple[float, float, float] | None:
     """Depth and edges at which the width follows from the level that it sets; None if it grows to the end, or vanishes."""
     lower, upper = -half, half
-    for _ in range(40):
+    for _ in range(80):
         found = half_depth(v, g, lower, upper)
         if found is None:
             return None
