@@ -104,7 +104,7 @@ class FeaturesPlan(Section):
 
     gap: bool = Field(True, description="look for a gap around zero bias")
     exponent: float | None = Field(
-        None, ge=0, le=4, description="p of the bands above the gap, dI/dV ~ (|V| - edge)^p; not set: the data choose"
+        None, ge=0, le=4, description="p of the bands, (|V| - edge)^p; not set: the data choose"
     )
     peaks: bool = Field(True, description="make a table of peaks")
     peak_significance: float = Field(6.0, gt=0, description="prominence a peak needs, in standard errors")
