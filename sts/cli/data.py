@@ -305,12 +305,16 @@ def merge_command(sessions: tuple[Path, ...], into: Path | None) -> int:
 @SESSION
 @click.option("--out", "new", required=True, type=PATH, help="New session file to write.")
 def rescue_command(session: Path, new: Path) -> int:
-    """Save what can still be read of a damaged SESSION into a new one; the damaged file is left as it is."""
+    """Save what can still be read of a damaged SESSION into a new one; the damaged file is left as it is.
+
+    Exit status 0: everything was saved; 1: something is lost, and each loss is named.
+    """
     import sts
 
-    for line in sts.rescue(session, new):
+    lines = sts.rescue(session, new)
+    for line in lines:
         say(line)
-    return 0
+    return int(any(line.startswith("Lost") for line in lines))
 
 
 COMMANDS = (list_command, mark_command, calibrate_command, export_command, merge_command, rescue_command)

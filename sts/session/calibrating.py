@@ -6,7 +6,7 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sts.session import layout, tables
+from sts.session import tables
 from sts.session.change import changing
 from sts.session.tables import SessionError
 
@@ -56,8 +56,6 @@ def store_calibration(path: Path, kind: str, scale: Calibration, time: str, sess
         if session is not None and session not in merged:
             named = ", ".join(filter(None, merged)) or "none"
             raise SessionError(f"{path}: no session '{session}' was merged into it. Merged were: {named}.")
-        if len(merged) > 1:
-            file.attrs["sts_format"] = layout.NEWEST
         row = {
             "kind": kind, "factor": factor, "factor_se": factor_se, "measured": measured * NANO, "known": known * NANO,
             "source": scale.source, "time": time, "dof": scale.dof if math.isfinite(scale.dof) else math.nan,

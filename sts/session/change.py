@@ -23,12 +23,17 @@ import h5py
 from filelock import FileLock, Timeout
 
 from sts.session import layout
-from sts.session.tables import NotWritten, SessionError
+from sts.session.seals import SealedFile, seal
+from sts.session.tables import NotWritten, SessionError, check
 
 LOCK_TIMEOUT = 120.0  # [s] how long to wait for another program that changes the same session
 REPLACE_TRIES = 25  # of 0.2 s each: on Windows a file that anybody has open cannot be replaced
 MOST_HOLES = 1 << 18  # [bytes] of unused space, and a quarter of the file: then it is written anew without
 SIGNATURE = b"\x89HDF\r\n\x1a\n"
+NEW = {
+    "libver": ("v108", "v108")
+}  # of 2008: the first with checksums of HDF5's own structures, without which a flipped bit
+# could make it go round for ever; no later one, so that older viewers open sessions
 
 _FULL = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
 _NOT_ALLOWED = {errno.EACCES, errno.EPERM, errno.EROFS}
@@ -51,12 +56,13 @@ def reading(path: Path) -> Iterator[h5py.File]:
     """
     with ExitStack() as stack:
         file = stack.enter_context(_opened(path))
-        if layout.format_of(file, path) < layout.FORMAT:
-            stack.close()
-            with changing(path) as change:
-                change.file()  # opening for a change upgrades
-            file = stack.enter_context(_opened(path))
         try:
+            if layout.format_of(file, path) < layout.FORMAT:
+                stack.close()
+                with changing(path) as change:
+                    change.file()  # opening for a change upgrades
+                file = stack.enter_context(_opened(path))
+            check(file)
             yield file
         except SessionError:
             raise
@@ -75,7 +81,7 @@ def _opened(path: Path) -> Iterator[h5py.File]:
     if not path.is_file():
         raise SessionError(_no_session(path))
     try:
-        file = h5py.File(path, "r", locking="best-effort")  # folders on servers that know no locks can be read, too
+        file = SealedFile(path, "r", locking="best-effort")  # folders on servers that know no locks can be read, too
     except OSError as error:
         raise SessionError(_why_not(path, error)) from error
     try:
@@ -198,13 +204,15 @@ class Change:
             if self._target.exists():
                 with _opened(self._target) as file:  # open while it is copied: no other program can begin to write
                     version = layout.format_of(file, self._target)
+                    for name in ("", *file["entry"]):  # what is damaged must not get new checksums
+                        check(file, name)
                     self._copy_from(file)
                 self._stream = _Stream(self._copy, "rb+")
-                self._file = h5py.File(self._stream, "r+")
+                self._file = h5py.File(self._stream, "r+", **NEW)
                 layout.upgrade(self._file, version)
             else:
                 self._stream = _Stream(self._copy, "xb+")
-                self._file = h5py.File(self._stream, "w")
+                self._file = h5py.File(self._stream, "w", **NEW)
                 layout.prepare(self._file)
         return self._file
 
@@ -212,7 +220,7 @@ class Change:
         if layout.holes(file) > max(MOST_HOLES, self._target.stat().st_size // 4):
             with suppress(*DAMAGE):
                 stream = _Stream(self._copy, "xb+")
-                with stream, h5py.File(stream, "w") as new:
+                with stream, h5py.File(stream, "w", **NEW) as new:
                     layout.repack(file, new)
                 if stream.failure is None:
                     shutil.copymode(self._target, self._copy)
@@ -231,6 +239,7 @@ class Change:
         if self._file is None or self._stream is None:
             return
         layout.count_holes(self._file)
+        seal(self._file)
         self._file.close()
         if self._stream.failure:
             raise self._stream.failure

@@ -15,6 +15,7 @@ See ``docs/session.md``. In short::
     /entry/looked           NXcollection: append-only columns
     /entry/calibrations     NXcollection: append-only columns
     /entry/annotations      NXcollection: append-only columns
+    /entry/seals            checksums of names, attributes and shapes of all that
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ import numpy as np
 import pandas as pd
 
 from sts.provenance import days
+from sts.session.seals import FIRST_SEALED
 from sts.session.tables import (
     PLACE,
     SOURCE,
@@ -43,8 +45,9 @@ from sts.session.tables import (
 from sts.sweeps import COLUMNS, KINDS, TEXT_COLUMNS, SweepSet
 
 FORMAT = 1
-NEWEST = 2  # with calibrations that hold for some of its sweeps: an older program would apply them to all
+NEWEST = FIRST_SEALED  # an older program would change a session and leave its checksums as they were
 UPGRADES: dict[int, Callable[[h5py.File], None]] = {}  # older format: what brings it to the next one
+PARTS = {"sources", "decisions"}  # by which the group of a session is known
 BLOCK_BYTES = 32 << 20  # memory used at a time
 _TAKEN = (
     "kind",
@@ -158,27 +161,38 @@ def sweep_days(file: h5py.File) -> dict[str, str]:
     return dict(zip(table["sweep"], days(table, read_log(file, "sources")), strict=True))
 
 
-def read_content(file: h5py.File, source: Any) -> bytes:
-    """The original bytes of one imported file.
+def stored_contents(file: h5py.File) -> h5py.Dataset:
+    """The original bytes of all files, one after the other.
 
     Parameters
     ----------
     file : h5py.File
+    """
+    return part_of(file, "sources")["content"]
+
+
+def read_content(stored: h5py.Dataset, source: Any) -> bytes:
+    """The original bytes of one imported file.
+
+    Parameters
+    ----------
+    stored : h5py.Dataset
+        Those of all (`stored_contents`).
     source : mapping
         Its row of the sources.
     """
-    return b"".join(content_pieces(file, source))
+    return b"".join(content_pieces(stored, source))
 
 
-def content_pieces(file: h5py.File, source: Any) -> Iterator[bytes]:
+def content_pieces(stored: h5py.Dataset, source: Any) -> Iterator[bytes]:
     """The same in pieces of at most `BLOCK_BYTES`.
 
     Parameters
     ----------
-    file, source
+    stored, source
         As for `read_content`.
     """
-    stored, start, size = part_of(file, "sources")["content"], int(source["offset"]), int(source["size"])
+    start, size = int(source["offset"]), int(source["size"])
     for at in range(start, start + size, BLOCK_BYTES):
         yield read_array(stored, slice(at, min(at + BLOCK_BYTES, start + size))).tobytes()
 
@@ -192,9 +206,18 @@ def set_names(file: h5py.File, kind: str | None = None) -> list[str]:
     kind : str, optional
         Only those of one kind.
     """
-    kinds = [kind] if kind else list(KINDS)
-    names = [name for name in file["entry"] if name[:2] in kinds and name[2:3] == "_" and name[3:].isdecimal()]
+    names = [name for name in file["entry"] if is_set(name) and kind in (None, name[:2])]
     return sorted(names, key=lambda name: (name[:2], int(name[3:])))
+
+
+def is_set(name: str) -> bool:
+    """Whether a group under ``/entry`` is a set of sweeps, by its name.
+
+    Parameters
+    ----------
+    name : str
+    """
+    return name[:2] in KINDS and name[2:3] == "_" and name[3:].isdecimal()
 
 
 def stored_sets(file: h5py.File, kind: str | None = None) -> list[StoredSet]:
@@ -281,18 +304,30 @@ class StoredSet:
         return SweepSet(
             kind=self.kind,
             axis=axis,
-            current=_rows(self.group["current"], rows)
+            current=read_rows(self.group["current"], rows)
             if "current" in self.group
             else np.full((len(picked), axis.size), np.nan),
             table=picked,
-            lockin=_rows(self.group["lockin"], rows) if "lockin" in self.group else None,
+            lockin=read_rows(self.group["lockin"], rows) if "lockin" in self.group else None,
             lockin_unit=self.lockin_unit,
             notes=notes,
         )
 
 
-def _rows(data: h5py.Dataset, rows: np.ndarray | None) -> np.ndarray:
-    """Some rows of a dataset, read in whole chunks (picking rows one by one is far slower)."""
+def read_rows(data: h5py.Dataset, rows: np.ndarray | None) -> np.ndarray:
+    """Some rows of a dataset, read in whole chunks (picking rows one by one is far slower).
+
+    Parameters
+    ----------
+    data : h5py.Dataset, shape (m, n)
+    rows : ndarray of int, optional
+        Ascending; all if not given.
+
+    Raises
+    ------
+    SessionError
+        As `read_array`.
+    """
     if rows is None or len(rows) == len(data):
         return read_array(data)
     found = np.empty((len(rows), data.shape[1]))

@@ -184,7 +184,6 @@ class _Merging:
         rows = rows[[row not in known for row in rows[list(here)].astype(str).itertuples(index=False, name=None)]]
         self._append("calibrations", rows)
         if len(rows):
-            self.file.attrs["sts_format"] = layout.NEWEST
             self.clauses.append(
                 ", ".join(f"{row.kind} calibration ({row.factor:g} ± {row.factor_se:g})"
                           for row in rows.drop_duplicates(["kind", "session"], keep="last").itertuples())
@@ -283,7 +282,7 @@ def _copy_sources(writer: Writer, donor: h5py.File, theirs: pd.DataFrame) -> dic
     numbers = {}
     for old, source in zip(theirs.index.tolist(), theirs.to_dict("records"), strict=True):
         row = {str(column): value for column, value in source.items() if column != "offset"}
-        content = writer.add_content(layout.content_pieces(donor, source))
+        content = writer.add_content(layout.content_pieces(layout.stored_contents(donor), source))
         numbers[old] = writer.add_source(offset=content, **row)
     return numbers
 

@@ -1,33 +1,40 @@
-"""Saving what a damaged session still holds.
-
-Three lines of defence. A file cut short is filled up to the length it claims, and a start that was overwritten is
-replaced by that of a new session (which is always the same), so that HDF5 opens it again. Every chunk of sweeps
-carries a checksum and every original a SHA-256, so that only what is whole is taken. Sweeps that are lost are read
-again from the original file, where that is whole.
-"""
+"""Saving what a damaged session still holds, and saying what is lost."""
 
 from __future__ import annotations
 
-import hashlib
-import re
+import glob
 import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import h5py
 import numpy as np
 import pandas as pd
 
 from sts.session import layout, tables
-from sts.session.change import DAMAGE, changing
+from sts.session.change import Change, changing
+from sts.session.copies import keys_of, signal_of
+from sts.session.repairing import fill_up, new_start
+from sts.session.salvage import Salvaged, unless_damaged, whole_original, whole_set, whole_table
+from sts.session.seals import ENTRY, SealedFile
 from sts.session.tables import SessionError
 from sts.session.writer import Writer
 from sts.sweeps import SweepSet
 
-LOGS = {"looked": "notes of what was looked at"}  # in words where the name of the log does not tell
+LOGS = {  # its name in words, and the columns without which its rows say nothing
+    "decisions": ("decisions", {"sweep", "action"}),
+    "calibrations": ("calibrations", {"kind", "factor", "factor_se"}),
+    "annotations": ("annotations", {"sweep", "column", "before", "after"}),
+    "looked": ("notes of what was looked at", {"sweep"}),
+}
+LOST = "Lost: "  # how a sentence begins that tells of a loss
+MOST_NAMES = 10  # in one sentence
+NOT_KNOWN = {
+    "name": "lost file", "sha256": "", "size": 0, "reader": "", "recipe": "", "imported": "", "sweeps": 0, "notes": "",
+}  # fmt: skip
 
 
 def rescue(damaged: str | Path, new: str | Path) -> list[str]:
@@ -64,17 +71,9 @@ def rescue(damaged: str | Path, new: str | Path) -> list[str]:
     if new.exists():
         raise SessionError(f"{new}: exists already. Name a new file to save into.")
     said: list[str] = []
-    with changing(new, create=True) as change, tempfile.TemporaryDirectory(dir=new.absolute().parent) as folder:
-        with _opened(damaged, Path(folder) / "copy.h5", said) as file:
-            saved = _save(file, Writer(change.file()), Path(folder), said)
-            for log in ("decisions", "calibrations", "annotations", "looked"):
-                rows = _unless_damaged(lambda log=log: tables.read_log(file, log))
-                if rows is None:
-                    said.append(f"Lost: the {LOGS.get(log, log)}.")
-                elif len(rows) or log not in LOGS:
-                    tables.append_log(change.file(), log, rows)
-                    saved += len(rows)
-                    said.append(f"Saved: {len(rows)} {LOGS.get(log, log)}.")
+    with changing(new, create=True) as change, _workplace(new) as folder:
+        with _opened(damaged, folder / "copy.h5", said) as file:
+            saved = _Rescue(file, change, folder, said).save()
         if not saved:
             raise SessionError(
                 f"{damaged}: nothing could be saved ({' '.join(said)}). Take the newest copy of the session, or import "
@@ -83,29 +82,28 @@ def rescue(damaged: str | Path, new: str | Path) -> list[str]:
     return said
 
 
-def _unless_damaged(read: Any) -> Any:
-    """What `read` returns, or None if the file is damaged there."""
-    try:
-        return read()
-    except (*DAMAGE, SessionError):
-        return None
-
-
-# --- opening ---------------------------------------------------------------------------------------------------------
+@contextmanager
+def _workplace(new: Path) -> Iterator[Path]:
+    """A folder beside the new session that goes when all is done; one that a killed rescue left goes now."""
+    start = f".{new.name[:100]}.rescue-"
+    for left in new.absolute().parent.glob(f"{glob.escape(start)}*"):
+        shutil.rmtree(left, ignore_errors=True)
+    with tempfile.TemporaryDirectory(prefix=start, dir=new.absolute().parent) as folder:
+        yield Path(folder)
 
 
 @contextmanager
-def _opened(damaged: Path, copy: Path, said: list[str]) -> Iterator[h5py.File]:
+def _opened(damaged: Path, copy: Path, said: list[str]) -> Iterator[SealedFile]:
     """Open a repaired copy; `said` gets what was repaired."""
     shutil.copyfile(damaged, copy)
-    for repair in (None, _fill_up, _new_start):
+    for repair in (None, fill_up, new_start):
         if repair is not None:
             with suppress(OSError):
                 repair(copy, said)
-        file = _unless_damaged(lambda: h5py.File(copy, "r"))
+        file = unless_damaged(lambda: SealedFile(copy, "r"))
         if file is None:
             continue
-        if _unless_damaged(lambda: layout.format_of(file, damaged)) is None:  # noqa: B023 - called at once
+        if unless_damaged(lambda: layout.format_of(file, damaged)) is None:  # noqa: B023 - called at once
             file.close()
             continue
         try:
@@ -120,131 +118,241 @@ def _opened(damaged: Path, copy: Path, said: list[str]) -> Iterator[h5py.File]:
     )
 
 
-def _fill_up(copy: Path, said: list[str]) -> None:
-    try:
-        h5py.File(copy, "r").close()
-    except OSError as error:
-        found = re.search(r"stored_eof = (\d+)", str(error))
-        size = copy.stat().st_size
-        if found and size < int(found[1]) < 4 * size + (1 << 20):
-            with copy.open("rb+") as stream:
-                stream.truncate(int(found[1]))
-            said.append(f"The file ends {int(found[1]) - size} bytes too early; what lay there is lost.")
+class _Rescue:
+    """What is whole on its way into a new session."""
 
+    def __init__(self, file: SealedFile, change: Change, folder: Path, said: list[str]) -> None:
+        self.file, self.change, self.folder, self.said = file, change, folder, said
+        self.writer = Writer(change.file())
+        self.sources = self._known_sources()
+        self.originals = [whole_original(file, row) for row in self.sources]
+        self.numbers: dict[int, int] = {}  # row of a source there, and here
+        self.saved = self.sweeps = 0
+        self.keys: set[bytes] = set()  # of the sweeps saved
 
-def _new_start(copy: Path, said: list[str]) -> None:
-    """Replace the superblock by that of a new session, which differs only in the length of the file."""
-    fresh = copy.with_name("fresh.h5")
-    with h5py.File(fresh, "w") as file:
-        layout.prepare(file)
-    start = bytearray(fresh.read_bytes()[:SUPERBLOCK])
-    start[END_OF_FILE : END_OF_FILE + 8] = copy.stat().st_size.to_bytes(8, "little")
-    with copy.open("rb+") as stream:
-        stream.write(start)
-    said.append("The start of the file was damaged and was replaced.")
+    def _lost(self, what: str) -> None:
+        self.said.append(LOST + what)
 
+    def _known_sources(self) -> list[dict[str, Any]]:
+        """The rows of the list of imported files, with what is lost of them unknown."""
+        found = whole_table(self.file, "sources")
+        self._say_lost_columns(found.lost, "the list of imported files")
+        if found.frame.empty and self._had("sources"):
+            self._lost("the list of imported files and the files themselves.")
+        unknown = {column: kind() for column, kind in tables.TABLES["sources"].items()} | NOT_KNOWN
+        return [
+            {**unknown, **{str(column): value for column, value in row.items()}}
+            for row in found.frame.to_dict("records")
+        ]
 
-NOT_KNOWN = {
-    "name": "lost file", "sha256": "", "size": 0, "reader": "", "recipe": "", "imported": "", "sweeps": 0, "notes": "",
-}  # fmt: skip
-SUPERBLOCK = 96  # [bytes] of the superblock of version 0 with its root entry (HDF5 file format, II.A)
-END_OF_FILE = 40  # where in it the length of the file stands
+    def _had(self, log: str) -> bool:
+        """Whether the session had rows in a log, as far as that is known."""
+        place = f"{ENTRY}/{log}"
+        sealed = any(
+            known.startswith(f"{place}/") and known != f"{place}/content"
+            for known in unless_damaged(lambda: self.file.seals) or ()
+        )
+        return sealed or bool(unless_damaged(lambda: self.file["entry"][log].attrs.get("datasets", ())) is None)
 
+    def _say_lost_columns(self, lost: Iterable[str], where: str) -> None:
+        for column in lost:
+            self._lost(f"the column '{column}' of {where}.")
 
-# --- reading what is whole -------------------------------------------------------------------------------------------
-
-
-def _save(file: h5py.File, writer: Writer, folder: Path, said: list[str]) -> int:
-    """Save originals and sweeps; return how many of both."""
-    sources = _unless_damaged(lambda: tables.read_log(file, "sources"))
-    if sources is None:
-        said.append("Lost: the list of imported files and the files themselves.")
-        sources = tables.no_rows("sources")
-    originals = [_unless_damaged(lambda i=i: _checked(file, sources.iloc[i])) for i in range(len(sources))]
-    numbers = {}
-    for i, (content, source) in enumerate(zip(originals, sources.to_dict("records"), strict=True)):
-        row = {str(column): value for column, value in source.items() if column != "offset"}
-        numbers[i], _ = writer.add_source(offset=writer.add_content([content or b""]), **row)
-    whole = sum(content is not None for content in originals)
-    said.append(f"Saved: {whole} of {len(sources)} original files.")
-    said.extend(f"Lost: the original of {sources['name'][i]}." for i, c in enumerate(originals) if c is None)
-    places: dict[int, set[int]] = {i: set() for i in numbers}  # which sweeps of a file are saved
-    saved = 0
-    for name in _unless_damaged(lambda: layout.set_names(file)) or []:
-        stored = _unless_damaged(lambda name=name: layout.StoredSet(file, name))
-        if stored is None:
-            continue
-        lost = 0
-        for rows, part in _whole_parts(stored):
-            if part is None:
-                lost += len(rows)
-                continue
-            of, place = stored.files[rows].tolist(), stored.places[rows]
-            for i in set(of) - numbers.keys():
-                numbers[i], _ = writer.add_source(offset=0, **NOT_KNOWN)
-            writer.add(part, source=[numbers[i] for i in of], place=place)
-            saved += len(part)
-            for i, k in zip(of, place.tolist(), strict=True):
-                places.setdefault(i, set()).add(k)
-        if lost:
-            said.append(f"{name}: {lost} sweeps are damaged.")
-    said.append(f"Saved: {saved} sweeps.")
-    for i, content in enumerate(originals):
-        missing = int(sources["sweeps"][i]) - len(places[i])
-        if missing > 0:
-            again = _read_again(writer, sources.iloc[i], content, numbers[i], places[i], folder)
-            saved += again
-            if again == missing:
-                said.append(f"Saved: {again} more sweeps, read again from the original {sources['name'][i]}.")
+    def save(self) -> int:
+        """Save all that can be; how many things were."""
+        if unless_damaged(lambda: self.file.seals) is None:
+            self.said.append(
+                "The checksums of names, units and reasons are lost: these could not be checked. Compare them."
+            )
+        self._save_sources()
+        names = sorted({*layout.set_names(self.file), *_sealed_sets(self.file)})
+        sets = {name: whole_set(self.file, name) for name in names}
+        for name, found in sets.items():
+            if found is None:
+                self._lost(f"the table of {name}, with what logbooks said of its sweeps.")
             else:
-                said.append(f"Lost: {missing - again} sweeps of {sources['name'][i]}.")
-    writer.finish()
-    return saved + whole
+                self._save_set(found)
+        self._read_again([found for found in sets.values() if found is not None], complete=None not in sets.values())
+        self.writer.finish()
+        if not self.sweeps and (names or any(row["sweeps"] for row in self.sources)):
+            self._lost(
+                "all sweeps; only what stands beside them was saved. 'sts export NEW.h5 originals' writes the files imported."
+            )
+        for log in LOGS:
+            self._save_log(log)
+        return self.saved
+
+    def _save_sources(self) -> None:
+        for i, (content, row) in enumerate(zip(self.originals, self.sources, strict=True)):
+            offset = self.writer.add_content([content or b""])
+            self.numbers[i], _ = self.writer.add_source(**{**row, "offset": offset})
+        whole = sum(content is not None for content in self.originals)
+        self.said.append(f"Saved: {whole} of {len(self.sources)} original files.")
+        for row, content in zip(self.sources, self.originals, strict=True):
+            if content is None:
+                self._lost(f"the original of {row['name']}.")
+        self.saved += whole
+
+    def _save_set(self, found: Salvaged) -> None:
+        """Save the sweeps whose numbers are whole, with what is whole of their table."""
+        again = self._from_originals(found) if found.table.lost else {}
+        for column in found.table.lost:
+            filled = (
+                "; what the original files say is there instead" if any(column in row for row in again.values()) else ""
+            )
+            self._lost(f"the column '{column}' of the {len(found.table.frame)} sweeps of {found.name}{filled}.")
+        if (found.files < 0).any():
+            self._lost(f"which file each of the {len(found.files)} sweeps of {found.name} came from.")
+        for rows, part in found.parts:
+            files, places = found.files[rows], found.places[rows]
+            own = pd.DataFrame([again.get(where, {}) for where in zip(files.tolist(), places.tolist(), strict=True)])
+            columns = own.columns.intersection(list(found.table.lost))
+            table = part.table.assign(**{column: own[column] for column in columns if own[column].notna().all()})
+            self._add(replace(part, table=table), files, places)
+        if found.lost.size:
+            self.said.append(f"{found.name}: {count_of(found.lost.size, 'sweep')} damaged.")
+
+    def _from_originals(self, found: Salvaged) -> dict[tuple[int, int], dict[Any, Any]]:
+        """What the original files say of the sweeps of a set: the row of each by its file and place there."""
+        rows: dict[tuple[int, int], dict[Any, Any]] = {}
+        for i in set(found.files.tolist()) & set(range(len(self.sources))):
+            parts = read_original(self.sources[i], self.originals[i], self.folder)
+            told = [row for part in parts for row in part.table.to_dict("records")]
+            rows |= {(i, place): row for place, row in enumerate(told)}
+        return rows
+
+    def _add(self, part: SweepSet, files: np.ndarray, places: np.ndarray) -> None:
+        for i in set(files.tolist()) - self.numbers.keys():
+            self.numbers[i], _ = self.writer.add_source(offset=0, **NOT_KNOWN)
+        self.keys.update(keys_in(part))
+        self.writer.add(part, source=[self.numbers[i] for i in files.tolist()], place=places)
+        self.saved += len(part)
+        self.sweeps += len(part)
+
+    def _read_again(self, sets: list[Salvaged], *, complete: bool) -> None:
+        """Read sweeps whose numbers are lost from their original files; they keep what is whole of their table."""
+        self.said.append(f"Saved: {self.sweeps} sweeps.")
+        for i, source in enumerate(self.sources):
+            lost = {
+                int(found.places[row]): (found, row) for found in sets for row in found.lost if found.files[row] == i
+            }
+            known = {int(place) for found in sets for place in found.places[found.files == i]}
+            unknown = 0 if complete else max(int(source["sweeps"]) - len(known), 0)
+            if not lost and not unknown:
+                continue
+            before = self.sweeps
+            loaded = read_original(source, self.originals[i], self.folder)
+            first = 0
+            for part in loaded:
+                places = np.arange(first, first + len(part))
+                first += len(part)
+                for kept in self._kept(part, places, lost):
+                    self._add(kept[0], np.full(len(kept[1]), i), kept[1])
+                there = [key in self.keys for key in keys_in(part)]
+                new = np.flatnonzero(~np.isin(places, list(known)) & ~np.array(there, bool))
+                if unknown and new.size:
+                    self._add(part.select(new), np.full(new.size, i), places[new])
+            again = self.sweeps - before
+            if again:
+                self.said.append(f"Saved: {again} more sweeps, read again from the original {source['name']}.")
+            if lost:
+                names = [str(found.table.frame["sweep"].iloc[row]) for found, row in lost.values()]
+                more = f" and {len(names) - MOST_NAMES} more" if len(names) > MOST_NAMES else ""
+                self._lost(f"the numbers of {', '.join(names[:MOST_NAMES])}{more}.")
+            elif again < unknown:
+                self._lost(f"{unknown - again} sweeps of {source['name']}.")
+
+    @staticmethod
+    def _kept(
+        part: SweepSet, places: np.ndarray, lost: dict[int, tuple[Salvaged, int]]
+    ) -> Iterator[tuple[SweepSet, np.ndarray]]:
+        """Sweeps of a file that were lost, each with its row of the session's table; they leave `lost`."""
+        for row, place in enumerate(places.tolist()):
+            found, known = lost.get(place, (None, 0))
+            if found is None or (found.axis is not None and not np.array_equal(found.axis, part.axis)):
+                continue  # read otherwise than at import: the number that was there is not this one
+            again = part.select([row])
+            own = {str(column): found.table.frame[column].iloc[[known]].to_numpy() for column in found.table.frame}
+            yield replace(again, table=again.table.assign(**own)), np.array([place])
+            del lost[place]
+
+    def _save_log(self, log: str) -> None:
+        words, needed = LOGS[log]
+        found = whole_table(self.file, log)
+        if not needed <= set(found.frame):
+            if found.lost or self._had(log):
+                self._lost(f"the {words}.")
+            elif log != "looked":
+                self.said.append(f"Saved: 0 {words}.")
+            return
+        self._say_lost_columns(found.lost, f"the {len(found.frame)} {words}")
+        tables.append_log(self.change.file(), log, found.frame)
+        self.saved += len(found.frame)
+        self.said.append(f"Saved: {len(found.frame)} {words}.")
 
 
-def _checked(file: h5py.File, source: pd.Series) -> bytes | None:
-    content = layout.read_content(file, source)
-    return content if hashlib.sha256(content).hexdigest() == source["sha256"] else None
+def _sealed_sets(file: SealedFile) -> list[str]:
+    """The names of all sets that were there when the session was last changed."""
+    seals = unless_damaged(lambda: file.seals) or {}
+    return [name for name in (place.removeprefix(f"{ENTRY}/") for place in seals) if layout.is_set(name)]
 
 
-def _whole_parts(stored: layout.StoredSet) -> Iterator[tuple[np.ndarray, SweepSet | None]]:
-    """Sweeps of a set in blocks of a chunk: their rows, and None where they are damaged."""
-    lengths = _unless_damaged(
-        lambda: {len(part) for part in (stored.table, stored.files, stored.places, stored.signal)}
-    )
-    if lengths is None or len(lengths) > 1:
-        return
-    every = np.arange(len(stored.table))
-    for rows in np.split(every, every[stored.signal.chunks[0] :: stored.signal.chunks[0]]):
-        yield rows, _unless_damaged(lambda rows=rows: stored.read(rows))
+def keys_in(part: SweepSet) -> list[bytes]:
+    """What each sweep of a set is known by.
+
+    Parameters
+    ----------
+    part : SweepSet
+    """
+    return [key.tobytes() for key in keys_of(part.axis, signal_of(part))]
 
 
-def _read_again(
-    writer: Writer, source: pd.Series, content: bytes | None, number: int, have: set[int], folder: Path
-) -> int:
-    """Read lost sweeps from the original file; return how many. What a logbook added to them is not in there."""
+def read_original(source: Mapping[str, Any], content: bytes | None, folder: Path) -> list[SweepSet]:
+    """Read the sweeps of an imported file from its original bytes; none where that cannot be done.
+
+    Parameters
+    ----------
+    source : mapping
+        Its row of the sources.
+    content : bytes or None
+    folder : path
+        Where files may be written.
+    """
     from sts.loaders import read_file, read_recipe
 
-    if content is None:
-        return 0
-    copy = folder / "original" / Path(str(source["name"])).name
-    copy.parent.mkdir(exist_ok=True)
-    copy.write_bytes(content)
-    recipe = None
+    name = str(source["name"])
+    if content is None or source["reader"] == "":
+        return []
     try:
+        place = folder / "original"
+        place.mkdir(exist_ok=True)
+        copy = place / (name if is_plain(name) else f"original{Path(name).suffix[:20]}")
+        copy.write_bytes(content)
+        recipe = None
         if source["recipe"]:
-            (folder / "recipe.toml").write_text(source["recipe"], encoding="utf-8", newline="\n")
+            (folder / "recipe.toml").write_text(str(source["recipe"]), encoding="utf-8", newline="\n")
             recipe = read_recipe(folder / "recipe.toml")
-        loaded = read_file(copy, recipe=recipe)
-    except ValueError:
-        return 0
-    again = 0
-    place = 0
-    for part in loaded.sets:
-        places = np.arange(place, place + len(part))
-        place += len(part)
-        rows = np.flatnonzero(~np.isin(places, list(have)))
-        if rows.size:
-            writer.add(part.select(rows), source=number, place=places[rows], source_name=str(source["name"]))
-            again += len(rows)
-    return again
+        return list(read_file(copy, recipe=recipe).sets)
+    except (ValueError, OSError):
+        return []
+
+
+def is_plain(name: str) -> bool:
+    """Whether a name may be that of a file here, whatever system it comes from.
+
+    Parameters
+    ----------
+    name : str
+    """
+    return Path(name).name == name not in ("", ".", "..") and len(name.encode()) <= 200 and "\0" not in name
+
+
+def count_of(number: int, noun: str) -> str:
+    """``"1 sweep is"``, ``"3 sweeps are"``.
+
+    Parameters
+    ----------
+    number : int
+    noun : str
+    """
+    return f"{number} {noun} is" if number == 1 else f"{number} {noun}s are"

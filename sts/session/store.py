@@ -237,7 +237,7 @@ class Session:
             if row.empty:
                 near = picking.near(name, sources["name"], "sts list --sources")
                 raise SessionError(f"no file '{name}' was imported{near}.")
-            content = layout.read_content(file, row.iloc[0])
+            content = layout.read_content(layout.stored_contents(file), row.iloc[0])
         if sha256_of(content) != row["sha256"].iloc[0]:
             raise SessionError(
                 f"{self.path}: the stored copy of '{name}' is damaged or lost: its SHA-256 is not the one noted at "

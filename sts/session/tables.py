@@ -10,6 +10,7 @@ import h5py
 import numpy as np
 import pandas as pd
 
+from sts.session.seals import SealedFile, is_inside
 from sts.sweeps import NUMBER_COLUMNS
 
 SMALL_COLUMN = 16 << 10  # [bytes] below, compression costs more than it saves
@@ -36,6 +37,9 @@ TABLES: dict[str, dict[str, type]] = {
         "source": str,
     },
 }  # fmt: skip
+ABSENT = np.array([0x7FF8_5354_5341_4253], np.uint64).view(float)[
+    0
+]  # a NaN that nobody computes: a block that cannot be found
 RESCUE = " 'sts rescue SESSION.h5 --out NEW.h5' saves what can still be read."
 
 
@@ -60,7 +64,7 @@ class NotWritten(SessionError):
 
 
 def part_of(file: h5py.File, name: str) -> h5py.Group:
-    """A group under ``/entry``; links out of the file are refused.
+    """A group under ``/entry``, as it was written; links are refused.
 
     Parameters
     ----------
@@ -71,12 +75,38 @@ def part_of(file: h5py.File, name: str) -> h5py.Group:
     Raises
     ------
     SessionError
-        If the group is not inside this file.
+        If the group or something in it is a link, or if it is not as its checksums say (of a `SealedFile`).
     """
     entry = file["entry"]
-    if not isinstance(entry.get(name, getlink=True), h5py.HardLink):
-        raise SessionError(f"{file.filename}: '{name}' points out of the file, which no session does.")
+    for group, member in [(entry, name), *((entry[name], inside) for inside in entry[name])] if name in entry else ():
+        if not is_inside(group, member):
+            raise SessionError(
+                f"{file.filename}: '{member}' points to something elsewhere, which nothing in a session does."
+            )
+    check(file, name)
     return entry[name]
+
+
+def check(file: h5py.File, name: str = "") -> None:
+    """Hold a part of a file that is read against its checksums.
+
+    Parameters
+    ----------
+    file : h5py.File
+        Only a `SealedFile` is looked at.
+    name : str
+        Of the group under ``/entry``; "": the frame of the file.
+
+    Raises
+    ------
+    SessionError
+        If something in it is not as it was written.
+    """
+    altered = file.altered(name) if isinstance(file, SealedFile) else []
+    if altered:
+        raise SessionError(
+            f"{file.filename}: is damaged, or was changed by another program ({altered[0]} is not as it was written).{RESCUE}"
+        )
 
 
 def read_array(data: h5py.Dataset, selection: Any = ...) -> np.ndarray:
@@ -102,9 +132,15 @@ def read_array(data: h5py.Dataset, selection: Any = ...) -> np.ndarray:
         )
     values = np.asarray(data[selection])
     checksum = data.attrs.get("crc32")
-    if selection is ... and checksum is not None and checksum != zlib.crc32(values.tobytes()):
+    if selection is ... and checksum is not None and checksum != _crc32(values):
         raise SessionError(f"{data.file.filename}: is damaged ({data.name} does not have its checksum).{RESCUE}")
+    if values.dtype == float and np.isnan(data.fillvalue) and (values.view(np.uint64) == ABSENT.view(np.uint64)).any():
+        raise SessionError(f"{data.file.filename}: is damaged (a block of {data.name} is not found).{RESCUE}")
     return values
+
+
+def _crc32(values: np.ndarray) -> int:
+    return zlib.crc32(b"\0".join(values.tolist()) if values.dtype.hasobject else values.tobytes())
 
 
 def write_array(group: h5py.Group, name: str, values: np.ndarray, *, units: str = "") -> None:
@@ -121,7 +157,7 @@ def write_array(group: h5py.Group, name: str, values: np.ndarray, *, units: str 
     how = deflated if values.nbytes > SMALL_COLUMN else {}
     data = group.create_dataset(name, data=values, **how)
     data.attrs["units"] = units
-    data.attrs["crc32"] = zlib.crc32(values.tobytes())
+    data.attrs["crc32"] = _crc32(values)
 
 
 # --- tables ----------------------------------------------------------------------------------------------------------
@@ -138,11 +174,22 @@ def read_table(group: h5py.Group, only: Collection[str] | None = None) -> pd.Dat
     """
     names = zip(group.attrs.get("columns", ()), group.attrs.get("datasets", ()), strict=True)
     return pd.DataFrame(
-        {str(column): _read_column(group[name]) for column, name in names if only is None or column in only}
+        {str(column): read_column(group[name]) for column, name in names if only is None or column in only}
     )
 
 
-def _read_column(data: h5py.Dataset) -> Any:
+def read_column(data: h5py.Dataset) -> Any:
+    """A column of a table: an array of numbers, or a Series of texts.
+
+    Parameters
+    ----------
+    data : h5py.Dataset
+
+    Raises
+    ------
+    SessionError
+        As `read_array`.
+    """
     text = h5py.check_string_dtype(data.dtype)
     values = read_array(data)
     if text is None:
@@ -179,7 +226,8 @@ def _write_column(group: h5py.Group, name: str, values: pd.Series, units: str) -
     texts = [str(v).replace("\0", "\N{SYMBOL FOR NULL}").encode("utf-8", "replace") for v in different]
     longest = max(map(len, texts), default=0) or 1
     if longest > LONGEST_FIXED_TEXT:
-        group.create_dataset(name, data=np.array(texts, dtype=object)[codes], dtype=TEXT)
+        long = np.array(texts, dtype=object)[codes]
+        group.create_dataset(name, data=long, dtype=TEXT).attrs["crc32"] = _crc32(long)
     else:  # one width for all: read and written several times faster
         fixed = np.array(texts, dtype=f"S{longest}")[codes]
         write_array(group, name, fixed.astype(h5py.string_dtype("utf-8", longest)))

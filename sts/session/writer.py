@@ -265,7 +265,7 @@ def _append(group: h5py.Group, name: str, parts: list[np.ndarray], units: str) -
     new = sum(len(part) for part in parts)
     if name not in group:
         data = group.create_dataset(
-            name, (new, points), dtype=float, maxshape=(None, points), fletcher32=True,
+            name, (new, points), dtype=float, maxshape=(None, points), fletcher32=True, fillvalue=tables.ABSENT,
             chunks=(max(1, min(new, CHUNK_BYTES // (8 * points))), points),
         )  # fmt: skip
         data.attrs["units"] = units

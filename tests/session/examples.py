@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
+import h5py
 import numpy as np
 
 from sts.loaders import LoadedFile
@@ -30,6 +34,15 @@ def sweep_set(
         lockin=numbers if only_lockin else None,
         lockin_unit=lockin_unit or "",
     )
+
+
+@contextmanager
+def before_seals(path: Path) -> Iterator[h5py.File]:
+    """A session as versions without checksums of names and attributes wrote it, to be changed by hand."""
+    with h5py.File(path, "r+") as file:
+        del file["entry/seals"]
+        file.attrs["sts_format"] = 1
+        yield file
 
 
 def file_of(number: int, *sets: SweepSet, name: str = "", recipe: str = "", notes: tuple[str, ...] = ()) -> LoadedFile:

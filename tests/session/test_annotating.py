@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from session.examples import before_seals
 
 from sts.importing import annotate_session, import_files
 from sts.loaders import UnreadableFile
@@ -107,9 +108,7 @@ def test_merging_and_rescuing_bring_the_history_along(path: Path, tmp_path: Path
 
 
 def test_a_session_made_before_there_were_annotations_gets_them(path: Path) -> None:
-    import h5py
-
-    with h5py.File(path, "r+") as file:
+    with before_seals(path) as file:
         del file["entry/annotations"]
     assert Session(path).annotations().empty
     annotate_session(path, path.with_name("new.csv"))

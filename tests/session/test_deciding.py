@@ -5,9 +5,8 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from pathlib import Path
 
-import h5py
 import pytest
-from session.examples import file_of
+from session.examples import before_seals, file_of
 
 from sts.session import NotWritten, Session, SessionError, merge, rescue
 from sts.session.change import changing
@@ -112,7 +111,7 @@ def test_where_the_system_knows_no_account_nobody_is_named(session: Session, mon
 def test_decisions_from_before_names_were_kept_are_read_and_go_on(session: Session) -> None:
     session.add([file_of(1)])
     session.mark(["f1_a"], "omit", "tip touched", by="anna")
-    with h5py.File(session.path, "r+") as file:  # as an earlier version wrote it
+    with before_seals(session.path) as file:
         log = file["entry/decisions"]
         del log["by"]
         for about in ("columns", "datasets"):

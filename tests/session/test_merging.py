@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import h5py
 import months
 import numpy as np
 import pytest
@@ -83,8 +82,6 @@ def test_a_calibration_comes_with_the_sweeps_of_its_session_and_for_no_other(tmp
     assert standing_calibration(a.calibrations(), "height", "b")["factor"] == 0.8
     with pytest.raises(SessionError, match=r"no session 'c' was merged into it\. Merged were: b"):
         a.add_calibration("height", scales[0.8], session="c")
-    with h5py.File(a.path) as file:  # an older program would apply it to all
-        assert file.attrs["sts_format"] == 2
 
 
 def test_several_are_merged_into_a_new_one_with_a_line_for_each(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import h5py
@@ -11,6 +12,7 @@ import pytest
 from numpy.testing import assert_array_equal
 
 from sts.comparing.calibration import Calibration
+from sts.importing import annotate_session
 from sts.loaders import read_file
 from sts.session import Session, SessionError, rescue
 
@@ -111,8 +113,9 @@ def test_a_damaged_original_is_named_and_its_sweeps_are_saved(session: Session, 
         new.original("run0.csv")
 
 
-def test_an_overwritten_start_is_replaced(session: Session, tmp_path: Path) -> None:
-    path = damage(session, lambda content: bytes(96) + content[96:])
+@pytest.mark.parametrize("size", [8, 96, 512])
+def test_an_overwritten_start_is_replaced(session: Session, tmp_path: Path, size: int) -> None:
+    path = damage(session, lambda content: bytes(size) + content[size:])
     with pytest.raises(SessionError, match=r"if it was one .* 'sts rescue damaged.h5"):
         Session.open(path)
     said = rescue(path, tmp_path / "new.h5")
@@ -168,3 +171,91 @@ def test_nothing_is_overwritten_and_rubbish_gives_one_line(session: Session, tmp
         rescue(tmp_path / "rubbish.h5", tmp_path / "new.h5")
     assert not (tmp_path / "new.h5").exists()
     assert not [p for p in tmp_path.iterdir() if p.name.endswith(".part")]
+
+
+def spoiled(session: Session, change: Callable[[h5py.File], None]) -> Path:
+    """A copy of the session with something in it overwritten, its checksums as they were."""
+    path = session.path.with_name("damaged.h5")
+    path.write_bytes(session.path.read_bytes())
+    with h5py.File(path, "r+") as file:
+        change(file)
+    return path
+
+
+def zero(place: str) -> Callable[[h5py.File], None]:
+    def change(file: h5py.File) -> None:
+        file[place][...] = np.zeros((), file[place].dtype)
+
+    return change
+
+
+@pytest.fixture
+def labelled(session: Session) -> Session:
+    """The session with what a logbook said and a site that stands in no file."""
+    logbook = session.path.with_name("log.csv")
+    logbook.write_text("file;site;comment\nrun0.csv;terrace;calm\nrun1.csv;step;" + "x" * 700 + "\n", encoding="utf-8")
+    annotate_session(session.path, logbook)
+    return session
+
+
+def test_where_only_numbers_are_damaged_tables_logbook_and_decisions_stay(labelled: Session, tmp_path: Path) -> None:
+    said = rescue(spoiled(labelled, zero("entry/iv_001/bias")), tmp_path / "new.h5")
+    new = Session(tmp_path / "new.h5")
+    assert not [line for line in said if line.startswith("Lost")]
+    before, after = (s.sweeps().set_index("sweep").sort_index() for s in (labelled, new))
+    assert after[["site", "comment", "tip", "source"]].equals(before[["site", "comment", "tip", "source"]])
+    assert new.current_decisions() == labelled.current_decisions()
+    found, wanted = by_name(new), by_name(labelled)
+    assert all(np.array_equal(found[name], wanted[name]) for name in wanted)
+
+
+def test_lost_cells_are_named_and_counted_and_the_others_stay(labelled: Session, tmp_path: Path) -> None:
+    def change(file: h5py.File) -> None:
+        for place in ("entry/iv_001/site", "entry/iv_001/tip", "entry/decisions/why"):
+            zero(place)(file)
+
+    said = rescue(spoiled(labelled, change), tmp_path / "new.h5")
+    assert [line for line in said if line.startswith("Lost")] == [
+        "Lost: the column 'tip' of the 12 sweeps of iv_001; what the original files say is there instead.",
+        "Lost: the column 'site' of the 12 sweeps of iv_001; what the original files say is there instead.",
+        "Lost: the column 'why' of the 1 decisions.",
+    ]
+    new = Session(tmp_path / "new.h5")
+    assert set(new.sweeps()["tip"]) == {"heron"}
+    assert set(new.sweeps()["site"]) == {""}
+    assert new.sweeps()["comment"].tolist() == labelled.sweeps()["comment"].tolist()
+    assert new.current_decisions() == {labelled.sweeps()["sweep"].iloc[0]: ("omit", "")}
+
+
+def test_sweeps_that_are_lost_for_good_are_named(labelled: Session, tmp_path: Path) -> None:
+    def change(file: h5py.File) -> None:
+        zero("entry/iv_001/bias")(file)
+        zero("entry/sources/content")(file)
+
+    lost = [line for line in rescue(spoiled(labelled, change), tmp_path / "new.h5") if line.startswith("Lost")]
+    names = labelled.sweeps()["sweep"].tolist()
+    assert lost == [
+        *(f"Lost: the original of run{i}.csv." for i in range(4)),
+        *(f"Lost: the numbers of {', '.join(names[3 * i : 3 * i + 3])}." for i in range(4)),
+        "Lost: all sweeps; only what stands beside them was saved. 'sts export NEW.h5 originals' writes the files imported.",
+    ]
+    assert len(Session(tmp_path / "new.h5").decisions()) == 1
+
+
+@pytest.mark.parametrize("name", ["..", ".", "a" * 300 + ".csv", "con/../x.csv"])
+def test_a_file_of_any_name_is_read_again(session: Session, tmp_path: Path, name: str) -> None:
+    """Names come from other systems and from attackers; none leaves the folder of the rescue."""
+    values = read_file(tmp_path / "run0.csv")
+    odd = Session.create(tmp_path / "odd.h5")
+    odd.add([replace(values, name=name)])
+    rescue(spoiled(odd, zero("entry/iv_001/bias")), tmp_path / "new.h5")
+    assert len(Session(tmp_path / "new.h5").sweeps()) == 3
+    assert {p.name for p in tmp_path.iterdir() if p.is_dir()} == set()
+
+
+def test_what_a_killed_rescue_left_is_removed_by_the_next(session: Session, tmp_path: Path) -> None:
+    left = tmp_path / ".new.h5.rescue-abc"
+    left.mkdir()
+    (left / "copy.h5").write_bytes(b"half")
+    rescue(session.path, tmp_path / "new.h5")
+    assert not left.exists()

@@ -151,19 +151,19 @@ def test_calibrations_are_kept_in_order(session: Session) -> None:
 def test_an_older_format_is_upgraded_and_a_newer_one_refused(session: Session, monkeypatch: pytest.MonkeyPatch) -> None:
     session.add([file_of(1)])
 
-    def to_two(file: h5py.File) -> None:
+    def to_four(file: h5py.File) -> None:
         file["entry"].attrs["title"] = "upgraded"
 
-    monkeypatch.setattr(layout, "FORMAT", 3)
-    monkeypatch.setattr(layout, "NEWEST", 3)
-    with pytest.raises(SessionError, match="format 1, which is not known"):
+    monkeypatch.setattr(layout, "FORMAT", 5)
+    monkeypatch.setattr(layout, "NEWEST", 5)
+    with pytest.raises(SessionError, match="format 3, which is not known"):
         Session.open(session.path)
-    monkeypatch.setattr(layout, "UPGRADES", {1: to_two, 2: lambda file: None})
+    monkeypatch.setattr(layout, "UPGRADES", {3: to_four, 4: lambda file: None})
     assert len(Session.open(session.path).sweeps()) == 2
     with h5py.File(session.path) as file:
-        assert (file.attrs["sts_format"], file["entry"].attrs["title"]) == (3, "upgraded")
+        assert (file.attrs["sts_format"], file["entry"].attrs["title"]) == (5, "upgraded")
     monkeypatch.undo()
-    with pytest.raises(SessionError, match=r"newer sts .session format 3; this one reads up to 2.. Update"):
+    with pytest.raises(SessionError, match=r"newer sts .session format 5; this one reads up to 3.. Update"):
         Session.open(session.path)
     with pytest.raises(SessionError, match="newer sts"):
         session.add([file_of(2)])

@@ -9,7 +9,7 @@ import h5py
 import numpy as np
 import pytest
 from numpy.testing import assert_array_equal
-from session.examples import file_of, sweep_set
+from session.examples import before_seals, file_of, sweep_set
 
 from sts.session import Session, SessionError
 
@@ -39,7 +39,7 @@ def test_very_long_texts_do_not_cost_their_length_for_every_sweep(session: Sessi
 
 def test_a_tiny_session_that_claims_ten_gigabytes_is_refused_before_memory_is_taken(session: Session) -> None:
     session.add([file_of(1)])
-    with h5py.File(session.path, "r+") as file:
+    with before_seals(session.path) as file:
         group = file["entry/iv_001"]
         del group["current"]
         group.create_dataset("current", (2, 16 * 40_000_000), chunks=(1, 1 << 20), dtype=float)
@@ -51,12 +51,20 @@ def test_links_and_virtual_datasets_out_of_the_file_are_refused(session: Session
     other = Session.create(tmp_path / "other.h5")
     other.add([file_of(1)])
     session.add([file_of(2)])
-    with h5py.File(session.path, "r+") as file:
+    with before_seals(session.path) as file:
         file["entry/iv_002"] = h5py.ExternalLink("other.h5", "/entry/iv_001")
-    with pytest.raises(SessionError, match="'iv_002' points out of the file"):
+    with pytest.raises(SessionError, match="'iv_002' points to something elsewhere"):
         session.sets()
+    for link in (h5py.ExternalLink("other.h5", "/entry/iv_001/site"), h5py.SoftLink("/entry/iv_001/tip")):
+        with h5py.File(session.path, "r+") as file:
+            file["entry"].pop("iv_002", None)
+            del file["entry/iv_001/site"]
+            file["entry/iv_001/site"] = link
+        with pytest.raises(SessionError, match="'site' points to something elsewhere"):
+            session.sweeps()
     with h5py.File(session.path, "r+") as file:
-        del file["entry/iv_002"], file["entry/iv_001/current"]
+        del file["entry/iv_001/site"], file["entry/iv_001/current"]
+        file["entry/iv_001/site"] = file["entry/iv_001/tip"]
         virtual = h5py.VirtualLayout((2, 16), float)
         virtual[...] = h5py.VirtualSource("other.h5", "/entry/iv_001/current", (2, 16))
         file["entry/iv_001"].create_virtual_dataset("current", virtual)
