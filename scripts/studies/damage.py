@@ -24,6 +24,7 @@ from studies import Finding
 
 TITLE = "Damaged sessions"
 LIMIT = 20.0  # [s] after which a process counts as hanging
+LOST = "the original is lost"
 LOGS = ("decisions", "calibrations", "annotations", "looked", "sources")
 
 
@@ -89,8 +90,16 @@ class Content:
         }
         read = [session.sweeps().drop(columns="set"), *(getattr(session, log)() for log in LOGS)]
         tables = [table.sort_values(next(iter(table))).to_csv(index=False) for table in read]
-        originals = [session.original(name).hex() for name in sorted(session.sources()["name"])]
+        originals = [_original(session, name) for name in sorted(session.sources()["name"])]
         return cls(numbers, (*tables, *originals, *(part.lockin_unit for part in sets)))
+
+
+def _original(session: Session, name: str) -> str:
+    """The bytes of an imported file; what is said where they are lost."""
+    try:
+        return session.original(name).hex()
+    except SessionError:
+        return LOST
 
 
 def work(pipe: Connection, folder: Path) -> None:
@@ -104,7 +113,9 @@ def _read(folder: Path, content: bytes, good: Content) -> str:
     path = folder / "damaged.h5"
     path.write_bytes(content)
     try:
-        return "as it was" if Content.of(path) == good else "silently different"
+        found = Content.of(path)
+        refused = LOST in found.tables  # an original that was asked for
+        return "as it was" if found == good else "refused" if refused else "silently different"
     except SessionError as error:
         return "refused" if "\n" not in str(error) else "refused in more than one line"
     except Exception as error:  # what the study looks for
@@ -117,8 +128,8 @@ def _rescued(folder: Path, good: Content) -> str:
     try:
         said = rescue(folder / "damaged.h5", new)
         found = Content.of(new)
-    except SessionError:
-        return "nothing saved"
+    except SessionError as error:
+        return "nothing saved" if "\n" not in str(error) else "error: more than one line"
     except Exception as error:  # what the study looks for
         return f"error: {type(error).__name__}"
     if not set(found.numbers.values()) <= set(good.numbers.values()):

@@ -47,7 +47,6 @@ from sts.sweeps import COLUMNS, KINDS, TEXT_COLUMNS, SweepSet
 FORMAT = 1
 NEWEST = FIRST_SEALED  # an older program would change a session and leave its checksums as they were
 UPGRADES: dict[int, Callable[[h5py.File], None]] = {}  # older format: what brings it to the next one
-PARTS = {"sources", "decisions"}  # by which the group of a session is known
 BLOCK_BYTES = 32 << 20  # memory used at a time
 _TAKEN = (
     "kind",
@@ -195,6 +194,16 @@ def content_pieces(stored: h5py.Dataset, source: Any) -> Iterator[bytes]:
     start, size = int(source["offset"]), int(source["size"])
     for at in range(start, start + size, BLOCK_BYTES):
         yield read_array(stored, slice(at, min(at + BLOCK_BYTES, start + size))).tobytes()
+
+
+def is_entry(group: h5py.Group) -> bool:
+    """Whether a group is the one that all parts of a session are in.
+
+    Parameters
+    ----------
+    group : h5py.Group
+    """
+    return set(group) >= {"sources", "decisions"}
 
 
 def set_names(file: h5py.File, kind: str | None = None) -> list[str]:

@@ -14,6 +14,8 @@ import h5py
 
 from sts.session import layout
 from sts.session.change import DAMAGE, NEW
+from sts.session.tables import TABLES
+from sts.sweeps import KINDS
 
 MASK = 0xFFFFFFFF
 OBJECT_HEADER = rb"OHDR\x02"  # how what describes a group or a dataset begins; not in files of before 2008's format
@@ -43,6 +45,8 @@ def fill_up(copy: Path, said: list[str]) -> None:
 def new_start(copy: Path, said: list[str]) -> None:
     """Replace the superblock by that of a new session, which differs only in the length of the file.
 
+    Where the groups that lead to the parts of the session are damaged themselves, the parts are put together again in a new file.
+
     Parameters
     ----------
     copy, said
@@ -56,25 +60,67 @@ def new_start(copy: Path, said: list[str]) -> None:
     start = bytearray(fresh.read_bytes()[: 48 if headers else 96])
     end_of_file = 28 if headers else 40
     start[end_of_file : end_of_file + 8] = copy.stat().st_size.to_bytes(8, "little")
-    for root in headers or [0]:
-        if headers:
-            start[36:44] = root.to_bytes(8, "little")
-            start[44:] = lookup3(bytes(start[:44])).to_bytes(4, "little")
-        with copy.open("rb+") as changed:
-            changed.write(start)
-        if not headers or _has_entry(copy):
+    if not headers:
+        _overwrite(copy, start)
+        said.append("The start of the file was damaged and was replaced.")
+        return
+    for root in headers:
+        _overwrite(copy, _leading_to(start, root))
+        if _has_entry(copy):
             said.append("The start of the file was damaged and was replaced.")
             return
+    with h5py.File(fresh, "w") as file:
+        layout.prepare(file)
+        for root in headers:
+            _overwrite(copy, _leading_to(start, root))
+            with suppress(*DAMAGE), h5py.File(copy, "r") as part:
+                _take_over(part, file["entry"])
+    fresh.replace(copy)
+    said.append("What leads to the parts of the session was damaged; those that are there were put together again. Names, units "
+                "and reasons could not be checked. Compare them.")  # fmt: skip
+
+
+def _leading_to(start: bytearray, root: int) -> bytearray:
+    """The superblock with another outermost group."""
+    start[36:44] = root.to_bytes(8, "little")
+    start[44:] = lookup3(bytes(start[:44])).to_bytes(4, "little")
+    return start
+
+
+def _overwrite(copy: Path, start: bytearray) -> None:
+    with copy.open("rb+") as stream:
+        stream.write(start)
 
 
 def _has_entry(copy: Path) -> bool:
     """Whether the file opens; one whose outermost group is that of the session gets the name that leads to it."""
     with suppress(*DAMAGE), h5py.File(copy, "r+") as file:
-        if set(file) >= layout.PARTS:
+        if layout.is_entry(file):
             file["entry"] = file["/"]
             file.attrs["sts_format"] = layout.FORMAT
-        return "entry" in file and set(file["entry"]) >= layout.PARTS
+        return "entry" in file and layout.is_entry(file["entry"])
     return False
+
+
+def _take_over(part: h5py.Group, entry: h5py.Group) -> None:
+    """Copy what is whole of a set or a table into the session; anything else is let be."""
+    columns, signal = set(part.attrs.get("columns", ())), part.attrs.get("signal")
+    if signal in ("current", "lockin"):
+        kind = next(kind for kind, axis in KINDS.items() if axis in part)
+        name = f"{kind}_{1 + sum(is_there.startswith(kind) for is_there in entry):03d}"
+    else:  # the table that has these columns and fewest others
+        known = [
+            name for name, kinds in sorted(TABLES.items(), key=lambda table: len(table[1])) if columns <= set(kinds)
+        ]
+        if not columns or not known:
+            return
+        name = known[0]
+    group = entry.require_group(name)
+    for attribute, value in part.attrs.items():
+        group.attrs[attribute] = value
+    for member in part:
+        with suppress(*DAMAGE):
+            part.copy(member, group)
 
 
 def lookup3(data: bytes) -> int:

@@ -103,7 +103,7 @@ def _opened(damaged: Path, copy: Path, said: list[str]) -> Iterator[SealedFile]:
         file = unless_damaged(lambda: SealedFile(copy, "r"))
         if file is None:
             continue
-        if unless_damaged(lambda: layout.format_of(file, damaged)) is None:  # noqa: B023 - called at once
+        if not unless_damaged(lambda: layout.format_of(file, damaged) and layout.is_entry(file["entry"])):  # noqa: B023 - called at once
             file.close()
             continue
         try:

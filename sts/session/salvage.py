@@ -69,7 +69,11 @@ def whole_table(file: SealedFile, name: str) -> Table:
     columns = None if f"{ENTRY}/{name}" in altered else unless_damaged(partial(_columns, group))
     if columns is None:  # which column is which stands nowhere now but in the names of their datasets
         own = "name" if name == "sources" else "sweep"
-        columns = {own if found == "name" else found: found for found in group if found not in tables.RESERVED}
+        columns = {
+            own if found == "name" else found: found
+            for found in unless_damaged(lambda: list(group)) or ()
+            if found not in tables.RESERVED
+        }
     read = {
         column: None
         if f"{ENTRY}/{name}/{dataset}" in altered
@@ -137,9 +141,14 @@ def whole_set(file: SealedFile, name: str) -> Salvaged | None:
         Of the set.
     """
     table, group = whole_table(file, name), unless_damaged(lambda: file["entry"][name])
-    if group is None or table.frame.columns.empty:
+    if group is None:
         return None
     rows, altered = len(table.frame), _altered(file, name)
+    if table.frame.columns.empty:  # nothing is known of the sweeps but their numbers
+        rows = unless_damaged(lambda: len(group["current" if "current" in group else "lockin"])) or 0
+        table = Table(pd.DataFrame(index=range(rows)), table.lost)
+    if not rows:
+        return None
 
     def read(dataset: str) -> np.ndarray | None:
         values = (
@@ -161,7 +170,7 @@ def _whole_parts(
     group: h5py.Group, kind: str, axis: np.ndarray, table: pd.DataFrame, altered: set[str]
 ) -> Iterator[tuple[np.ndarray, SweepSet]]:
     """Blocks of sweeps whose numbers are whole, in all channels."""
-    there = [channel for channel in ("current", "lockin") if channel in group]
+    there = unless_damaged(lambda: [channel for channel in ("current", "lockin") if channel in group]) or []
     found = {channel: unless_damaged(partial(group.__getitem__, channel)) for channel in there}
     channels = {channel: data for channel, data in found.items() if data is not None}
     shape = (len(table), axis.size)

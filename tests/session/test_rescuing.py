@@ -259,3 +259,24 @@ def test_what_a_killed_rescue_left_is_removed_by_the_next(session: Session, tmp_
     (left / "copy.h5").write_bytes(b"half")
     rescue(session.path, tmp_path / "new.h5")
     assert not left.exists()
+
+
+def test_parts_that_nothing_leads_to_are_put_together_again(labelled: Session, tmp_path: Path) -> None:
+    """The group that holds all others is damaged: one byte of its header, which HDF5 then refuses."""
+
+    def spoil(content: bytearray) -> bytearray:
+        with h5py.File(labelled.path) as file:
+            at = h5py.h5o.get_info(file["entry"].id).addr
+        content[at + 12] ^= 4
+        return content
+
+    path = damage(labelled, spoil)
+    with pytest.raises(SessionError, match="is damaged"):
+        Session.open(path)
+    said = rescue(path, tmp_path / "new.h5")
+    assert any("put together again" in line for line in said)
+    assert not [line for line in said if line.startswith("Lost")]
+    new = Session(tmp_path / "new.h5")
+    assert new.sweeps().equals(labelled.sweeps())
+    assert new.decisions().equals(labelled.decisions())
+    assert by_name(new).keys() == by_name(labelled).keys()
