@@ -18,6 +18,7 @@ from typing import Any
 
 import numpy as np
 
+from sts.comparing.calibration import Calibration
 from sts.importing import import_files
 from sts.session import Session, SessionError, rescue
 from studies import Finding
@@ -60,7 +61,7 @@ def invented(folder: Path) -> bytes:
     names = session.sweeps()["sweep"].tolist()
     session.mark(names[:1], "omit", "tip touched")
     session.mark(names[1:2], "keep", "looked at twice")
-    session.add_calibration("height", factor=1.1, factor_se=0.01, measured=2e-10, known=2.2e-10, source="step")
+    session.add_calibration("height", Calibration(1.1, 0.01, "step", measured=0.2, known=0.22))
     return path.read_bytes()
 
 

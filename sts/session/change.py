@@ -7,7 +7,6 @@ Killed at any moment, the file opens with what it held before or with the whole 
 from __future__ import annotations
 
 import errno
-import io
 import os
 import re
 import secrets
@@ -17,13 +16,13 @@ import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
-from typing import Any
 
 import h5py
 from filelock import FileLock, Timeout
 
 from sts.session import layout
 from sts.session.seals import SealedFile, seal
+from sts.session.stream import Stream
 from sts.session.tables import NotWritten, SessionError, check
 
 LOCK_TIMEOUT = 120.0  # [s] how long to wait for another program that changes the same session
@@ -124,57 +123,6 @@ def _errno(error: BaseException) -> int | None:
     return getattr(error, "errno", None) or (int(found[1]) if found else None)
 
 
-class _Stream(io.RawIOBase):
-    """The file under HDF5's hands. A write that fails is noted and hidden from it.
-
-    HDF5 cannot close a file on a full disk: it fails over and over, prints, and may crash at the end of the program.
-    Here it never learns; `Change` does, and throws the copy away.
-    """
-
-    def __init__(self, path: Path, mode: str) -> None:
-        self._file = io.FileIO(path, mode.replace("b", ""))
-        self.failure: OSError | None = None
-
-    def readable(self) -> bool:
-        return True
-
-    def writable(self) -> bool:
-        return True
-
-    def seekable(self) -> bool:
-        return True
-
-    def seek(self, offset: int, whence: int = 0) -> int:
-        return self._file.seek(offset, whence)
-
-    def readinto(self, buffer: Any) -> int:
-        return self._file.readinto(buffer)
-
-    def write(self, data: Any) -> int:
-        rest = memoryview(data).cast("B")
-        size = len(rest)
-        try:
-            while rest and self.failure is None:
-                rest = rest[self._file.write(rest) :]
-        except OSError as error:
-            self.failure = error
-        return size
-
-    def truncate(self, size: int | None = None) -> int:
-        try:
-            return self._file.truncate(size)
-        except OSError as error:
-            self.failure = self.failure or error
-            return size or 0
-
-    def to_disk(self) -> None:
-        os.fsync(self._file.fileno())
-
-    def close(self) -> None:
-        self._file.close()
-        super().close()
-
-
 class Change:
     """A change in the making. Nothing is copied before `file` is called, and nothing changed if it never is."""
 
@@ -182,7 +130,7 @@ class Change:
         self._target = target
         host = re.sub(r"[^A-Za-z0-9-]", "-", socket.gethostname())[:40] or "host"
         self._copy = target.with_name(f".{target.name}.{host}.{os.getpid()}.{secrets.token_hex(4)}.part")
-        self._stream: _Stream | None = None
+        self._stream: Stream | None = None
         self._file: h5py.File | None = None
 
     @property
@@ -207,11 +155,11 @@ class Change:
                     for name in ("", *file["entry"]):  # what is damaged must not get new checksums
                         check(file, name)
                     self._copy_from(file)
-                self._stream = _Stream(self._copy, "rb+")
+                self._stream = Stream(self._copy, "rb+")
                 self._file = h5py.File(self._stream, "r+", **NEW)
                 layout.upgrade(self._file, version)
             else:
-                self._stream = _Stream(self._copy, "xb+")
+                self._stream = Stream(self._copy, "xb+")
                 self._file = h5py.File(self._stream, "w", **NEW)
                 layout.prepare(self._file)
         return self._file
@@ -219,7 +167,7 @@ class Change:
     def _copy_from(self, file: h5py.File) -> None:
         if layout.holes(file) > max(MOST_HOLES, self._target.stat().st_size // 4):
             with suppress(*DAMAGE):
-                stream = _Stream(self._copy, "xb+")
+                stream = Stream(self._copy, "xb+")
                 with stream, h5py.File(stream, "w", **NEW) as new:
                     layout.repack(file, new)
                 if stream.failure is None:

@@ -23,7 +23,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from functools import cached_property
 from pathlib import Path
-from typing import Any
 
 import h5py
 import numpy as np
@@ -158,42 +157,6 @@ def sweep_days(file: h5py.File) -> dict[str, str]:
         return {}
     table = join_tables([part.assign(started="") if "started" not in part else part for part in parts])
     return dict(zip(table["sweep"], days(table, read_log(file, "sources")), strict=True))
-
-
-def stored_contents(file: h5py.File) -> h5py.Dataset:
-    """The original bytes of all files, one after the other.
-
-    Parameters
-    ----------
-    file : h5py.File
-    """
-    return part_of(file, "sources")["content"]
-
-
-def read_content(stored: h5py.Dataset, source: Any) -> bytes:
-    """The original bytes of one imported file.
-
-    Parameters
-    ----------
-    stored : h5py.Dataset
-        Those of all (`stored_contents`).
-    source : mapping
-        Its row of the sources.
-    """
-    return b"".join(content_pieces(stored, source))
-
-
-def content_pieces(stored: h5py.Dataset, source: Any) -> Iterator[bytes]:
-    """The same in pieces of at most `BLOCK_BYTES`.
-
-    Parameters
-    ----------
-    stored, source
-        As for `read_content`.
-    """
-    start, size = int(source["offset"]), int(source["size"])
-    for at in range(start, start + size, BLOCK_BYTES):
-        yield read_array(stored, slice(at, min(at + BLOCK_BYTES, start + size))).tobytes()
 
 
 def is_entry(group: h5py.Group) -> bool:

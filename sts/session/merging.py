@@ -13,7 +13,7 @@ import pandas as pd
 
 from sts.naming import unique
 from sts.selection import standing_calibration, standing_decisions
-from sts.session import layout, tables
+from sts.session import layout, originals, tables
 from sts.session.adding import ImportResult
 from sts.session.change import changing, reading
 from sts.session.tables import SessionError
@@ -282,7 +282,7 @@ def _copy_sources(writer: Writer, donor: h5py.File, theirs: pd.DataFrame) -> dic
     numbers = {}
     for old, source in zip(theirs.index.tolist(), theirs.to_dict("records"), strict=True):
         row = {str(column): value for column, value in source.items() if column != "offset"}
-        content = writer.add_content(layout.content_pieces(layout.stored_contents(donor), source))
+        content = writer.add_content(originals.content_pieces(originals.stored_contents(donor), source))
         numbers[old] = writer.add_source(offset=content, **row)
     return numbers
 

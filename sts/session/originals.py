@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import zlib
 from collections import deque
+from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from typing import Any
 
 import h5py
 import numpy as np
 
-from sts.session import tables
+from sts.session import layout, tables
 
 CHUNK_BYTES = 1 << 20
 SAMPLE = 1 << 16  # [bytes] at both ends of a chunk, to see whether it shrinks
@@ -87,3 +89,39 @@ class Originals:
         while self._waiting:
             self._write_waiting()
         self._thread.shutdown()
+
+
+def stored_contents(file: h5py.File) -> h5py.Dataset:
+    """The original bytes of all files, one after the other.
+
+    Parameters
+    ----------
+    file : h5py.File
+    """
+    return tables.part_of(file, "sources")["content"]
+
+
+def read_content(stored: h5py.Dataset, source: Any) -> bytes:
+    """The original bytes of one imported file.
+
+    Parameters
+    ----------
+    stored : h5py.Dataset
+        Those of all (`stored_contents`).
+    source : mapping
+        Its row of the sources.
+    """
+    return b"".join(content_pieces(stored, source))
+
+
+def content_pieces(stored: h5py.Dataset, source: Any) -> Iterator[bytes]:
+    """The same in pieces of at most `BLOCK_BYTES`.
+
+    Parameters
+    ----------
+    stored, source
+        As for `read_content`.
+    """
+    start, size = int(source["offset"]), int(source["size"])
+    for at in range(start, start + size, layout.BLOCK_BYTES):
+        yield tables.read_array(stored, slice(at, min(at + layout.BLOCK_BYTES, start + size))).tobytes()

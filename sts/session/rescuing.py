@@ -5,7 +5,7 @@ from __future__ import annotations
 import glob
 import shutil
 import tempfile
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
@@ -16,7 +16,7 @@ import pandas as pd
 
 from sts.session import layout, tables
 from sts.session.change import Change, changing
-from sts.session.copies import keys_of, signal_of
+from sts.session.read_again import keys_in, read_original
 from sts.session.repairing import fill_up, new_start
 from sts.session.salvage import Salvaged, unless_damaged, whole_original, whole_set, whole_table
 from sts.session.seals import ENTRY, SealedFile
@@ -295,56 +295,6 @@ def _sealed_sets(file: SealedFile) -> list[str]:
     """The names of all sets that were there when the session was last changed."""
     seals = unless_damaged(lambda: file.seals) or {}
     return [name for name in (place.removeprefix(f"{ENTRY}/") for place in seals) if layout.is_set(name)]
-
-
-def keys_in(part: SweepSet) -> list[bytes]:
-    """What each sweep of a set is known by.
-
-    Parameters
-    ----------
-    part : SweepSet
-    """
-    return [key.tobytes() for key in keys_of(part.axis, signal_of(part))]
-
-
-def read_original(source: Mapping[str, Any], content: bytes | None, folder: Path) -> list[SweepSet]:
-    """Read the sweeps of an imported file from its original bytes; none where that cannot be done.
-
-    Parameters
-    ----------
-    source : mapping
-        Its row of the sources.
-    content : bytes or None
-    folder : path
-        Where files may be written.
-    """
-    from sts.loaders import read_file, read_recipe
-
-    name = str(source["name"])
-    if content is None or source["reader"] == "":
-        return []
-    try:
-        place = folder / "original"
-        place.mkdir(exist_ok=True)
-        copy = place / (name if is_plain(name) else f"original{Path(name).suffix[:20]}")
-        copy.write_bytes(content)
-        recipe = None
-        if source["recipe"]:
-            (folder / "recipe.toml").write_text(str(source["recipe"]), encoding="utf-8", newline="\n")
-            recipe = read_recipe(folder / "recipe.toml")
-        return list(read_file(copy, recipe=recipe).sets)
-    except (ValueError, OSError):
-        return []
-
-
-def is_plain(name: str) -> bool:
-    """Whether a name may be that of a file here, whatever system it comes from.
-
-    Parameters
-    ----------
-    name : str
-    """
-    return Path(name).name == name not in ("", ".", "..") and len(name.encode()) <= 200 and "\0" not in name
 
 
 def count_of(number: int, noun: str) -> str:

@@ -16,7 +16,7 @@ import h5py
 import numpy as np
 import pandas as pd
 
-from sts.session import layout, tables
+from sts.session import layout, originals, tables
 from sts.session.change import DAMAGE
 from sts.session.seals import ENTRY, SealedFile
 from sts.session.tables import PLACE, SOURCE, SessionError
@@ -208,5 +208,5 @@ def whole_original(file: SealedFile, source: Any) -> bytes | None:
     source : mapping
         Its row of the sources.
     """
-    content = unless_damaged(lambda: layout.read_content(file["entry"]["sources"]["content"], source))
+    content = unless_damaged(lambda: originals.read_content(file["entry"]["sources"]["content"], source))
     return content if content is not None and hashlib.sha256(content).hexdigest() == source["sha256"] else None

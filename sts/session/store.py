@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from sts.selection import standing_decisions
-from sts.session import layout, picking, tables
+from sts.session import layout, originals, picking, tables
 from sts.session.adding import ImportResult, add_files, sha256_of, time_text
 from sts.session.calibrating import store_calibration
 from sts.session.change import changing, reading
@@ -237,7 +237,7 @@ class Session:
             if row.empty:
                 near = picking.near(name, sources["name"], "sts list --sources")
                 raise SessionError(f"no file '{name}' was imported{near}.")
-            content = layout.read_content(layout.stored_contents(file), row.iloc[0])
+            content = originals.read_content(originals.stored_contents(file), row.iloc[0])
         if sha256_of(content) != row["sha256"].iloc[0]:
             raise SessionError(
                 f"{self.path}: the stored copy of '{name}' is damaged or lost: its SHA-256 is not the one noted at "

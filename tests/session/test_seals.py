@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from session.examples import file_of, sweep_set
 
+from sts.comparing.calibration import Calibration
 from sts.session import Session, SessionError
 
 
@@ -16,7 +17,7 @@ from sts.session import Session, SessionError
 def filled(session: Session) -> Session:
     session.add([file_of(1), file_of(2, sweep_set(["long"], comment=["x" * 700]))])
     session.mark(["f1_a"], "omit", "tip touched")
-    session.add_calibration("height", factor=1.1, factor_se=0.1, measured=1.0, known=1.1, source="step")
+    session.add_calibration("height", Calibration(1.1, 0.1, "step", measured=1.0, known=1.1))
     return session
 
 
