@@ -16,8 +16,8 @@ from sts.loaders.words import among
 
 MISSING = among("values", "missing")
 _NUMBER = {
-    ".": re.compile(r"[+-]?(?:(?:\d+\.?\d*|\.\d+)(?:[eEdD][+-]?\d+)?|inf|Inf|INF|infinity|Infinity)"),
-    ",": re.compile(r"[+-]?(?:(?:\d+|\d*,\d+)(?:[eEdD][+-]?\d+)?|inf|Inf|INF|infinity|Infinity)"),
+    ".": re.compile(r"[+-]?(?:(?:\d+(?:\.\d*)?|\.\d+)(?:[eEdD][+-]?\d+)?|inf|Inf|INF|infinity|Infinity)"),
+    ",": re.compile(r"[+-]?(?:(?:\d+(?:,\d+)?|,\d+)(?:[eEdD][+-]?\d+)?|inf|Inf|INF|infinity|Infinity)"),
 }
 _COMMENT = re.compile(r"\s*(?:#+|%+|//+|;+)")
 DELIMITERS = ("\t", ";", "|", ",", " ")  # " " stands for any white space

@@ -88,3 +88,10 @@ def test_the_first_row_of_the_table_stands_below_names_and_comments():
     assert row_width("nan;nan", dialect, frozenset({"nan"})) == 0  # no number at all is no row
     assert row_width("nan;2", dialect, frozenset({"nan"})) == 2
     assert row_width("a;2", dialect, NONE) == 0
+
+
+@pytest.mark.parametrize("decimal", [".", ","])
+@pytest.mark.parametrize("cell", ["1" * 200_000 + "a", "1" * 200_000 + ".a", "," * 200_000 + "a", "1e" * 100_000])
+def test_a_long_cell_that_is_no_number_is_told_in_one_pass(cell: str, decimal: str) -> None:
+    """Two ways to split the digits made it quadratic: these would take more than an hour."""
+    assert not is_number(cell, decimal)

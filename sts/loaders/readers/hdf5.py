@@ -101,9 +101,9 @@ class _Visit:
             )
 
     def _check(self, path: str, item: Any) -> None:
-        if item.external or (item.is_virtual and any(s.file_name != "." for s in item.virtual_sources())):
+        if item.external or item.is_virtual:  # a virtual one that leads to itself would end the whole program
             raise UnreadableFile(
-                f"/{path} takes its numbers from another file, which is not followed. Save a copy that holds them."
+                f"/{path} takes its numbers from elsewhere, which is not followed. Save a copy that holds them."
             )
         size = item.size * item.dtype.itemsize if item.size else 0
         self.total += size
@@ -134,18 +134,24 @@ def _unpacked(values: np.ndarray, attributes: Any) -> np.ndarray:
     return np.where(missing, np.nan, values.astype(float) * float(scale) + float(offset))
 
 
-def _refuse_links(group: Any, depth: int = 0) -> None:
+def _refuse_links(file: Any) -> None:
     """Refuse links to other files anywhere in the tree (they would open what the sender chose)."""
     import h5py
 
-    for key in group:
-        link = group.get(key, getlink=True)
-        if isinstance(link, h5py.ExternalLink):
-            raise UnreadableFile(
-                f"{group.name.rstrip('/')}/{key} links to the file {shown(link.filename)}, which is not followed. "
-                "Save a copy that holds the numbers."
-            )
-        if isinstance(link, h5py.HardLink) and depth < 32:
-            child = group.get(key)
+    waiting, seen = [file["/"]], set()
+    while waiting:
+        group = waiting.pop()
+        address = h5py.h5o.get_info(group.id).addr
+        if address in seen:  # a group may stand in many places, or in itself
+            continue
+        seen.add(address)
+        for key in group:
+            link = group.get(key, getlink=True)
+            if isinstance(link, h5py.ExternalLink):
+                raise UnreadableFile(
+                    f"{group.name.rstrip('/')}/{key} links to the file {shown(link.filename)}, which is not followed. "
+                    "Save a copy that holds the numbers."
+                )
+            child = group.get(key) if isinstance(link, h5py.HardLink) else None
             if isinstance(child, h5py.Group):
-                _refuse_links(child, depth + 1)
+                waiting.append(child)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import re
 import zipfile
+import zlib
 from dataclasses import replace
 from datetime import date, datetime, time
 from typing import Any
@@ -17,6 +18,10 @@ from sts.loaders.readers.text_header import entries_of
 from sts.loaders.recipe import Recipe
 from sts.loaders.values import number_text
 from sts.loaders.words import key_of
+
+_CELL = re.compile(rb'\br="([A-Z]{1,3})([0-9]{1,7})"')
+MOST_EMPTY = 1_000_000  # cells between the first and the last
+SPARSEST = 20  # or so many for each that holds something
 
 
 def is_workbook(content: bytes) -> bool:
@@ -53,13 +58,55 @@ def sheets_of(content: bytes) -> dict[str, list[list[str]]]:
         raise UnreadableFile(
             "workbooks need the package python-calamine (the extra 'excel'). Install it, or save as CSV."
         ) from None
-    check_zip(content)
+    _check_extent(content)
     try:
         book = CalamineWorkbook.from_filelike(io.BytesIO(content))
         sheets = {s: book.get_sheet_by_name(s).to_python(skip_empty_area=False) for s in book.sheet_names}
-    except Exception as error:  # the reader has a class for each fault, and a damaged file can raise any of them
+    except (KeyboardInterrupt, SystemExit):
+        raise
+    except BaseException as error:  # the reader has a class for each fault; its own failures are no `Exception`
         raise UnreadableFile(f"is no workbook that can be read ({error}). Save it again as .xlsx.") from None
     return {s: [[_cell(c) for c in row] for row in rows] for s, rows in sheets.items()}
+
+
+def _check_extent(content: bytes) -> None:
+    """Refuse a sheet with a cell far from all others: the reader takes memory for all between, and ends the program where there
+    is not enough."""
+    parts = [name for name in check_zip(content) if name.startswith("xl/worksheets/")]
+    if any(name.endswith(".bin") for name in parts):
+        raise UnreadableFile("is a workbook in binary form. Save it as .xlsx.")
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        for name in parts:
+            if name.endswith(".xml"):
+                _check_sheet(archive, name)
+
+
+def _check_sheet(archive: zipfile.ZipFile, name: str) -> None:
+    cells = rows = columns = 0
+    rest = b""
+    try:
+        with archive.open(name) as stream:
+            while piece := stream.read(1 << 20):
+                text = rest + piece
+                found = _CELL.findall(text)
+                cells += len(found)
+                rows = max(rows, *(int(row) for _, row in found), 0)
+                columns = max(columns, *(_column_number(letters) for letters in {letters for letters, _ in found}), 0)
+                rest = text[text.rfind(b"<") :][-200:]  # a cell that goes on in the next piece
+    except (zipfile.BadZipFile, zlib.error, ValueError, OSError, EOFError, NotImplementedError, RuntimeError) as error:
+        raise UnreadableFile(f"is a damaged archive ({error}). Export or copy it again.") from None
+    if rows * columns > max(MOST_EMPTY, SPARSEST * cells):
+        raise UnreadableFile(
+            f"{name.removeprefix('xl/worksheets/')} has {cells} cells, one of them in row {rows} or column {columns}; a sheet "
+            "with that much empty is not read. Delete what stands far from the table, and save it again."
+        )
+
+
+def _column_number(letters: bytes) -> int:
+    number = 0
+    for letter in letters:
+        number = 26 * number + letter - ord("A") + 1
+    return number
 
 
 def _cell(value: Any) -> str:

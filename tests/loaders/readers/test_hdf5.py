@@ -156,3 +156,26 @@ def test_an_attribute_of_a_dataset_that_may_change_its_numbers_is_asked_about(tm
         file["current_A"].attrs[key] = value
     with pytest.raises(UnreadableFile, match=r"which may (?:turn|multiply|be)|whether it is to be added"):
         read_file(tmp_path / "a.h5")
+
+
+def test_a_virtual_dataset_of_itself_is_refused(tmp_path: Path) -> None:
+    """HDF5 follows it until the program dies."""
+    layout = h5py.VirtualLayout((5,), float)
+    layout[...] = h5py.VirtualSource("v.h5", "current", (5,))
+    with h5py.File(tmp_path / "v.h5", "w", libver="latest") as file:
+        file.create_virtual_dataset("current", layout)
+    with pytest.raises(UnreadableFile, match="takes its numbers from elsewhere"):
+        read_file(tmp_path / "v.h5")
+
+
+def test_groups_that_stand_in_two_places_are_visited_once(tmp_path: Path) -> None:
+    """Each level doubled the work: 40 would have taken a day."""
+    path = hdf5(tmp_path / "a.h5", V)
+    with h5py.File(path, "r+") as file:
+        group = file.create_group("part")
+        for _ in range(40):
+            inner = group.create_group("left")
+            group["right"] = inner
+            group = inner
+        group["back"] = file["part"]
+    assert len(read_file(path).sets) == 1

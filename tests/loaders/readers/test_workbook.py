@@ -131,3 +131,17 @@ def test_a_sheet_without_a_table_says_something_about_the_others(tmp_path):
         UnreadableFile, match="sheet 'Sheet', line 4: the header entry 'Divider' is '100', which may multiply"
     ):
         read_file(tmp_path / "a.xlsx")
+
+
+def test_a_cell_far_from_all_others_is_refused_before_memory_is_taken(tmp_path):
+    """One cell in the last row and column of a sheet: the reader would take 17 thousand million places, and end the program."""
+    path = book(tmp_path / "a.xlsx", data=SWEEP)
+    wb = openpyxl.load_workbook(path)
+    wb["data"]["XFD1048576"] = "x"
+    wb.save(path)
+    with pytest.raises(UnreadableFile, match="one of them in row 1048576 or column 16384"):
+        read_file(path)
+    near = book(
+        tmp_path / "b.xlsx", data=[*SWEEP, *([[]] * 3000), [""] * 50 + ["a remark"]]
+    )  # 150 thousand places: read
+    assert len(sheets_of(near.read_bytes())["data"]) == 3013
