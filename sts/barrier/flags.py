@@ -59,6 +59,7 @@ class Evidence:
         self.shared = fits.decay_common != 0  # the offset is the bench's
         self.bias_V = np.abs(table["bias_V"].to_numpy(float))
         self.widened, self.slow = np.sqrt(fits.inflation), batch.noise.pooled.slow[batch.noise.group]
+        self.widening = batch.noise.widening(self.widened, table["duration_s"].to_numpy(float))
         self.bend, self.bend_of = np.full(len(table), "", object), np.zeros(len(table))
         self.explained = np.zeros(len(table), bool)  # what looks like slow noise is the bend
         for bend in bends:
@@ -237,11 +238,6 @@ class Evidence:
     def low_eV(self) -> Array:
         """By how much the barrier reads low at its bias."""
         return np.asarray(self.barrier_eV - tilted_barrier(self.barrier_eV, self.plan.gap_nm, self.bias_V))
-
-    @property
-    def widening(self) -> NDArray[np.object_]:
-        """By how much an interval is widened, and the line that a tip has."""
-        return self.batch.noise.widening(self.widened, self.batch.sweeps.table["duration_s"].to_numpy(float))
 
     @property
     def mixed(self) -> Any:
