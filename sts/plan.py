@@ -103,9 +103,7 @@ class FeaturesPlan(Section):
     """Gaps, peaks and line shapes of the averaged spectra."""
 
     gap: bool = Field(True, description="look for a gap around zero bias")
-    exponent: float | None = Field(
-        None, ge=0, le=4, description="p of the bands, (|V| - edge)^p; not set: the data choose"
-    )
+    exponent: float | None = Field(None, ge=0, le=4, description="p of bands, (|V| - edge)^p; not set: data choose")
     peaks: bool = Field(True, description="make a table of peaks")
     peak_significance: float = Field(6.0, gt=0, description="prominence a peak needs, in standard errors")
     lockin_tolerance: float = Field(0.01, ge=0, description="a lock-in gain off by less than this is called agreement")
