@@ -114,6 +114,9 @@ _ALL = [
          "to half the bias where states at one end of the window carry all of the current", "use 0.1 V or less for I(z)"),
     Flag("slow noise", "the residuals are correlated (1/f noise of the gap)",
          "the interval was widened; repeat ramps, faster, and let the scatter between them decide"),
+    Flag("offset drift", "the zero of the current moves steadily during every ramp: it bends retract and approach at the far end, "
+         "one up and one down",
+         "it was taken out, and the interval allows for that; let the amplifier warm up, and ramp faster"),
     Flag("lag", "the start of the retract ramp is flattened as by an amplifier that lags (or a feedback that lets go late)",
          "the start was masked; ramp more slowly"),
     Flag("too much lag", "the amplifier lags over most of the retract ramp: no slope can be read from it",

@@ -202,7 +202,7 @@ def _height_view(measured: Measured, analysis: Analysis, own: SweepSet, flags: p
         **_about(measured, analysis, own, _places(flags, height, masked)),
         height_m=height,
         current_A=own.current[0],
-        fitted_A=np.where(inside, fit.fitted[0], np.nan),
+        fitted_A=np.where(inside, fit.fitted[0] + fit.lines[0], np.nan),
         masked=masked,
         window_m=window,
         offset_A=float(fits.offset[0]),

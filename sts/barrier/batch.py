@@ -1,4 +1,4 @@
-"""From the I(z) sweeps of a set to their fits: masks, noise, lag, noise without what the lag spoiled, fits."""
+"""From the I(z) sweeps of a set to their fits: masks, noise, what bends ramps, lag, noise without what these spoiled, fits."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sts.barrier.bench_offset import ROUNDS, KnownOffset, Prior, Seen, find_offsets
+from sts.barrier.bent_ramps import Bent, find_bent
 from sts.barrier.blocks import Array, blocks, joined
 from sts.barrier.humps import Humps, find_humps
 from sts.barrier.lag import Lags, find_lags
@@ -25,9 +26,10 @@ HUMP_ROUNDS = 2  # of looking for humps beside those that were found
 class Prepared:
     """What is found about the m sweeps of a set on n heights before they are fitted, in SI."""
 
-    sweeps: SweepSet
+    sweeps: SweepSet  # without the lines of drifting offsets
     masks: Masks
     noise: NoiseModel
+    bent: Bent
     lags: Lags
     humps: Humps
 
@@ -53,7 +55,7 @@ class Batch(Prepared):
 
 
 def prepare(sweeps: SweepSet, plan: BarrierPlan) -> Prepared:
-    """Masks, noise and lag of a set.
+    """Masks, noise, what bends ramps, and lag of a set.
 
     Parameters
     ----------
@@ -63,10 +65,14 @@ def prepare(sweeps: SweepSet, plan: BarrierPlan) -> Prepared:
     """
     masks, group = find_masks(sweeps, plan), noise_groups(sweeps)
     noise = find_noise(sweeps, masks, group)
-    lags, masks = find_lags(sweeps, masks, noise)
+    bent = find_bent(sweeps, masks, noise)
+    if bent.line.any():
+        sweeps = bent.without_lines(sweeps)
+        noise = find_noise(sweeps, masks, group)  # the lines looked like slow noise
+    lags, masks = find_lags(sweeps, masks, noise, straight=bent.moved < 0)
     if lags.masked.any():
-        noise = find_noise(sweeps, masks, group)  # what the lag spoiled looked like slow noise
-    return Prepared(sweeps, masks, noise, lags, Humps.none(sweeps))
+        noise = find_noise(sweeps, masks, group)  # and so did what the lag spoiled
+    return Prepared(sweeps, masks, noise, bent, lags, Humps.none(sweeps))
 
 
 def fit_prepared(ready: Prepared, plan: BarrierPlan, prior: Prior | None = None) -> Batch:
@@ -87,7 +93,7 @@ def fit_prepared(ready: Prepared, plan: BarrierPlan, prior: Prior | None = None)
         part, fitted[rows], residual[rows] = fit_block(sweeps, ready.masks, ready.noise, rows, plan, prior)
         parts.append(part)
     found = {field.name: getattr(ready, field.name) for field in fields(Prepared)}
-    return Batch(**found, fits=joined(parts), fitted=fitted, residual=residual)
+    return Batch(**found, fits=ready.bent.widened(joined(parts), sweeps, ready.masks), fitted=fitted, residual=residual)
 
 
 def fit_batches(sets: Sequence[SweepSet], plan: BarrierPlan, known: Sequence[KnownOffset] = ()) -> list[Batch]:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from sts.barrier.batch import Batch, fit_batches
 from sts.barrier.bench_offset import KnownOffset
 from sts.barrier.blocks import Array, Mask, take
+from sts.barrier.exponential import scaled_height
 from sts.barrier.flags import sweep_flags
 from sts.barrier.mean_residual import bend_rows, find_bends
 from sts.barrier.sweep_fits import Fits
@@ -47,7 +48,7 @@ class BarrierFit(Shown):
     height : numpy.ndarray
         (n,) [m].
     current : numpy.ndarray
-        (m, n) as measured [A].
+        (m, n) as measured, but for the lines of drifting offsets [A].
     fitted : numpy.ndarray
         (m, n) the fitted curve [A]; NaN where the fit failed.
     residual : numpy.ndarray
@@ -68,6 +69,8 @@ class BarrierFit(Shown):
         What else than these sweeps says where the zero of the current is.
     bends : pandas.DataFrame
         One row for each bend that the sweeps of a tip share (`sts.barrier.mean_residual.bend_rows`).
+    line : numpy.ndarray, optional
+        (m,) by which the zero of the current rises from the near to the far end of each ramp [A].
     """
 
     height: Array
@@ -82,6 +85,7 @@ class BarrierFit(Shown):
     noise: pd.DataFrame
     known: tuple[KnownOffset, ...] = ()
     bends: pd.DataFrame = field(default_factory=pd.DataFrame)
+    line: Array | None = None
 
     def _words(self) -> str:
         used = self.table["used"].astype(bool)
@@ -92,6 +96,12 @@ class BarrierFit(Shown):
     def offset(self) -> Array:
         """The fitted offset [A], shape (m,); NaN where the fit failed."""
         return self.fits.offset
+
+    @property
+    def lines(self) -> Array:
+        """What a drifting offset adds to the current [A], shape (m, n): it is not in `current` and `fitted`."""
+        u, _ = scaled_height(self.height)
+        return np.zeros(self.current.shape) if self.line is None else self.line[:, None] * (u - 0.5)
 
     @property
     def signal(self) -> Array:
@@ -109,7 +119,8 @@ class BarrierFit(Shown):
         table = self.table.iloc[rows]
         arrays = {name: getattr(self, name)[rows] for name in
                   ("current", "fitted", "residual", "used_points", "why_masked")}  # fmt: skip
-        return replace(self, **arrays, fits=take(self.fits, rows), table=table)
+        line = None if self.line is None else self.line[rows]
+        return replace(self, **arrays, fits=take(self.fits, rows), table=table, line=line)
 
     @property
     def deviation(self) -> Array:
@@ -219,4 +230,5 @@ def _result(batch: Batch, plan: Plan, confidence: float) -> BarrierFit:
         flags=flags,
         noise=noise_rows(batch),
         bends=bend_rows(batch.sweeps, bends),
+        line=batch.bent.line,
     )

@@ -27,6 +27,8 @@ from sts.quantities import barrier_from_decay, decimals_for, scale_for
 
 MISFIT = 5.0  # times the usual reduced chi² of the tip (at least 1): such a sweep follows no exponential with offset
 BY_CHANCE = 1e-4  # of a sweep that follows one, and scatters more than the limit
+ALONE = "; one direction only: a barrier that bends may look like it"
+DOUBTED = "; approach is not straight either, so both directions stay in use: look at them"
 
 
 class Evidence:
@@ -57,6 +59,10 @@ class Evidence:
         self.highest_eV = barrier_from_decay(np.abs(fits.decay) + self.reach)
         self.slope_per_nm, self.range_nm = fits.decay * 1e-9, np.full(len(table), np.ptp(batch.sweeps.axis) * 1e9)
         self.shared = fits.decay_common != 0  # the offset is the bench's
+        self.line_pA = batch.bent.line * batch.bent.sign * 1e12
+        self.line_se_pA = batch.bent.line_se * 1e12
+        self.alone = np.where(batch.bent.alone, ALONE, "")
+        self.doubted = np.where(self.lags.doubted, DOUBTED, "")
         self.bias_V = np.abs(table["bias_V"].to_numpy(float))
         self.widened, self.slow = np.sqrt(fits.inflation), batch.noise.pooled.slow[batch.noise.group]
         self.widening = batch.noise.widening(self.widened, table["duration_s"].to_numpy(float))
@@ -280,8 +286,10 @@ RULES: tuple[tuple[str, Callable[[Evidence], Any], str], ...] = (
     ("poor fit", lambda e: e.good & (e.chi2 > e.most_chi2),
      "reduced chi² {chi2:.1f}, usual for this tip {usual:.1f}"),
     ("slow noise", lambda e: e.good & e.slow & (e.widened**2 > 1.5) & ~e.explained, "{widening}"),
+    ("offset drift", lambda e: e.line_pA != 0,
+     "the zero of the current moves by {line_pA:+.2g} ± {line_se_pA:.1g} pA during every ramp; taken out{alone}"),
     ("too much lag", lambda e: e.lagging & e.lags.too_long, "its start is flattened over {how_late}"),
-    ("lag", lambda e: e.lagging & ~e.lags.too_long, "its start is flattened over {how_late}; {late} samples masked"),
+    ("lag", lambda e: e.lagging & ~e.lags.too_long, "its start is flattened over {how_late}; {late} samples masked{doubted}"),
     ("mixed biases", lambda e: e.mixed, "the sweeps of this site were taken at different biases"),
 )  # fmt: skip
 

@@ -25,8 +25,10 @@ import pandas as pd
 
 from sts.barrier import exponential as engine
 from sts.barrier.blocks import Array, Mask, Rows
+from sts.barrier.log_ratio import Ratio, ln_transient
 from sts.barrier.masks import Masks
 from sts.barrier.pooled_noise import NoiseModel
+from sts.barrier.straightness import is_straight
 from sts.curves.averaging import site_columns
 from sts.curves.distributions import student_above
 from sts.sweeps import SweepSet
@@ -40,6 +42,7 @@ STRANGE = 3.0  # times the median misfit: such a curve (a jump) does not count
 LEFT_SHARE, LEFT_NOISE = 1e-3, 0.1  # a transient below this share of the signal, or of the noise, does no harm
 MODEL = 0.05  # relative uncertainty of a lag from taking it for one pole
 BENT, APART = 0.5, 0.25  # longer transients are no different from hysteresis, unless the slopes differ by this share
+SURELY = 0.5  # nothing else than a lag makes the slopes of retract lower by so large a share
 LONGEST = 0.5  # share of the visible range; where a transient covers more, a retract sweep has no slope left
 
 
@@ -109,10 +112,11 @@ class Lags:
     time_se: Array  # (m,) its standard uncertainty [s]
     by_pairs: Mask  # (m,) seen between two directions; else from the shape of retract alone
     too_long: Mask  # (m,) it leaves too little of the sweep to read a slope from
+    doubted: Mask  # (m,) it would, but the other direction is not straight either
     masked: Rows  # (m,) number of samples that were masked for it
 
 
-def find_lags(sweeps: SweepSet, masks: Masks, noise: NoiseModel) -> tuple[Lags, Masks]:
+def find_lags(sweeps: SweepSet, masks: Masks, noise: NoiseModel, *, straight: Mask | None = None) -> tuple[Lags, Masks]:
     """Look for a lag at each ramp speed, and mask what it spoils.
 
     Parameters
@@ -123,6 +127,8 @@ def find_lags(sweeps: SweepSet, masks: Masks, noise: NoiseModel) -> tuple[Lags, 
         What else is masked.
     noise : NoiseModel
         Of the sweeps.
+    straight : ndarray of bool, shape (m,), optional
+        Not those whose ramps something else bends; all if not given.
 
     Returns
     -------
@@ -131,23 +137,30 @@ def find_lags(sweeps: SweepSet, masks: Masks, noise: NoiseModel) -> tuple[Lags, 
     """
     m, (u, span) = len(sweeps), engine.scaled_height(sweeps.axis)
     length, error = np.full(m, np.nan), np.full(m, np.nan)  # over the range
-    by_pairs, too_long = np.zeros(m, bool), np.zeros(m, bool)
+    by_pairs, too_long, doubted = np.zeros(m, bool), np.zeros(m, bool), np.zeros(m, bool)
     spoilt = np.zeros(masks.usable.shape, bool)
     for ramp in _ramps(sweeps.table, noise.group):
+        if straight is not None and not straight[ramp.rows].all():
+            continue
         retract = _logarithms(sweeps, masks, noise, ramp.retract)
-        lag = find_lag(u, retract, _logarithms(sweeps, masks, noise, ramp.approach) if ramp.approach.size else None)
+        approach = _logarithms(sweeps, masks, noise, ramp.approach) if ramp.approach.size else None
+        lag = find_lag(u, retract, approach)
         if lag is None or (lag.too_long and not lag.pairs):  # such a bend is as likely the barrier's
             continue
         length[ramp.rows], error[ramp.rows], by_pairs[ramp.rows] = lag.length, lag.length_se, lag.pairs
         if lag.too_long:
-            too_long[ramp.retracts] = True
+            proved = approach is not None and (
+                _apart(retract.decay, approach.decay, SURELY)
+                or is_straight(masks.samples(sweeps, ramp.approach), noise.of(ramp.approach))
+            )
+            (too_long if proved else doubted)[ramp.retracts] = True
         else:
             spoilt[ramp.retracts] |= lag.spoils(u, approach=False)
             spoilt[ramp.approaches] |= lag.spoils(u, approach=True)
     duration = sweeps.table["duration_s"].to_numpy(float)
     left = masks.without(spoilt, "lag") if spoilt.any() else masks
     masked = masks.points - left.points
-    lags = Lags(length * span, length * duration, error * duration, by_pairs, too_long, masked)
+    lags = Lags(length * span, length * duration, error * duration, by_pairs, too_long, doubted, masked)
     return lags, left
 
 
@@ -218,18 +231,23 @@ def find_lag(u: Array, retract: Logarithms, approach: Logarithms | None) -> Lag 
     powers = 2 if pairs else 3
     freedom = (weight > 0).sum(axis=1) - powers - 1
     some = np.flatnonzero((freedom > 2) & np.isfinite(decay))
-    value, root, decay, freedom = value[some], np.sqrt(weight[some]), decay[some], freedom[some]
     if not some.size:
         return None
-    basis = np.linalg.qr(root[:, :, None] * u[:, None] ** np.arange(powers))[0]  # (p, n, powers)
+    ratio = Ratio(u, value[some], np.sqrt(weight[some]), decay[some], powers)
+    length, error = _fit_length(ratio, freedom[some], pairs=pairs) or (0.0, 0.0)
+    if not length or (length > BENT and not _apart(retract.decay, ratio.decay)):
+        return None
+    return Lag(length, error, float(np.median(ratio.decay)), float(np.nanmedian(noise[some])), pairs)
 
-    def rest(values: Array) -> Array:
-        """What constant, slope and parabola cannot explain, in units of the noise."""
-        whole = root * values
-        return np.asarray(whole - np.matvec(basis, np.vecmat(whole, basis)))
 
-    data = rest(value)
-    shapes = [rest(_transient(u, decay, length, pairs=pairs)) for length in LENGTHS]
+def _fit_length(ratio: Ratio, freedom: Rows, *, pairs: bool, periods: float = 0.0) -> tuple[float, float] | None:
+    """Length of the transient and its standard uncertainty, beside a line of so many periods; None where there is none.
+
+    Where a line of constant period (mains) runs through what is left, it must be significant beside such a line, too.
+    """
+    decay, rest = ratio.decay, ratio.rest(periods)
+    data = rest(ratio.value)
+    shapes = [rest(_transient(ratio.u, decay, length, pairs=pairs)) for length in LENGTHS]
     misfit = np.stack([np.vecdot(data - shape, data - shape) for shape in shapes])  # (lengths, p)
     reduced = misfit.min(axis=0) / freedom
     counted = reduced <= STRANGE * np.median(reduced)
@@ -246,15 +264,15 @@ def find_lag(u: Array, retract: Logarithms, approach: Logarithms | None) -> Lag 
     if widening is None or bend <= 0:
         return None
     length = float(LENGTHS[best] * np.exp(np.clip((low - high) / (2 * step * bend), -step, step)))
-    if length > BENT and not _apart(retract.decay, decay):
+    line = 0.0 if periods else ratio.line((data - shapes[best]) * counted[:, None], chi2)
+    if line and _fit_length(ratio, freedom, pairs=pairs, periods=line) is None:
         return None
-    error = length * float(np.hypot(np.sqrt(2 / bend) * widening, MODEL))
-    return Lag(length, error, float(np.median(decay)), float(np.nanmedian(noise[some])), pairs)
+    return length, length * float(np.hypot(np.sqrt(2 / bend) * widening, MODEL))
 
 
-def _apart(retract: Array, approach: Array) -> bool:
+def _apart(retract: Array, approach: Array, share: float = APART) -> bool:
     """Whether the retract slopes are so much lower that hysteresis of the scanner cannot be the cause."""
-    return bool(np.nanmedian(retract) < (1 - APART) * np.nanmedian(approach))
+    return bool(np.nanmedian(retract) < (1 - share) * np.nanmedian(approach))
 
 
 def _widening(data: Array, shape: Array, chi2: float) -> float | None:
@@ -275,9 +293,5 @@ def _widening(data: Array, shape: Array, chi2: float) -> float | None:
 
 def _transient(u: Array, decay: Array, length: float, *, pairs: bool) -> Array:
     """ln of what a lag multiplies the current by, retract over approach (`pairs`) or retract alone, shape (p, n)."""
-    k, x = decay[:, None] * length, decay[:, None] * u
-    k = np.where(np.abs(k - 1) < 1e-6, 1 + 1e-6, k)  # smooth there, though its formula is not
-    retract = np.log1p(k * np.expm1(np.minimum(x * (1 - 1 / k), 500.0)) / (k - 1))
-    if not pairs:
-        return np.asarray(retract)
-    return np.asarray(retract - np.log1p(k * np.exp(-(1 + 1 / k) * (decay[:, None] - x))) + np.log1p(k))
+    retract, approach = ln_transient(u, decay, length)
+    return retract - approach if pairs else retract

@@ -11,8 +11,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sts.barrier.blocks import Array
-from sts.barrier.exponential import Fitted, Products, Samples
-from sts.barrier.noise import PooledNoise
+from sts.barrier.exponential import PARAMETERS, Fitted, Products, Samples, fit, start
+from sts.barrier.noise import Noise, PooledNoise
+from sts.curves.distributions import f_above, student_above
 from sts.quantities import MAD_SCALE
 
 JUMP_LOCAL = 4.8  # difference of neighbouring window means, in its standard deviations, that is a jump by itself
@@ -20,6 +21,8 @@ JUMP_LOCAL_WITH_SCORE, JUMP_SCORE = 3.7, 5.5  # or this much, where a step in th
 JUMP_ASK = 3.0  # significance of a step in the model from which a sweep is looked at more closely
 JUMP_SIZE = 0.2  # smallest relative step that is called a jump
 JUMP_WINDOWS = (1, 2, 6, 12)  # samples averaged before and after
+NOT_STRAIGHT, BEND = 1e-3, 0.15  # level, and relative change of the slope, of a bend that matters
+FEW = 4  # sweeps that tell their own scatter
 KNOTS = np.array([0.15, 0.25, 0.35, 0.45, 0.55, 0.65, 0.75])
 
 
@@ -158,3 +161,44 @@ def _jumps(u: Array, products: Products, inverse: Array) -> tuple[Array, Array]:
         factor[rows] = np.where(better, ratio[row, k], factor[rows])
         at[rows] = np.where(better, u[np.minimum(k + window, n - 1)], at[rows])
     return factor, at
+
+
+def is_straight(samples: Samples, noise: Noise) -> bool:
+    """Whether p sweeps of one direction follow an exponential, so that they may stand for the other direction as well.
+
+    Parameters
+    ----------
+    samples : Samples
+    noise : Noise
+        Of the p sweeps.
+
+    Notes
+    -----
+    A bend that is significant beside the scatter between the sweeps and changes the slope by more than `BEND`; with fewer than
+    `FEW` sweeps the scatter about the fits has to do, which slow noise and a line of the mains exceed: a few such sweeps prove
+    nothing.
+    """
+    fitted = fit(start(samples), samples, noise.variance)
+    good = fitted.curve.good & (fitted.curve.decay > 0)
+    count = int(good.sum())
+    if not count:
+        return False
+    u, root, signal = samples.u, np.sqrt(fitted.products.weight[good]), fitted.products.signal[good]
+    powers = np.stack([np.ones_like(u), u, u**2, u**3, u**4], axis=1)
+    model = root[:, :, None] * np.concatenate([np.ones_like(signal)[:, :, None], signal[:, :, None] * powers], axis=2)
+    size = np.linalg.norm(model, axis=1, keepdims=True)
+    basis, triangle = np.linalg.qr(model / size)
+    whole = root * fitted.products.residual[good]
+    score = np.vecmat(whole, basis)
+    more = score[:, PARAMETERS:]
+    bend = (
+        -2 * more[:, 0] / triangle[:, 3, 3] / size[:, 0, 3] / fitted.curve.decay[good]
+    )  # change of the slope, relative
+    if abs(bend.mean()) < BEND:
+        return True
+    if count < FEW:
+        left = np.vecdot(whole, whole) - np.vecdot(score, score)
+        freedom = more.size, int(np.maximum(samples.points[good] - powers.shape[1] - 1, 1).sum())
+        return bool(f_above(np.mean(more**2) / (left.sum() / freedom[1]), *freedom) > NOT_STRAIGHT)
+    t = bend.mean() / (bend.std(ddof=1) / np.sqrt(count))
+    return bool(2 * student_above(abs(t), count - 1) > NOT_STRAIGHT)

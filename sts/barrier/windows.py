@@ -120,7 +120,7 @@ def fit_window(fit: BarrierFit, row: int, usable: Mask, *, confidence: float = 0
         float(barrier_from_decay(value)) if good else np.nan
         for value in (decay, max(abs(decay) - reach, 0.0), abs(decay) + reach)
     )
-    curve = made.products.signal[0] + made.curve.offset[0]
+    curve = made.products.signal[0] + made.curve.offset[0] + fit.of([row]).lines[0]
     return WindowFit(
         barrier_eV=barrier,
         barrier_low_eV=low,

@@ -9,9 +9,10 @@ import numpy as np
 
 from ..quantities import ELEMENTARY_CHARGE
 
-_SIGNED = ("current_offset_A", "bias_offset_V", "drift_m_per_s", "lockin_gain", "lockin_offset_S", "transient_A")
+_SIGNED = ("current_offset_A", "bias_offset_V", "drift_m_per_s", "lockin_gain", "lockin_offset_S", "transient_A",
+           "offset_drift_A", "hysteresis", "creep")  # fmt: skip
 _POSITIVE = ("full_scale_A", "jump_factor", "settling_factor", "hump_width", "ripple_period_s", "transient_s",
-             "gain_loss_at_A", "second_range_gain")  # fmt: skip
+             "gain_loss_at_A", "second_range_gain", "creep_start")  # fmt: skip
 _SHARES = ("jump_share", "hump_share")
 
 
@@ -28,10 +29,18 @@ class Bench:
     setpoint_scatter: float = 0.0  # standard deviation of ln I from repeat to repeat
     current_offset_A: float = 0.0
     offset_scatter_A: float = 0.0  # standard deviation of the offset from sweep to sweep
+    offset_drift_A: float = (
+        0.0  # by which the offset grows from the start to the end of each sweep, in proportion to time
+    )
     bias_offset_V: float = 0.0
     capacitance_F: float = 0.0  # between tip and sample: displacement current C dV/dt
     lag_s: float = 0.0  # time constant of the amplifier's single pole
     drift_m_per_s: float = 0.0  # of the gap, positive when it opens by itself
+    hysteresis: float = 0.0  # width of the piezo's loop as a share of the ramp, positive where it lags behind
+    creep: float = (
+        0.0  # share of the ramp by which the piezo moves further in its direction by the end, most of it at first
+    )
+    creep_start: float = 0.01  # share of the ramp's time after which that creep goes as the logarithm of time
     gain_loss: float = (
         0.0  # share of a current of `gain_loss_at_A` that an amplifier that saturates gives too little of
     )
@@ -127,7 +136,7 @@ def apply_bench(
     current : ndarray, shape (m, n)
         Ideal tunnelling current [A]; columns follow each other in time.
     bench : Bench
-        `bias_offset_V` and `drift_m_per_s` act on the junction itself and are applied by the caller.
+        `bias_offset_V`, `drift_m_per_s`, `hysteresis` and `creep` act on the junction itself and are applied by the caller.
     generator : numpy.random.Generator
     time_step_s : float
         Between samples [s]; needed for lag, ripple and start transient.
@@ -168,7 +177,7 @@ def apply_bench(
         signal = signal * (1 - bench.gain_loss * np.abs(signal) / bench.gain_loss_at_A)
     if bench.second_range_A:
         signal = np.where(np.abs(signal) > bench.second_range_A, signal * bench.second_range_gain, signal)
-    signal = signal + drawn.offset_A[:, None]
+    signal = signal + drawn.offset_A[:, None] + bench.offset_drift_A * np.linspace(0.0, 1.0, n)
     time = time_step_s * np.arange(n)
     if bench.transient_A:
         signal = signal + bench.transient_A * np.exp(-time / bench.transient_s)
@@ -231,6 +240,25 @@ def draw_faults(
         offset = offset + bench.offset_scatter_A * generator.standard_normal(count)
     phase = generator.uniform(0, 2 * np.pi, count) if bench.ripple_A else np.zeros(count)
     return Drawn(jumps, settling, hump_at, hump_ln, offset, phase)
+
+
+def piezo_error(share: np.ndarray, bench: Bench) -> np.ndarray:
+    """How much further than it says the piezo has moved in the direction of a ramp, as a share of the ramp.
+
+    Parameters
+    ----------
+    share : ndarray, shape (n,)
+        Of the ramp's time that has passed.
+    bench : Bench
+        Its `hysteresis` and `creep`.
+
+    Notes
+    -----
+    Hysteresis after Rayleigh's law: from where it turns a branch is a parabola, here -2h s (1 - s), and the two are h apart in the
+    middle. Creep goes as the logarithm of time (H. Jung and D.-G. Gweon, Rev. Sci. Instrum. 71, 1896 (2000), from memory).
+    """
+    loop = -2 * bench.hysteresis * share * (1 - share)
+    return np.asarray(loop + bench.creep * np.log1p(share / bench.creep_start) / np.log1p(1 / bench.creep_start))
 
 
 def draw_setpoints(generator: np.random.Generator, bench: Bench, count: int) -> np.ndarray:

@@ -11,7 +11,7 @@ import numpy as np
 from ..quantities import decay_from_barrier
 from ..showing import Shown
 from ..sweeps import DIRECTIONS, SweepSet, sweep_table
-from .bench import Bench, Drawn, apply_bench, draw_faults, draw_setpoints
+from .bench import Bench, Drawn, apply_bench, draw_faults, draw_setpoints, piezo_error
 from .densities import Density, make_density
 from .junction import Junction, lockin_conductance, planar_current_density, tunnel_conductance, tunnel_current
 
@@ -132,8 +132,13 @@ def simulate_iz(
             current_A * planar_current_density(ramp.bias_V, ramp.planar_gap_m + gap, true[:, None]) / at_zero
         )
 
+    def moved(time: np.ndarray) -> np.ndarray:
+        """Where the tip is at these times, which grow with the axis on retract."""
+        error = (z[-1] - z[0]) * (1.0 if time[-1] > time[0] else -1.0) * piezo_error(time / ramp.duration_s, bench)
+        return np.asarray(z + error + bench.drift_m_per_s * (time - ramp.duration_s / 2))
+
     run = _Run("iz", z, sweeps, ramp, bench, np.random.default_rng(seed))
-    current = run.record(lambda time: ideal(z + bench.drift_m_per_s * (time - ramp.duration_s / 2)))
+    current = run.record(lambda time: ideal(moved(time)))
     made = SweepSet("iz", z, current, run.table(bias_V=ramp.bias_V, **columns))
     truth = {
         "kind": "iz",

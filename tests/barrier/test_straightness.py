@@ -7,6 +7,9 @@ import pytest
 from barrier.examples import VACUUM, a_set, flags_of
 
 from sts.barrier import fit_barrier
+from sts.barrier.exponential import Samples
+from sts.barrier.noise import Noise
+from sts.barrier.straightness import is_straight
 from sts.simulate import Bench, simulate_iz
 from sts.sweeps import SweepSet
 
@@ -39,3 +42,19 @@ def test_two_slopes_and_curvature_are_told_with_their_place():
     assert all(not flags_of(fit, row) for row in range(2, 10))
     detail = fit.flags.set_index("sweep").loc[["s0"], "detail"]
     assert any("0.2" in text for text in detail)  # nm
+
+
+@pytest.mark.parametrize("sweeps", [2, 9])
+def test_sweeps_that_bend_much_are_not_straight_and_a_little_is_no_matter(sweeps):
+    rng = np.random.default_rng(1)
+    u = np.linspace(0, 1, 150)
+    noise = Noise(np.tile([1e-24, 0.0, 1e-4], (sweeps, 1)))
+
+    def made(bend):
+        clean = 1e-9 * np.exp(-7 * (u + bend * u**2))
+        return Samples(u, clean * (1 + 0.01 * rng.normal(size=(sweeps, 150))) + 1e-12 * rng.normal(size=(sweeps, 150)),
+                       np.ones((sweeps, 150)))  # fmt: skip
+
+    assert is_straight(made(0.0), noise)
+    assert is_straight(made(0.03), noise)
+    assert not is_straight(made(0.2), noise)

@@ -9,6 +9,7 @@ from scipy import signal, stats
 
 from sts.quantities import ELEMENTARY_CHARGE, decay_from_barrier
 from sts.simulate import Bench, BiasRamp, HeightRamp, apply_bench, coloured_noise, draw_faults, simulate_iv, simulate_iz
+from sts.simulate.bench import piezo_error
 
 V = np.linspace(-0.5, 0.5, 201)
 OHMIC = {
@@ -248,3 +249,30 @@ def test_faults_that_are_off_draw_nothing():
 def test_a_bench_that_makes_no_sense_is_refused(fault, words):
     with pytest.raises(ValueError, match=words):
         Bench(**fault)
+
+
+def test_the_piezo_lags_behind_in_a_loop_and_creeps_on():
+    """The branches of a loop are its width apart in the middle, and meet at its ends; creep has all happened at the end."""
+    share = np.linspace(0, 1, 101)
+    loop = piezo_error(share, Bench(hysteresis=0.05))
+    assert_allclose(loop[50] * 2, -0.05)  # the way back is its mirror image
+    assert_allclose(loop[[0, -1]], 0, atol=1e-15)
+    creep = piezo_error(share, Bench(creep=0.03))
+    assert_allclose(creep[[0, -1]], [0, 0.03], atol=1e-15)
+    assert creep[10] > 0.5 * creep[-1]  # most of it at first
+
+
+def test_an_offset_grows_in_time_whichever_way_the_ramp_goes():
+    bench = Bench(offset_drift_A=2e-11)
+    both = HeightRamp(directions=("retract", "approach"))
+    clean, made = (simulate_iz(barrier_eV=4.4, bench=b, ramp=both).sweeps.current for b in (Bench(), bench))
+    assert_allclose((made - clean)[:, -1], [2e-11, 0], atol=1e-16)
+    assert_allclose((made - clean)[:, 0], [0, 2e-11], atol=1e-16)
+
+
+def test_a_creeping_piezo_opens_the_gap_further_on_retract_and_closes_it_further_on_approach():
+    both = HeightRamp(directions=("retract", "approach"))
+    clean, made = (simulate_iz(barrier_eV=4.4, bench=b, ramp=both).sweeps.current for b in (Bench(), Bench(creep=0.03)))
+    moved = np.log(made / clean)
+    assert moved[0, -1] < 0 < moved[1, 0]
+    assert_allclose([moved[0, 0], moved[1, -1]], 0, atol=1e-12)
