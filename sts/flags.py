@@ -117,6 +117,10 @@ _ALL = [
     Flag("offset drift", "the zero of the current moves steadily during every ramp: it bends retract and approach at the far end, "
          "one up and one down",
          "it was taken out, and the interval allows for that; let the amplifier warm up, and ramp faster"),
+    Flag("hysteresis", "retract and approach are bent against each other over the whole ramp, as by hysteresis of the piezo",
+         "the mean of both directions is free of it, the interval of one allows for it; use repeats with both"),
+    Flag("creep", "retract and approach are bent at their starts, as by a piezo that is still moving when the ramp begins",
+         "the interval allows for it, as the mean of both directions is not free of it; wait longer before each ramp"),
     Flag("lag", "the start of the retract ramp is flattened as by an amplifier that lags (or a feedback that lets go late)",
          "the start was masked; ramp more slowly"),
     Flag("too much lag", "the amplifier lags over most of the retract ramp: no slope can be read from it",

@@ -13,6 +13,7 @@ import numpy as np
 
 from sts.barrier import fit_barrier, slopes_by_repeat
 from sts.comparing.sites_and_tips import site_level, tip_level
+from sts.plan import BarrierPlan, Plan
 from sts.quantities import decay_from_barrier
 from sts.simulate import Bench
 from studies import Finding
@@ -36,6 +37,8 @@ class Bent:
     sites: int = 3
     coverage: tuple[float, float] = (93.0, 99.0)
     false: float = 1.0
+    stated: float = 0.0  # hysteresis in the plan [%]
+    bias: float = 0.3  # most of a slope [u]
 
     @property
     def regime(self) -> Regime:
@@ -54,6 +57,7 @@ def mains(picoampere: float, periods: float) -> Bench:
     return replace(VACUUM, ripple_A=picoampere * 1e-12, ripple_period_s=0.4 / periods)
 
 
+SHAPE = ("common bend", "curved")
 DRIFT, LAG, RETRACT, APPROACH = ("offset drift",), ("lag", "too much lag"), ("retract",), ("approach",)
 NO_BOUND = (0.0, 100.0)
 CASES = (
@@ -70,6 +74,14 @@ CASES = (
     Bent("lag of 5 ms", replace(VACUUM, lag_s=5e-3), LAG, coverage=(93, 99)),
     Bent("lag of 60 ms", replace(VACUUM, lag_s=60e-3), LAG, coverage=NO_BOUND),
     Bent("gap drifts by 20 pm/s", replace(VACUUM, drift_m_per_s=2e-11), coverage=NO_BOUND),
+    *(
+        Bent(f"{name} of {100 * size:g} % of the ramp", replace(VACUUM, **{name: size}), (name,), coverage=(93, 100),
+             bias=0.3 if name == "hysteresis" else 2.0)
+        for name, size in (("hysteresis", 0.02), ("hysteresis", 0.05), ("hysteresis", -0.05), ("creep", 0.01), ("creep", 0.03),
+                           ("creep", -0.03))
+    ),  # creep moves both directions the same way, which the interval holds: see its bias
+    Bent("hysteresis of 5 %, retract only, stated in the plan", replace(VACUUM, hysteresis=0.05), SHAPE, RETRACT,
+         coverage=(93, 100), stated=5.0, bias=2.0),
     Bent("mains of 5 pA, 3 periods", mains(5, 3), coverage=(93, 100)),
     Bent("mains of 20 pA, 3 periods, one site", mains(20, 3), coverage=(93, 100), sites=1),
     Bent("mains of 20 pA, 4.3 periods, two repeats", mains(20, 4.3), coverage=(93, 100), sites=1, repeats=2),
@@ -92,7 +104,7 @@ class Seen:
 def look(case: Bent, seed: int, seen: Seen) -> None:
     """Add one session to what was seen."""
     made, true, site = session(case.regime, seed)
-    fit = fit_barrier(made)
+    fit = fit_barrier(made, Plan(barrier=BarrierPlan(hysteresis_percent=case.stated)))
     used = fit.table["used"].to_numpy(bool)
     table, true = fit.table[used], true[used]
     seen.sweeps += len(fit.table)
@@ -125,7 +137,7 @@ def case_findings(case: Bent, seeds: range) -> list[Finding]:
     false = max((n for flag, n in seen.flags.items() if flag not in TRUE_TOO and flag not in case.right), default=0)
     bias = float(np.median(np.concatenate(seen.z)))
     findings += [
-        Finding(case.case, "median bias of a slope that is used [u]", bias, -0.3, 0.3, trials),
+        Finding(case.case, "median bias of a slope that is used [u]", bias, -case.bias, case.bias, trials),
         Finding(case.case, "median bias of a tip's barrier [%]", float(np.median(np.concatenate(seen.tip_bias))), trials=trials),
         Finding(case.case, "most frequent false flag [% of sweeps]", 100 * false / seen.sweeps, 0, case.false, seen.sweeps),
     ]  # fmt: skip

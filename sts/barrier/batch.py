@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sts.barrier.bench_offset import ROUNDS, KnownOffset, Prior, Seen, find_offsets
-from sts.barrier.bent_ramps import Bent, find_bent
+from sts.barrier.bent_ramps import HELD, Bent, find_bent
 from sts.barrier.blocks import Array, blocks, joined
 from sts.barrier.humps import Humps, find_humps
 from sts.barrier.lag import Lags, find_lags
@@ -52,6 +52,7 @@ class Batch(Prepared):
     fits: Fits
     fitted: Array  # (m, n) the fitted curve [A]; NaN where the fit failed
     residual: NDArray[np.float32]  # (m, n) in standard deviations; 7 digits do for what is only looked at
+    motion: Array  # (m,) by how much what the piezo does moves the decay, with its sign [1/m]
 
 
 def prepare(sweeps: SweepSet, plan: BarrierPlan) -> Prepared:
@@ -93,7 +94,10 @@ def fit_prepared(ready: Prepared, plan: BarrierPlan, prior: Prior | None = None)
         part, fitted[rows], residual[rows] = fit_block(sweeps, ready.masks, ready.noise, rows, plan, prior)
         parts.append(part)
     found = {field.name: getattr(ready, field.name) for field in fields(Prepared)}
-    return Batch(**found, fits=ready.bent.widened(joined(parts), sweeps, ready.masks), fitted=fitted, residual=residual)
+    fits = ready.bent.widened(joined(parts), sweeps, ready.masks)
+    motion = ready.bent.motion(fits, sweeps, ready.masks, plan.hysteresis_percent / 100)
+    fits = replace(fits, decay_se=np.hypot(fits.decay_se, HELD * motion))
+    return Batch(**found, fits=fits, fitted=fitted, residual=residual, motion=motion)
 
 
 def fit_batches(sets: Sequence[SweepSet], plan: BarrierPlan, known: Sequence[KnownOffset] = ()) -> list[Batch]:

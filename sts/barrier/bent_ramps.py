@@ -17,6 +17,7 @@ from sts.barrier.pooled_noise import NoiseModel
 from sts.barrier.sweep_fits import Fits
 from sts.sweeps import SweepSet
 
+HELD = 0.75  # standard uncertainty that stands for a known bias of 1: 95 % intervals then hold it, beside any noise
 MOST_SWEEPS = 32  # of a direction of a ramp that are looked at
 
 
@@ -80,6 +81,35 @@ class Bent:
         se, dof = fits.decay_se.copy(), fits.dof.copy()
         se[rows], dof[rows] = np.sqrt(before + added), together
         return replace(fits, decay_se=se, dof=dof)
+
+    def motion(self, fits: Fits, sweeps: SweepSet, masks: Masks, usual: float) -> Array:
+        """By how much what the piezo does moves the decay of each sweep [1/m], with its sign, (m,); 0 where nothing is known.
+
+        Parameters
+        ----------
+        fits : Fits
+            Of the sweeps.
+        sweeps : SweepSet
+        masks : Masks
+        usual : float
+            Width of the loop that is usual, as a share of the ramp: a bound where one direction was recorded.
+        """
+        u, span = engine.scaled_height(sweeps.axis)
+        found = np.zeros(len(fits.decay))
+        bound = self.alone & (usual > 0)
+        for number, cause in enumerate(self.moved_by):
+            for sign in (1.0, -1.0):
+                here = (self.moved == number) | (bound & (cause is HYSTERESIS))
+                rows = np.flatnonzero(here & (self.sign == sign))
+                if not rows.size:
+                    continue
+                own = take(fits, rows)
+                size = np.where(bound[rows], usual, self.size[rows])
+                signal = own.amplitude[:, None] * np.exp(-own.decay[:, None] * span * u)
+                moved, _ = cause.at(u, sign, 1.0)
+                added = -signal * (own.decay * span * size)[:, None] * moved
+                found[rows] = pull(u, span, own, masks.usable[rows], np.where(np.isfinite(added), added, 0.0)) / span
+        return np.nan_to_num(found)
 
 
 def pull(u: Array, span: float, fits: Fits, usable: Mask, column: Array) -> Array:

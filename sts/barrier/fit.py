@@ -211,6 +211,9 @@ def _result(batch: Batch, plan: Plan, confidence: float) -> BarrierFit:
     bends = find_bends(
         batch.sweeps, batch.masks, batch.noise, batch.fits, batch.residual, lags=batch.lags, humps=batch.humps
     )
+    bends = tuple(
+        bend for bend in bends if (batch.bent.moved[bend.rows] < 0).all()
+    )  # the piezo's have a flag of their own
     flags = sweep_flags(batch, plan.barrier, confidence, bends)
     for flag, columns in WITHHELD.items():
         table.loc[table["sweep"].isin(flags.loc[flags["flag"] == flag, "sweep"]), list(columns)] = np.nan

@@ -27,8 +27,6 @@ from sts.quantities import barrier_from_decay, decimals_for, scale_for
 
 MISFIT = 5.0  # times the usual reduced chi² of the tip (at least 1): such a sweep follows no exponential with offset
 BY_CHANCE = 1e-4  # of a sweep that follows one, and scatters more than the limit
-ALONE = "; one direction only: a barrier that bends may look like it"
-DOUBTED = "; approach is not straight either, so both directions stay in use: look at them"
 
 
 class Evidence:
@@ -37,20 +35,14 @@ class Evidence:
     def __init__(self, batch: Batch, plan: BarrierPlan, confidence: float, bends: Sequence[Bend] = ()) -> None:
         self.batch, self.plan, self.fits, self.lags = batch, plan, batch.fits, batch.lags
         fits, shape, table = batch.fits, batch.fits.shape, batch.sweeps.table
-        self.good = fits.good
-        # Numbers of the texts
+        self.good, self.points = fits.good, batch.masks.points
         self.samples = np.full(len(table), batch.sweeps.axis.size)
-        self.points = batch.masks.points
         self.settling, self.saturated, self.contact = batch.masks.settling, batch.masks.saturated, batch.masks.contact
         self.late, self.hump, self.hump_nm = batch.lags.masked, batch.humps.factor, self.near_nm(batch.humps.place)
-        self.G0 = np.full(len(table), plan.contact_conductance_G0)
-        self.least = np.full(len(table), PARAMETERS + 2)
+        self.G0, self.least = np.full(len(table), plan.contact_conductance_G0), np.full(len(table), PARAMETERS + 2)
         self.step_pA = fits.noise.step * 1e12
-        self.jump, self.jump_nm, self.hinge_nm = (
-            shape.jump_factor,
-            self.near_nm(shape.jump_at),
-            self.near_nm(shape.hinge_at),
-        )
+        self.jump, self.jump_nm = shape.jump_factor, self.near_nm(shape.jump_at)
+        self.hinge_nm = self.near_nm(shape.hinge_at)
         self.before, self.after = shape.slope_before * 1e-9, shape.slope_after * 1e-9
         self.bend_percent = 100 * shape.curvature
         self.decades, self.chi2 = fits.decades, fits.reduced_chi2
@@ -59,10 +51,11 @@ class Evidence:
         self.highest_eV = barrier_from_decay(np.abs(fits.decay) + self.reach)
         self.slope_per_nm, self.range_nm = fits.decay * 1e-9, np.full(len(table), np.ptp(batch.sweeps.axis) * 1e9)
         self.shared = fits.decay_common != 0  # the offset is the bench's
-        self.line_pA = batch.bent.line * batch.bent.sign * 1e12
-        self.line_se_pA = batch.bent.line_se * 1e12
-        self.alone = np.where(batch.bent.alone, ALONE, "")
-        self.doubted = np.where(self.lags.doubted, DOUBTED, "")
+        self.line_pA, self.line_se_pA = batch.bent.line * batch.bent.sign * 1e12, batch.bent.line_se * 1e12
+        self.loop_percent, self.off_percent = 100 * batch.bent.size, 200 * batch.motion / fits.decay
+        self.alone = np.where(batch.bent.alone, "; one direction only: a barrier that bends may look like it", "")
+        doubt = "; approach is not straight either, so both directions stay in use: look at them"
+        self.doubted = np.where(self.lags.doubted, doubt, "")
         self.bias_V = np.abs(table["bias_V"].to_numpy(float))
         self.widened, self.slow = np.sqrt(fits.inflation), batch.noise.pooled.slow[batch.noise.group]
         self.widening = batch.noise.widening(self.widened, table["duration_s"].to_numpy(float))
@@ -136,11 +129,8 @@ class Evidence:
     def low(self) -> Any:
         """The barrier is low: all of its interval is, or the sweep is long enough to tell."""
         limit = self.plan.low_eV
-        return (
-            self.falling
-            & ~self.not_tunnelling
-            & ((self.highest_eV < limit) | ((self.barrier_eV < limit) & ~self.short))
-        )
+        below = (self.highest_eV < limit) | ((self.barrier_eV < limit) & ~self.short)
+        return self.falling & ~self.not_tunnelling & below
 
     # --- straightness ------------------------------------------------------------------------------------------------
 
@@ -288,15 +278,18 @@ RULES: tuple[tuple[str, Callable[[Evidence], Any], str], ...] = (
     ("slow noise", lambda e: e.good & e.slow & (e.widened**2 > 1.5) & ~e.explained, "{widening}"),
     ("offset drift", lambda e: e.line_pA != 0,
      "the zero of the current moves by {line_pA:+.2g} ± {line_se_pA:.1g} pA during every ramp; taken out{alone}"),
+    ("hysteresis", lambda e: e.batch.bent.moved == 0,
+     "as by a piezo whose loop is {loop_percent:.2g} % of the ramp wide: this direction alone reads {off_percent:+.2g} %"),
+    ("creep", lambda e: e.batch.bent.moved == 1,
+     "as by a piezo that creeps {loop_percent:.2g} % of the ramp further: this direction alone reads {off_percent:+.2g} %"),
     ("too much lag", lambda e: e.lagging & e.lags.too_long, "its start is flattened over {how_late}"),
     ("lag", lambda e: e.lagging & ~e.lags.too_long, "its start is flattened over {how_late}; {late} samples masked{doubted}"),
     ("mixed biases", lambda e: e.mixed, "the sweeps of this site were taken at different biases"),
 )  # fmt: skip
 
 
-TIMES_LIMIT: dict[
-    str, Callable[[Evidence], Any]
-] = {  # a flag's size over its limit, from 1 on; flags that have a limit
+# A flag's size over its limit, from 1 on; flags that have a limit.
+TIMES_LIMIT: dict[str, Callable[[Evidence], Any]] = {
     "too few points": lambda e: e.least / np.maximum(e.points, 1),
     "jump": lambda e: np.maximum(np.abs(np.log(e.jump)) / np.log1p(JUMP_SIZE), 1.0),
     "poor fit": lambda e: e.chi2 / e.most_chi2,

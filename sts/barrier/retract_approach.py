@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from sts.barrier.bent_ramps import HELD
 from sts.curves.distributions import student_quantile
 from sts.curves.replicates import REPLICATE, repeat_codes, repeats_among
 from sts.flags import flag_rows, join_flags
@@ -14,6 +15,7 @@ from sts.sweeps import with_day
 
 REPEAT = ["sample", "tip", "day", "site", "repeat"]
 KNOWN = ("duration_s", "range_nm", "decay_per_nm", "decay_se_per_nm", "dof")
+MOTION = "decay_motion_per_nm"  # by how much the piezo moves the slope of a sweep, with its sign
 
 
 def pair_directions(sweeps: pd.DataFrame, *, level: float = 0.999) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -45,16 +47,20 @@ def pair_directions(sweeps: pd.DataFrame, *, level: float = 0.999) -> tuple[pd.D
     difference times v is the drift. A lag of the amplifier, which lowers the retract slope only, is found by its shape
     and masked before (`sts.barrier.lag`).
     """
-    sweeps = with_day(sweeps)
+    sweeps = _with_motion(sweeps)
     table = sweeps.assign(_repeat=repeat_codes(sweeps, "iz"))[_measured(sweeps)]
     retract, approach = (table[table["direction"] == d] for d in ("retract", "approach"))
-    pairs = retract[["_repeat", *REPEAT, "sweep", *KNOWN]].merge(
-        approach[["_repeat", "sweep", *KNOWN]], on="_repeat", suffixes=("_r", "_a")
+    pairs = retract[["_repeat", *REPEAT, "sweep", *KNOWN, MOTION]].merge(
+        approach[["_repeat", "sweep", *KNOWN, MOTION]], on="_repeat", suffixes=("_r", "_a")
     )
     r, a = pairs["decay_per_nm_r"].to_numpy(float), pairs["decay_per_nm_a"].to_numpy(float)
-    sr, sa = pairs["decay_se_per_nm_r"].to_numpy(float), pairs["decay_se_per_nm_a"].to_numpy(float)
+    moved, shared = (pairs[f"{MOTION}_{side}"].to_numpy(float) for side in "ra")
+    sr, sa = (
+        np.sqrt(np.maximum(pairs[f"decay_se_per_nm_{side}"].to_numpy(float) ** 2 - (HELD * motion) ** 2, 0.0))
+        for side, motion in (("r", moved), ("a", shared))
+    )
     mean, spread = (r + a) / 2, np.hypot(sr, sa)
-    difference = r - a
+    difference = r - a - (moved - shared)  # what the piezo does is no drift
     dof = np.minimum(pairs["dof_r"].to_numpy(float), pairs["dof_a"].to_numpy(float))
     speed = pairs["range_nm_r"].to_numpy(float) / pairs["duration_s_r"].to_numpy(float) * 1e3  # [pm/s]
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -91,7 +97,8 @@ def slopes_by_repeat(sweeps: pd.DataFrame) -> pd.DataFrame:
     -------
     pandas.DataFrame
         `sample`, `tip`, `day`, `site`, `repeat`, `decay_per_nm`, `decay_se_per_nm` (without what the repeats of a bench share),
-        `dof`, `decay_common_per_nm` (by how much one standard uncertainty of the bench's offset moves it), `sweeps`, `flags`,
+        `dof`, `decay_common_per_nm` (by how much one standard uncertainty of the bench's offset, and of the
+        motion of its piezo, moves it), `sweeps`, `flags`,
         then the user's own columns. Where a site has pairs, a repeat with one direction left is taken too, with its drift
         uncorrected: the flags and the count `sweeps` say so.
 
@@ -100,7 +107,7 @@ def slopes_by_repeat(sweeps: pd.DataFrame) -> pd.DataFrame:
     KeyError
         If the table lacks a column.
     """
-    sweeps = with_day(sweeps)
+    sweeps = _with_motion(sweeps)
     there = _measured(sweeps)
     used = sweeps[there].reset_index(drop=True)
     if used.empty:
@@ -109,7 +116,8 @@ def slopes_by_repeat(sweeps: pd.DataFrame) -> pd.DataFrame:
     count = np.bincount(place)
     slope = np.bincount(place, weights=used["decay_per_nm"]) / count
     common = used["decay_common_per_nm"]
-    own = np.maximum(used["decay_se_per_nm"] ** 2 - common**2, 0.0)
+    motion = HELD * used[MOTION]
+    own = np.maximum(used["decay_se_per_nm"] ** 2 - common**2 - motion**2, 0.0)
     variance = np.bincount(place, weights=own) / count**2
     fourth = np.bincount(place, weights=own**2 / used["dof"]) / count**4
     first = np.unique(place, return_index=True)[1]
@@ -120,7 +128,7 @@ def slopes_by_repeat(sweeps: pd.DataFrame) -> pd.DataFrame:
         "decay_per_nm": slope,
         "decay_se_per_nm": np.sqrt(variance),
         "dof": variance**2 / np.maximum(fourth, 1e-300),
-        "decay_common_per_nm": np.bincount(place, weights=common) / count,
+        "decay_common_per_nm": np.hypot(*(np.bincount(place, weights=part) / count for part in (common, motion))),
         "sweeps": count,
         "flags": _together(used["flags"].tolist(), place),
     }
@@ -151,6 +159,12 @@ def _together(flags: list[str], place: Any) -> list[str]:
         if text:
             found[at] |= dict.fromkeys(text.split(";"))
     return [";".join(one) for one in found]
+
+
+def _with_motion(sweeps: pd.DataFrame) -> pd.DataFrame:
+    """With days, and no motion of the piezo where the table does not know of any."""
+    sweeps = with_day(sweeps)
+    return sweeps if MOTION in sweeps else sweeps.assign(**{MOTION: 0.0})
 
 
 def _measured(sweeps: pd.DataFrame) -> Any:

@@ -45,6 +45,7 @@ def sweep_rows(batch: Batch, confidence: float) -> pd.DataFrame:
         "barrier_log_eV": barrier_from_decay(fits.log_decay),
         "decay_se_per_nm": fits.decay_se * 1e-9,
         "decay_common_per_nm": fits.decay_common * 1e-9,
+        "decay_motion_per_nm": batch.motion * 1e-9,
         "dof": fits.dof,
         "choice_spread_eV": _choice_spread(fits),
         "slow_correlation": fits.noise.correlation,
