@@ -39,6 +39,8 @@ _ALL = [
          "omit the sweep; look at the sweeps after it", grave=True),
     Flag("outlier", "the sweep lies far from the others of its group",
          "look at it; the tip may have changed before it", grave=True),
+    Flag("noisy", "the noise of the sweep is many times that of the others of its group",
+         "look for its cause (a bad contact, a knock, a pump); repeat the sweep", grave=True),
     Flag("dead channel", "the current depends on neither bias nor height: nothing was measured, or all of it lies in a gap",
          "check cable, amplifier and which channel was saved", grave=True),
     Flag("coarse steps", "the converter's step is larger than the noise", "use a higher gain or average more sweeps"),

@@ -30,6 +30,7 @@ class CheckPlan(Section):
         default=[
             "jump",
             "outlier",
+            "noisy",
             "all saturated",
             "dead channel",
             "too few points",

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sts.curves.averaging import FEW, comparison_groups
+from sts.curves.averaging import comparison_groups
 from sts.curves.dead_channel import dead_rows, stuck
 from sts.curves.distributions import kendall_p
 from sts.curves.electronics import find_saturation, find_step, noise_level
@@ -15,7 +15,8 @@ from sts.curves.robust import scaled_mad
 from sts.flags import flag_rows, join_flags
 from sts.plan import CheckPlan
 from sts.quantities import range_with_prefix, with_prefix
-from sts.spectra.jumps import Comparison, beyond_swing, compare_with_median, jumps_against_median, jumps_alone
+from sts.spectra.jump_rows import FEWEST, Seen, jumps_of_group
+from sts.spectra.jumps import Comparison, compare_with_median
 from sts.spectra.ripple import find_ripple, ripple_rows
 from sts.sweeps import SweepSet
 
@@ -26,8 +27,8 @@ _BORROWED_FLOOR = 0.15  # the same where other sites had to be borrowed: sites d
 _SHAPE_FLOOR = 0.25  # of the logarithm of the scatter about a sweep's own level
 _SHAPE_SIGMAS = 2.0  # a shape differs only if it does by more than the noise and 1 % of the current allow
 _STEP_SIGMAS = 5.0
-_NEAR = 3  # samples on either side that tell the current before and after a jump
-_CLEAR_SIGMAS = 3.0  # of the noise: below, no factor is named
+_NOISY = 5.0  # times the noise of its group
+_FEWEST_CLEAR = 6  # points where the median is clear of the noise
 
 
 def judge_iv(sweeps: SweepSet, plan: CheckPlan | None = None) -> pd.DataFrame:
@@ -107,57 +108,34 @@ def judge_iv(sweeps: SweepSet, plan: CheckPlan | None = None) -> pd.DataFrame:
             _return(sweeps, clean, noise, plan.setpoint_tolerance),
         ]
     usable = left >= plan.fewest_points
+    seen = Seen(sweeps.axis, calm, clean, noise, ripple.amplitude, sweeps.has_current)
     for members, reference in comparison_groups(sweeps):
         members = members[usable[members]]
         reference = reference[usable[reference]]
         if members.size:
-            parts.append(
-                _judge_group(sweeps, calm, clean, noise, _swing(ripple.amplitude, reference), members, reference, plan)
-            )
+            parts.append(_judge_group(sweeps, seen, members, reference, plan))
     return join_flags(parts)
 
 
 def _judge_group(
-    sweeps: SweepSet,
-    signal: Array,
-    clean: Array,
-    noise: Array,
-    swing: Array,
-    members: NDArray[np.int64],
-    reference: NDArray[np.int64],
-    plan: CheckPlan,
+    sweeps: SweepSet, seen: Seen, members: NDArray[np.int64], reference: NDArray[np.int64], plan: CheckPlan
 ) -> pd.DataFrame:
     names = [sweeps.names[i] for i in members]
     inside = np.isin(reference, members)
-    alone = reference.size < 3 or not sweeps.has_current  # dI/dV may step from place to place; the current cannot
     parts = []
     if sweeps.has_current:
-        parts.append(dead_rows(names, clean[members], clean[reference]))
-    jumped = np.zeros(reference.size, bool)
-    doubtful = noise[members] if sweeps.has_current else np.zeros(members.size)  # below which no factor is named
-    if alone or reference.size < FEW:  # where most of a few jump, each at its own bias, none stands out from the others
-        where = jumps_alone(sweeps.axis, signal[members], noise[members], factor=plan.jump_factor)
-        position = _beyond_ripple(where[0], sweeps.axis, signal[members], swing[members])
-        told = _told(position, where[1], sweeps.axis, signal[members], doubtful)
-        parts.append(_jump_rows(names, position, where[1], told, plan.jump_factor))
-        jumped[inside] = np.isfinite(position)
-    if reference.size < 3:
+        parts.append(dead_rows(names, seen.clean[members], seen.clean[reference]))
+    quiet = float(np.nanmedian(seen.noise[reference]))
+    comparison = compare_with_median(sweeps.axis, seen.clean[reference], quiet) if reference.size >= FEWEST else None
+    if comparison is not None and comparison.axis.size < _FEWEST_CLEAR:
+        comparison = None
+    jumps, jumped = jumps_of_group(names, seen, members, reference, comparison, plan.jump_factor)
+    parts += [_noisy(names, seen, members, reference), jumps]
+    if comparison is None:
         return join_flags(parts)
-    quiet = float(np.nanmedian(noise[reference]))
-    comparison = compare_with_median(sweeps.axis, clean[reference], quiet)
-    if comparison.axis.size < 6:
-        return join_flags(parts)
-    if not alone:
-        position, factor = jumps_against_median(comparison, quiet, plan.jump_factor)
-        position = beyond_swing(comparison, position)
-        position = _beyond_ripple(position, sweeps.axis, signal[reference], swing[reference])
-        jumped |= np.isfinite(position)
-        position, factor = position[inside], factor[inside]
-        told = _told(position, factor, sweeps.axis, signal[members], doubtful)
-        parts.append(_jump_rows(names, position, factor, told, plan.jump_factor))
     level = comparison.level
     floor = _SCATTER_FLOOR if members.size == reference.size else _BORROWED_FLOOR
-    distance, shape = _distances(comparison, level, floor)
+    distance, shape = _distances(comparison, level, floor, seen.noise[reference])
     far = np.fmax(distance, shape) > plan.outlier_cut
     detail = [
         f"{np.exp(v):.3g} times the median of its group, {d:.1f} scaled MAD"
@@ -169,18 +147,34 @@ def _judge_group(
     parts.append(
         flag_rows(names, far[inside], "outlier", own, times_limit=np.fmax(distance, shape)[inside] / plan.outlier_cut)
     )
-    steady = inside & ~jumped & ~far
+    steady = inside & ~far
+    steady[inside] &= ~jumped
     parts.append(_level_step([sweeps.names[i] for i in reference[steady]], level[steady], plan.jump_factor))
     return join_flags(parts)
 
 
-def _distances(comparison: Comparison, level: Array, floor: float) -> tuple[Array, Array]:
+def _noisy(names: list[str], seen: Seen, members: NDArray[np.int64], reference: NDArray[np.int64]) -> pd.DataFrame:
+    """Sweeps whose noise from sample to sample is many times that of their group, and not because all of their signal is."""
+    usual = float(np.nanmedian(seen.noise[reference]))
+    if reference.size < FEWEST or not usual > 0:
+        return join_flags([])
+    largest = np.fmax.reduce(np.abs(seen.clean[reference]), axis=1)
+    size = np.fmax.reduce(np.abs(seen.clean[members]), axis=1) / np.nanmedian(largest)
+    times = seen.noise[members] / usual
+    details = [f"the noise from sample to sample is {t:.3g} times that of its group" for t in times]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mask = np.fmin(times, times / size) > _NOISY
+    return flag_rows(names, mask, "noisy", details, times_limit=times / _NOISY)
+
+
+def _distances(comparison: Comparison, level: Array, floor: float, noise: Array) -> tuple[Array, Array]:
     """Robust distances of every sweep from its group, in level and in shape, shape (m,) each."""
     wide = small_sample_factor(len(level))
     scatter = max(float(scaled_mad(level)) * wide, floor)
     distance = np.abs(level - np.median(level)) / scatter
     residue = (comparison.current / comparison.median - np.exp(level)[:, None]) / np.exp(level)[:, None]
-    expected = 1 / (np.abs(comparison.median) * np.sqrt(comparison.weight))
+    # its own noise, and what is 1 % of the current: a noisy sweep has no other shape
+    expected = np.hypot(np.nan_to_num(noise)[:, None] / np.exp(level)[:, None] / np.abs(comparison.median), 0.01)
     own = scaled_mad(residue / expected, axis=1) + 1e-3
     logs = np.log(own)
     shape = (logs - np.median(logs)) / max(float(scaled_mad(logs)) * wide, _SHAPE_FLOOR)
@@ -200,50 +194,6 @@ def small_sample_factor(count: int) -> float:
     """
     effective = count - 1.3 * (count % 2)
     return 1 + 6 / effective + 35 / effective**2
-
-
-def _sides(position: Array, axis: Array, signal: Array) -> tuple[Array, Array]:
-    """Current of each sweep before and after its jump, (m,); NaN where it has none."""
-    before, after = np.full((2, len(signal)), np.nan)
-    for i in np.flatnonzero(np.isfinite(position)).tolist():
-        at = int(np.searchsorted(axis, position[i]))
-        sides = (signal[i, max(at - _NEAR, 0) : at], signal[i, at : at + _NEAR])
-        before[i], after[i] = (np.nanmedian(side) if np.isfinite(side).any() else np.nan for side in sides)
-    return before, after
-
-
-def _swing(amplitude: Array, reference: NDArray[np.int64]) -> Array:
-    """Amplitude of the ripple of each sweep, (m,); that of its group where half of it or more ripples and its own was not found."""
-    own = amplitude[reference]
-    if 2 * np.isfinite(own).sum() < own.size:
-        return amplitude
-    swing = amplitude.copy()
-    swing[reference] = np.where(np.isfinite(own), own, np.nanmedian(own))
-    return swing
-
-
-def _beyond_ripple(position: Array, axis: Array, signal: Array, swing: Array) -> Array:
-    """The positions of jumps, NaN where the current steps by no more than the ripple of that sweep swings."""
-    before, after = _sides(position, axis, signal)
-    return np.where(np.abs(after - before) <= 2 * np.nan_to_num(swing), np.nan, position)
-
-
-def _told(position: Array, factor: Array, axis: Array, signal: Array, noise: Array) -> list[str]:
-    """Jumps in words; no factor where the current on one side is within its noise, and so may be anything."""
-    before, after = _sides(position, axis, signal)
-    return [
-        f"the current steps by {with_prefix((b - a) * 1e12, 'pA')} at {with_prefix(v * 1e3, 'mV', 4)}, where it is within its noise"
-        if min(abs(a), abs(b)) < _CLEAR_SIGMAS * u
-        else f"the current changes by a factor of {f:.3g} at {with_prefix(v * 1e3, 'mV', 4)}"
-        for v, f, a, b, u in zip(position, factor, before, after, noise, strict=True)
-    ]
-
-
-def _jump_rows(names: list[str], position: Array, factor: Array, details: list[str], smallest: float) -> pd.DataFrame:
-    with np.errstate(invalid="ignore", divide="ignore"):
-        times = np.abs(np.log(factor)) / np.log(smallest)
-    place = (position, position, np.nan)
-    return flag_rows(names, np.isfinite(position), "jump", details, times_limit=times, place=place)
 
 
 def _level_step(names: list[str], level: Array, factor: float) -> pd.DataFrame:

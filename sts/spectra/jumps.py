@@ -15,6 +15,7 @@ _CLEAR = 3.0  # a point counts where the median current is this many times the n
 _WINDOWS = (4, 12, 40)  # points either side of a possible jump
 _SIGMAS = 5.5  # a jump must stand out this far from the noise of the same statistic
 _LEAST_PERIODS, _LINE_SHARE = 4, 0.5  # of a wave, and its share of the power
+_LEVELS = 0.15  # of the scatter about one level, left about two: a quarter is left of a straight slope
 _STAYS = 0.5  # share of the smallest jump that must still be there over the longest window
 
 
@@ -63,7 +64,7 @@ def _ratio(current: Array, median: Array, weight: Array) -> Array:
     return np.asarray(np.divide(top, bottom, out=np.full(len(current), np.nan), where=bottom > 0))
 
 
-def jumps_against_median(comparison: Comparison, noise: float, factor: float) -> tuple[Array, Array]:
+def jumps_against_median(comparison: Comparison, noise: Array, factor: float) -> tuple[Array, Array]:
     """Bias and factor of the largest step of each sweep relative to the group's median; NaN where there is none.
 
     For windows of several lengths left and right of every point, the least-squares factors of the sweep to the
@@ -73,8 +74,8 @@ def jumps_against_median(comparison: Comparison, noise: float, factor: float) ->
     Parameters
     ----------
     comparison : Comparison
-    noise : float
-        Of a sample [A].
+    noise : numpy.ndarray, shape (m,)
+        Of a sample of each sweep [A].
     factor : float
         Smallest change that is told.
     """
@@ -82,7 +83,7 @@ def jumps_against_median(comparison: Comparison, noise: float, factor: float) ->
     weight = comparison.weight * comparison.median**2
     top = _running(np.where(there, comparison.current * comparison.median * comparison.weight, 0.0))
     bottom = _running(there * weight)
-    blur = _running(there * (comparison.weight**2 * comparison.median**2 * noise**2))
+    blur = _running(there * (comparison.weight * comparison.median * np.nan_to_num(noise)[:, None]) ** 2)
     points = comparison.axis.size
     split = np.arange(3, points - 2)
     changes, scores = [], []
@@ -145,6 +146,30 @@ def beyond_swing(comparison: Comparison, position: Array) -> Array:
     return kept
 
 
+def two_levels(comparison: Comparison, row: int, position: float) -> bool:
+    """Whether a sweep is its group's median times one number before a bias and another after it, and nothing else.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        Of all sweeps of the group.
+    row : int
+        Of the sweep.
+    position : float
+        Bias of the step [V].
+    """
+    there = np.isfinite(comparison.current[row])
+    ratio = (comparison.current[row] / comparison.median)[there]
+    weight = (comparison.weight * comparison.median**2)[there]
+    after = comparison.axis[there] >= position
+    rest = [
+        float((weight[part] * (ratio[part] - np.average(ratio[part], weights=weight[part])) ** 2).sum())
+        for part in (after, ~after, np.ones_like(after))
+        if part.any()
+    ]
+    return len(rest) == 3 and rest[0] + rest[1] < _LEVELS * rest[2]
+
+
 def _is_wave(values: Array) -> bool:
     """Whether half of the power is in one line."""
     there = values[np.isfinite(values)]
@@ -156,52 +181,3 @@ def _is_wave(values: Array) -> bool:
 def _running(values: Array) -> Array:
     """Sums of each row up to every position, shape (m, k + 1)."""
     return np.concatenate([np.zeros((len(values), 1)), np.cumsum(values, axis=1)], axis=1)
-
-
-def jumps_alone(axis: Array, current: Array, noise: Array, *, factor: float) -> tuple[Array, Array]:
-    """Bias and factor of the largest step within each sweep, judged without other sweeps; NaN where there is none.
-
-    A jump is a single step of the current that is four times as large as each of the two steps before and after
-    it, eight times the noise, 3 % of the range and `factor` in the current itself, and that stays: a spike returns.
-
-    Parameters
-    ----------
-    axis : array_like, shape (n,)
-        Bias [V] or height [m], rising.
-    current : array_like, shape (m, n)
-        Current [A].
-    noise : numpy.ndarray, shape (m,)
-        Of each sweep [A].
-    factor : float
-        Smallest change that is told.
-    """
-    position, size = np.full(len(current), np.nan), np.full(len(current), np.nan)
-    if current.shape[1] < 8:
-        return position, size
-    jump = np.diff(current, axis=1)
-    height = np.abs(jump)
-    inner = height[:, 2:-2]
-    around = np.fmax.reduce([height[:, :-4], height[:, 1:-3], height[:, 3:-1], height[:, 4:]])
-    # a jump caught half way takes two steps: the larger is compared without its neighbour
-    pair = np.fmax.reduce([height[:, :-4], height[:, 1:-3], height[:, 4:]])
-    pair_left = np.fmax.reduce([height[:, :-4], height[:, 3:-1], height[:, 4:]])
-    around = np.where((jump[:, 3:-1] * jump[:, 2:-2] > 0), np.minimum(around, pair), around)
-    around = np.where((jump[:, 1:-3] * jump[:, 2:-2] > 0), np.minimum(around, pair_left), around)
-    size_of = np.abs(current)
-    before = np.fmax(size_of[:, 1:-4], size_of[:, 2:-3])
-    after = np.fmax(size_of[:, 3:-2], size_of[:, 4:-1])
-    span = (np.fmax.reduce(current, axis=1) - np.fmin.reduce(current, axis=1))[:, None]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        change = after / before
-        found = (inner > 4 * around) & (inner > 8 * noise[:, None]) & (inner > 0.03 * span)
-        found &= np.abs(np.log(change)) > np.log(factor)
-        found &= (
-            np.abs(np.fmax(current[:, 3:-2], current[:, 4:-1]) - np.fmax(current[:, 1:-4], current[:, 2:-3]))
-            > 0.5 * inner
-        )
-    at = np.argmax(np.where(found, inner, 0.0), axis=1)
-    rows = np.arange(len(current))
-    hit = found[rows, at]
-    position[hit] = axis[3:-2][at[hit]]
-    size[hit] = change[rows, at][hit]
-    return position, size

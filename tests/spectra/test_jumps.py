@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from sts.spectra import judge_iv
-from sts.spectra.jumps import Comparison, beyond_swing, jumps_alone
+from sts.spectra.jumps import Comparison, beyond_swing
+from sts.spectra.steps import own_steps
 from sts.sweeps import SweepSet, sweep_table
 
 
@@ -28,7 +29,7 @@ def test_jumps_of_measured_cells_are_where_their_operator_noted_them(opendata: P
         sweeps = SweepSet("iv", values[order, 4], values[order, 3][None], sweep_table([name]))
         rows = judge_iv(sweeps)
         assert {"jump", "saturated"} <= set(rows["flag"])
-        position, _ = jumps_alone(sweeps.axis, sweeps.current, np.zeros(1), factor=1.2)
+        position, _ = own_steps(sweeps.axis, sweeps.current, np.zeros(1), factor=1.2)
         assert position[0] == pytest.approx(noted, abs=0.051)
 
 

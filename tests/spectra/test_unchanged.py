@@ -35,7 +35,6 @@ from sts.spectra import (
 from sts.spectra.gap import gap_edges
 from sts.spectra.half_difference import fit_half_difference
 from sts.spectra.judging import level_trend
-from sts.spectra.jumps import jumps_alone
 from sts.spectra.lock_in import calibrate_lockin
 from sts.spectra.offsets import fit_near_zero
 from sts.spectra.peaks import find_peaks
@@ -43,6 +42,7 @@ from sts.spectra.resolution import modulation_kernel, resolution
 from sts.spectra.smoothing_width import default_width
 from sts.spectra.soft_gap import dip_width, soft_gap_width
 from sts.spectra.steepness import steepest_rise
+from sts.spectra.steps import own_steps
 from sts.spectra.varying_gap import Decay, to_constant_separation
 from sts.sweeps import SweepSet
 
@@ -179,7 +179,7 @@ def test_jumps_alone(unchanged):
             current[int(generator.integers(5, 115))] *= 1.5
         noise = sometimes(generator, 1.0, 1e-13, 3e-11)
         current = (current + noise * generator.standard_normal(120))[None]
-        where, factor = jumps_alone(axis, current, np.array([noise]), factor=1.1)
+        where, factor = own_steps(axis, current, np.array([noise]), factor=1.1)
         trend = np.array(level_trend(np.log(np.abs(current[0, at:]))))
         lines += line(f"sweep {case}", place=where[0], factor=factor[0], trend=trend)
     unchanged(lines)
