@@ -20,7 +20,7 @@ from sts.spectra.band_forms import Blur
 from sts.spectra.gap import LEAST_CONTRAST, gap_edges
 from sts.spectra.lock_in import calibrate_lockin, integral_ratio
 from sts.spectra.models import MODELS, LineFit, Measured
-from sts.spectra.peaks import find_peaks
+from sts.spectra.peaks import RESAMPLES, find_peaks, noise_of_few
 from sts.spectra.smoothing_width import same_level
 from sts.spectra.soft_gap import half_depth, soft_gap_error, soft_gap_width
 from sts.spectra.spectrum import Spectrum
@@ -58,9 +58,10 @@ def with_features(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Spectrum:
     ) if settings.gap else None  # fmt: skip
     if gaps is not None and gaps["gap_method"].eq("").all():
         gaps = _soft(spectrum, each, units, gaps)
+    rows = unit_means(each, units)
     peaks = find_peaks(
-        spectrum.bias, unit_means(each, units), resolution_V=spectrum.resolution.total_V,
-        significance=settings.peak_significance, seed=plan.spectra.seed,
+        spectrum.bias, rows, resolution_V=spectrum.resolution.total_V, significance=settings.peak_significance,
+        seed=plan.spectra.seed, noise=_noise_of_few(spectrum, rows, plan), one_sided=spectrum.ends,
     ) if settings.peaks else None  # fmt: skip
     if peaks is not None and (peaks["flag"] != "").any():
         where = ", ".join(f"{with_prefix(p * 1e3, 'mV')}" for p in peaks.loc[peaks["flag"] != "", "position_V"])
@@ -105,6 +106,18 @@ def _blur(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Blur:
         there = np.abs(weights) > 1e-9 * weights.max()  # of the window only
         kernel = offsets[there], weights[there]
     return Blur(np.nan_to_num(temperature), np.nan_to_num(rms), kernel)
+
+
+def _noise_of_few(spectrum: Spectrum, each: Any, plan: Plan) -> Any:
+    """Noise of the mean of one or two repeats on the spectrum's bias, (r, n); None where there are more."""
+    if len(each) >= 3:
+        return None
+    good = np.isfinite(spectrum.didv)
+    smoother = _smoother(spectrum, good, plan)
+    rows = spectrum.didv_each if smoother is None else spectrum.current_each
+    noise = np.full((RESAMPLES, spectrum.bias.size), np.nan)
+    noise[:, good] = noise_of_few(rows[:, good], smoother, seed=plan.spectra.seed)
+    return noise
 
 
 def _soft(spectrum: Spectrum, each: Any, units: Any, gaps: pd.DataFrame) -> pd.DataFrame:

@@ -7,21 +7,29 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
+from scipy.ndimage import binary_dilation
 from scipy.special import stdtrit
 
 from sts.curves.crossings import crossing, ends_above
+from sts.curves.electronics import noise_level
 from sts.curves.resampling import resampled_counts
+from sts.curves.smoothing import Smoother
 
 Array = NDArray[np.float64]
 
-COLUMNS = ("position_V", "position_se_V", "width_V", "width_se_V", "height", "area", "area_se", "flag")
+COLUMNS = (
+    "position_V", "position_se_V", "width_V", "width_se_V", "height", "area", "area_se", "flag", "maximum_V",
+)  # fmt: skip
 RESAMPLES = 200
+_FLANK = (1.3, 2.0)  # where the background is read on either side, in widths from the peak
+_ROUNDS = 3  # of peak and background in turn
+_ENDS = 2  # points next to those fitted from one side, where their line begins with a kink
 
 
 def find_peaks(
-    bias: Any, didv_each: Any, *, resolution_V: float = float("nan"), significance: float = 5.0, seed: int = 0
-) -> pd.DataFrame:
+    bias: Any, didv_each: Any, *, resolution_V: float = float("nan"), significance: float = 5.0, seed: int = 0,
+    noise: Any = None, one_sided: Any = None,
+) -> pd.DataFrame:  # fmt: skip
     """Find the peaks that stand out from the noise.
 
     Parameters
@@ -29,78 +37,121 @@ def find_peaks(
     bias : array_like, shape (n,)
         Ascending [V].
     didv_each : array_like, shape (m, n)
-        Smoothed dI/dV of every unit of the bands (repeat, site or tip); m of 3 or more.
+        Smoothed dI/dV of every unit of the bands (repeat, site or tip).
     resolution_V : float
         Energy resolution; a peak no wider than 1.1 times it is flagged.
     significance : float
         Prominence in standard errors of the mean that a peak needs.
+    seed : int
+    noise : array_like, shape (r, n), optional
+        Curves of the noise that the mean of one or two repeats has, from their point noise; without it they have no peaks.
+    one_sided : array_like of bool, shape (n,), optional
+        Where dI/dV is fitted from one side only: no peak is told there, nor where it begins.
 
     Returns
     -------
     pandas.DataFrame
-        `COLUMNS`, one row per peak by position. `height` is that above the higher foot, `width_V` the full width at half of
-        it, `area` what lies above that foot within one such width on either side (98 % of a Gaussian, 70 % of a
-        Lorentzian), in the unit of dI/dV times volt.
+        `COLUMNS`, one row per peak by position. `position_V` is the maximum of the peak above its background, `maximum_V` that
+        of dI/dV itself, which a slope moves; `height` is above the background, `width_V` the full width at half of it, `area`
+        what lies above it within one such width on either side (98 % of a Gaussian, 70 % of a Lorentzian), in the unit of dI/dV
+        times volt. Width and height are those of dI/dV as it was smoothed.
 
     Notes
     -----
-    Position by a parabola through the points within a quarter of the width, crossings of half height by straight lines
-    between points. Uncertainties by bootstrap over whole units, times m/(m - 1) in variance and with
-    Student's t (twice one is the interval of 95 %); those of position and width hold a thirty-fifth of a step too, for the
-    straight lines.
+    The background is the straight line through the means of dI/dV between 1.3 and 2 widths on either side. Position by a
+    parabola through the points within a quarter of the width, crossings of half height by straight lines between points.
+    Uncertainties by bootstrap over whole units, times m/(m - 1) in variance and with Student's t (twice one is the
+    interval of 95 %); of one or two repeats by their point noise, which holds no slow noise. Those of position, width and area hold a twentieth of a step too, for what lies between points.
     """
     v = np.asarray(bias, float)
     each = np.atleast_2d(np.asarray(didv_each, float))
     there = np.isfinite(each).any(axis=0)  # a hole counted as zero would have peaks on both sides
     v, each = v[there], each[:, there]
     m = len(each)
-    if m < 3 or v.size < 7:
+    drawn = None if noise is None else np.atleast_2d(np.asarray(noise, float))[:, there]
+    if (m < 3 and drawn is None) or v.size < 7:
         return pd.DataFrame({c: pd.Series(dtype=float) for c in COLUMNS})
     mean = np.nanmean(each, axis=0)
     each = np.where(np.isfinite(each), each, mean)
-    noise = float(np.median(each.std(axis=0, ddof=1))) / np.sqrt(m)
-    least = max(significance * noise, 1e-12 * np.ptp(mean))
+    if m < 3 and drawn is not None:
+        error, curves, few = float(np.median(drawn.std(axis=0))), mean + drawn, 1.0
+    else:
+        error = float(np.median(each.std(axis=0, ddof=1))) / np.sqrt(m)
+        curves = resampled_counts(m, RESAMPLES, seed) / m @ each
+        few = float((m / (m - 1)) ** 0.5 * stdtrit(m - 1, 0.975) / 1.959964)
+    least = max(significance * error, 1e-12 * np.ptp(mean))
     if not _may_have_peaks(mean, least):
         return pd.DataFrame(columns=list(COLUMNS))
     from scipy import signal  # slow to import, and wanted only where a peak may be
 
-    found, about = signal.find_peaks(mean, prominence=least)
-    curves = np.concatenate([mean[None], resampled_counts(m, RESAMPLES, seed) / m @ each])
-    level = uniform_filter1d(curves, 7, axis=1, mode="nearest")  # the lowest single point is low by chance
-    feet = np.maximum(level[:, about["left_bases"]], level[:, about["right_bases"]])
+    found, _ = signal.find_peaks(mean, prominence=least)
+    if one_sided is not None:
+        near_ends = binary_dilation(np.asarray(one_sided, bool)[there], iterations=_ENDS)
+        found = found[~near_ends[found]]
+    curves = np.concatenate([mean[None], curves])
     step = float(np.median(np.diff(v)))
-    wide = signal.peak_widths(mean, found, rel_height=0.5)[0]
-    wider = float(stdtrit(m - 1, 0.975)) / 1.959964
+    wide = signal.peak_widths(mean, found, rel_height=0.5)[0] * step
+    lines = step / 20
     rows = []
-    for i, peak in enumerate(found):
-        reach = max(3, int(np.ceil(1.2 * wide[i])) + 1)
-        window = slice(max(peak - reach, 0), peak + reach + 1)
-        top = peak - window.start
-        measured = _measure(v[window], curves[:, window], top, feet[:, i], wide[i] * step)
-        position, width, area = (float(a[0]) for a in measured)
-        se = [float(np.nanstd(a[1:], ddof=1)) * (m / (m - 1)) ** 0.5 * wider for a in measured]
-        narrow = np.isfinite(resolution_V) and width <= 1.1 * resolution_V
+    for peak, about in zip(found.tolist(), wide.tolist(), strict=True):
+        others = v[found[found != peak]]
+        position, width, height, area = _above_background(v, curves, v[peak], about, others)
+        se = [float(np.nanstd(a[1:], ddof=1)) * few for a in (position, width, area)]
+        narrow = np.isfinite(resolution_V) and width[0] <= 1.1 * resolution_V
         flag = "no wider than the resolution" if narrow else ""
-        lines = step / 12**0.5 / 10
+        top, _, _ = _measure(v, mean[None], peak, np.zeros(1), about)
         rows.append(
-            (
-                position,
-                np.hypot(se[0], lines),
-                width,
-                np.hypot(se[1], lines),
-                mean[peak] - feet[0, i],
-                area,
-                se[2],
-                flag,
-            )
-        )
-    return pd.DataFrame(rows, columns=list(COLUMNS))
+            (position[0], np.hypot(se[0], lines), width[0], np.hypot(se[1], lines), height[0], area[0],
+             np.hypot(se[2], height[0] * lines), flag, top[0])
+        )  # fmt: skip
+    return pd.DataFrame(rows, columns=list(COLUMNS)).sort_values("position_V", ignore_index=True)
+
+
+def noise_of_few(rows: Any, smoother: Smoother | None, *, seed: int = 0) -> Array:
+    """Curves of the noise that the mean dI/dV of a few sweeps has, drawn from the point noise of the sweeps, (200, n).
+
+    Parameters
+    ----------
+    rows : array_like, shape (m, n)
+        Current of each sweep [A]; without a smoother, the lock-in channel.
+    smoother : Smoother, optional
+        That makes dI/dV of it.
+    seed : int
+    """
+    each = np.atleast_2d(np.asarray(rows, float))
+    sigma = float(np.sqrt(np.nansum(noise_level(each) ** 2))) / len(each)
+    white = sigma * np.random.default_rng(seed).standard_normal((RESAMPLES, each.shape[1]))
+    return white if smoother is None else smoother.differentiate(white)
 
 
 def _may_have_peaks(mean: Array, prominence: float) -> bool:
     """Whether any point stands so far above what is lowest on either side of it: without that there is no such peak."""
     left, right = np.minimum.accumulate(mean), np.minimum.accumulate(mean[::-1])[::-1]
     return bool(np.any(mean - np.maximum(left, right) >= prominence))
+
+
+def _above_background(v: Array, curves: Array, at: float, wide: float, others: Array) -> tuple[Array, ...]:
+    """Position, width, height and area of a peak above the straight line beside it, for every curve (r,)."""
+    step = float(np.median(np.diff(v)))
+    for _ in range(_ROUNDS):
+        wide = max(wide, 2 * step)
+        reach = _FLANK[1] * wide + step
+        left = max([v[0], *(at - (at - other) / 2 for other in others if other < at)])
+        right = min([v[-1], *(at + (other - at) / 2 for other in others if other > at)])
+        near = (v >= max(at - reach, left)) & (v <= min(at + reach, right))
+        beside = near & (np.abs(v - at) >= min(_FLANK[0] * wide, 0.7 * min(at - left, right - at)))
+        x, part = v[near] - at, curves[:, near]
+        if (beside & (v < at)).any() and (beside & (v > at)).any():
+            line = np.polynomial.polynomial.polyfit(v[beside] - at, curves[:, beside].T, 1)
+            part = part - line[0][:, None] - line[1][:, None] * x
+        else:
+            part = part - part.min(axis=1, keepdims=True)
+        inner = np.abs(x) <= max(wide, 1.01 * step)
+        top = int(np.argmax(np.where(inner, part[0], -np.inf)))
+        position, width, area = _measure(x, part, top, np.zeros(len(part)), wide)
+        at, wide = float(v[near][top]), float(width[0]) if width[0] > 0 else wide
+        place = position + float(v[near][0] - x[0])
+    return place, width, part[:, top], area
 
 
 def _measure(x: Array, part: Array, top: int, foot: Array, about_V: float) -> tuple[Array, Array, Array]:

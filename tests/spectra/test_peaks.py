@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import pytest
 from numpy.testing import assert_allclose
 
-from sts.spectra.peaks import find_peaks
+from sts.spectra.peaks import find_peaks, noise_of_few
 
 
 def test_two_planted_peaks_come_back():
@@ -46,3 +47,44 @@ def test_noise_alone_has_no_peaks():
     v = np.linspace(-1, 1, 801)
     rows = noise + 0.5 * rng.standard_normal((8, 801))
     assert len(find_peaks(v, rows, significance=12)) == 0
+
+
+GRID = np.linspace(-0.5, 0.5, 201)
+
+
+def sloping(slope: float) -> np.ndarray:
+    return 2 + slope * GRID + np.exp(-4 * np.log(2) * ((GRID - 0.1033) / 0.06) ** 2)
+
+
+@pytest.mark.parametrize("slope", [0.0, 2.0, 5.0])
+def test_a_slope_moves_the_maximum_of_the_conductance_and_not_the_peak_above_its_background(slope: float):
+    """Closed form of a Gaussian on a line: its own centre and width, and a maximum where the slopes cancel."""
+    curve = sloping(slope)
+    (row,) = find_peaks(GRID, np.stack([curve] * 3), significance=5).to_dict("records")
+    assert row["position_V"] == pytest.approx(0.1033, abs=5e-4)
+    assert row["width_V"] == pytest.approx(0.06, rel=0.02)
+    fine = np.linspace(0.08, 0.13, 5001)
+    there = fine[np.argmax(slope * fine + np.exp(-4 * np.log(2) * ((fine - 0.1033) / 0.06) ** 2))]
+    assert row["maximum_V"] == pytest.approx(there, abs=5e-4)
+
+
+@pytest.mark.parametrize("repeats", [1, 2])
+def test_one_or_two_repeats_have_uncertainties_from_their_point_noise_that_hold(repeats: int):
+    """60 trials of noise of a fiftieth: 95 % intervals of the position hold its truth, and there is nothing without noise."""
+    inside = []
+    for seed in range(60):
+        rng = np.random.default_rng([repeats, seed])
+        rows = sloping(2.0) + 0.02 * rng.standard_normal((repeats, GRID.size))
+        peaks = find_peaks(GRID, rows, significance=12, noise=noise_of_few(rows, None, seed=seed))
+        best = peaks.iloc[(peaks["position_V"] - 0.1033).abs().argmin()]
+        inside.append(abs(best["position_V"] - 0.1033) < 1.96 * best["position_se_V"])
+    assert np.mean(inside) > 0.9
+    assert not len(find_peaks(GRID, rows, significance=12))
+
+
+def test_no_peak_where_the_fit_from_one_side_begins():
+    """A step where the end fit begins (a kink of the smoother) is no peak; the same one further in is."""
+    curve = 1 + np.exp(-(((GRID - 0.45) / 0.02) ** 2))
+    ends = np.abs(GRID) > 0.455
+    assert not len(find_peaks(GRID, np.stack([curve] * 3), one_sided=ends))
+    assert len(find_peaks(GRID, np.stack([curve] * 3), one_sided=np.abs(GRID) > 0.49)) == 1
