@@ -14,6 +14,7 @@ from scipy.special import ndtr
 
 from sts.curves.distributions import f_above
 from sts.flags import flag_rows
+from sts.quantities import with_prefix
 
 Array = NDArray[np.float64]
 
@@ -56,7 +57,7 @@ def dead_rows(names: list[str], current: Array, reference: Array, axis: str = "b
             error = np.nanstd(current, axis=1) / np.sqrt(weight)
             still &= share + 3 * error < 0.5
         levels = np.nanmean(current, axis=1) * 1e12
-    details = [f"the current stays at {level:.3g} pA whatever the {axis}" for level in levels]
+    details = [f"the current stays at {with_prefix(level, 'pA')} whatever the {axis}" for level in levels]
     return flag_rows(names, still, "dead channel", details)
 
 

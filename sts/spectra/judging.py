@@ -122,15 +122,15 @@ def _judge_group(
 ) -> pd.DataFrame:
     names = [sweeps.names[i] for i in members]
     inside = np.isin(reference, members)
-    parts = []
-    if sweeps.has_current:
-        parts.append(dead_rows(names, seen.clean[members], seen.clean[reference]))
-    quiet = float(np.nanmedian(seen.noise[reference]))
+    quiet = _median(seen.noise[reference])
     comparison = compare_with_median(sweeps.axis, seen.clean[reference], quiet) if reference.size >= FEWEST else None
     if comparison is not None and comparison.axis.size < _FEWEST_CLEAR:
         comparison = None
     jumps, jumped = jumps_of_group(names, seen, members, reference, comparison, plan.jump_factor)
-    parts += [_noisy(names, seen, members, reference), jumps]
+    parts = [_noisy(names, seen, members, reference), jumps]
+    if sweeps.has_current:  # what jumps is not dead, whatever lies below the jump
+        dead = dead_rows(names, seen.clean[members], seen.clean[reference])
+        parts.insert(0, dead[~dead["sweep"].isin(jumps["sweep"])])
     if comparison is None:
         return join_flags(parts)
     level = comparison.level
@@ -155,16 +155,22 @@ def _judge_group(
 
 def _noisy(names: list[str], seen: Seen, members: NDArray[np.int64], reference: NDArray[np.int64]) -> pd.DataFrame:
     """Sweeps whose noise from sample to sample is many times that of their group, and not because all of their signal is."""
-    usual = float(np.nanmedian(seen.noise[reference]))
+    usual = _median(seen.noise[reference])
     if reference.size < FEWEST or not usual > 0:
         return join_flags([])
     largest = np.fmax.reduce(np.abs(seen.clean[reference]), axis=1)
-    size = np.fmax.reduce(np.abs(seen.clean[members]), axis=1) / np.nanmedian(largest)
+    size = np.fmax.reduce(np.abs(seen.clean[members]), axis=1) / _median(largest)
     times = seen.noise[members] / usual
     details = [f"the noise from sample to sample is {t:.3g} times that of its group" for t in times]
     with np.errstate(invalid="ignore", divide="ignore"):
         mask = np.fmin(times, times / size) > _NOISY
     return flag_rows(names, mask, "noisy", details, times_limit=times / _NOISY)
+
+
+def _median(values: Array) -> float:
+    """Of what is known; NaN if nothing is."""
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if known.size else float("nan")
 
 
 def _distances(comparison: Comparison, level: Array, floor: float, noise: Array) -> tuple[Array, Array]:

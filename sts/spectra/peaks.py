@@ -41,7 +41,7 @@ def find_peaks(
     resolution_V : float
         Energy resolution; a peak no wider than 1.1 times it is flagged.
     significance : float
-        Prominence in standard errors of the mean that a peak needs.
+        Prominence, and height above the background, in standard errors of the mean that a peak needs.
     seed : int
     noise : array_like, shape (r, n), optional
         Curves of the noise that the mean of one or two repeats has, from their point noise; without it they have no peaks.
@@ -96,6 +96,8 @@ def find_peaks(
     for peak, about in zip(found.tolist(), wide.tolist(), strict=True):
         others = v[found[found != peak]]
         position, width, height, area = _above_background(v, curves, v[peak], about, others)
+        if not height[0] >= least:  # a bump of the noise on a shoulder: only the shoulder stands out
+            continue
         se = [float(np.nanstd(a[1:], ddof=1)) * few for a in (position, width, area)]
         narrow = np.isfinite(resolution_V) and width[0] <= 1.1 * resolution_V
         flag = "no wider than the resolution" if narrow else ""

@@ -121,8 +121,8 @@ def own_steps(
                 fit = fits[skipped]
                 sudden = _sudden(part[i], at + HALF, skipped, factor)
                 if sudden and (others is None or not _feature(fit.size[i, at] / _level(part[i]), at, skipped, others)):
-                    position[rows][i] = axis[at + HALF + skipped]
-                    size[rows][i] = abs(fit.after[i, at]) / max(abs(fit.before[i, at]), 1e-300)
+                    position[rows][i] = axis[at + HALF]  # or the sample that was caught half way
+                    size[rows][i] = _ratio(part[i], fit.before[i, at], fit.after[i, at], at + HALF, skipped)
                     break
                 score[i, max(at - HALF, 0) : at + HALF + 1] = 0.0
     return position, size
@@ -190,6 +190,14 @@ def _sudden(current: Array, first: int, skipped: int, factor: float) -> bool:
     with np.errstate(divide="ignore"):
         change = abs(np.log(abs(1 + own.sum() / current[first - 1])))
     return bool(np.abs(own).max() > _SUDDEN * np.nanmax(np.abs(near)) and change > np.log(factor))
+
+
+def _ratio(current: Array, before: float, after: float, first: int, skipped: int) -> float:
+    """After over before, by the fit; by the two samples where the fit misses one of them, as where decades lie between."""
+    samples = abs(current[first - 1]), abs(current[first + skipped])
+    by_fit = abs(before), abs(after)
+    sides = by_fit if np.allclose(by_fit, samples, rtol=0.2) else samples
+    return float(sides[1] / max(sides[0], 1e-300))
 
 
 def _feature(step: float, at: int, skipped: int, others: Array) -> bool:
