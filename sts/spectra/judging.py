@@ -27,6 +27,7 @@ _BORROWED_FLOOR = 0.15  # the same where other sites had to be borrowed: sites d
 _SHAPE_FLOOR = 0.25  # of the logarithm of the scatter about a sweep's own level
 _SHAPE_SIGMAS = 2.0  # a shape differs only if it does by more than the noise and 1 % of the current allow
 _STEP_SIGMAS = 5.0
+_LEVEL = 0.05  # a lock-in channel that varies by less than this of its largest value is at no limit
 _NOISY = 5.0  # times the noise of its group
 _FEWEST_CLEAR = 6  # points where the median is clear of the noise
 
@@ -73,6 +74,9 @@ def judge_iv(sweeps: SweepSet, plan: CheckPlan | None = None) -> pd.DataFrame:
     calm = signal - ripple.line  # what else is judged is judged without its ripple
     noise = noise_level(calm)
     step = find_step(signal)
+    if not sweeps.has_current:  # a level dI/dV is near its extreme throughout
+        reach = np.fmax.reduce(signal, axis=1) - np.fmin.reduce(signal, axis=1)
+        railed &= (reach > _LEVEL * np.fmax.reduce(np.abs(signal), axis=1))[:, None]
     railed = railed & ~stuck(signal, full_scale)[:, None]  # a number that never changes is no limit that was reached
     left = (np.isfinite(signal) & ~railed).sum(axis=1)
     at_limit = np.logical_or.reduce(railed, axis=1)

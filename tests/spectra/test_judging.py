@@ -235,3 +235,12 @@ def test_a_flank_of_a_lock_in_channel_is_no_jump_and_a_jump_of_one_of_five_is():
         assert jumping(rows[:count]) == set()
     rows[3, 130:] *= 1.5
     assert jumping(rows) == {"s3"}
+
+
+def test_a_level_lock_in_channel_is_not_at_a_limit():
+    """A normal junction: 0.1 % of noise and of bend, of which five samples in a row lie within 0.3 % of the largest."""
+    v = np.linspace(-1e-3, 1e-3, 201)
+    level = 0.17 * (1 - 0.002 * (v / 1e-3) ** 2 + 1e-4 * np.random.default_rng(2).standard_normal((3, v.size)))
+    level[:, 98:103] = 0.1706
+    sweeps = SweepSet("iv", v, np.full(level.shape, np.nan), sweep_table(["a", "b", "c"]), lockin=level)
+    assert flagged(sweeps, "saturated") == set()
