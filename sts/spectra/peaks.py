@@ -60,8 +60,9 @@ def find_peaks(
     -----
     The background is the straight line through the means of dI/dV between 1.3 and 2 widths on either side. Position by a
     parabola through the points within a quarter of the width, crossings of half height by straight lines between points.
-    Uncertainties by bootstrap over whole units, times m/(m - 1) in variance and with Student's t (twice one is the
-    interval of 95 %); of one or two repeats by their point noise, which holds no slow noise. Those of position, width and area hold a twentieth of a step too, for what lies between points.
+    Uncertainties by bootstrap over whole units, times m/(m - 1) in variance and with Student's t (twice one is the interval of
+    95 %); of one or two repeats by their point noise, which holds no slow noise. Those of position, width and area hold a
+    twentieth of a step too, for what lies between points.
     """
     v = np.asarray(bias, float)
     each = np.atleast_2d(np.asarray(didv_each, float))
