@@ -137,13 +137,9 @@ class BarrierPlan(Section):
     slowest_decay_per_nm: float = Field(
         1.0, ge=0, description="|d ln I/dz| below this is no tunnelling decay: such a sweep has no barrier"
     )
-    hysteresis_percent: float = Field(
-        0.0,
-        ge=0,
-        le=30,
-        description="width of the piezo's loop, as a share of the ramp, that intervals allow for where one direction was recorded; "
-        "0: not stated (two directions show it)",
-    )
+    hysteresis_percent: float = Field(0.0, ge=0, le=30, description=(
+        "width of the piezo's loop, as a share of the ramp, that intervals allow for where one direction was recorded; "
+        "0: not stated (two directions show it)"))  # fmt: skip
     height_modulation_pm: float = Field(
         0.0, ge=0, description="rms amplitude of the height behind a lock-in channel of I(z) in amperes; 0: not stated"
     )
@@ -182,12 +178,9 @@ class ComparePlan(Section):
         ge=0,
         description="standard uncertainty of a height scale without a calibration, where tips of two benches are compared",
     )
-    piezo_percent_per_K: float = Field(
-        0.3,
-        ge=0,
-        description="what a kelvin between calibration and sweeps adds to the uncertainty of the height scale, in %; "
-        "common practice, no source",
-    )
+    piezo_percent_per_K: float = Field(0.3, ge=0, description=(
+        "what a kelvin between calibration and sweeps adds to the uncertainty of the height scale, in %; "
+        "common practice, no source"))  # fmt: skip
 
 
 class VerdictPlan(Section):
