@@ -81,7 +81,7 @@ def find_peaks(
         curves = resampled_counts(m, RESAMPLES, seed) / m @ each
         few = float((m / (m - 1)) ** 0.5 * stdtrit(m - 1, 0.975) / 1.959964)
     least = max(significance * error, 1e-12 * np.ptp(mean))
-    if not _may_have_peaks(mean, least):
+    if not may_have_peaks(mean, least):
         return pd.DataFrame(columns=list(COLUMNS))
     from scipy import signal  # slow to import, and wanted only where a peak may be
 
@@ -127,8 +127,15 @@ def noise_of_few(rows: Any, smoother: Smoother | None, *, seed: int = 0) -> Arra
     return white if smoother is None else smoother.differentiate(white)
 
 
-def _may_have_peaks(mean: Array, prominence: float) -> bool:
-    """Whether any point stands so far above what is lowest on either side of it: without that there is no such peak."""
+def may_have_peaks(mean: Array, prominence: float) -> bool:
+    """Whether any point stands so far above what is lowest on either side of it: without that there is no such peak.
+
+    Parameters
+    ----------
+    mean : numpy.ndarray, shape (n,)
+    prominence : float
+        In the unit of `mean`.
+    """
     left, right = np.minimum.accumulate(mean), np.minimum.accumulate(mean[::-1])[::-1]
     return bool(np.any(mean - np.maximum(left, right) >= prominence))
 

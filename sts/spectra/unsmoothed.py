@@ -13,6 +13,7 @@ from sts.curves.smoothing import Smoother, make_smoother, same_window
 from sts.plan import Plan
 from sts.quantities import with_prefix
 from sts.spectra.bands import Means
+from sts.spectra.peaks import may_have_peaks
 
 Array = NDArray[np.float64]
 
@@ -127,8 +128,6 @@ def narrow_dips(bias: Array, didv: Array, didv_se: Array, resolution_V: float, s
     -----
     As for peaks: no wider than 1.1 times the resolution at half of its depth.
     """
-    from scipy import signal
-
     good = np.isfinite(didv) & np.isfinite(didv_se)
     if not np.isfinite(resolution_V) or good.sum() < 5:
         return []
@@ -136,6 +135,10 @@ def narrow_dips(bias: Array, didv: Array, didv_se: Array, resolution_V: float, s
     least = significance * float(np.median(didv_se[good]))
     if not least > 1e-9 * float(np.max(np.abs(depth))):  # no noise: rounding has dips, too
         return []
+    if not may_have_peaks(depth, least):
+        return []
+    from scipy import signal  # slow to import, and wanted only where a dip may be
+
     found, about = signal.find_peaks(depth, prominence=least)
     shape = (about["prominences"], about["left_bases"], about["right_bases"])
     _, _, left, right = signal.peak_widths(depth, found, rel_height=0.5, prominence_data=shape)
