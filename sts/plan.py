@@ -312,8 +312,8 @@ class Plan(Section):
     >>> sts.Plan(compare={"confidense": 0.9})
     Traceback (most recent call last):
         ...
-    sts.settings.PlanError: Plan: unknown key 'compare.confidense'; perhaps confidence is meant. Known here: by,
-    confidence, height_scale_percent.
+    sts.settings.PlanError: Plan: unknown key 'compare.confidense'; perhaps confidence is meant. Known here: average,
+    by, confidence, height_scale_percent, piezo_percent_per_K.
     """
 
     check: CheckPlan = CheckPlan()
