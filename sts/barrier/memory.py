@@ -98,7 +98,7 @@ def _restricted(data: Averages, kernels: tuple[Kernel, Kernel]) -> tuple[float, 
     normal = data.columns.mT @ load + 1e-12 * np.eye(3)
     left = inverse - load @ np.linalg.solve(normal, load.mT)
     value = -0.5 * sum(float(np.linalg.slogdet(m)[1].sum()) for m in (whole, normal))
-    value -= 0.5 * float(np.einsum("ki,kij,kj->", data.residual, left, data.residual, optimize=True))
+    value -= 0.5 * float(np.sum(data.residual * (left @ data.residual[..., None])[..., 0]))
     expected = kernels[0].within * data.expected[0] + kernels[1].within * data.expected[1] + LEAST_SHARE
     value -= 0.5 * float(np.sum(data.freedom * (np.log(expected) + data.within / expected)))
     return value, np.asarray(left), np.asarray(expected)
@@ -109,15 +109,15 @@ def _likelihood(parameters: Array, data: Averages, *, average: bool = True) -> _
     kernels, of_gap = _kernels(parameters, data), [WHITE_GAP, SLOW_GAP, SLOPE, *([LINE] if data.line_of_gap else [])]
     value, left, expected = _restricted(data, _summed(kernels, data))
     sizes = [data.relative if part in of_gap else data.additive for part in range(len(kernels))]
-    seen = np.einsum("kij,kj->ki", left, data.residual)
+    seen = (left @ data.residual[..., None])[..., 0]
     excess = seen[:, :, None] * seen[:, None, :] - left
-    forms = [np.einsum("kij,ki,kj->ij", excess, size, size, optimize=True) for size in (data.relative, data.additive)]
+    forms = [(excess * size[:, :, None] * size[:, None, :]).sum(axis=0) for size in (data.relative, data.additive)]
     gradient = 0.5 * np.array([
         np.sum(forms[0 if part in of_gap else 1] * kernel.averages) for part, kernel in enumerate(kernels)
     ])  # fmt: skip
     if average:
         moved = np.stack([size * ((size * seen) @ k.averages) for size, k in zip(sizes, kernels, strict=True)])
-        information = 0.5 * np.einsum("pki,kij,qkj->pq", moved, left, moved, optimize=True)
+        information = 0.5 * moved.reshape(len(sizes), -1) @ (left @ moved[..., None])[..., 0].reshape(len(sizes), -1).T
     else:
         turned = np.stack([
             left @ (size[:, :, None] * k.averages * size[:, None, :]) for size, k in zip(sizes, kernels, strict=True)

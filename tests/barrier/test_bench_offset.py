@@ -57,9 +57,10 @@ def test_what_is_known_elsewhere_counts_with_its_uncertainty():
     assert_allclose([value, u], [3.0, 0.5 / np.sqrt(2)])
 
 
-def test_a_shared_offset_comes_near_the_limit_of_a_known_one():
+@repeated(8, 30)
+def test_a_shared_offset_comes_near_the_limit_of_a_known_one(repeats):
     errors = {"shared": [], "known": []}
-    for seed in range(30):
+    for seed in range(repeats):
         sweeps = short(seed)
         errors["shared"] += list(fit_barrier(sweeps).table["decay_per_nm"] / TRUE - 1)
         known = fit_together([sweeps], known=[KnownOffset(1.2e-11, 1e-14, "the truth")])[0]
@@ -68,7 +69,7 @@ def test_a_shared_offset_comes_near_the_limit_of_a_known_one():
     assert shared < 1.3 * known
 
 
-@repeated(30, 60)
+@repeated(15, 60)
 def test_intervals_with_a_shared_offset_hold_the_truth(repeats):
     """15 sweeps each."""
     inside = []

@@ -54,7 +54,7 @@ def test_a_step_is_a_jump_and_no_hump():
         assert "hump" not in flags
 
 
-@repeated(10, 25)
+@repeated(4, 25)
 @pytest.mark.parametrize("slope", [0.0, 1.0, 1.5])
 def test_noise_has_no_humps(slope, repeats):
     """At most one sweep in a hundred, whatever the colour of the noise."""

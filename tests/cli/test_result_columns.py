@@ -13,8 +13,8 @@ from sts.comparing.verdicts import COLUMNS
 
 def test_every_column_that_is_shown_is_one_of_its_table():
     known = {
-        "tips": TIP_COLUMNS + TIP_EXTRAS, "pairs": PAIR_COLUMNS, "groups": GROUP_COLUMNS, "changes": CHANGE_COLUMNS, "states": STATE_COLUMNS,
-        "steps": STEP_COLUMNS,
+        "tips": TIP_COLUMNS + TIP_EXTRAS, "pairs": PAIR_COLUMNS, "groups": GROUP_COLUMNS, "changes": CHANGE_COLUMNS,
+        "states": STATE_COLUMNS, "steps": STEP_COLUMNS,
     }  # fmt: skip
     for name, columns in known.items():
         assert set(BARRIERS[name][1]) <= set(columns), name
