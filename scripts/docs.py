@@ -151,6 +151,7 @@ TABLES: dict[str, dict[str, str]] = {
         "used": "whether it enters the averages",
         "decay_se_per_nm": "standard uncertainty of the decay, that of the bench's zero of the current in it",
         "decay_common_per_nm": _LEVEL["decay_common_per_nm"],
+        "decay_motion_per_nm": "by how much a loop or creep of the piezo moves it, with its sign; 0: none is told",
         "dof": "degrees of freedom of the interval",
         "choice_spread_eV": "how far the barrier moves when the range is cut",
         "slow_correlation": "correlation of the residuals that is slow compared with the samples",
@@ -460,6 +461,18 @@ TABLES: dict[str, dict[str, str]] = {
         "each_median_meV": "median gap of those single repeats",
         "each_low_meV": "their 16 % quantile",
         "each_high_meV": "their 84 % quantile",
+    },
+    "spectra_peaks.csv": {
+        **_GROUP,
+        "position_V": "maximum of the peak above the line beside it",
+        "position_se_V": "its standard uncertainty; twice it is the interval of 95 % (Student's t for few units)",
+        "width_V": "full width at half of its height above that line, as smoothed",
+        "width_se_V": "its standard uncertainty",
+        "height": "height above that line, in the unit of dI/dV",
+        "area": "what lies above it within one width on either side, in that unit times volt",
+        "area_se": "its standard uncertainty",
+        "flag": "no wider than the resolution, or empty",
+        "maximum_V": "maximum of dI/dV itself, which a slope moves",
     },
 }  # fmt: skip
 
