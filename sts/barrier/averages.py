@@ -118,13 +118,24 @@ class Averages:
         return float(total**2 / (np.einsum("kij,kij->k", left, left).mean() + free @ within**2))
 
 
+@lru_cache(maxsize=32)
+def _means(n: int, length: int) -> tuple[Array, Array]:
+    """What makes an autocovariance (n,) the covariance of the first of b averages with all of them, (n, b); |i - j|, (b, b)."""
+    step = np.arange(-length + 1, length)
+    b = -(-n // length)
+    at = np.abs(length * np.arange(b)[:, None] + step)
+    means = np.zeros((max(n, int(at.max()) + 1), b))
+    np.add.at(means, (at, np.arange(b)[:, None]), 1 - np.abs(step) / length)
+    return means[:n], np.abs(np.subtract.outer(np.arange(b), np.arange(b)))
+
+
 @dataclass(frozen=True, eq=False)
 class Kernel:
-    """One kind of noise along the ramp."""
+    """One kind of noise along the ramp, or several (...)."""
 
-    row: Array  # (n,) autocovariance
-    averages: Array  # (b, b) covariance of the averages
-    within: Any  # variance within an average
+    row: Array  # (..., n) autocovariance
+    averages: Array  # (..., b, b) covariance of the averages
+    within: Any  # (...,) variance within an average
 
     @classmethod
     def of(cls, row: Array, length: int) -> Kernel:
@@ -132,16 +143,14 @@ class Kernel:
 
         Parameters
         ----------
-        row : ndarray, shape (n,)
+        row : ndarray, shape (..., n)
         length : int
             Of an average.
         """
-        n, step = row.size, np.arange(-length + 1, length)
-        b = -(-n // length)
-        at = np.abs(length * np.arange(b)[:, None] + step)
-        line = np.where(at < n, row[np.minimum(at, n - 1)], 0.0) @ (1 - np.abs(step) / length)
-        within = (length * row[0] - line[0]) / max(length - 1, 1)
-        return cls(row, line[np.abs(np.subtract.outer(np.arange(b), np.arange(b)))], float(within))
+        means, apart = _means(row.shape[-1], length)
+        line = row @ means
+        within = (length * row[..., 0] - line[..., 0]) / max(length - 1, 1)
+        return cls(row, line[..., apart], within)
 
     def __add__(self, other: Kernel) -> Kernel:
         return Kernel(self.row + other.row, self.averages + other.averages, self.within + other.within)
@@ -162,7 +171,7 @@ def white_kernel(n: int, length: int) -> Kernel:
 
 
 def covariance(data: Averages, noise: tuple[Kernel, Kernel]) -> Array:
-    """Covariance (k, b, b) of the averages of each sweep.
+    """Covariance (..., k, b, b) of the averages of each sweep.
 
     Parameters
     ----------
@@ -171,7 +180,7 @@ def covariance(data: Averages, noise: tuple[Kernel, Kernel]) -> Array:
         Of the gap, and all other.
     """
     gap, other = (
-        size[:, :, None] * kernel.averages * size[:, None, :]
+        size[:, :, None] * kernel.averages[..., None, :, :] * size[:, None, :]
         for kernel, size in zip(noise, (data.relative, data.additive), strict=True)
     )
     return np.asarray(gap + other)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 
@@ -42,92 +41,101 @@ def _memories(n: int, length: int) -> tuple[Array, Array, Kernel]:
     return np.log(lengths), along, Kernel(*(np.array(part) for part in parts))
 
 
-def _slow(n: int, length: int, slope: float) -> tuple[Kernel, Kernel]:
-    """1/f noise of this slope, of variance 1 along a sweep less its mean; and its derivative by the slope.
+def _slow(n: int, length: int, slope: Array) -> Kernel:
+    """1/f noise of these slopes (...), of variance 1 along a sweep less its mean, and its derivatives by the slope: (2, ...).
 
     A sum of memories whose weights go as their length to the power of the slope less 1 has that spectrum (F. N. Hooge et al., Rep.
     Prog. Phys. 44, 479 (1981), from memory).
     """
     x, along, kernels = _memories(n, length)
-    weight = np.exp((slope - 1) * x) * along
-    weight /= weight.sum()
-    slow, by_slope = (
-        Kernel(w @ kernels.row, np.tensordot(w, kernels.averages, 1), w @ kernels.within)
-        for w in (weight, weight * (x - weight @ x))
-    )
-    return slow, by_slope
+    weight = np.exp((slope[..., None] - 1) * x) * along
+    weight /= weight.sum(axis=-1, keepdims=True)
+    both = np.stack([weight, weight * (x - (weight @ x)[..., None])])
+    return Kernel(both @ kernels.row, np.tensordot(both, kernels.averages, 1), both @ kernels.within)
 
 
-def _kernels(parameters: Array, data: Averages) -> list[Kernel]:
-    """The kernel by which each parameter (7,) changes the noise: of sizes, whose logarithms they are, the noise itself."""
-    n, length, size = data.samples, data.length, np.exp(parameters)
-    white = white_kernel(n, length)
-    slow, by_slope = _slow(n, length, float(parameters[SLOPE]))
-    distance = np.arange(n) / size[LENGTH]
+def _kernels(parameters: Array, data: Averages) -> Kernel:
+    """The kernels (7, ...) by which each of parameters (..., 7) changes the noise; of sizes, the noise itself."""
+    n, length, size = data.samples, data.length, np.moveaxis(np.exp(parameters), -1, 0)
+    distance = np.arange(n) / size[LENGTH][..., None]
     fading = np.exp(-distance)
-    memory, by_length = Kernel.of(fading, length), Kernel.of(distance * fading, length)
-    kinds = (white, slow, by_slope, white, memory, by_length, Kernel.of(data.line, length))
-    factors = size[[WHITE_GAP, SLOW_GAP, SLOW_GAP, WHITE, MEMORY, MEMORY, LINE]]
-    return [kernel * float(factor) for kernel, factor in zip(kinds, factors, strict=True)]
+    slow = _slow(n, length, parameters[..., SLOPE])
+    memory = Kernel.of(np.stack([fading, distance * fading]), length)
+    white, line = white_kernel(n, length), Kernel.of(data.line, length)
+    factor = size[[WHITE_GAP, SLOW_GAP, SLOW_GAP, WHITE, MEMORY, MEMORY, LINE]]
+
+    def filled(name: str) -> Array:
+        shape = np.shape(getattr(white, name))
+        values = np.empty(factor.shape + shape)
+        values[[WHITE_GAP, WHITE]], values[LINE] = getattr(white, name), getattr(line, name)
+        values[[SLOW_GAP, SLOPE]], values[[MEMORY, LENGTH]] = getattr(slow, name), getattr(memory, name)
+        values *= factor.reshape(factor.shape + (1,) * len(shape))
+        return values
+
+    return Kernel(*(filled(field.name) for field in fields(Kernel)))
 
 
-def _both(parameters: Array, data: Averages) -> tuple[Kernel, Kernel]:
-    """All noise of the gap, and all other noise."""
-    return _summed(_kernels(parameters, data), data)
+def _of_gap(data: Averages) -> Array:
+    """1 for the parameters (7,) of the noise of the gap, else 0."""
+    return np.array([1, 1, 1, 0, 0, 0, int(data.line_of_gap)])
 
 
-def _summed(k: list[Kernel], data: Averages) -> tuple[Kernel, Kernel]:
-    gap, other = k[WHITE_GAP] + k[SLOW_GAP], k[WHITE] + k[MEMORY]
-    return (gap + k[LINE], other) if data.line_of_gap else (gap, other + k[LINE])
+def _both(k: Kernel, data: Averages) -> tuple[Kernel, Kernel]:
+    """All noise of the gap, and all other noise, of kernels (7, ...)."""
+    sizes, gap = np.isin(np.arange(7), SIZES), _of_gap(data) == 1
+    gap_noise, other = (
+        Kernel(*(getattr(k, field.name)[sizes & part].sum(axis=0) for field in fields(Kernel))) for part in (gap, ~gap)
+    )
+    return gap_noise, other
 
 
 @dataclass(frozen=True, eq=False)
-class _Likelihood:
-    """The logarithm of the restricted likelihood, and what follows for the parameters."""
+class _Place:
+    """Parameters, one set or many (...), and the logarithm of their restricted likelihood."""
 
-    value: float
-    gradient: Array  # (7,)
-    information: Array  # (7, 7)
+    parameters: Array  # (..., 7)
+    kernels: Kernel  # (7, ...)
+    value: Array  # (...,)
+    left: Array  # (..., k, b, b) P of each sweep
+    expected: Array  # (..., b) squares within the averages
 
+    @classmethod
+    def of(cls, parameters: Array, data: Averages) -> _Place:
+        kernels = _kernels(parameters, data)
+        noise = _both(kernels, data)
+        whole = covariance(data, noise) + (data.missing + LEAST_SHARE)[:, :, None] * np.eye(data.residual.shape[1])
+        inverse = np.linalg.inv(whole)
+        load = inverse @ data.columns
+        normal = data.columns.mT @ load + 1e-12 * np.eye(3)
+        left = inverse - load @ np.linalg.solve(normal, load.mT)
+        twice = np.vecdot(data.residual, (left @ data.residual[..., None])[..., 0])
+        twice += np.linalg.slogdet(whole)[1] + np.linalg.slogdet(normal)[1]
+        within = (np.asarray(one.within)[..., None] * size for one, size in zip(noise, data.expected, strict=True))
+        expected = np.asarray(sum(within, start=LEAST_SHARE))
+        value = twice.sum(axis=-1) + (np.log(expected) + data.within / expected) @ data.freedom
+        return cls(parameters, kernels, -0.5 * value, np.asarray(left), expected)
 
-def _restricted(data: Averages, kernels: tuple[Kernel, Kernel]) -> tuple[float, Array, Array]:
-    """Logarithm of the likelihood, P of each sweep (k, b, b), and the expected squares within (b,)."""
-    whole = covariance(data, kernels) + (data.missing + LEAST_SHARE)[:, :, None] * np.eye(data.residual.shape[1])
-    inverse = np.linalg.inv(whole)
-    load = inverse @ data.columns
-    normal = data.columns.mT @ load + 1e-12 * np.eye(3)
-    left = inverse - load @ np.linalg.solve(normal, load.mT)
-    value = -0.5 * sum(float(np.linalg.slogdet(m)[1].sum()) for m in (whole, normal))
-    value -= 0.5 * float(np.sum(data.residual * (left @ data.residual[..., None])[..., 0]))
-    expected = kernels[0].within * data.expected[0] + kernels[1].within * data.expected[1] + LEAST_SHARE
-    value -= 0.5 * float(np.sum(data.freedom * (np.log(expected) + data.within / expected)))
-    return value, np.asarray(left), np.asarray(expected)
+    def slopes(self, data: Averages, free: list[int], *, average: bool = True) -> tuple[Array, Array]:
+        """Gradient (f,) and information (f, f) by the f free parameters of one set.
 
-
-def _likelihood(parameters: Array, data: Averages, *, average: bool = True) -> _Likelihood:
-    """With the average of observed and expected information (A. R. Gilmour et al., Biometrics 51, 1440 (1995)), or the expected."""
-    kernels, of_gap = _kernels(parameters, data), [WHITE_GAP, SLOW_GAP, SLOPE, *([LINE] if data.line_of_gap else [])]
-    value, left, expected = _restricted(data, _summed(kernels, data))
-    sizes = [data.relative if part in of_gap else data.additive for part in range(len(kernels))]
-    seen = (left @ data.residual[..., None])[..., 0]
-    excess = seen[:, :, None] * seen[:, None, :] - left
-    forms = [(excess * size[:, :, None] * size[:, None, :]).sum(axis=0) for size in (data.relative, data.additive)]
-    gradient = 0.5 * np.array([
-        np.sum(forms[0 if part in of_gap else 1] * kernel.averages) for part, kernel in enumerate(kernels)
-    ])  # fmt: skip
-    if average:
-        moved = np.stack([size * ((size * seen) @ k.averages) for size, k in zip(sizes, kernels, strict=True)])
-        information = 0.5 * moved.reshape(len(sizes), -1) @ (left @ moved[..., None])[..., 0].reshape(len(sizes), -1).T
-    else:
-        turned = np.stack([
-            left @ (size[:, :, None] * k.averages * size[:, None, :]) for size, k in zip(sizes, kernels, strict=True)
-        ])  # fmt: skip
-        information = 0.5 * turned.reshape(len(sizes), -1) @ turned.mT.reshape(len(sizes), -1).T
-    within = (
-        np.stack([k.within * data.expected[0 if part in of_gap else 1] for part, k in enumerate(kernels)]) / expected
-    )
-    gradient += 0.5 * within @ (data.freedom * (data.within / expected - 1))
-    return _Likelihood(value, gradient, information + 0.5 * (within * data.freedom) @ within.T)
+        With the average of observed and expected information (A. R. Gilmour et al., Biometrics 51, 1440 (1995)), or the expected.
+        """
+        which = 1 - _of_gap(data)[free]
+        averages, left = self.kernels.averages[free], self.left
+        both = np.stack([data.relative, data.additive])
+        size, seen = both[which], (left @ data.residual[..., None])[..., 0]
+        excess = seen[:, :, None] * seen[:, None, :] - left
+        forms = np.stack([(excess * one[:, :, None] * one[:, None, :]).sum(axis=0) for one in both])
+        gradient = 0.5 * (forms[which] * averages).sum(axis=(1, 2))
+        if average:
+            moved = np.moveaxis(size * ((size * seen) @ averages), 0, -1)
+            information = 0.5 * (moved.mT @ (left @ moved)).sum(axis=0)
+        else:
+            turned = left @ (size[..., None] * averages[:, None] * size[:, :, None, :])
+            information = 0.5 * turned.reshape(len(free), -1) @ turned.mT.reshape(len(free), -1).T
+        within = self.kernels.within[free, None] * data.expected[which] / self.expected
+        gradient += 0.5 * within @ (data.freedom * (data.within / self.expected - 1))
+        return gradient, information + 0.5 * (within * data.freedom) @ within.T
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,8 +159,8 @@ class Usual:
             np.array([np.log(0.7), np.log(LITTLE), 1.2, np.log(0.9), np.log(LITTLE), length, np.log(LITTLE)]), SPREAD
         )
 
-    def value(self, parameters: Array) -> float:
-        return -0.5 * float(np.sum(((parameters - self.mean) / self.spread) ** 2))
+    def value(self, parameters: Array) -> Array:
+        return np.asarray(-0.5 * np.sum(((parameters - self.mean) / self.spread) ** 2, axis=-1))
 
 
 @dataclass(frozen=True, eq=False)
@@ -161,7 +169,7 @@ class Found:
 
     parameters: Array  # (7,)
     information: Array  # (7, 7) with what was known beforehand
-    evidence: float  # twice the logarithm of its likelihood over that of white noise
+    value: float  # logarithm of the restricted likelihood
     noise: tuple[Kernel, Kernel]  # of the gap, and all other
 
     @property
@@ -181,40 +189,56 @@ def find(data: Averages, usual: Usual) -> Found:
     """
     start = usual.mean.copy()
     start[[SLOW_GAP, MEMORY]] = np.maximum(MUCH, start[[SLOW_GAP, MEMORY]])
-    free = [i for i in range(len(start)) if i != LINE or data.line.any()]
     start[LINE] = MUCH if data.line.any() else LEAST[LINE]
-    parameters, information = _climb(data, usual, start, free, STEPS)
-    none = usual.mean.copy()
-    none[SLOW] = LEAST[SLOW]
-    white, _ = _climb(data, usual, none, [WHITE_GAP, WHITE], STEPS // 2)
-    evidence = [_restricted(data, _both(at, data))[0] for at in (parameters, white)]
-    return Found(parameters, information, 2 * (evidence[0] - evidence[1]), _both(parameters, data))
+    free = [i for i in range(len(start)) if i != LINE or data.line.any()]
+    best = _climb(data, usual, start, free, STEPS)
+    _, information = best.slopes(data, list(range(len(start))), average=False)
+    information += np.diag(1 / usual.spread**2)
+    return Found(best.parameters, information, float(best.value), _both(best.kernels, data))
 
 
-def _climb(data: Averages, usual: Usual, start: Array, free: list[int], steps: int) -> tuple[Array, Array]:
-    """Scoring of the free parameters, with what is usual; the parameters and the information there."""
-    most = np.minimum(MOST, np.where(np.arange(len(start)) == LENGTH, np.log(data.samples / 2), np.inf))
-    here, found = start, _likelihood(start, data)
-    prior = np.diag(1 / usual.spread**2)
+def likelihood_of_white(data: Averages, usual: Usual) -> float:
+    """Logarithm of the restricted likelihood of white noise at its best.
+
+    Parameters
+    ----------
+    data : Averages
+    usual : Usual
+    """
+    start = usual.mean.copy()
+    start[SLOW] = LEAST[SLOW]
+    return float(_climb(data, usual, start, [WHITE_GAP, WHITE], STEPS // 2).value)
+
+
+def _most(data: Averages) -> Array:
+    """The largest parameters (7,): no memory is longer than half a sweep."""
+    most = MOST.copy()
+    most[LENGTH] = min(most[LENGTH], np.log(data.samples / 2))
+    return most
+
+
+def _climb(data: Averages, usual: Usual, start: Array, free: list[int], steps: int) -> _Place:
+    """Scoring of the free parameters, with what is usual, from a start."""
+    most, here = _most(data), _Place.of(start, data)
     for _ in range(steps):
-        gradient = found.gradient - (here - usual.mean) / usual.spread**2
-        step = np.zeros(len(here))
-        step[free] = np.clip(
-            np.linalg.solve((found.information + prior)[np.ix_(free, free)], gradient[free]), -1.5, 1.5
-        )
-        before = found.value + usual.value(here)
+        gradient, information = here.slopes(data, free)
+        gradient -= ((here.parameters - usual.mean) / usual.spread**2)[free]
+        information += np.diag(1 / usual.spread[free] ** 2)
+        step = np.zeros(len(start))
+        step[free] = np.clip(np.linalg.solve(information, gradient), -1.5, 1.5)
+        before = here.value + usual.value(here.parameters)
         for _ in range(4):
-            there = np.clip(here + step, LEAST, most)
-            gain = _restricted(data, _both(there, data))[0] + usual.value(there) - before
+            there = _Place.of(np.clip(here.parameters + step, LEAST, most), data)
+            gain = there.value + usual.value(there.parameters) - before
             if gain >= 0:
                 break
             step *= 0.4
         else:
             break
-        here, found = there, _likelihood(there, data)
+        here = there
         if gain < 0.02:
             break
-    return here, _likelihood(here, data, average=False).information + prior
+    return here
 
 
 @dataclass(frozen=True, eq=False)
@@ -239,32 +263,33 @@ def averaged_over(found: Found, data: Averages, usual: Usual, weights: Array) ->
         for size in (data.relative, data.additive)
     ]
 
-    def variance(kernels: Any) -> float:
-        return float(sum(np.sum(form * kernel.averages) for form, kernel in zip(forms, kernels, strict=True)))
+    def variance(noise: tuple[Kernel, Kernel]) -> Array:
+        return np.asarray(
+            sum(np.sum(form * kernel.averages, axis=(-2, -1)) for form, kernel in zip(forms, noise, strict=True))
+        )
 
     best, information = found.parameters, found.information
-    most = np.minimum(MOST, np.where(np.arange(len(best)) == LENGTH, np.log(data.samples / 2), np.inf))
-    noise, variances, spread = list(_both(best, data)), [variance(_both(best, data))], 0.0
+    noise, spread = list(found.noise), 0.0
+    middle = variance(found.noise)
     for which, part in enumerate((SLOW_GAP, MEMORY)):
         other = [i for i in range(len(best)) if i != part]
         follow = np.zeros(len(best))
         follow[other] = -np.linalg.solve(information[np.ix_(other, other)], information[other, part])
         follow[part] = 1.0
         sd = min(np.sqrt(np.linalg.inv(information)[part, part]), SPREAD[part])
-        places = np.clip(best + PLACES[:, None] * sd * follow, LEAST, most)
-        kernels = [_both(place, data) for place in places]
-        logs = np.array([_restricted(data, k)[0] + usual.value(p) for k, p in zip(kernels, places, strict=True)])
+        places = _Place.of(np.clip(best + PLACES[:, None] * sd * follow, LEAST, _most(data)), data)
+        logs = places.value + usual.value(places.parameters)
         share = np.exp(logs - logs.max())
         share /= share.sum()
-        each = np.array([variance(k) for k in kernels])
+        kernels = _both(places.kernels, data)
+        each = variance(kernels)
         inverse = share @ (1 / each)
         spread += float(share @ (1 / each / inverse - 1) ** 2)
-        variances.append(1 / inverse - variances[0])
         share = share / each / inverse
-        parts = [k[which] * float(s) for k, s in zip(kernels, share, strict=True)]
-        noise[which] = sum(parts[1:], start=parts[0])
+        averages = np.tensordot(share, kernels[which].averages, 1)
+        noise[which] = Kernel(share @ kernels[which].row, averages, share @ kernels[which].within)
     rest = [i for i in range(len(best)) if i not in (SLOW_GAP, MEMORY)]
-    moved = [variance(_both(best + 0.1 * (np.arange(len(best)) == i), data)) for i in rest]
-    change = (np.array(moved) / variances[0] - 1) / 0.1
+    moved = variance(_both(_kernels(best + 0.1 * np.eye(len(best))[rest], data), data))
+    change = (moved / middle - 1) / 0.1
     spread += float(change @ np.linalg.solve(information[np.ix_(rest, rest)], change))
     return Memory((noise[0], noise[1]), 2 / spread)

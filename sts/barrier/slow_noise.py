@@ -14,7 +14,7 @@ from scipy.special import polygamma
 
 from sts.barrier.averages import Averages, Kernel, averaged, white_kernel
 from sts.barrier.blocks import Array, Rows
-from sts.barrier.memory import Found, Memory, Usual, averaged_over, find
+from sts.barrier.memory import Found, Memory, Usual, averaged_over, find, likelihood_of_white
 from sts.barrier.whitened import Coarse, Whitened
 from sts.curves.distributions import chi2_quantile
 
@@ -139,12 +139,13 @@ def find_covariances(white: Whitened, group: Rows) -> dict[int, Covariance]:
     usual = Usual.of(white.residual.shape[1])
     numbers, sizes = np.unique(group, return_counts=True)
     found: dict[int, Covariance] = {}
-    if len(numbers) > 1 or sizes.max() < ENOUGH:
-        _, data = _averages(white, group)
-        all_of_them = find(data, usual)
-        if sizes.min() < ENOUGH:
-            found = dict.fromkeys(numbers[sizes < ENOUGH].tolist(), find_covariance(white, usual, group))
-        usual = all_of_them.of_others
+    few = numbers[sizes < ENOUGH].tolist()
+    if len(numbers) > 1 or few:
+        some, data = _averages(white, group)
+        of_all = find(data, usual)
+        if few:
+            found = dict.fromkeys(few, _covariance(some, data, of_all, usual))
+        usual = of_all.of_others
     for number in numbers[sizes >= ENOUGH].tolist():
         found[number] = find_covariance(white.rows(np.flatnonzero(group == number)), usual)
     return found
@@ -167,12 +168,16 @@ def find_covariance(white: Whitened, usual: Usual, group: Rows | None = None) ->
     The mean of the residuals of a tip is no noise: all sweeps share it.
     """
     some, data = _averages(white, group)
-    found = find(data, usual)
+    return _covariance(some, data, find(data, usual), usual)
+
+
+def _covariance(some: Whitened, data: Averages, found: Found, usual: Usual) -> Covariance:
+    """From the most likely noise: with a line, if there is one, and averaged over what the sweeps leave open."""
     periods, of_gap = _line(some, found)
     if np.isfinite(periods):
         lined = data.with_line(periods, of_gap)
         other = find(lined, usual)
-        if other.evidence > found.evidence + LINE_GAIN:
+        if 2 * (other.value - found.value) > LINE_GAIN:
             data, found = lined, other
         else:
             periods = np.nan
@@ -182,7 +187,8 @@ def find_covariance(white: Whitened, usual: Usual, group: Rows | None = None) ->
     white_noise = (white_kernel(data.samples, data.length),) * 2
     left, of_white = (_left(some, inverse, noise, data.length).sum(axis=1) for noise in (memory.noise, white_noise))
     sizes = np.maximum(left, 1e-12) / np.maximum(of_white, 1e-12)
-    covariance = Covariance(memory, data.length, dof, np.inf, sizes, found.evidence, periods)
+    evidence = 2 * (found.value - likelihood_of_white(data, usual))
+    covariance = Covariance(memory, data.length, dof, np.inf, sizes, evidence, periods)
     return replace(covariance, alike=_alike(covariance.ratio(some, inverse), dof))
 
 

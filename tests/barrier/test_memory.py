@@ -8,7 +8,7 @@ from scipy.linalg import toeplitz
 from scipy.signal import lfilter
 
 from sts.barrier.averages import Averages, averaged
-from sts.barrier.memory import Memory, Usual, averaged_over, find
+from sts.barrier.memory import Memory, Usual, averaged_over, find, likelihood_of_white
 
 
 def line_fits(noise: np.ndarray) -> tuple[Averages, np.ndarray, np.ndarray]:
@@ -32,7 +32,8 @@ def found_and_memory(noise: np.ndarray) -> tuple[float, float, Memory]:
     found = find(data, usual)
     memory = averaged_over(found, data, usual, coarse)
     row = memory.noise[1].row
-    return found.evidence, float(weights[0] @ toeplitz(row) @ weights[0] / (weights[0] @ weights[0])), memory
+    evidence = 2 * (found.value - likelihood_of_white(data, usual))
+    return evidence, float(weights[0] @ toeplitz(row) @ weights[0] / (weights[0] @ weights[0])), memory
 
 
 def test_white_noise_stays_white():
