@@ -17,7 +17,8 @@ from sts.flags import flag_rows, join_flags, no_flags
 from sts.plan import Plan
 from sts.quantities import BOLTZMANN_EV, with_prefix
 from sts.spectra.band_forms import Blur
-from sts.spectra.gap import LEAST_CONTRAST, gap_edges
+from sts.spectra.floors import LEAST_CONTRAST
+from sts.spectra.gap import gap_edges
 from sts.spectra.lock_in import calibrate_lockin, integral_ratio
 from sts.spectra.models import MODELS, LineFit, Measured
 from sts.spectra.peaks import RESAMPLES, find_peaks, noise_of_few

@@ -6,13 +6,11 @@ the fit is the gap between bands, and the onset an interval that holds it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
 from scipy.special import stdtrit
 
 from sts.curves.averaging import unit_means
@@ -21,9 +19,9 @@ from sts.curves.resampling import resampled_counts
 from sts.quantities import BOLTZMANN_EV, thermal_width
 from sts.spectra.band_forms import Blur
 from sts.spectra.edge_fit import NO_FORM_P, Curves, Edge, fit_edge
+from sts.spectra.floors import NEAR, Floor, find_floor, floor_doubt, level_at_ends
 
 Array = NDArray[np.float64]
-Points = NDArray[np.bool_]
 
 COLUMNS = (
     "gap_method", "gap_meV", "gap_se_meV", "gap_low_meV", "gap_high_meV", "lower_edge_V", "lower_edge_se_V",
@@ -32,23 +30,10 @@ COLUMNS = (
 )  # fmt: skip
 BANDS, ONSET = "band edges", "log onset"
 FLOOR_SD = 4.0  # how far above the floor, in its standard deviations, counts as having left it
-LEAST_CONTRAST = 8.0  # of dI/dV between the ends and the floor, below which there is no gap to speak of
-FLOOR_BAND = 0.04  # of the value at the ends: what lies below the minimum and this much more is taken for the floor
 CLEAR = (4.0, 6.0)  # of its standard uncertainties that a gap has; where noise hides whether the floor is flat
-MOSTLY = 0.6  # of a stretch must lie at the floor, for the stretch to be a gap with states in it
-NEAR = 0.6  # of the shorter side of the axis: where the floor is looked for
 LET_OUT = 1.25  # for bands that bend upwards
 RESAMPLES = 400
 REACH = 1.959964  # standard uncertainties of a normal distribution that 95 % lie within
-
-
-@dataclass(frozen=True, eq=False)
-class _Floor:
-    """Where dI/dV lies at its floor: the middle of its longest stretch (two biases [V]) and what is fitted, (n,) each."""
-
-    middle: tuple[float, float]
-    lower: Points
-    upper: Points
 
 
 def gap_edges(
@@ -114,12 +99,11 @@ def gap_edges(
         return _nothing("the axis does not reach to both sides of zero bias")
     each = np.where(np.isfinite(each), each, np.nanmean(each, axis=0))  # a missing sample must not pull to zero
     mean = each.mean(axis=0)
-    edge = max(3, v.size // 20)
-    ends = float(min(np.median(mean[:edge]), np.median(mean[-edge:])))
-    floor = _find_floor(v, mean, ends)
+    ends = level_at_ends(mean)
+    floor = find_floor(v, mean, ends)
     if floor is None:
         return _nothing("no gap around zero bias: dI/dV does not fall to a floor there")
-    doubt = _floor_doubt(v, each, floor.middle, ends)
+    doubt = floor_doubt(v, each, floor.middle, ends)
     if doubt.startswith("no gap"):
         return _nothing(doubt)
     if blur is None:
@@ -142,16 +126,11 @@ def gap_edges(
 
 
 def _bands(
-    v: Array, repeats: tuple[Array, NDArray[np.int64]], floor: _Floor, blur: Blur, exponent: float | None
+    v: Array, repeats: tuple[Array, NDArray[np.int64]], floor: Floor, blur: Blur, exponent: float | None
 ) -> tuple[dict[str, Any], str]:
     """The row of the fitted edges, or why there is none."""
     each, codes = repeats
-    margin = blur.smoothing[0][-1] / 2 if blur.smoothing is not None else 0.0  # one-sided fits at the ends
-    found = []
-    for sign, use in ((-1, floor.lower), (1, floor.upper)):
-        use = use & (sign * v <= abs(v[-1 if sign > 0 else 0]) - margin)
-        order = np.flatnonzero(use)[::sign]
-        found.append(fit_edge(Curves(sign * v[order], each[:, order], codes), blur, exponent=exponent))
+    found = [fit_edge(side, blur, exponent=exponent) for side in sides_of(v, each, codes, (floor, blur))]
     lower, upper = found
     if lower is None or upper is None:
         return {}, "cannot tell whether there is a gap: dI/dV rises from its floor like no band"
@@ -166,6 +145,29 @@ def _bands(
         "exponent": max(both, key=lambda p: both[p]), "note": _form_words(both, lower, upper, exponent, len(each)),
     }  # fmt: skip
     return row | _alone(lower.each + upper.each), ""
+
+
+def sides_of(v: Array, each: Array, codes: NDArray[np.int64], known: tuple[Floor, Blur]) -> list[Curves]:
+    """The points below and above a gap that its edges are fitted to, from the floor outwards.
+
+    Parameters
+    ----------
+    v : numpy.ndarray, shape (n,)
+        [V].
+    each : numpy.ndarray, shape (m, n)
+        dI/dV.
+    codes : numpy.ndarray of int, shape (m,)
+        The unit that each is of.
+    known : (Floor, Blur)
+    """
+    floor, blur = known
+    margin = blur.smoothing[0][-1] / 2 if blur.smoothing is not None else 0.0  # one-sided fits at the ends
+    sides = []
+    for sign, use in ((-1, floor.lower), (1, floor.upper)):
+        use = use & (sign * v <= abs(v[-1 if sign > 0 else 0]) - margin)
+        order = np.flatnonzero(use)[::sign]
+        sides.append(Curves(sign * v[order], each[:, order], codes))
+    return sides
 
 
 def _too_small(row: dict[str, Any]) -> str:
@@ -247,72 +249,12 @@ def _onset(
     return row | _alone(high - low), float(floor[0])
 
 
-def _floor_doubt(v: Array, each: Array, middle: tuple[float, float], ends: float) -> str:
-    """Why what lies at the minimum may be no floor ("" if it is one).
-
-    The slope of dI/dV (m, n) from the middle outwards is zero in a gap. A parabola that leaves the band of the floor at
-    the distance d (the middle is half of that) has a slope of half of FLOOR_BAND · ends/d there, a V twice as much.
-    """
-    inside = (v >= middle[0]) & (v <= middle[1])
-    x = np.abs(v[inside] - (middle[0] + middle[1]) / 2)
-    x = x - x.mean()
-    slope = each[:, inside] @ x / (x @ x)
-    m, mean = len(slope), float(slope.mean())
-    if m >= 3:
-        error = float(slope.std(ddof=1) / np.sqrt(m))
-    else:  # from the residuals, neighbours tied together by the smoothing
-        level = each[:, inside].mean(axis=0)
-        residual = level - level.mean() - mean * x
-        tied = np.clip(residual[1:] @ residual[:-1] / max(residual @ residual, 1e-300), 0.0, 0.9)
-        error = float(residual.std(ddof=2) * np.sqrt((1 + tied) / (1 - tied) / (x @ x)))
-    parabola = 0.5 * FLOOR_BAND * ends / (middle[1] - middle[0])
-    share = 0.1 / ends  # per cent of the value at the ends, a millivolt
-    rise = f"dI/dV rises from its minimum by {mean * share:.2g} ± {error * share:.1g} % of its value at the ends each millivolt"
-    if mean > max(4 * error, parabola / 4):
-        return f"no gap around zero bias: no flat floor, {rise}"
-    if mean + 2 * error > parabola:
-        return f"cannot tell whether there is a gap: noise hides whether the floor is flat; {rise}"
-    return ""
-
-
 def _floor(v: Array, curves: Array, middle: tuple[float, float]) -> tuple[Array, Array]:
     """Floor of every curve (r, n), and the limit that its points keep below."""
     part = curves[:, (v >= middle[0]) & (v <= middle[1])]
     floor = part.mean(axis=1)
     scatter = np.maximum(part.std(axis=1, ddof=1), 1e-4 * curves.max(axis=1))
     return floor, np.maximum(floor, 0) + FLOOR_SD * scatter
-
-
-def _find_floor(v: Array, mean: Array, ends: float) -> _Floor | None:
-    """Where dI/dV lies at its floor around zero, states in the gap aside; None if it does not."""
-    smooth = uniform_filter1d(mean, 5, mode="nearest")
-    near = np.flatnonzero(np.abs(v) < NEAR * min(-v[0], v[-1]))
-    start = int(near[np.argmin(smooth[near])])
-    bottom = max(float(smooth[start]), 0.0)
-    if not ends > 0 or ends < LEAST_CONTRAST * bottom:
-        return None
-    low = smooth < bottom + FLOOR_BAND * ends
-    right = start + int(np.flatnonzero(_mostly(low[start:]))[-1])
-    left = start - int(np.flatnonzero(_mostly(low[start::-1]))[-1])
-    if right - left < 6 or left == 0 or right == v.size - 1:
-        return None
-    turns = np.flatnonzero(np.diff(np.r_[0, low[left : right + 1].astype(int), 0]))
-    runs = left + turns.reshape(-1, 2)  # first point, and that after the last
-    first, last = runs[np.argmax(runs[:, 1] - runs[:, 0])]
-    if last - first < 7:
-        return None
-    width = v[last - 1] - v[first]
-    middle = float(v[first] + 0.25 * width), float(v[last - 1] - 0.25 * width)
-    centre = (middle[0] + middle[1]) / 2
-    end = v[runs[0, 1] - 3] if runs[0, 0] != first else middle[0]
-    begin = v[runs[-1, 0] + 2] if runs[-1, 0] != first else middle[1]
-    lower = (v >= middle[0]) & (v <= centre) | (v <= min(end, middle[0]))
-    return _Floor(middle, lower, (v <= middle[1]) & (v >= centre) | (v >= max(begin, middle[1])))
-
-
-def _mostly(low: Points) -> Points:
-    """At which points that lie at the floor most points up to there do."""
-    return low & (np.cumsum(low) >= MOSTLY * np.arange(1, low.size + 1))
 
 
 def _log_onset(v: Array, curves: Array, limit: Array, middle: tuple[float, float]) -> tuple[Array, Array]:
