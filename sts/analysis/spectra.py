@@ -13,6 +13,7 @@ import pandas as pd
 from sts.analysis.constant_gap import decay_by_site, decay_for, gap_factor
 from sts.analysis.results import BarrierAnalysis, SpectraAnalysis
 from sts.analysis.tables import spectra_tables
+from sts.comparing.differences import differences
 from sts.curves import group_sweeps
 from sts.plan import Plan
 from sts.spectra import average_spectrum, find_offsets
@@ -256,14 +257,19 @@ def _spectrum(
 ) -> Spectrum:  # fmt: skip
     """One group to a spectrum, brought to constant separation first where the gap varied."""
     if decay is None:
-        return with_features(
-            average_spectrum(group, plan, keys=keys, used=used, flags=flags, offsets=offsets), group, plan
-        )
+        spectrum = average_spectrum(group, plan, keys=keys, used=used, flags=flags, offsets=offsets)
+        return _compared(with_features(spectrum, group, plan))
     factor = gap_factor(group, plan, offsets, decay)
     group = factor.applied_to(group)
     plan = plan.model_copy(update={"spectra": plan.spectra.model_copy(update={"gap_slope_A_per_V": None})})
     spectrum = average_spectrum(group, plan, keys=keys, used=used, flags=flags, offsets=offsets)
-    return with_features(factor.widened(spectrum, plan.compare.confidence), group, plan)
+    return _compared(with_features(factor.widened(spectrum, plan.compare.confidence), group, plan))
+
+
+def _compared(spectrum: Spectrum) -> Spectrum:
+    """The spectrum, with whether its sites or tips differ in what its sweeps show."""
+    table = spectrum.sweep_features
+    return spectrum if table is None or table.empty else replace(spectrum, differences=differences(table))
 
 
 def _setting(group: SweepSet) -> tuple[str, str]:

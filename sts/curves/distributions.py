@@ -76,6 +76,19 @@ def f_above(value: Any, between: Any, within: Any) -> Array:
     return np.asarray(special.fdtrc(between, within, value))
 
 
+def chi2_above(value: Any, freedom: Any) -> Array:
+    """The chance that a sum of squares of the chi-squared distribution is above `value`.
+
+    Parameters
+    ----------
+    value : array_like, any shape
+        0 or more.
+    freedom : array_like, same shape
+        Degrees of freedom.
+    """
+    return np.asarray(special.chdtrc(freedom, value))
+
+
 def at_most_heads(heads: Any, tosses: int) -> Array:
     """The chance of at most so many heads in tosses of a coin (binomial distribution, 1/2).
 

@@ -2,6 +2,7 @@
 
 from sts.figures.barrier import plot_iz_fits, plot_iz_tips, plot_local_barrier, plot_window_sensitivity
 from sts.figures.changes import plot_changes
+from sts.figures.each_sweep import plot_sweep_features
 from sts.figures.marks import data_behind
 from sts.figures.models import plot_lockin, plot_model_fit
 from sts.figures.noise import plot_noise_spectrum
@@ -40,6 +41,7 @@ __all__ = [
     "plot_smoothing_criterion",
     "plot_spectra",
     "plot_spectrum",
+    "plot_sweep_features",
     "plot_sweep_trend",
     "plot_sweeps",
     "plot_tip_days",

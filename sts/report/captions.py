@@ -97,6 +97,12 @@ READING = {
         "Good: curves and gaps agree within bands. Bad: a gap that widens at smaller distance (larger set-point).",
         "A trend tells of band bending by the tip or of an offset: extrapolate, and say so, or use less current.",
     ),
+    "each_sweep": Reading(
+        "spectra",
+        "What each sweep shows alone (dots), each site's mean with its interval, and below what the averaged spectrum says.",
+        "Good: sites within each other's intervals. Bad: sites apart by more: the average then belongs to no place.",
+        "Apart: average site by site (spectra.by with site), say how far they differ, and measure more sites.",
+    ),
     "together": Reading(
         "spectra",
         "Chosen spectra on one axis, each with its band; how many sweeps each has stands in the summary.",

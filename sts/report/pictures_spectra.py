@@ -23,6 +23,7 @@ from sts.figures.style import rows_of
 from sts.quantities import with_prefix
 from sts.report.captions import Picture
 from sts.report.number_words import count, listed, value_with_uncertainty
+from sts.report.pictures_sweeps import sweep_pictures
 from sts.report.spectra_words import TWICE, broadened_words, gap_words, gaps_words, model_words, resolution_words
 from sts.spectra import setpoint_trends
 from sts.spectra.models import MODELS, Model
@@ -68,7 +69,7 @@ def spectra_pictures(analysis: SpectraAnalysis, level: float) -> list[Picture]:
                     folded=not _any_gap(series),  # it has no gap to compare
                 )
             )
-    return pictures
+    return pictures + sweep_pictures(spectra, level)
 
 
 def _drawn_together(group: Sequence[Spectrum]) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
@@ -11,6 +12,7 @@ from sts.figures.spectra import modulation_unknown
 from sts.figures.style import rows_of
 from sts.quantities import decimals_for, range_with_prefix, scale_for, with_prefix
 from sts.report.number_words import count, listed, value_with_uncertainty
+from sts.spectra.each_sweep import GAP
 from sts.spectra.gap import BANDS, ONSET
 from sts.spectra.models import MODELS, LineFit, Model
 from sts.spectra.spectrum import Spectrum
@@ -98,6 +100,41 @@ def _parameter_words(model: Model, fit: LineFit) -> list[str]:
             for p in model.parameters if p.name in fit.errors]  # fmt: skip
 
 
+def difference_words(spectra: Sequence[Spectrum]) -> list[str]:
+    """Which of some spectra have sites (or tips) that differ by more than chance, a sentence for each kind of feature.
+
+    Parameters
+    ----------
+    spectra : sequence of Spectrum
+    """
+    apart: dict[str, list[tuple[Any, Spectrum]]] = {}
+    for one in spectra:
+        rows = [row for row in rows_of(one.differences) if row.differ] if one.differences is not None else []
+        whole = any(row.feature == GAP for row in rows)
+        for row in rows:
+            if not (whole and row.feature.endswith("edge")):  # a gap that differs has edges that do
+                apart.setdefault(row.feature, []).append((row, one))
+    said = []
+    for feature, found in apart.items():
+        row, one = min(found, key=lambda pair: pair[0].p)
+        where = "" if len(spectra) == 1 else f" in {len(found)} of {len(spectra)} spectra, surest in {one.label}"
+        unit = "meV" if feature == GAP else "mV"
+        low, high = (f"{with_prefix(value, unit, 4)} at {place}" for value, place in
+                     ((row.lowest_mV, row.lowest), (row.highest_mV, row.highest)))  # fmt: skip
+        chance = f"p = {row.p:.1g}" if row.p >= 1e-4 else "p < 0.0001"
+        differs = f"differs between {row.level}s by more than the {row.against}{where}"
+        said.append(f"{_feature_name(feature)} {differs}: {low}, {high} ({chance}).")
+    if said:
+        said.append("An average over them is that of no one place.")
+    return said
+
+
+def _feature_name(feature: str) -> str:
+    if feature.startswith("peak"):
+        return f"The position of {feature}"
+    return f"The {feature}" + ("" if feature == GAP else " of the gap")
+
+
 def resolution_words(spectra: Sequence[Spectrum]) -> str:
     """The energy resolution of spectra or its range; a lower bound where the modulation is not known.
 
@@ -182,7 +219,7 @@ def _group_words(sample: str, group: Sequence[Spectrum]) -> list[str]:
     sweeps = count(len({name for s in group for name in s.sweeps}), "sweep")
     number = sweeps if len(group) == 1 else f"{len(group)} spectra of {sweeps}"
     gaps = _gap_parts(group)
-    said = [f"{name[:1].upper()}{name[1:]}: {number}.", *(f"Gap {part}." for part in gaps)]
+    said = [f"{name[:1].upper()}{name[1:]}: {number}.", *difference_words(group), *(f"Gap {part}." for part in gaps)]
     if not gaps:
         said.append(f"{_no_gap(group).capitalize()}.")
     for model in MODELS:

@@ -21,12 +21,14 @@ from sts.report.drawing import Drawn, draw_all, figure_files, figure_name
 from sts.report.folder import PARTS, RECORD, pdf_maker, ready_to_write, write_files
 from sts.report.page import render_page
 from sts.report.pictures import gallery
+from sts.report.pictures_sweeps import own_sweeps
 from sts.report.pictures_together import Together, together_picture
 from sts.report.summary import Summary
 from sts.report.tables import csv_text, json_text
 from sts.settings import write_toml
 from sts.spectra import setpoint_trends
 from sts.spectra.models import MODELS
+from sts.spectra.spectrum import Spectrum
 
 PDF_VARIANT = "pdf/ua-1"  # ISO 14289-1: tagged, so that it can be read out; with title, language and outline
 
@@ -175,6 +177,8 @@ def result_tables(analysis: Analysis, what: str = "report") -> dict[str, pd.Data
                 frame = pd.concat(parts, ignore_index=True)
                 keys = [k for k in dict.fromkeys(k for s in spectra.spectra for k in s.keys) if k in frame.columns]
                 found[name] = frame[[*keys, *(c for c in frame.columns if c not in keys)]]
+        for name, frame in sweep_tables(spectra.spectra).items():
+            found[name] = frame
         trends = setpoint_trends(spectra.spectra)
         if len(trends):
             found["spectra_setpoints.csv"] = trends
@@ -187,6 +191,26 @@ def result_tables(analysis: Analysis, what: str = "report") -> dict[str, pd.Data
             "decisions.csv": analysis.decisions,
             "calibrations.csv": analysis.calibrations,
         }
+    return found
+
+
+def sweep_tables(spectra: Sequence[Spectrum]) -> dict[str, pd.DataFrame]:
+    """Gap and peaks of each sweep, and whether sites differ in them, by file name.
+
+    Parameters
+    ----------
+    spectra : sequence of Spectrum
+    """
+    found = {}
+    parts = {
+        "spectra_sweeps.csv": [(s, s.sweep_features) for s in own_sweeps(spectra)],
+        "spectra_differences.csv": [(s, s.differences) for s in spectra],
+    }
+    for name, tables in parts.items():
+        frames = [frame.assign(**s.keys)[[*s.keys, *frame.columns.drop(list(s.keys), errors="ignore")]]
+                  for s, frame in tables if frame is not None and len(frame)]  # fmt: skip
+        if frames:
+            found[name] = pd.concat(frames, ignore_index=True)
     return found
 
 
@@ -262,6 +286,7 @@ def _numbers(summary: Summary) -> dict[str, Any]:
                     "directions": s.directions,
                     "gaps": s.gaps,
                     "peaks": s.peaks,
+                    "differences": s.differences,
                     "fits": {m.key: m.numbers(s.fits[m.key]) for m in MODELS if m.key in s.fits},
                 }
                 for s in analysis.spectra.spectra

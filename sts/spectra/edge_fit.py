@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,11 +35,24 @@ class Curves:
         (r, k) repeats.
     codes : numpy.ndarray
         (r,) int: the unit that each repeat is of.
+    beside : numpy.ndarray
+        (s, k) curves that have no part in the fit, but are read by its best form; none if not given.
     """
 
     distance: Array
     each: Array
     codes: NDArray[np.int64]
+    beside: Array = field(default_factory=lambda: np.empty((0, 0)))
+
+    def at(self, points: NDArray[np.bool_]) -> Curves:
+        """The same at some of the points.
+
+        Parameters
+        ----------
+        points : numpy.ndarray of bool, shape (k,)
+        """
+        beside = self.beside[:, points] if len(self.beside) else self.beside
+        return replace(self, distance=self.distance[points], each=self.each[:, points], beside=beside)
 
     @property
     def alone(self) -> bool:
@@ -64,7 +77,7 @@ class Edge:
     noise : float
         Standard uncertainty from the noise of points, for want of units.
     each : numpy.ndarray
-        (r,) of every repeat, by the best form.
+        (r + s,) of every repeat, then of every curve beside, by the best form.
     weights : dict
         Exponent to its weight.
     p : float
@@ -131,10 +144,7 @@ def fit_edge(curves: Curves, blur: Blur, *, exponent: float | None = None) -> Ed
         part = curves.distance <= max(start + reach * (high - start), low)
         if part.sum() < 8:
             continue
-        found = (
-            _fit_part(replace(curves, distance=curves.distance[part], each=curves.each[:, part]), blur, exponent)
-            or found
-        )
+        found = _fit_part(curves.at(part), blur, exponent) or found
         if found is not None and found.p > LEAST_P:
             break
     return found
@@ -194,7 +204,7 @@ def _fit_part(curves: Curves, blur: Blur, exponent: float | None) -> Edge | None
         influence=likely @ influence * np.sqrt(reduced),
         sampling=(0.1 + 0.2 * exponents.get(0.0, 0.0)) * apart if blur.width < 2 * apart else 0.0,
         noise=float(likely @ noise) * np.sqrt(reduced),
-        each=closer(best, each)[0],
+        each=closer(best, np.concatenate([each, curves.beside]) if len(curves.beside) else each)[0],
         weights={p: w for p, w in exponents.items() if w > 0},
         p=p,
     )

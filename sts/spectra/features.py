@@ -17,6 +17,7 @@ from sts.flags import flag_rows, join_flags, no_flags
 from sts.plan import Plan
 from sts.quantities import BOLTZMANN_EV, with_prefix
 from sts.spectra.band_forms import Blur
+from sts.spectra.each_sweep import WHO, Rows, features_of_sweeps
 from sts.spectra.floors import LEAST_CONTRAST
 from sts.spectra.gap import gap_edges
 from sts.spectra.lock_in import calibrate_lockin, integral_ratio
@@ -86,8 +87,8 @@ def with_features(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Spectrum:
               if m.key in fits and not fits[m.key].verdict.startswith("good")]  # fmt: skip
     if words := "; ".join(doubts):
         flags.append(flag_rows([""], [True], "poor fit", [words]))
-    return replace(spectrum, gaps=gaps, peaks=peaks, lockin=lockin, fits=fits, untried=untried,
-                   suggested=suggested, flags=join_flags(flags))  # fmt: skip
+    return replace(spectrum, gaps=gaps, peaks=peaks, lockin=lockin, fits=fits, untried=untried, suggested=suggested,
+                   flags=join_flags(flags), sweep_features=_of_sweeps(spectrum, sweeps, plan, (gaps, peaks)))  # fmt: skip
 
 
 def _repeat_means(spectrum: Spectrum, sweeps: SweepSet) -> tuple[Any, Any]:
@@ -109,10 +110,28 @@ def _blur(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Blur:
     return Blur(np.nan_to_num(temperature), np.nan_to_num(rms), kernel)
 
 
+def _of_sweeps(
+    spectrum: Spectrum, sweeps: SweepSet, plan: Plan, found: tuple[pd.DataFrame | None, pd.DataFrame | None]
+) -> pd.DataFrame | None:
+    """The gap and peaks that were found, in each sweep; None for a single one."""
+    gaps, peaks = found
+    if len(spectrum.sweeps) < 2 or ((peaks is None or peaks.empty) and (gaps is None or gaps["gap_meV"].isna().all())):
+        return None
+    used = np.isin(sweeps.names, spectrum.sweeps)
+    table = sweeps.table[used].reset_index(drop=True)
+    table = table.assign(repeat=repeats_among(sweeps.table, sweeps.kind, used) + 1, day=table.get("day", ""))
+    noise = np.sqrt(len(spectrum.sweeps)) * _point_noise(spectrum, plan)
+    rows = Rows(spectrum.bias, spectrum.didv_each, table[list(WHO)], noise)
+    return features_of_sweeps(rows, gaps, peaks, blur=_blur(spectrum, sweeps, plan))
+
+
 def _noise_of_few(spectrum: Spectrum, each: Any, plan: Plan) -> Any:
     """Noise of the mean of one or two repeats on the spectrum's bias, (r, n); None where there are more."""
-    if len(each) >= 3:
-        return None
+    return None if len(each) >= 3 else _point_noise(spectrum, plan)
+
+
+def _point_noise(spectrum: Spectrum, plan: Plan) -> Any:
+    """Noise of the mean of the sweeps, by that of their points, on the spectrum's bias, (r, n)."""
     good = np.isfinite(spectrum.didv)
     smoother = _smoother(spectrum, good, plan)
     rows = spectrum.didv_each if smoother is None else spectrum.current_each

@@ -147,7 +147,9 @@ def _bands(
     return row | _alone(lower.each + upper.each), ""
 
 
-def sides_of(v: Array, each: Array, codes: NDArray[np.int64], known: tuple[Floor, Blur]) -> list[Curves]:
+def sides_of(
+    v: Array, each: Array, codes: NDArray[np.int64], known: tuple[Floor, Blur], beside: Array | None = None
+) -> list[Curves]:
     """The points below and above a gap that its edges are fitted to, from the floor outwards.
 
     Parameters
@@ -159,14 +161,17 @@ def sides_of(v: Array, each: Array, codes: NDArray[np.int64], known: tuple[Floor
     codes : numpy.ndarray of int, shape (m,)
         The unit that each is of.
     known : (Floor, Blur)
+    beside : numpy.ndarray, shape (s, n), optional
+        Curves that are to be read, too.
     """
     floor, blur = known
+    beside = np.empty((0, v.size)) if beside is None else beside
     margin = blur.smoothing[0][-1] / 2 if blur.smoothing is not None else 0.0  # one-sided fits at the ends
     sides = []
     for sign, use in ((-1, floor.lower), (1, floor.upper)):
         use = use & (sign * v <= abs(v[-1 if sign > 0 else 0]) - margin)
         order = np.flatnonzero(use)[::sign]
-        sides.append(Curves(sign * v[order], each[:, order], codes))
+        sides.append(Curves(sign * v[order], each[:, order], codes, beside[:, order]))
     return sides
 
 

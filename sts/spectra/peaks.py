@@ -110,6 +110,35 @@ def find_peaks(
     return pd.DataFrame(rows, columns=list(COLUMNS)).sort_values("position_V", ignore_index=True)
 
 
+def peaks_of_each(bias: Array, each: Array, peaks: pd.DataFrame, noise: Array) -> tuple[Array, ...]:
+    """Position [V], width [V] and height of one peak in each of some curves, and their standard uncertainties, (m,) each.
+
+    Parameters
+    ----------
+    bias : numpy.ndarray, shape (n,)
+        Ascending [V].
+    each : numpy.ndarray, shape (m, n)
+        dI/dV.
+    peaks : pandas.DataFrame
+        As `find_peaks` gave them for the mean: the peak first, then those beside it.
+    noise : numpy.ndarray, shape (r, n)
+        Curves of the noise of one of the curves.
+
+    Returns
+    -------
+    tuple of numpy.ndarray
+        NaN where a curve has its maximum further than half a width from the peak.
+    """
+    at, about = (float(peaks[name].iloc[0]) for name in ("maximum_V", "width_V"))
+    others = peaks["maximum_V"].to_numpy(float)[1:]
+    found = []
+    for row in np.concatenate([each, each.mean(axis=0) + noise]):  # each by its own maximum
+        position, width, height, _ = _above_background(bias, row[None], at, about, others)
+        found.append((position[0], width[0], height[0]) if abs(position[0] - at) <= about / 2 else (np.nan,) * 3)
+    of_sweeps, of_noise = np.array(found[: len(each)]).T, np.array(found[len(each) :]).T
+    return *of_sweeps, *(np.full(len(each), float(np.nanstd(part, ddof=1))) for part in of_noise)
+
+
 def noise_of_few(rows: Any, smoother: Smoother | None, *, seed: int = 0) -> Array:
     """Curves of the noise that the mean dI/dV of a few sweeps has, drawn from the point noise of the sweeps, (200, n).
 

@@ -190,6 +190,10 @@ class Spectrum(Shown):
         The quotient beside the plain one; None where the plan asks for another form, or for none.
     unsmoothed_low, unsmoothed_high : numpy.ndarray, optional
         (n,) band of dI/dV that holds what smoothing does to it, in `didv_unit`; None where nothing was smoothed.
+    sweep_features : pandas.DataFrame, optional
+        Gap and strongest peaks of each sweep: `feature`, `sweep`, `site`, `value_mV` and others.
+    differences : pandas.DataFrame, optional
+        Whether sites (tips, where there are several) differ in them by more than chance.
     """
 
     keys: dict[str, Any]
@@ -232,6 +236,8 @@ class Spectrum(Shown):
     broadened: Broadened | None = None
     unsmoothed_low: np.ndarray | None = None
     unsmoothed_high: np.ndarray | None = None
+    sweep_features: pd.DataFrame | None = None
+    differences: pd.DataFrame | None = None
 
     def _words(self) -> str:
         return (f"'{self.label}', {len(self.sweeps)} sweeps used, {len(self.omitted)} left out; {self.bias.size} points, "

@@ -9,6 +9,7 @@ from scipy import stats
 
 from sts.curves.distributions import (
     at_most_heads,
+    chi2_above,
     chi2_quantile,
     f_above,
     f_quantile,
@@ -30,6 +31,7 @@ VALUE = np.array([0.0, 1e-3, 0.7, 2.0, 30.0])[:, None]
         (student_above(VALUE, DOF), stats.t.sf(VALUE, DOF)),
         (student_above(VALUE, np.inf), stats.norm.sf(VALUE)),
         (chi2_quantile(P, DOF), stats.chi2.ppf(P, DOF)),
+        (chi2_above(VALUE, DOF[3:]), stats.chi2.sf(VALUE, DOF[3:])),
         (f_quantile(P, 3, DOF), stats.f.ppf(P, 3, DOF)),
         (f_above(VALUE, DOF, 5), stats.f.sf(VALUE, DOF, 5)),
         (at_most_heads(np.arange(12), 11), stats.binom.cdf(np.arange(12), 11, 0.5)),

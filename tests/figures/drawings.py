@@ -12,6 +12,7 @@ from matplotlib.axes import Axes
 
 from sts import figures
 from sts.barrier import local_barrier
+from sts.comparing.differences import means_at_sites
 
 HEIGHTS = example.height_sweeps()
 
@@ -42,6 +43,23 @@ DAYS = pd.DataFrame(
         "like_before": ["first day", "as before", "as before", "changed"],
     }
 )  # fmt: skip
+
+
+def sweep_features() -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """Gap and one peak of eight sweeps of two tips at two sites each; invented."""
+    rows = [
+        {"feature": feature, "sweep": f"{tip}_{site}_{k}", "tip": tip, "day": "", "site": site, "repeat": 4 * i + 2 * j + k,
+         "value_mV": value + 40 * j + 3 * k, "value_se_mV": 4.0}
+        for feature, value in (("gap", 1150.0), ("peak 1", -300.0))
+        for i, tip in enumerate(("heron", "plover"))
+        for j, site in enumerate(("s1", "s2"))
+        for k in range(2)
+    ]  # fmt: skip
+    sweeps = pd.DataFrame(rows)
+    averages = pd.DataFrame(
+        {"feature": "gap", "tip": ["heron", "plover"], "mean_mV": 1170.0, "low_mV": 1130.0, "high_mV": 1210.0}
+    )
+    return sweeps, means_at_sites(sweeps), averages
 
 
 DRAWINGS: dict[str, tuple[Callable[[list[Axes]], Any], dict[str, Any]]] = {
@@ -81,6 +99,10 @@ DRAWINGS: dict[str, tuple[Callable[[list[Axes]], Any], dict[str, Any]]] = {
     "pairs": (lambda a: figures.plot_tip_pairs(BARRIER.pairs, ax=a[0]), {"width": "double"}),
     "spectra": (lambda a: figures.plot_spectra(SPECTRA, ax=a[0]), {}),
     "barriers": (lambda a: figures.plot_barriers(BARRIER, ax=a[0]), {}),
+    "sweep_features": (
+        lambda a: figures.plot_sweep_features(*sweep_features(), axes=a),
+        {"width": "double", "rows": (1, 1), "share": False, "height_in": 3.4},
+    ),
     "trend": (lambda a: figures.plot_sweep_trend(BARRIER.sweeps, ax=a[0]), {}),
     "tip_days": (lambda a: figures.plot_tip_days(DAYS, ax=a[0]), {}),
     "timeline": (lambda a: figures.plot_session_timeline(TIMELINE, ax=a[0]), {"height_in": 1.6}),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 
 from sts.analysis import Analysis
 from sts.report.spectra_words import broadened_words, gaps_words, spectra_words
@@ -65,3 +66,22 @@ def test_a_dip_with_shoulders_that_was_not_fitted_is_told_beside_the_first_figur
     one = replace(invented.spectra.spectra[0], suggested=("superconductor",))
     assert "This looks like a gap to fit: features.superconductor = true." in spectra_words([one])[1]
     assert "features.superconductor" not in spectra_words(invented.spectra.spectra)[1]
+
+
+def test_sites_that_differ_are_told_before_the_gap_of_their_average(invented: Analysis) -> None:
+    assert invented.spectra is not None
+    one = invented.spectra.spectra[0]
+    row = {"feature": "gap", "level": "site", "units": 4, "repeats": 16, "lowest": "s1", "lowest_mV": 1100.0,
+           "highest": "s3", "highest_mV": 1190.0, "p": 2e-6, "differ": True, "against": "scatter of repeats"}  # fmt: skip
+    edge = row | {"feature": "lower edge"}
+    peak = row | {"feature": "peak 2", "p": 0.0021, "lowest_mV": 300.0, "highest_mV": 320.0}
+    said, _ = spectra_words([replace(one, differences=pd.DataFrame([row, edge, peak]))])
+    first = "The gap differs between sites by more than the scatter of repeats: 1100 meV at s1, 1190 meV at s3 (p < 0.0001)."
+    assert first in said
+    assert (
+        "The position of peak 2 differs between sites by more than the scatter of repeats: 300 mV at s1, 320 mV at s3 (p = 0.002)."
+        in said
+    )
+    assert "lower edge" not in said
+    assert said.index(first) < said.index("Gap ")
+    assert "differs" not in spectra_words([replace(one, differences=pd.DataFrame([row]).assign(differ=False))])[0]
