@@ -22,7 +22,8 @@ from sts.spectra.half_difference import DirectionFit, filled_by_direction, fit_h
 from sts.spectra.judging import judge_iv, level_trend
 from sts.spectra.lockin_only import average_lockin
 from sts.spectra.normalised import trusted_bias, without_islands
-from sts.spectra.offsets import find_offsets
+from sts.spectra.offsets import find_offsets, offsets_as_found, remove_offsets
+from sts.spectra.setpoints import scaled_to_setpoint
 from sts.spectra.settling import settling_samples
 from sts.spectra.smoothing_width import choose_smoother
 from sts.spectra.spectrum import Offsets, Spectrum
@@ -112,14 +113,14 @@ def average_spectrum(
     smoother, criterion, why = _smoother(bias, each_repeat, plan.spectra, temperature, notes)
     means = derive(bias, average, smoother, plan, notes, kind)
     means = widened_where_few(means, there, len(units), plan.compare.confidence)
-    known = filled.whole & means.firm & trusted_bias(bias, means.below, **_offsets_as_found(offsets))
+    known = filled.whole & means.firm & trusted_bias(bias, means.below, **offsets_as_found(offsets))
     trusted = without_islands(bias, known, smoother.width)
     direction_fit = _directions(bias, halves, means.current, means.didv, chosen)
     whole = Whole(chosen.axis.size, filled.points)
     resolution = resolution_of(temperature, chosen, smoother, direction_fit)
     wider = few_there(means.quantile, there, len(units), plan.compare.confidence)
     finer = second_band(bias, means, smoother, len(units), wider, plan, resolution.total_V, notes)
-    beside = broadened_quotient(bias, means, trusted, plan.spectra, resolution.total_V, **_offsets_as_found(offsets))
+    beside = broadened_quotient(bias, means, trusted, plan.spectra, resolution.total_V, **offsets_as_found(offsets))
     return Spectrum(
         keys=dict(keys or {}),
         bias=whole.axis(chosen.axis, bias),
@@ -244,70 +245,6 @@ def _choose(sweeps: SweepSet, judged: pd.DataFrame, plan: Plan, used: Collection
             "the plan."
         )
     return np.asarray(rows, bool)
-
-
-def remove_offsets(bias: Array, current: Array, offsets: Offsets, plan: SpectraPlan) -> tuple[Array, Array]:
-    """Bias axis and currents with the separable offsets taken off.
-
-    Parameters
-    ----------
-    bias : numpy.ndarray, shape (n,)
-        As recorded [V].
-    current : numpy.ndarray, shape (m, n)
-        [A].
-    offsets : Offsets
-    plan : SpectraPlan
-        Whether they are kept.
-    """
-    if plan.offsets == "keep":
-        return bias, current
-    shift = offsets.bias_V if np.isfinite(offsets.bias_V) else 0.0
-    zero = offsets.current_A if np.isfinite(offsets.current_A) else 0.0
-    return bias - shift, current - zero
-
-
-def _offsets_as_found(offsets: Offsets) -> dict[str, float]:
-    """Offsets as found, for the rule of trust: the zero crossing stands for both where they are not separable."""
-    if offsets.separable or np.isfinite(offsets.current_A):
-        return {"current_offset_A": offsets.current_A, "bias_offset_V": offsets.bias_V}
-    return {"current_offset_A": np.nan, "bias_offset_V": offsets.zero_crossing_V}
-
-
-def scaled_to_setpoint(used: SweepSet, bias: Array, current: Array) -> Array:
-    """Every sweep times set-point current over its own current at the set-point bias.
-
-    Parameters
-    ----------
-    used : SweepSet
-        m sweeps, whose table tells the set-points.
-    bias : numpy.ndarray, shape (n,)
-        As the bench counts it [V].
-    current : numpy.ndarray, shape (m, n)
-        [A].
-
-    Raises
-    ------
-    ValueError
-        If a set-point is unknown, or outside the sweep.
-    """
-    wanted = used.table["setpoint_current_A"].to_numpy(float)
-    at = used.table["setpoint_bias_V"].to_numpy(float)
-    slack = 0.6 * float(np.median(np.diff(bias)))  # sweeps often end at the set-point
-    known = np.isfinite(wanted) & (at >= bias[0] - slack) & (at <= bias[-1] + slack)
-    if not known.all():
-        raise ValueError(
-            f"{int((~known).sum())} sweeps have no set-point current and bias within the sweep; they cannot be scaled "
-            "to the set-point. Fill them in with a logbook, or set 'scale_to_setpoint = false'."
-        )
-    position = np.clip(np.searchsorted(bias, at), 2, bias.size - 3)
-    nearby = position[:, None] + np.arange(-2, 3)
-    current_there = np.take_along_axis(current, nearby, axis=1)
-    distance = bias[nearby] - at[:, None]
-    centred = distance - distance.mean(axis=1, keepdims=True)
-    slope = (centred * current_there).sum(axis=1) / (centred**2).sum(axis=1)
-    there = np.abs(current_there.mean(axis=1) - slope * distance.mean(axis=1))  # straight line through 5 points
-    scaled: Array = current * (np.abs(wanted) / there)[:, None]
-    return scaled
 
 
 def _smoother(

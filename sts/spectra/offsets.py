@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from sts.curves.averaging import unit_means
 from sts.curves.electronics import find_saturation
 from sts.curves.replicates import repeats_among
+from sts.plan import SpectraPlan
 from sts.spectra.spectrum import Offsets
 from sts.sweeps import SweepSet
 
@@ -122,6 +123,38 @@ def fit_near_zero(bias: Any, current: Any, centre_V: float = 0.0) -> tuple[Array
     u = bias[window] / half
     coefficients = np.linalg.pinv(u[:, None] ** np.arange(4)) @ current[:, window].T
     return coefficients[1] / half, coefficients[0]
+
+
+def remove_offsets(bias: Array, current: Array, offsets: Offsets, plan: SpectraPlan) -> tuple[Array, Array]:
+    """Bias axis and currents with the separable offsets taken off.
+
+    Parameters
+    ----------
+    bias : numpy.ndarray, shape (n,)
+        As recorded [V].
+    current : numpy.ndarray, shape (m, n)
+        [A].
+    offsets : Offsets
+    plan : SpectraPlan
+        Whether they are kept.
+    """
+    if plan.offsets == "keep":
+        return bias, current
+    shift = offsets.bias_V if np.isfinite(offsets.bias_V) else 0.0
+    zero = offsets.current_A if np.isfinite(offsets.current_A) else 0.0
+    return bias - shift, current - zero
+
+
+def offsets_as_found(offsets: Offsets) -> dict[str, float]:
+    """Offsets as found, for the rule of trust: the zero crossing stands for both where they are not separable.
+
+    Parameters
+    ----------
+    offsets : Offsets
+    """
+    if offsets.separable or np.isfinite(offsets.current_A):
+        return {"current_offset_A": offsets.current_A, "bias_offset_V": offsets.bias_V}
+    return {"current_offset_A": np.nan, "bias_offset_V": offsets.zero_crossing_V}
 
 
 def bias_offset_from_symmetry(bias: Any, spectrum: Any) -> float:

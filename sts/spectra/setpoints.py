@@ -1,4 +1,4 @@
-"""A series of set-points: does the gap change with the distance of the tip?"""
+"""Set-points: sweeps scaled to theirs, and a series of them: does the gap change with the distance of the tip?"""
 
 from __future__ import annotations
 
@@ -6,8 +6,12 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from sts.spectra.spectrum import Spectrum
+from sts.sweeps import SweepSet
+
+Array = NDArray[np.float64]
 
 COLUMNS = (
     "sample",
@@ -58,6 +62,43 @@ def setpoint_trends(spectra: Sequence[Spectrum]) -> pd.DataFrame:
             slope, slope_se = _slope(x, gap, 1 / se**2)
             rows.append((*key, setpoints, slope, slope_se, abs(slope) > 1.96 * slope_se))
     return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+def scaled_to_setpoint(used: SweepSet, bias: Array, current: Array) -> Array:
+    """Every sweep times set-point current over its own current at the set-point bias.
+
+    Parameters
+    ----------
+    used : SweepSet
+        m sweeps, whose table tells the set-points.
+    bias : numpy.ndarray, shape (n,)
+        As the bench counts it [V].
+    current : numpy.ndarray, shape (m, n)
+        [A].
+
+    Raises
+    ------
+    ValueError
+        If a set-point is unknown, or outside the sweep.
+    """
+    wanted = used.table["setpoint_current_A"].to_numpy(float)
+    at = used.table["setpoint_bias_V"].to_numpy(float)
+    slack = 0.6 * float(np.median(np.diff(bias)))  # sweeps often end at the set-point
+    known = np.isfinite(wanted) & (at >= bias[0] - slack) & (at <= bias[-1] + slack)
+    if not known.all():
+        raise ValueError(
+            f"{int((~known).sum())} sweeps have no set-point current and bias within the sweep; they cannot be scaled "
+            "to the set-point. Fill them in with a logbook, or set 'scale_to_setpoint = false'."
+        )
+    position = np.clip(np.searchsorted(bias, at), 2, bias.size - 3)
+    nearby = position[:, None] + np.arange(-2, 3)
+    current_there = np.take_along_axis(current, nearby, axis=1)
+    distance = bias[nearby] - at[:, None]
+    centred = distance - distance.mean(axis=1, keepdims=True)
+    slope = (centred * current_there).sum(axis=1) / (centred**2).sum(axis=1)
+    there = np.abs(current_there.mean(axis=1) - slope * distance.mean(axis=1))  # straight line through 5 points
+    scaled: Array = current * (np.abs(wanted) / there)[:, None]
+    return scaled
 
 
 def _slope(x: np.ndarray, y: np.ndarray, weight: np.ndarray) -> tuple[float, float]:

@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 from sts.curves.electronics import find_saturation
 from sts.curves.smoothing import Asked, Smoother, make_smoother
 from sts.plan import SpectraPlan
-from sts.spectra.average import remove_offsets, scaled_to_setpoint
 from sts.spectra.bands import zero_weights
 from sts.spectra.normalised import normalise
+from sts.spectra.offsets import remove_offsets
+from sts.spectra.setpoints import scaled_to_setpoint
 from sts.spectra.spectrum import Spectrum
 from sts.sweeps import SweepSet
 
