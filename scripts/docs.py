@@ -73,6 +73,12 @@ LOCKIN = {  # columns of `spectra_summary.csv` where there was a lock-in channel
     "lockin_integral_high": "upper end",
     "lockin_sweeps": "sweeps that hold both",
     "lockin": "whether they agree, in words",
+    "didv_from": "channel that dI/dV comes from, where a lock-in channel was recorded beside the current: current or lock-in",
+    "didv_from_why": "why, in words",
+    "didv_gain": "dI/dV in siemens per unit of the lock-in channel, from its integral against the current",
+    "didv_gain_se": "its standard uncertainty",
+    "didv_zero_S": "dI/dV where the channel reads zero; 0 where it cannot be told from the gain",
+    "didv_zero_se_S": "its standard uncertainty",
 }
 
 _RECORD_FACTS = {

@@ -74,7 +74,7 @@ _ALL = [
     Flag("too steep", "dI/dV rises faster than a decade per kT ln10/e, which an ungapped tip cannot show",
          "check the temperature, the offset and the bias scale; a step of the tip?"),
     Flag("lock-in mismatch", "the lock-in channel and the numerical derivative differ in gain",
-         "check sensitivity, amplitude (rms, peak or peak-to-peak) and phase; the numerical derivative was used"),
+         "check sensitivity, amplitude (rms, peak or peak-to-peak) and phase; dI/dV is on the scale of the current either way"),
     Flag("poor fit", "the model does not describe the spectrum", "do not quote its parameters"),
     Flag("varying gap", "the sweeps were taken at a varying gap", "the height axis of dI/dV rests on the decay used"),
     Flag("gap may vary", "the current falls towards both ends of the sweep, as where the tip is drawn back while |V| rises",

@@ -68,6 +68,9 @@ class SpectraPlan(Section):
         False, description="bring every sweep to its set-point current at the set-point bias before averaging"
     )
     offsets: Literal["remove", "keep"] = Field("remove", description="what to do with the offsets that were found")
+    didv_from: Literal["auto", "current", "lock-in"] = Field(
+        "auto", description="channel that dI/dV comes from; auto: the lock-in's, calibrated, where its band is narrower"
+    )
     smoothing: Literal["local polynomial", "gaussian", "penalised"] = Field(
         "local polynomial", description="linear operator that smooths and differentiates"
     )
@@ -79,9 +82,7 @@ class SpectraPlan(Section):
         "plain", description="denominator I/V: as it is, broadened by a kernel, or with a floor, sqrt((I/V)^2 + c^2)"
     )
     broadening_V: float | None = Field(
-        None,
-        gt=0,
-        description="width of the broadening: decay of the exponential, full width at half height of the Gaussian",
+        None, gt=0, description="width: decay of the exponential, full width at half height of the Gaussian"
     )
     floor_S: float | None = Field(None, gt=0, description="c of the form with a floor")
     beside: Literal["exponential", "gaussian", "none"] = Field(
@@ -176,7 +177,7 @@ class ComparePlan(Section):
     height_scale_percent: float = Field(
         5.0,
         ge=0,
-        description="standard uncertainty of a height scale without a calibration, where tips of two benches are compared",
+        description="standard uncertainty of an uncalibrated height scale, where tips of two benches are compared",
     )
     piezo_percent_per_K: float = Field(0.3, ge=0, description=(
         "what a kelvin between calibration and sweeps adds to the uncertainty of the height scale, in %; "
@@ -226,10 +227,7 @@ class RecordPlan(Section):
     """The record of tips over days (`sts tips`)."""
 
     false_alarm: float = Field(
-        0.01,
-        gt=0,
-        le=0.2,
-        description="chance that a day of an unchanged tip is called changed; 0.01 is one day in 100",
+        0.01, gt=0, le=0.2, description="chance that a day of an unchanged tip is called changed"
     )
     telling_factor: float = Field(
         1.5,

@@ -259,9 +259,13 @@ def _spectrum(
     if decay is None:
         spectrum = average_spectrum(group, plan, keys=keys, used=used, flags=flags, offsets=offsets)
         return _compared(with_features(spectrum, group, plan))
+    if plan.spectra.didv_from == "lock-in":
+        raise ValueError("dI/dV at a varying gap is taken from the current; set 'didv_from' to \"auto\" in the plan.")
     factor = gap_factor(group, plan, offsets, decay)
     group = factor.applied_to(group)
-    plan = plan.model_copy(update={"spectra": plan.spectra.model_copy(update={"gap_slope_A_per_V": None})})
+    plan = plan.model_copy(
+        update={"spectra": plan.spectra.model_copy(update={"gap_slope_A_per_V": None, "didv_from": "current"})}
+    )
     spectrum = average_spectrum(group, plan, keys=keys, used=used, flags=flags, offsets=offsets)
     return _compared(with_features(factor.widened(spectrum, plan.compare.confidence), group, plan))
 

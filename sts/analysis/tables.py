@@ -112,6 +112,10 @@ def _summary(spectrum: Spectrum, plan: Plan) -> dict[str, Any]:
         row["broadening_from"] = spectrum.broadened.why
     if spectrum.lockin is not None:
         row |= lockin_columns(spectrum.lockin)
+    if spectrum.source is not None:
+        source = spectrum.source
+        row |= {"didv_from": source.channel, "didv_from_why": source.why}
+        row |= {f"didv_{name}": getattr(source, name) for name in ("gain", "gain_se", "zero_S", "zero_se_S")}
     for model in MODELS:
         if model.key in spectrum.fits:
             row |= model.row(spectrum.fits[model.key], plan.compare.confidence)

@@ -13,7 +13,7 @@ VERDICTS: Columns = {
 SPECTRA: Columns = {
     "label": ("spectrum", text), "sweeps_used": ("used", number(0)), "sweeps_omitted": ("omitted", number(0)),
     "resolution_meV": ("resolution", size("meV")), "gap_meV": ("gap", size("meV", 4)), "gap_se_meV": ("u", size("meV", 2)),
-    "gap_method": ("gap from", text), "flags": ("flags", text),
+    "gap_method": ("gap from", text), "didv_from": ("dI/dV from", text), "flags": ("flags", text),
 }  # fmt: skip
 LOCKIN: Columns = {
     "label": ("spectrum", text), "lockin_gain": ("lock-in / dI/dV", number(4)), "lockin_gain_low": ("from", number(4)),

@@ -120,6 +120,10 @@ def print_spectra(spectra: SpectraAnalysis) -> None:
         if "lockin" in shown:
             there = {name: form for name, form in LOCKIN.items() if name in shown}
             print_frame("Lock-in against the numerical derivative", shown[shown["lockin"].notna()], there)
+            from sts.report.spectra_words import lockin_words
+
+            for sentence in lockin_words(spectra.spectra):
+                say(sentence)
         for model in MODELS:
             if model.key in shown:
                 _print_model(model, shown)

@@ -88,9 +88,10 @@ def plot_lockin(spectrum: Spectrum, *, axes: Sequence[Axes] | None = None) -> li
     if found is None or found.curve is None:
         raise ValueError(f"{spectrum.label} has no lock-in channel beside its current; there is nothing to compare.")
     upper, lower = given_or_new_rows(axes, (2.5, 1.0), height_in=3.6)
-    factor, shown = scale_for(spectrum.didv, "S")
+    didv, error = (spectrum.didv, spectrum.didv_se) if found.didv is None else (found.didv, found.didv_se)
+    factor, shown = scale_for(didv, "S")
     volts, label = bias_axis(spectrum.bias)
-    x, y, u = spectrum.bias * volts, spectrum.didv * factor, spectrum.didv_se * factor
+    x, y, u = spectrum.bias * volts, didv * factor, error * factor
     same = found.unit == "S"  # else the channel has no scale of its own: drawn over its gain
     curve = (found.curve if same else (found.curve - found.intercept) / found.gain) * factor
     draw_band(upper, x, y - 2 * u, y + 2 * u, series="numerical, ±2 u", colour=BLUE, label="± 2 u")

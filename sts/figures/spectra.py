@@ -61,7 +61,8 @@ def plot_spectrum(spectrum: Spectrum, *, confidence: float = 0.95, ax: Axes | No
     band = f"{confidence * 100:g} % band of the mean"
     low, high = (np.where(ends, np.nan, edge * factor) for edge in (spectrum.didv_low, spectrum.didv_high))
     draw_band(ax, x, low, high, series=band, label=band)
-    draw_derivative(ax, x, spectrum.didv * factor, ends, series="mean", label=f"mean: n = {n}", end_label=ENDS)
+    mean = "mean, lock-in calibrated" if spectrum.from_lockin else "mean"
+    draw_derivative(ax, x, spectrum.didv * factor, ends, series="mean", label=f"{mean}: n = {n}", end_label=ENDS)
     mute(ax, spans_where(x, ~spectrum.trusted), label="(dI/dV)/(I/V) not trusted here")
     _mark_gap(ax, spectrum, volts)
     _resolution_bar(ax, spectrum, volts)

@@ -16,12 +16,13 @@ from sts.figures.style import rows_of
 from sts.flags import FLAGS
 from sts.report.lookup import low_barrier_tips
 from sts.report.number_words import count, level_words, listed, value_with_interval
-from sts.report.spectra_words import MOST_NAMED, spectra_words
+from sts.report.spectra_words import MOST_NAMED, lockin_words, spectra_words
 from sts.report.state_words import STATES, mixed_with, state_answer
 from sts.report.step_words import QUESTION, change_lines, change_remedies
 
 STEPPED = QUESTION
 BARRIERS, DIFFER = "What are the barriers?", "Do the tips differ?"
+LOCKIN = "Does the lock-in agree with the current?"
 SPECTRUM, DOUBTFUL = "What does the spectrum show?", "What is doubtful?"
 
 
@@ -56,6 +57,8 @@ def answers(analysis: Analysis, panel: Sequence[dict[str, Any]]) -> list[Answer]
             found.append(Answer(STATES, changed, mixed_with(analysis.barrier)))
     if analysis.spectra is not None and analysis.spectra.spectra:
         found.append(Answer(SPECTRUM, *spectra_words(analysis.spectra.spectra)))
+        if lines := lockin_words(analysis.spectra.spectra):
+            found.append(Answer(LOCKIN, " ".join(lines)))
     found.append(_doubtful(analysis, panel))
     if sentence := analysis.by_hand.sentence:
         found.append(Answer("What was decided by hand?", sentence, " ".join(analysis.by_hand.cautions)))

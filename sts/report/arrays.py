@@ -50,6 +50,9 @@ def arrays_file(analysis: Analysis) -> bytes:
                         into.attrs[name] = getattr(one.broadened, name)
                     for name in ("value", "se", "low", "high", "trusted"):
                         _put(into, name, getattr(one.broadened, name), "1")
+                if one.source is not None:
+                    for name in ("channel", "why", "gain", "gain_se", "zero_S", "zero_se_S"):
+                        group.attrs[f"didv_from_{name}"] = getattr(one.source, name)
                 if one.lockin is not None:
                     _put_lockin(group.create_group("lockin"), one.lockin)
                 for key, model in sorted(one.fits.items()):

@@ -161,11 +161,12 @@ def bands_from(one: Spectrum) -> str:
     one : Spectrum
     """
     unit = one.replicates or "unit"
-    return (
+    words = (
         f"from the scatter between {unit}s"
         if one.units > 1
         else f"from the noise along the only {unit}, which misses slow noise"
     )
+    return f"{words}, and the calibration of the lock-in channel" if one.from_lockin else words
 
 
 def zeros_removed(one: Spectrum, *, asked: bool) -> str:

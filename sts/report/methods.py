@@ -27,7 +27,7 @@ from sts.report.done import (
 )
 from sts.report.lookup import axis_words, stated
 from sts.report.number_words import NOT_RECORDED, count, distinct, level_words, listed, numbers_in_words
-from sts.report.spectra_words import resolution_words
+from sts.report.spectra_words import didv_from_words, resolution_words
 from sts.selection import standing_calibration
 from sts.sweeps import KIND_WORDS
 
@@ -161,6 +161,7 @@ def _spectra_items(analysis: Analysis, known: Any) -> list[Item]:
     if spectra is None or not spectra.spectra:
         return []
     asked = analysis.plan.spectra.offsets == "remove"
+    two = [s for s in spectra.spectra if s.source is not None]
     smoothing = dict.fromkeys(s.smoothing for s in spectra.spectra)
     total = resolution_words(spectra.spectra)
     divided = any(np.isfinite(s.normalised).any() for s in spectra.spectra)
@@ -183,6 +184,7 @@ def _spectra_items(analysis: Analysis, known: Any) -> list[Item]:
         ),
         known("average", "Average over sweeps", plan.average),
         known("bands", "Bands of the spectra", shares(spectra.spectra, bands_from)),
+        *([known("didv_from", "Channel of dI/dV", shares(two, didv_from_words))] if two else []),
         known("smoothing", "Smoothing and energy width", f"{' / '.join(list(smoothing)[:4])}; energy {total}"),
         *([known("normalisation", "Normalisation", f"(dI/dV)/(I/V), ratio of averages, {ratio}")] if divided else []),
         *([known("gap", "Definition of the gap", " / ".join(methods))] if methods else []),

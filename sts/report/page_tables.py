@@ -74,6 +74,7 @@ _SPECTRA_COLUMNS = (
     ("Modulation (meV)", "modulation_meV", 1),
     ("Smoothing (meV)", "smoothing_meV", 1),
     ("Resolution (meV)", "resolution_meV", 1),
+    ("dI/dV from", "didv_from", None),
     ("Flags", "flags", None),
 )
 _LOCKIN_COLUMNS = (

@@ -95,6 +95,7 @@ def _averaged(analysis: Analysis, items: dict[str, str]) -> list[str]:
         f"{both} of {count(repeats, 'repeat')} had both directions, whose mean was taken." if both
         else "No repeat has both directions, so displacement current and lag do not cancel.",
         f"Zeros: {items['offsets']}.",
+        f"Channel of dI/dV: {items['didv_from']}." if "didv_from" in items else "",
         f"Smoothing: {items['smoothing']}.",
         "" if NOT_RECORDED in items["modulation"] else f"Modulation: {items['modulation']}.",
         f"Bands ({level_words(analysis.plan.compare.confidence)}) come {items['bands']}.",

@@ -29,6 +29,7 @@ from sts.spectra import setpoint_trends
 from sts.spectra.models import MODELS, Model
 from sts.spectra.spectrum import Spectrum
 
+LOCKIN = ", dI/dV of the lock-in channel, calibrated by the current"
 MOST_SPECTRA = 8  # beyond this they are not drawn, and the page says so
 
 
@@ -88,7 +89,7 @@ def _spectrum_pictures(one: Spectrum, number: int, level: float) -> list[Picture
             "didv",
             f"didv_{number}",
             f"dI/dV: {label}",
-            f"{label}, average of {n}: {gap_words(one)}; energy {resolution_words([one])}.",
+            f"{label}, average of {n}{LOCKIN if one.from_lockin else ''}: {gap_words(one)}; energy {resolution_words([one])}.",
             partial(plot_spectrum, one, confidence=level),
             height_in=3.0,
         )

@@ -18,6 +18,7 @@ from sts.spectra.models import MODELS, LineFit, Model
 from sts.spectra.spectrum import Spectrum
 
 MOST_NAMED = 6  # more tips or samples than this are summed up instead of listed
+_LOCKIN_VERDICTS = {True: "they agree", False: "they do not agree", None: "whether they agree cannot be told"}
 TWICE = " (± twice the standard uncertainty)"
 
 
@@ -211,6 +212,67 @@ def spectra_words(spectra: Sequence[Spectrum]) -> tuple[str, str]:
     if len(by_sample) > MOST_NAMED:
         said.append(f"{count(len(by_sample) - MOST_NAMED, 'more sample')} stand in the table.")
     return " ".join(said), warning
+
+
+def lockin_words(spectra: Sequence[Spectrum]) -> list[str]:
+    """What lock-in channels say against the currents of the same sweeps, and which of the two dI/dV comes from.
+
+    Parameters
+    ----------
+    spectra : sequence of Spectrum
+
+    Returns
+    -------
+    list of str
+        A sentence each; none where there was no lock-in channel beside a current.
+    """
+    compared = [s.lockin for s in spectra if s.lockin is not None]
+    said = []
+    if compared:
+        ends = [c.end_to_end for c in compared if c.end_to_end is not None and math.isfinite(c.end_to_end.value)]
+        ratio = "Lock-in against numerical dI/dV"
+        if len(ends) == 1:
+            digits = max(decimals_for((ends[0].high - ends[0].low) / 2, default=4), 1)
+            value, low, high = (f"{x:.{digits}f}" for x in (ends[0].value, ends[0].low, ends[0].high))
+            ratio += f", end to end: ∫lock-in dV / ΔI = {value} (from {low} to {high})"
+        elif ends:
+            ratio += (
+                f", end to end: ∫lock-in dV / ΔI = {min(e.value for e in ends):.3f} to {max(e.value for e in ends):.3f}"
+            )
+        verdicts = [_LOCKIN_VERDICTS[c.agrees] for c in compared]
+        words = dict.fromkeys(verdicts)
+        found = [word if len(words) == 1 else f"{word} in {verdicts.count(word)} of {len(verdicts)}" for word in words]
+        if len(compared) == 1 and compared[0].unit != "S":
+            found = [compared[0].verdict]
+        said.append(f"{ratio}: {listed(found)}.")
+    calibrated = [s.source for s in spectra if s.from_lockin and s.source is not None]
+    if calibrated:
+        where = "" if len(calibrated) == len(spectra) else f" in {len(calibrated)} of {len(spectra)} spectra"
+        said.append(f"dI/dV is that of the lock-in channel{where}, calibrated by its integral against the current.")
+        whys = dict.fromkeys(s.why for s in calibrated)
+        said[-1] = f"{said[-1][:-1]}: {' / '.join(whys)}."
+    return said
+
+
+def didv_from_words(one: Spectrum) -> str:
+    """Which channel dI/dV of a spectrum comes from, why, and how it was calibrated; "" where there was one only.
+
+    Parameters
+    ----------
+    one : Spectrum
+    """
+    source = one.source
+    if source is None:
+        return ""
+    if not one.from_lockin:
+        return f"dI/dV is the numerical derivative of the current, not the lock-in channel: {source.why}"
+    unit = source.unit or "unit of the channel"
+    words = f"dI/dV is that of the lock-in channel ({source.why}), times {source.gain:.5g} ({source.gain_se:.1g})"
+    words += "" if source.unit == "S" else f" S per {unit}"
+    if source.zero_S:
+        size = f"{with_prefix(source.zero_S * 1e12, 'pS')} ({with_prefix(source.zero_se_S * 1e12, 'pS')})"
+        words += f", plus {size} for its zero"
+    return f"{words}, so that its integral is the current; in brackets standard uncertainties, which are in the band"
 
 
 def _group_words(sample: str, group: Sequence[Spectrum]) -> list[str]:

@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 from sts.curves.averaging import Filled, average_units, common_value, fill_missing, mean_to_median, unit_means
 from sts.curves.electronics import find_saturation
 from sts.curves.replicates import direction_signs, repeats_among
-from sts.curves.smoothing import Smoother, make_smoother
 from sts.flags import join_flags
-from sts.plan import Plan, SpectraPlan
+from sts.plan import Plan
 from sts.selection import select
-from sts.spectra.bands import Means, derive, few_there, widened_where_few
+from sts.spectra.bands import Means, few_there, widened_where_few
 from sts.spectra.broadened import broadened_quotient, on_whole_axis
+from sts.spectra.didv_channel import from_current, offered
 from sts.spectra.half_difference import DirectionFit, filled_by_direction, fit_half_difference, half_differences
 from sts.spectra.judging import judge_iv, level_trend
 from sts.spectra.lockin_only import average_lockin
@@ -25,7 +25,6 @@ from sts.spectra.normalised import trusted_bias, without_islands
 from sts.spectra.offsets import find_offsets, offsets_as_found, remove_offsets
 from sts.spectra.setpoints import scaled_to_setpoint
 from sts.spectra.settling import settling_samples
-from sts.spectra.smoothing_width import choose_smoother
 from sts.spectra.spectrum import Offsets, Spectrum
 from sts.spectra.units import Whole, hole_note, note_rows, resolution_of, units_of
 from sts.spectra.unsmoothed import second_band
@@ -74,7 +73,8 @@ def average_spectrum(
     -----
     In this order: saturated samples masked, sweeps left out, samples of start transients taken from the other
     direction of their repeat, the rest filled, offsets, directions balanced, average, smoothing and
-    derivative, normalisation. All steps up to the derivative are linear in the sweeps, so its band is the scatter
+    derivative (or, where the lock-in channel is the better one, that channel calibrated: `sts.spectra.lockin_source`),
+    normalisation. All steps up to the derivative are linear in the sweeps, so its band is the scatter
     between repeats (or sites, or tips) carried through, with Student's t. Up and down of one repeat are one unit. The
     band of the normalised conductance N = g/q follows from the first-order contribution (g_i - N q_i)/q of each unit,
     which holds the correlation of I and dI/dV and drops the scatter of the set-point.
@@ -110,16 +110,15 @@ def average_spectrum(
     notes |= _group_notes(units, each_repeat)
     average = average_units(units, plan.spectra.average, seed=plan.spectra.seed)
     temperature = common_value(chosen.table["temperature_K"])
-    smoother, criterion, why = _smoother(bias, each_repeat, plan.spectra, temperature, notes)
-    means = derive(bias, average, smoother, plan, notes, kind)
-    means = widened_where_few(means, there, len(units), plan.compare.confidence)
-    known = filled.whole & means.firm & trusted_bias(bias, means.below, **offsets_as_found(offsets))
-    trusted = without_islands(bias, known, smoother.width)
+    made = from_current(bias, average, each_repeat, plan, temperature, kind, notes)
+    made = offered(made, bias, (chosen, filled.points, repeats), (average, units, kind), plan, notes)
+    smoother, means = made.smoother, widened_where_few(made.means, there, len(units), plan.compare.confidence)
+    trusted = _trusted(bias, means, filled, offsets, smoother.width)
     direction_fit = _directions(bias, halves, means.current, means.didv, chosen)
     whole = Whole(chosen.axis.size, filled.points)
     resolution = resolution_of(temperature, chosen, smoother, direction_fit)
     wider = few_there(means.quantile, there, len(units), plan.compare.confidence)
-    finer = second_band(bias, means, smoother, len(units), wider, plan, resolution.total_V, notes)
+    finer = second_band(bias, made.pseudo(means), smoother, len(units), wider, plan, resolution.total_V, notes)
     beside = broadened_quotient(bias, means, trusted, plan.spectra, resolution.total_V, **offsets_as_found(offsets))
     return Spectrum(
         keys=dict(keys or {}),
@@ -129,19 +128,26 @@ def average_spectrum(
         **_arrays(means, whole, finer),
         trusted=whole.mask(trusted),
         current_each=whole(current - (average.current - means.current)),
-        didv_each=whole(smoother.differentiate(current)),
+        didv_each=whole(smoother.differentiate(current) if made.didv_each is None else made.didv_each),
         offsets=offsets,
         resolution=resolution,
-        smoothing=f"{smoother.words}; {why}",
+        smoothing=f"{smoother.words}; {made.why}",
         flags=join_flags([judged[judged["sweep"].isin(chosen.names)], note_rows(notes)]),
         **_direction_arrays(direction_fit, whole),
-        criterion=criterion,
+        criterion=made.criterion,
         smoothed_as=smoother.asked,
         replicates=kind,
         one_sided=whole.mask(smoother.one_sided),
         units=len(units),
+        source=made.source_on(whole),
         broadened=on_whole_axis(beside, whole, filled.whole, wider, means.quantile),
     )
+
+
+def _trusted(bias: Array, means: Means, filled: Filled, offsets: Offsets, width_V: float) -> NDArray[np.bool_]:
+    """Where the plain (dI/dV)/(I/V) may be read, (k,)."""
+    known = filled.whole & means.firm & trusted_bias(bias, means.below, **offsets_as_found(offsets))
+    return without_islands(bias, known, width_V)
 
 
 def _check(sweeps: SweepSet, plan: Plan) -> None:
@@ -245,19 +251,6 @@ def _choose(sweeps: SweepSet, judged: pd.DataFrame, plan: Plan, used: Collection
             "the plan."
         )
     return np.asarray(rows, bool)
-
-
-def _smoother(
-    bias: Array, each_repeat: Array, plan: SpectraPlan, temperature: float, notes: dict[str, str]
-) -> tuple[Smoother, pd.DataFrame | None, str]:
-    """The smoother, the criterion that chose its width if repeats did, and in words what chose it."""
-    if plan.smoothing_width_V is not None:
-        smoother = make_smoother(bias, width_V=plan.smoothing_width_V, method=plan.smoothing, order=plan.order)
-        return smoother, None, "width set in the plan"
-    found = choose_smoother(bias, each_repeat, method=plan.smoothing, order=plan.order, temperature_K=temperature)
-    if found[1] is None:
-        notes["few repeats"] = found[2]
-    return found
 
 
 def _directions(bias: Array, halves: Array, current: Array, didv: Array, used: SweepSet) -> DirectionFit | None:

@@ -39,6 +39,7 @@ class Means:
     smooth_rows: Array  # (r, k) deviations that carry its uncertainty
     didv_rows: Array  # and those of dI/dV
     rows: Array  # (r, k) the deviations themselves, of the current as it is
+    units: int  # of which they are the deviations; of one, rows are white noise at each point
 
     def quotient(self, bias: Array, **form: Any) -> Quotient:
         """Normalised conductance with any denominator, on the points kept.
@@ -103,12 +104,7 @@ def derive(bias: Array, average: Average, smoother: Smoother, plan: Plan, notes:
     if peaks := falling_ends(bias, smooth, smooth_rows, quantile):
         low, high = (with_prefix(peak, "V") for peak in peaks)
         notes["gap may vary"] = f"the current is largest at {low} and {high}, and falls from there"
-    form: dict[str, Any] = {
-        "kind": plan.spectra.normalise,
-        "broadening_V": plan.spectra.broadening_V or np.nan,
-        "floor_S": plan.spectra.floor_S or np.nan,
-    }
-    plain = quotient(bias, (smooth, smooth_rows), (didv, didv_rows), form)
+    plain = quotient(bias, (smooth, smooth_rows), (didv, didv_rows), denominator_form(plan.spectra))
     return Means(
         current=current,
         current_se=_root_sum_square(rows),
@@ -123,7 +119,18 @@ def derive(bias: Array, average: Average, smoother: Smoother, plan: Plan, notes:
         smooth_rows=smooth_rows,
         didv_rows=didv_rows,
         rows=rows,
+        units=count,
     )
+
+
+def denominator_form(plan: SpectraPlan) -> dict[str, Any]:
+    """The denominator of the normalised conductance, as `normalise` takes it.
+
+    Parameters
+    ----------
+    plan : SpectraPlan
+    """
+    return {"kind": plan.normalise, "broadening_V": plan.broadening_V or np.nan, "floor_S": plan.floor_S or np.nan}
 
 
 def quotient(bias: Array, smooth: tuple[Array, Array], didv: tuple[Array, Array], form: dict[str, Any]) -> Quotient:

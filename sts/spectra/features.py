@@ -21,6 +21,7 @@ from sts.spectra.each_sweep import WHO, Rows, features_of_sweeps
 from sts.spectra.floors import LEAST_CONTRAST
 from sts.spectra.gap import gap_edges
 from sts.spectra.lock_in import calibrate_lockin, integral_ratio
+from sts.spectra.lockin_source import running_integral
 from sts.spectra.models import MODELS, LineFit, Measured
 from sts.spectra.peaks import RESAMPLES, find_peaks, noise_of_few
 from sts.spectra.smoothing_width import same_level
@@ -63,7 +64,7 @@ def with_features(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Spectrum:
     rows = unit_means(each, units)
     peaks = find_peaks(
         spectrum.bias, rows, resolution_V=spectrum.resolution.total_V, significance=settings.peak_significance,
-        seed=plan.spectra.seed, noise=_noise_of_few(spectrum, rows, plan), one_sided=spectrum.ends,
+        seed=plan.spectra.seed, noise=_noise_of_few(spectrum, rows, sweeps, plan), one_sided=spectrum.ends,
     ) if settings.peaks else None  # fmt: skip
     if peaks is not None and (peaks["flag"] != "").any():
         where = ", ".join(f"{with_prefix(p * 1e3, 'mV')}" for p in peaks.loc[peaks["flag"] != "", "position_V"])
@@ -120,23 +121,28 @@ def _of_sweeps(
     used = np.isin(sweeps.names, spectrum.sweeps)
     table = sweeps.table[used].reset_index(drop=True)
     table = table.assign(repeat=repeats_among(sweeps.table, sweeps.kind, used) + 1, day=table.get("day", ""))
-    noise = np.sqrt(len(spectrum.sweeps)) * _point_noise(spectrum, plan)
+    noise = np.sqrt(len(spectrum.sweeps)) * _point_noise(spectrum, sweeps, plan)
     rows = Rows(spectrum.bias, spectrum.didv_each, table[list(WHO)], noise)
     return features_of_sweeps(rows, gaps, peaks, blur=_blur(spectrum, sweeps, plan))
 
 
-def _noise_of_few(spectrum: Spectrum, each: Any, plan: Plan) -> Any:
+def _noise_of_few(spectrum: Spectrum, each: Any, sweeps: SweepSet, plan: Plan) -> Any:
     """Noise of the mean of one or two repeats on the spectrum's bias, (r, n); None where there are more."""
-    return None if len(each) >= 3 else _point_noise(spectrum, plan)
+    return None if len(each) >= 3 else _point_noise(spectrum, sweeps, plan)
 
 
-def _point_noise(spectrum: Spectrum, plan: Plan) -> Any:
+def _point_noise(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Any:
     """Noise of the mean of the sweeps, by that of their points, on the spectrum's bias, (r, n)."""
     good = np.isfinite(spectrum.didv)
     smoother = _smoother(spectrum, good, plan)
     rows = spectrum.didv_each if smoother is None else spectrum.current_each
     noise = np.full((RESAMPLES, spectrum.bias.size), np.nan)
-    noise[:, good] = noise_of_few(rows[:, good], smoother, seed=plan.spectra.seed)
+    if spectrum.from_lockin and spectrum.source is not None and sweeps.lockin is not None and smoother is not None:
+        used = sweeps.lockin[np.isin(sweeps.names, spectrum.sweeps)] * spectrum.source.gain
+        white = noise_of_few(used[:, good], None, seed=plan.spectra.seed)  # of the channel; smoothed as its integral is
+        noise[:, good] = smoother.differentiate(running_integral(spectrum.bias[good], white))
+    else:
+        noise[:, good] = noise_of_few(rows[:, good], smoother, seed=plan.spectra.seed)
     return noise
 
 
@@ -236,6 +242,16 @@ def _noise(each: Any) -> tuple[Any, Any]:
     return np.sqrt(pooled), deviation.T @ deviation
 
 
+def _numerical(spectrum: Spectrum, good: Any, plan: Plan) -> tuple[Smoother | None, Any, Any, Any]:
+    """Smoother of the derivative of the current, that of each sweep on the good points, the mean, its standard uncertainty."""
+    source = spectrum.source
+    if source is None or source.numerical_as is None:
+        return _smoother(spectrum, good, plan), spectrum.didv_each[:, good], spectrum.didv, spectrum.didv_se
+    asked = source.numerical_as
+    smoother = make_smoother(spectrum.bias[good], width_V=asked.width_V, method=asked.method, order=asked.order)
+    return smoother, smoother.differentiate(spectrum.current_each[:, good]), source.numerical, source.numerical_se
+
+
 def _lockin(spectrum: Spectrum, used: SweepSet, plan: Plan) -> tuple[Any, str]:
     """Calibration of the lock-in channel at equal resolution; words where it is off."""
     assert used.lockin is not None
@@ -244,7 +260,7 @@ def _lockin(spectrum: Spectrum, used: SweepSet, plan: Plan) -> tuple[Any, str]:
     finite = np.isfinite(lockin).all(axis=1)
     if finite.sum() == 0:
         return None, ""
-    raw, smoother = lockin[finite], _smoother(spectrum, good, plan)
+    raw, (smoother, didv_each, didv, didv_se) = lockin[finite], _numerical(spectrum, good, plan)
     lockin = smoother.apply(raw) if smoother is not None else raw
     level = plan.compare.confidence
     ends = None
@@ -252,11 +268,11 @@ def _lockin(spectrum: Spectrum, used: SweepSet, plan: Plan) -> tuple[Any, str]:
         ends = integral_ratio(spectrum.bias[good], raw, used.current[finite][:, good], confidence=level)
     try:
         found = calibrate_lockin(
-            lockin, spectrum.didv_each[finite][:, good], unit=used.lockin_unit, confidence=level,
-            tolerance=plan.features.lockin_tolerance, didv_se=spectrum.didv_se[good], end_to_end=ends,
+            lockin, didv_each[finite], unit=used.lockin_unit, confidence=level,
+            tolerance=plan.features.lockin_tolerance, didv_se=didv_se[good], end_to_end=ends,
         )  # fmt: skip
     except ValueError:
         return None, ""
     curve = np.full(spectrum.bias.size, np.nan)
     curve[good] = lockin.mean(axis=0)
-    return replace(found, curve=curve), found.verdict if found.agrees is False else ""
+    return replace(found, curve=curve, didv=didv, didv_se=didv_se), found.verdict if found.agrees is False else ""

@@ -83,7 +83,9 @@ class LockinCalibration:
     end_to_end : Ratio, optional
         ∫lock-in dV / ΔI; None where it was not asked for.
     curve : numpy.ndarray, optional
-        (n,) mean lock-in, smoothed as dI/dV is, on the spectrum's bias.
+        (n,) mean lock-in, smoothed as the numerical dI/dV is, on the spectrum's bias.
+    didv, didv_se : numpy.ndarray, optional
+        (n,) that numerical dI/dV and its standard uncertainty [S].
     """
 
     gain: float
@@ -98,6 +100,8 @@ class LockinCalibration:
     sweeps: int
     end_to_end: Ratio | None = None
     curve: np.ndarray | None = None
+    didv: np.ndarray | None = None
+    didv_se: np.ndarray | None = None
 
     @property
     def ratio(self) -> float:

@@ -12,6 +12,7 @@ from sts.curves.electronics import find_saturation
 from sts.curves.smoothing import Asked, Smoother, make_smoother
 from sts.plan import SpectraPlan
 from sts.spectra.bands import zero_weights
+from sts.spectra.lockin_source import running_integral
 from sts.spectra.normalised import normalise
 from sts.spectra.offsets import remove_offsets
 from sts.spectra.setpoints import scaled_to_setpoint
@@ -88,6 +89,13 @@ def single_spectrum(sweep: SweepSet, spectrum: Spectrum, plan: SpectraPlan) -> S
     smoother = _smoother(bias.tobytes(), spectrum.smoothed_as)
     current = current - zero_weights(bias, smoother, plan) @ current
     smooth, didv = smoother.apply(current), smoother.differentiate(current)
+    if spectrum.from_lockin and spectrum.source is not None and sweep.lockin is not None:
+        signal = np.where(there, sweep.lockin[0], np.nan)[points]
+        if not np.isfinite(signal[there[points]]).all():
+            return SingleSpectrum(none, none, none)
+        scaled = spectrum.source.gain * signal + spectrum.source.zero_S
+        scaled = np.where(np.isfinite(scaled), scaled, spectrum.didv[points])
+        didv = smoother.differentiate(running_integral(bias, scaled))
     ratio, _ = normalise(
         bias,
         smooth,

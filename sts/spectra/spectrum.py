@@ -14,6 +14,7 @@ from sts.showing import Shown
 
 if TYPE_CHECKING:
     from sts.curves.smoothing import Asked
+    from sts.spectra.didv_source import DidvSource
     from sts.spectra.models.fitting import LineFit
 
 
@@ -194,6 +195,8 @@ class Spectrum(Shown):
         Gap and strongest peaks of each sweep: `feature`, `sweep`, `site`, `value_mV` and others.
     differences : pandas.DataFrame, optional
         Whether sites (tips, where there are several) differ in them by more than chance.
+    source : DidvSource, optional
+        What dI/dV comes from; None where only one channel was recorded.
     """
 
     keys: dict[str, Any]
@@ -238,6 +241,7 @@ class Spectrum(Shown):
     unsmoothed_high: np.ndarray | None = None
     sweep_features: pd.DataFrame | None = None
     differences: pd.DataFrame | None = None
+    source: DidvSource | None = None
 
     def _words(self) -> str:
         return (f"'{self.label}', {len(self.sweeps)} sweeps used, {len(self.omitted)} left out; {self.bias.size} points, "
@@ -261,6 +265,11 @@ class Spectrum(Shown):
         from sts.spectra.frames import spectrum_frame
 
         return spectrum_frame(self, prefixes=prefixes)
+
+    @property
+    def from_lockin(self) -> bool:
+        """Whether dI/dV is that of the lock-in channel, calibrated by the current of the same sweeps."""
+        return self.source is not None and self.source.channel == "lock-in"
 
     @property
     def ends(self) -> np.ndarray:
