@@ -60,6 +60,14 @@ _GROUP = {
     "setpoint_current_A": "set-point current (or the columns of `spectra.by`)",
 }
 
+DIDV_FROM = {  # columns of the same table where it was recorded beside a current
+    "didv_from": "channel that dI/dV comes from, where a lock-in channel was recorded beside the current: current or lock-in",
+    "didv_from_why": "why, in words",
+    "didv_gain": "dI/dV in siemens per unit of the lock-in channel, from its integral against the current",
+    "didv_gain_se": "its standard uncertainty",
+    "didv_zero_S": "dI/dV where the channel reads zero; 0 where it cannot be told from the gain",
+    "didv_zero_se_S": "its standard uncertainty",
+}
 LOCKIN = {  # columns of `spectra_summary.csv` where there was a lock-in channel
     "lockin_gain": "lock-in over numerical dI/dV, where both were recorded",
     "lockin_gain_se": "its standard uncertainty",
@@ -73,12 +81,6 @@ LOCKIN = {  # columns of `spectra_summary.csv` where there was a lock-in channel
     "lockin_integral_high": "upper end",
     "lockin_sweeps": "sweeps that hold both",
     "lockin": "whether they agree, in words",
-    "didv_from": "channel that dI/dV comes from, where a lock-in channel was recorded beside the current: current or lock-in",
-    "didv_from_why": "why, in words",
-    "didv_gain": "dI/dV in siemens per unit of the lock-in channel, from its integral against the current",
-    "didv_gain_se": "its standard uncertainty",
-    "didv_zero_S": "dI/dV where the channel reads zero; 0 where it cannot be told from the gain",
-    "didv_zero_se_S": "its standard uncertainty",
 }
 
 _RECORD_FACTS = {
@@ -616,7 +618,11 @@ def _columns() -> str:
         parts += [f"## {file}", _table(["column", "meaning"], rows)]
         if file == "spectra_summary.csv":
             parts += ["Where a lock-in channel was recorded with the current, these follow on the right:"]
-            parts += [_table(["column", "meaning"], [[f"`{name}`", meaning] for name, meaning in LOCKIN.items()])]
+            parts += [
+                _table(
+                    ["column", "meaning"], [[f"`{name}`", meaning] for name, meaning in (LOCKIN | DIDV_FROM).items()]
+                )
+            ]
             parts += ["Columns of the models that the plan asks for follow on the right:"]
             rows = [[f"`{name}`", meaning, f"`features.{model.key}`"] for model in MODELS
                     for name, meaning in model.meanings().items()]  # fmt: skip

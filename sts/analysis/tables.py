@@ -12,6 +12,7 @@ from sts.flags import no_flags
 from sts.plan import Plan
 from sts.quantities import thermal_width
 from sts.spectra import bias_offset_from_symmetry
+from sts.spectra.didv_source import DidvSource
 from sts.spectra.gap import BANDS
 from sts.spectra.lock_in import LockinCalibration
 from sts.spectra.models import MODELS
@@ -113,15 +114,24 @@ def _summary(spectrum: Spectrum, plan: Plan) -> dict[str, Any]:
     if spectrum.lockin is not None:
         row |= lockin_columns(spectrum.lockin)
     if spectrum.source is not None:
-        source = spectrum.source
-        row |= {"didv_from": source.channel, "didv_from_why": source.why}
-        row |= {f"didv_{name}": getattr(source, name) for name in ("gain", "gain_se", "zero_S", "zero_se_S")}
+        row |= source_columns(spectrum.source)
     for model in MODELS:
         if model.key in spectrum.fits:
             row |= model.row(spectrum.fits[model.key], plan.compare.confidence)
         elif model.key in spectrum.untried:
             row[model.key] = f"not tried: {spectrum.untried[model.key]}"
     return row
+
+
+def source_columns(source: DidvSource) -> dict[str, Any]:
+    """Which channel dI/dV comes from and how it was calibrated, by column.
+
+    Parameters
+    ----------
+    source : DidvSource
+    """
+    row = {"didv_from": source.channel, "didv_from_why": source.why}
+    return row | {f"didv_{name}": getattr(source, name) for name in ("gain", "gain_se", "zero_S", "zero_se_S")}
 
 
 def lockin_columns(found: LockinCalibration) -> dict[str, Any]:

@@ -16,8 +16,9 @@ import numpy as np
 import pytest
 
 import docs
-from sts.analysis.tables import lockin_columns
+from sts.analysis.tables import lockin_columns, source_columns
 from sts.cli import main
+from sts.spectra.didv_source import DidvSource
 from sts.spectra.lock_in import LockinCalibration, Ratio
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -103,6 +104,7 @@ def test_columns_of_a_lock_in_are_described() -> None:
     made = Ratio.around(1.0, 0.01, 2.0)
     found = LockinCalibration(1.0, 0.01, 0.98, 1.02, 0.0, 0.1, "S", agrees=True, verdict="", sweeps=3, end_to_end=made)
     assert list(lockin_columns(found)) == list(docs.LOCKIN)
+    assert list(source_columns(DidvSource("current", ""))) == list(docs.DIDV_FROM)
 
 
 def _compare_gallery(made: Path) -> None:

@@ -8,8 +8,10 @@ import numpy as np
 import pandas as pd
 
 from sts.analysis import Analysis
-from sts.report.spectra_words import broadened_words, gaps_words, spectra_words
+from sts.report.spectra_words import broadened_words, didv_from_words, gaps_words, lockin_words, spectra_words
 from sts.report.summary import Summary
+from sts.spectra.didv_source import DidvSource
+from sts.spectra.lock_in import LockinCalibration, Ratio
 
 
 def answer(analysis: Analysis, start: str) -> tuple[str, str]:
@@ -85,3 +87,40 @@ def test_sites_that_differ_are_told_before_the_gap_of_their_average(invented: An
     assert "lower edge" not in said
     assert said.index(first) < said.index("Gap ")
     assert "differs" not in spectra_words([replace(one, differences=pd.DataFrame([row]).assign(differ=False))])[0]
+
+
+def compared(value: float, half: float, agrees: bool | None) -> LockinCalibration:
+    return LockinCalibration(
+        1.0, 0.1, 0.9, 1.1, 0.0, 0.0, "S", agrees, "", 4, end_to_end=Ratio(value, half / 2, value - half, value + half)
+    )
+
+
+def test_the_lock_in_is_told_end_to_end_with_its_interval_and_whether_it_agrees(invented: Analysis) -> None:
+    one = invented.spectra.spectra[0]
+    assert lockin_words([one]) == []  # no such channel
+    for agrees, words in (
+        (True, "they agree"),
+        (False, "they do not agree"),
+        (None, "whether they agree cannot be told"),
+    ):
+        (said,) = lockin_words([replace(one, lockin=compared(1.0044, 0.0021, agrees))])
+        assert (
+            said
+            == f"Lock-in against numerical dI/dV, end to end: ∫lock-in dV / ΔI = 1.0044 (from 1.0023 to 1.0065): {words}."
+        )
+    both = [replace(one, lockin=compared(1.2, 0.01, False)), replace(one, lockin=compared(1.0, 0.001, True))]
+    (said,) = lockin_words(both)
+    assert said.endswith("∫lock-in dV / ΔI = 1.000 to 1.200: they do not agree in 1 of 2 and they agree in 1 of 2.")
+
+
+def test_it_is_said_when_dI_dV_is_that_of_the_lock_in_and_how_it_was_calibrated(invented: Analysis) -> None:
+    one = replace(invented.spectra.spectra[0], lockin=compared(0.93, 0.01, False))
+    other = replace(one, source=DidvSource("current", "the current does not tell its gain"))
+    assert len(lockin_words([other])) == 1
+    assert didv_from_words(other).endswith("not the lock-in channel: the current does not tell its gain")
+    source = DidvSource("lock-in", "set in the plan", 1.0753, 0.002, -3e-11, 2e-12, "V")
+    mine = replace(one, source=source)
+    assert lockin_words([mine])[1] == (
+        "dI/dV is that of the lock-in channel, calibrated by its integral against the current: set in the plan."
+    )
+    assert "times 1.0753 (0.002) S per V, plus −30 pS (2 pS) for its zero" in didv_from_words(mine).replace("-", "−")
