@@ -271,7 +271,10 @@ def _local(axis: Array, centre: Array, half: float, order: int, sigma: float | N
         1.0 if sigma is None else np.exp(-0.25 * (distance / np.maximum(sigma, scale[:, None] / 6)) ** 2)
     )
     powers = np.arange(order + 1)
-    basis = weight[..., None] * (distance / scale[:, None])[..., None] ** powers
+    basis = np.empty((*index.shape, order + 1))
+    basis[..., 0] = weight
+    for power in powers[1:]:  # products: a power of each element takes most of the time of all this
+        np.multiply(basis[..., power - 1], distance / scale[:, None], out=basis[..., power])
     q, r = np.linalg.qr(basis)
     place = ((axis - centre) / scale)[:, None]
     value = place**powers
