@@ -59,7 +59,7 @@ def test_the_wrong_model_is_called_poor():
     def peak(centre, width):
         return np.exp(-4 * np.log(2) * ((V - centre) / width) ** 2)
 
-    assert fit(1 + peak(-0.01, 0.006) + peak(0.02, 0.004), 0.01).verdict.startswith("poor")
+    assert fit(1 + peak(-0.01, 0.006) + peak(0.02, 0.004), 0.01, temperature_K=0.0).verdict.startswith("poor")
 
 
 def test_a_parameter_at_its_end_is_no_result():
