@@ -5,6 +5,7 @@ import re
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from often import repeated
 from scipy.signal import TransferFunction, lsim
 
 from sts.barrier import fit_barrier, pair_directions, slopes_by_repeat
@@ -97,8 +98,9 @@ def test_one_direction_alone_shows_a_lag_but_cannot_prove_it():
 @pytest.mark.parametrize("slope", [0.0, 1.0])
 @pytest.mark.parametrize("directions", [BOTH, BOTH[:1]])
 @pytest.mark.parametrize("sweeps", [1, 3, 12])
-def test_noise_white_or_slow_is_no_lag(directions, sweeps, slope):
-    for seed in range(10):
+@repeated(4, 40)
+def test_noise_white_or_slow_is_no_lag(directions, sweeps, slope, repeats):
+    for seed in range(repeats):
         made = ramps(directions=directions, sweeps=sweeps, seed=seed, gap_noise=0.03, gap_noise_slope=slope)
         assert fit_barrier(made).table["lag_ms"].isna().all()
 
