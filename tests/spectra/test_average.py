@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
+from often import repeated
 from spectra.bench import ideal, measured
 
 from sts.curves import make_smoother
@@ -42,18 +43,23 @@ def coverage(bench: Bench, sweeps: int, trials: int, plan: Plan, density: str = 
 
 
 @pytest.mark.parametrize("bench", [WHITE, SLOW], ids=["white", "1/f"])
-def test_bands_hold_the_truth_as_often_as_they_say(bench: Bench):
-    """95 % bands of dI/dV and of (dI/dV)/(I/V), 8 repeats, fixed width; the study has 5, 20, 100 and chosen widths."""
+@repeated(20, 200)
+def test_bands_hold_the_truth_as_often_as_they_say(bench: Bench, repeats: int):
+    """95 % bands of dI/dV and of (dI/dV)/(I/V), 8 repeats, fixed width; the study has 5, 20, 100 and chosen widths.
+
+    Some thirty points of each spectrum are independent: the share of 20 spectra is known to 1 %.
+    """
     plan = Plan(spectra=SpectraPlan(smoothing_width_V=0.04))
-    didv, ratio = coverage(bench, 8, 40, plan)
+    didv, ratio = coverage(bench, 8, repeats, plan)
     assert 0.92 < didv < 0.98
     assert 0.92 < ratio < 0.98
 
 
 @pytest.mark.parametrize("kind", ["exponential", "gaussian", "root"])
-def test_band_of_every_denominator_is_the_spread_of_repeated_afternoons(kind: str):
+@repeated(20, 200)
+def test_band_of_every_denominator_is_the_spread_of_repeated_afternoons(kind: str, repeats: int):
     plan = Plan(spectra=SpectraPlan(smoothing_width_V=0.06, normalise=kind, broadening_V=0.3, floor_S=1e-10))
-    results = [average_spectrum(measured([9, s], sweeps=8, bench=SLOW)[0], plan) for s in range(40)]
+    results = [average_spectrum(measured([9, s], sweeps=8, bench=SLOW)[0], plan) for s in range(repeats)]
     spread = np.std([r.normalised for r in results], axis=0)
     stated = np.sqrt(np.mean([r.normalised_se**2 for r in results], axis=0))
     use = results[0].trusted
@@ -62,9 +68,10 @@ def test_band_of_every_denominator_is_the_spread_of_repeated_afternoons(kind: st
 
 
 @pytest.mark.parametrize("average", ["mean", "median", "geometric"])
-def test_every_average_gives_the_curve_and_its_spread(average: str):
+@repeated(15, 150)
+def test_every_average_gives_the_curve_and_its_spread(average: str, repeats: int):
     plan = Plan(spectra=SpectraPlan(smoothing_width_V=0.06, average=average))
-    results = [average_spectrum(measured([3, s], sweeps=9, bench=WHITE)[0], plan) for s in range(25)]
+    results = [average_spectrum(measured([3, s], sweeps=9, bench=WHITE)[0], plan) for s in range(repeats)]
     spread = np.std([r.didv for r in results], axis=0)
     stated = np.sqrt(np.mean([r.didv_se**2 for r in results], axis=0))
     assert np.median(stated / spread) == pytest.approx(1, abs=0.2)
@@ -299,7 +306,7 @@ def test_nothing_to_average_is_said():
 def test_what_was_filled_in_is_no_repeat_in_the_band():
     """Three of four sweeps miss 35 points: one repeat is left there, and no band; with two left it is wide, and holds."""
     held = []
-    for seed in range(40):
+    for seed in range(20):
         bias, clean = np.linspace(-1, 1, 201), 1e-9 * np.linspace(-1, 1, 201)
         rng = np.random.default_rng(seed)
         current = clean + 2e-12 * rng.standard_normal((6, 201))
