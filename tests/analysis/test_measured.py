@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from pandas.testing import assert_frame_equal
 
 import sts
 from sts.report import render_page
 from sts.report.summary import Summary
+
+DEMO = Path(__file__).parents[2] / "data" / "demo"
 
 
 def sweeps_with(analysis, flag):
@@ -22,8 +26,12 @@ def test_every_planted_fault_is_flagged_and_nothing_else_of_the_kind(analysis, t
     assert left_out == planted
 
 
-def test_what_was_measured_is_summarised_again_without_measuring(session, copy, monkeypatch):
+def test_what_was_measured_is_summarised_again_without_measuring(tmp_path, monkeypatch):
     """After a decision the measured stage gives what a whole analysis gives, and fits nothing."""
+    files = [path for tip in ("heron", "curlew") for path in sorted((DEMO / "iz").glob(f"{tip}_s[123]_r[123]*"))]
+    files += [*sorted((DEMO / "iv").glob("gold_100pA*")), DEMO / "iv" / "layer_100pA.txt"]
+    sts.import_files(files, tmp_path / "s.h5", logbook=DEMO / "logbook.csv")
+    copy = sts.Session.open(tmp_path / "s.h5")
     measured = sts.measure(copy)
     measured.summarise(copy.decisions())
     copy.mark(["heron_s1_r1_retract", "layer_100pA_up_3"], "omit", "touched")

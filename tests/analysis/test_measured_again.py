@@ -27,7 +27,7 @@ CHANGES: list[dict[str, Any]] = [
 @pytest.fixture(scope="module")
 def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("again") / "session.h5"
-    files = [*sorted((ROOT / "data/demo/iz").glob("*heron*")), *sorted((ROOT / "data/demo/iv").glob("*layer*"))]
+    files = [*sorted((ROOT / "data/demo/iz").glob("*heron_s[12]_r[123]*")), ROOT / "data/demo/iv/layer_100pA.txt"]
     sts.import_files(files, path, logbook=ROOT / "data/demo/logbook.csv")
     return path
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,11 +15,20 @@ from sts.barrier import local_barrier
 from sts.simulate import Bench
 
 POINTS = 200
+ROOT = Path(__file__).parents[2]
 
 
 @pytest.fixture(scope="module")
-def measured(session):
-    return sts.measure(session)
+def measured(demo_measured):
+    return demo_measured
+
+
+@pytest.fixture
+def gold(tmp_path):
+    """The demo's spectra of one set-point, to be changed."""
+    files = sorted((ROOT / "data/demo/iv").glob("gold_100pA*"))
+    sts.import_files(files, tmp_path / "gold.h5", logbook=ROOT / "data/demo/logbook.csv")
+    return sts.Session.open(tmp_path / "gold.h5")
 
 
 def ramps(tmp_path, change=None, *, sweeps=8, full_scale_A=np.nan, points=POINTS, name="heron"):
@@ -131,25 +141,25 @@ def test_a_spectrum_s_sweep_is_seen_through_the_operator_of_its_group(measured, 
     assert checked >= 2
 
 
-def test_a_sweep_left_out_is_shown_as_it_would_be_if_it_were_used(copy, tmp_path):
+def test_a_sweep_left_out_is_shown_as_it_would_be_if_it_were_used(gold):
     """The same smoothing width stated: then the operator does not hang on who is used."""
     plan = sts.Plan.model_validate({"spectra": {"smoothing_width_V": 0.05}})
-    measured = sts.measure(copy, plan, only="iv")
-    before = measured.summarise(copy.decisions())
+    measured = sts.measure(gold, plan)
+    before = measured.summarise(gold.decisions())
     name = before.spectra.spectra[0].sweeps[1]
     used = view_of(measured, before, name)
-    copy.mark([name], "omit", "for comparison")
-    left_out = view_of(measured, measured.summarise(copy.decisions()), name)
+    gold.mark([name], "omit", "for comparison")
+    left_out = view_of(measured, measured.summarise(gold.decisions()), name)
     assert (left_out.used, left_out.in_group, left_out.decided_by) == (False, False, "person")
     assert left_out.decision == "omit: for comparison"
     assert_allclose(left_out.didv, used.didv, rtol=0.05)  # offsets are found without it
 
 
-def test_without_a_spectrum_the_arrays_are_empty_and_say_why(copy):
-    measured = sts.measure(copy, only="iv")
-    group = measured.summarise(copy.decisions()).spectra.spectra[0]
-    copy.mark([*group.sweeps, *group.omitted], "omit", "all of it")
-    view = view_of(measured, measured.summarise(copy.decisions()), group.sweeps[0])
+def test_without_a_spectrum_the_arrays_are_empty_and_say_why(gold):
+    measured = sts.measure(gold)
+    group = measured.summarise(gold.decisions()).spectra.spectra[0]
+    gold.mark([*group.sweeps, *group.omitted], "omit", "all of it")
+    view = view_of(measured, measured.summarise(gold.decisions()), group.sweeps[0])
     assert np.isnan(view.didv).all()
     assert np.isnan(view.group_didv).all()
     assert view.didv.shape == view.bias_V.shape
@@ -199,10 +209,10 @@ def test_a_name_that_is_not_there_is_answered_with_those_near_to_it(measured, an
 
 def test_a_view_of_thousands_of_sweeps_is_a_look_up(tmp_path):
     """At most 20 ms each is wanted; three times that allows for a busy machine."""
-    measured, analysis = ramps(tmp_path, sweeps=5000, points=64)
+    measured, analysis = ramps(tmp_path, sweeps=2000, points=64)
     view_of(measured, analysis, "heron_0001")  # indexes
     started = time.perf_counter()
-    names = measured.sets[0].names[::250]
+    names = measured.sets[0].names[::100]
     for name in names:
         view_of(measured, analysis, name)
     assert (time.perf_counter() - started) / len(names) < 0.06
