@@ -171,7 +171,7 @@ def cold() -> dict[str, Any]:
     lead = sts.simulate.densities.superconductor(gap_eV=1.2e-3, broadening_eV=2e-5)
     given = {**KNOWN, "tip": "ibis", "site": "s1"}
     quiet, ramp = Bench(white_A=1e-13), BiasRamp(directions=("up", "down"), names="ibis_v")
-    made = sts.simulate_iv(density=lead, bias=(-6e-3, 6e-3, 301), temperature_K=0.012, setpoint_current_A=1e-10, sweeps=6,
+    made = sts.simulate_iv(density=lead, bias=(-6e-3, 6e-3, 121), temperature_K=0.012, setpoint_current_A=1e-10, sweeps=6,
                            bench=quiet, ramp=ramp, seed=3, **given).sweeps  # fmt: skip
     return {"sets": [made, *heights("ibis", temperature_K=0.012)]}
 
