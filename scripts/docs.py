@@ -435,6 +435,7 @@ TABLES: dict[str, dict[str, str]] = {
         "lag_ms": "lag of the amplifier, from up and down sweeps",
         "drift_per_s": "relative drift of the current, from up and down sweeps",
         "lag_meV": "width the lag adds",
+        "axis_meV": "width that bringing sweeps to a common axis adds (`spectra.axis`), where the plan says so",
         "reasons": "the flags in words, with sizes",
         "didv_unit": "`S`, or `arb.` where the height axis is arbitrary",
         "broadened_by": "kernel of the broadened I/V: exponential or Gaussian",

@@ -67,6 +67,8 @@ class SpectraPlan(Section):
     scale_to_setpoint: bool = Field(
         False, description="bring every sweep to its set-point current at the set-point bias before averaging"
     )
+    axis: Literal["own", "common"] = Field("own", description=(
+        "of a group with different bias axes: one spectrum for each, or one on the coarsest, which broadens it"))  # fmt: skip
     offsets: Literal["remove", "keep"] = Field("remove", description="what to do with the offsets that were found")
     didv_from: Literal["auto", "current", "lock-in"] = Field(
         "auto", description="channel that dI/dV comes from; auto: the lock-in's, calibrated, where its band is narrower"
@@ -81,9 +83,8 @@ class SpectraPlan(Section):
     normalise: Literal["plain", "exponential", "gaussian", "root"] = Field(
         "plain", description="denominator I/V: as it is, broadened by a kernel, or with a floor, sqrt((I/V)^2 + c^2)"
     )
-    broadening_V: float | None = Field(
-        None, gt=0, description="width: decay of the exponential, full width at half height of the Gaussian"
-    )
+    broadening_V: float | None = Field(None, gt=0, description=(
+        "width: decay of the exponential, full width at half height of the Gaussian"))  # fmt: skip
     floor_S: float | None = Field(None, gt=0, description="c of the form with a floor")
     beside: Literal["exponential", "gaussian", "none"] = Field(
         "exponential",

@@ -15,13 +15,17 @@ from sts.analysis.results import BarrierAnalysis, SpectraAnalysis
 from sts.analysis.tables import spectra_tables
 from sts.comparing.differences import differences
 from sts.curves import group_sweeps
+from sts.curves.replicates import repeat_codes
 from sts.plan import Plan
 from sts.spectra import average_spectrum, find_offsets
+from sts.spectra.common_axis import FEWEST_REPEATS, axis_words, on_common_axis
 from sts.spectra.features import with_features
 from sts.spectra.models import MODELS
 from sts.spectra.spectrum import Offsets, Spectrum, axis_differences, group_label
 from sts.spectra.varying_gap import Decay
 from sts.sweeps import SweepSet
+
+NOT_ASKED = 'nothing is interpolated unless the plan says spectra.axis = "common"'
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,6 +45,8 @@ class SpectraOf:
     plan: Plan
     over_tips: bool = True
     _store: dict[Any, list[tuple[Any, Any]]] = field(default_factory=dict)  # the last two made, by place: of what, what
+    _joined: dict[Any, str] = field(default_factory=dict)  # how sweeps of different axes came to one, by keys
+    _apart: dict[Any, str] = field(default_factory=dict)  # why they did not
 
     def summarise(
         self, used: Collection[str], barrier: BarrierAnalysis | None, notes: Sequence[str]
@@ -77,8 +83,9 @@ class SpectraOf:
             if len(numbers) > 1:
                 said.append(
                     f"{group_label(dict(group_keys))}: its sweeps have {len(numbers)} different bias axes; they were averaged "
-                    "axis by axis, since nothing is interpolated."
+                    f"axis by axis, since {self._apart.get(group_keys, NOT_ASKED)}."
                 )
+        said += [f"{group_label(dict(group_keys))}: {words}" for group_keys, words in self._joined.items()]
         said += model_notes(spectra)
         table, summary = self._again("tables", tuple(spectra), lambda: spectra_tables(spectra, self.plan))
         return SpectraAnalysis(tuple(spectra), table, summary, tuple(said))
@@ -132,19 +139,47 @@ class SpectraOf:
             groups = group_sweeps(part.select(assigned), by) if assigned.any() else []
             groups += group_sweeps(part.select(~assigned), [*by, "unassigned"]) if not assigned.all() else []
             found += [(number, keys, group) for keys, group in groups]
+        return self._on_common_axes(found)
+
+    def _on_common_axes(
+        self, groups: list[tuple[int, dict[str, Any], SweepSet]]
+    ) -> list[tuple[int, dict[str, Any], SweepSet]]:
+        """The groups, those of the same keys on one axis where the plan says so and their axes allow it."""
+        if self.plan.spectra.axis == "own":
+            return groups
+        alike: dict[Any, list[tuple[int, dict[str, Any], SweepSet]]] = {}
+        for one in groups:
+            alike.setdefault(tuple((key, repr(value)) for key, value in one[1].items()), []).append(one)
+        found = []
+        for same in alike.values():
+            (number, keys, group), sets = same[0], [group for _, _, group in same]
+            if len(same) == 1:
+                found.append((number, keys, group))
+                continue
+            try:
+                whole = self._again(("axis", tuple(keys.items())), sets, partial(_joined, sets))
+            except ValueError as error:
+                self._apart[tuple(keys.items())] = str(error)
+                found += same
+                continue
+            self._joined[tuple(keys.items())] = axis_words(sets, whole)
+            found.append((number, keys, whole))
         return found
 
     @cached_property
     def _groups_over_tips(self) -> list[tuple[int, dict[str, Any], SweepSet, list[tuple[str, str]]]]:
         """As `_groups`, of sweeps that differ in their tip only, and the settings that they were taken with."""
         rest = [column for column in self.plan.spectra.by if column != "tip"]
-        found = []
+        groups: list[tuple[int, dict[str, Any], SweepSet]] = []
         for number, part in enumerate(self.sets):
             named = (part.table["unassigned"] == "").to_numpy(bool)
-            for keys, group in group_sweeps(part.select(named), rest) if named.any() else []:
-                settings = [_setting(g) for _, g in group_sweeps(group, ["sample", "tip"])]
-                found.append((number, keys, group, settings))
-        return found
+            groups += (
+                [(number, keys, group) for keys, group in group_sweeps(part.select(named), rest)] if named.any() else []
+            )
+        return [
+            (number, keys, group, [_setting(g) for _, g in group_sweeps(group, ["sample", "tip"])])
+            for number, keys, group in self._on_common_axes(groups)
+        ]
 
     @cached_property
     def _settings(self) -> list[tuple[tuple[str, str], SweepSet]]:
@@ -178,16 +213,16 @@ class SpectraOf:
         if not self.over_tips or "tip" not in plan.spectra.by or plan.spectra.gap_slope_A_per_V is not None:
             return []
         rest = [column for column in plan.spectra.by if column != "tip"]
+        common = plan.spectra.axis == "common"
         tips_of: dict[Any, set[str]] = {}
         for one in spectra:
             if one.keys.get("tip"):
-                tips_of.setdefault((tuple(repr(one.keys[c]) for c in rest), one.bias.size), set()).add(
-                    str(one.keys["tip"])
-                )
+                place = (tuple(repr(one.keys[c]) for c in rest), 0 if common else one.bias.size)
+                tips_of.setdefault(place, set()).add(str(one.keys["tip"]))
         over = plan.model_copy(update={"spectra": plan.spectra.model_copy(update={"replicates": "tip"})})
         found = []
         for number, keys, group, settings in self._groups_over_tips:
-            known = tips_of.get((tuple(map(repr, keys.values())), group.axis.size), set())
+            known = tips_of.get((tuple(map(repr, keys.values())), 0 if common else group.axis.size), set())
             tips = sorted(set(group.table["tip"]) & known)
             if len(tips) < 2:
                 continue
@@ -274,6 +309,23 @@ def _compared(spectrum: Spectrum) -> Spectrum:
     """The spectrum, with whether its sites or tips differ in what its sweeps show."""
     table = spectrum.sweep_features
     return spectrum if table is None or table.empty else replace(spectrum, differences=differences(table))
+
+
+def _joined(sets: Sequence[SweepSet]) -> SweepSet:
+    """Sweeps of different axes on one.
+
+    Raises
+    ------
+    ValueError
+        If their axes share too little, or there are too few of them.
+    """
+    whole = on_common_axis(sets)
+    repeats = int(repeat_codes(whole.table, "iv").max()) + 1
+    if repeats < FEWEST_REPEATS:
+        raise ValueError(
+            f"there are {repeats} repeats in all: so few have the band of their point noise, which a common axis ties together"
+        )
+    return whole
 
 
 def _setting(group: SweepSet) -> tuple[str, str]:

@@ -323,8 +323,14 @@ def _group_of(measured: Measured, analysis: Analysis, own: SweepSet) -> tuple[Sp
     sweep = own.names[0]
     spectra = () if analysis.spectra is None else analysis.spectra.spectra
     for spectrum in spectra:
-        if (sweep in spectrum.sweeps or sweep in spectrum.omitted) and spectrum.bias.size == own.axis.size:
-            return spectrum, ""
+        if sweep in spectrum.sweeps or sweep in spectrum.omitted:
+            if np.isfinite(spectrum.resolution.axis_V):
+                return (
+                    None,
+                    "Its group was averaged on a common axis (spectra.axis in the plan), which is not that of this sweep.",
+                )
+            if spectrum.bias.size == own.axis.size:
+                return spectrum, ""
     return (
         None,
         "There is no spectrum of its group: no sweep of it is used, or it could not be averaged (see the notes).",

@@ -108,6 +108,8 @@ def _summary(spectrum: Spectrum, plan: Plan) -> dict[str, Any]:
     if not np.isfinite(spectrum.current).any() and np.isfinite(spectrum.didv).sum() >= 8:
         # Without a current only the mirror symmetry of an even spectrum tells the zero of the bias.
         row["symmetry_offset_mV"] = 1e3 * bias_offset_from_symmetry(spectrum.bias, spectrum.didv)
+    if np.isfinite(r.axis_V):
+        row["axis_meV"] = r.axis_V * 1e3
     if spectrum.broadened is not None:
         row |= {"broadened_by": spectrum.broadened.kind, "broadening_meV": spectrum.broadened.width_V * 1e3}
         row["broadening_from"] = spectrum.broadened.why

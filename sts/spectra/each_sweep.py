@@ -120,7 +120,7 @@ def _dips(rows: Rows, edges: tuple[float, float]) -> tuple[Array, Array]:
     read = [half_depth(rows.bias, curve, *edges) for curve in curves]
     found = np.array([(np.nan, np.nan) if one is None else one[1:] for one in read])
     m = len(rows.each)
-    return found[:m], np.broadcast_to(np.nanstd(found[m:], axis=0, ddof=1), (m, 2))
+    return found[:m], np.broadcast_to(found[m:][np.isfinite(found[m:]).all(axis=1)].std(axis=0), (m, 2))
 
 
 def _as_rows(rows: Rows, edges: Array, se: Array) -> list[pd.DataFrame]:

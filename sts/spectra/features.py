@@ -17,6 +17,7 @@ from sts.flags import flag_rows, join_flags, no_flags
 from sts.plan import Plan
 from sts.quantities import BOLTZMANN_EV, with_prefix
 from sts.spectra.band_forms import Blur
+from sts.spectra.common_axis import NOISE, with_triangle
 from sts.spectra.each_sweep import WHO, Rows, features_of_sweeps
 from sts.spectra.floors import LEAST_CONTRAST
 from sts.spectra.gap import gap_edges
@@ -107,7 +108,7 @@ def _blur(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Blur:
     if smoother is not None:
         offsets, weights = smoother.kernel()
         there = np.abs(weights) > 1e-9 * weights.max()  # of the window only
-        kernel = offsets[there], weights[there]
+        kernel = with_triangle((offsets[there], weights[there]), spectrum.resolution.axis_V)
     return Blur(np.nan_to_num(temperature), np.nan_to_num(rms), kernel)
 
 
@@ -136,13 +137,15 @@ def _point_noise(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Any:
     good = np.isfinite(spectrum.didv)
     smoother = _smoother(spectrum, good, plan)
     rows = spectrum.didv_each if smoother is None else spectrum.current_each
+    own = sweeps.number(NOISE)[np.isin(sweeps.names, spectrum.sweeps)]  # as it was before they came to a common axis
+    level = own if np.isfinite(own).all() and smoother is not None else None
     noise = np.full((RESAMPLES, spectrum.bias.size), np.nan)
     if spectrum.from_lockin and spectrum.source is not None and sweeps.lockin is not None and smoother is not None:
         used = sweeps.lockin[np.isin(sweeps.names, spectrum.sweeps)] * spectrum.source.gain
         white = noise_of_few(used[:, good], None, seed=plan.spectra.seed)  # of the channel; smoothed as its integral is
         noise[:, good] = smoother.differentiate(running_integral(spectrum.bias[good], white))
     else:
-        noise[:, good] = noise_of_few(rows[:, good], smoother, seed=plan.spectra.seed)
+        noise[:, good] = noise_of_few(rows[:, good], smoother, seed=plan.spectra.seed, level=level)
     return noise
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from typing import Any
 
 import numpy as np
@@ -133,13 +134,16 @@ def peaks_of_each(bias: Array, each: Array, peaks: pd.DataFrame, noise: Array) -
     others = peaks["maximum_V"].to_numpy(float)[1:]
     found = []
     for row in np.concatenate([each, each.mean(axis=0) + noise]):  # each by its own maximum
-        position, width, height, _ = _above_background(bias, row[None], at, about, others)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", np.exceptions.RankWarning)  # of a bump too narrow to have a line beside it
+            position, width, height, _ = _above_background(bias, row[None], at, about, others)
         found.append((position[0], width[0], height[0]) if abs(position[0] - at) <= about / 2 else (np.nan,) * 3)
     of_sweeps, of_noise = np.array(found[: len(each)]).T, np.array(found[len(each) :]).T
-    return *of_sweeps, *(np.full(len(each), float(np.nanstd(part, ddof=1))) for part in of_noise)
+    spread = [part[np.isfinite(part)].std(ddof=1) if np.isfinite(part).sum() > 2 else np.nan for part in of_noise]
+    return *of_sweeps, *(np.full(len(each), float(one)) for one in spread)
 
 
-def noise_of_few(rows: Any, smoother: Smoother | None, *, seed: int = 0) -> Array:
+def noise_of_few(rows: Any, smoother: Smoother | None, *, seed: int = 0, level: Any = None) -> Array:
     """Curves of the noise that the mean dI/dV of a few sweeps has, drawn from the point noise of the sweeps, (200, n).
 
     Parameters
@@ -149,9 +153,12 @@ def noise_of_few(rows: Any, smoother: Smoother | None, *, seed: int = 0) -> Arra
     smoother : Smoother, optional
         That makes dI/dV of it.
     seed : int
+    level : array_like, shape (m,), optional
+        White noise of each sweep, where neighbouring points are tied together; else from its second differences.
     """
     each = np.atleast_2d(np.asarray(rows, float))
-    sigma = float(np.sqrt(np.nansum(noise_level(each) ** 2))) / len(each)
+    own = noise_level(each) if level is None else np.asarray(level, float)
+    sigma = float(np.sqrt(np.nansum(own**2))) / len(each)
     white = sigma * np.random.default_rng(seed).standard_normal((RESAMPLES, each.shape[1]))
     return white if smoother is None else smoother.differentiate(white)
 

@@ -91,6 +91,7 @@ def resolution(
     smoothing_kernel: tuple[Any, Any] | None = None,
     lag_V: float = float("nan"),
     harmonic: int = 1,
+    axis_V: float = float("nan"),
 ) -> Resolution:
     """Full width at half height of thermal, modulation, smoothing and lag broadening, each and together.
 
@@ -106,6 +107,8 @@ def resolution(
         Bias that the ramp covers in one time constant of the amplifier [V].
     harmonic : int
         2 for d²I/dV².
+    axis_V : float
+        Width of the triangle that bringing sweeps to a common axis broadens with [V]; NaN where none were.
 
     Returns
     -------
@@ -143,9 +146,11 @@ def resolution(
         x = np.linspace(0, 18 * lag_V, 3601)
         parts.append((np.r_[-1e-9 * lag_V, x], np.r_[0.0, np.exp(-x / lag_V)]))
         lag = float(np.log(2) * lag_V)
+    if axis_V > 0:
+        parts.append((np.array([-axis_V, 0.0, axis_V]), np.array([0.0, 1.0, 0.0])))
     total = _convolved_width(parts) if parts else float("nan")
-    widest = np.nanmax([thermal, modulation, smoothing, lag, -np.inf])
-    return Resolution(thermal, modulation, smoothing, lag, max(total, float(widest)) if parts else total)
+    widest = np.nanmax([thermal, modulation, smoothing, lag, axis_V, -np.inf])
+    return Resolution(thermal, modulation, smoothing, lag, max(total, float(widest)) if parts else total, axis_V)
 
 
 def _convolved_width(parts: list[tuple[Array, Array]]) -> float:

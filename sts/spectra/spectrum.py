@@ -68,6 +68,8 @@ class Resolution:
         By the lag of the amplifier.
     total_V : float
         Of all of them convolved.
+    axis_V : float
+        By bringing sweeps to a common axis; NaN where they kept theirs.
     """
 
     thermal_V: float
@@ -75,6 +77,7 @@ class Resolution:
     smoothing_V: float
     lag_V: float
     total_V: float
+    axis_V: float = float("nan")
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,6 +12,7 @@ from sts.curves.averaging import common_value, group_codes, site_columns, unit_m
 from sts.curves.smoothing import Smoother
 from sts.flags import flag_rows, join_flags
 from sts.plan import SpectraPlan
+from sts.spectra.common_axis import width_of
 from sts.spectra.half_difference import DirectionFit
 from sts.spectra.resolution import resolution
 from sts.spectra.spectrum import Resolution
@@ -135,6 +136,7 @@ def resolution_of(
         modulation_rms_V=common_value(used.table["modulation_V"]),
         smoothing_kernel=smoother.kernel() if smoother else None,
         lag_V=_clear_lag(fit),
+        axis_V=width_of(used),
     )
 
 
