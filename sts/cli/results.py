@@ -116,7 +116,8 @@ def print_spectra(spectra: SpectraAnalysis) -> None:
 
     if len(spectra.summary):
         shown = spectra.summary.assign(label=[spectrum.label for spectrum in spectra.spectra])
-        print_frame("Spectra", shown, SPECTRA, spare=("sweeps_omitted", "gap_method"))
+        columns = {name: form for name, form in SPECTRA.items() if name != "didv_from" or name in shown}
+        print_frame("Spectra", shown, columns, spare=("sweeps_omitted", "gap_method"))
         if "lockin" in shown:
             there = {name: form for name, form in LOCKIN.items() if name in shown}
             print_frame("Lock-in against the numerical derivative", shown[shown["lockin"].notna()], there)
