@@ -16,6 +16,7 @@ from .densities import Density, flat
 
 _TAIL = 37  # the Fermi function has reached 0 or 1 to 1e-16 this many kT from its step
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
+_HALVINGS = 0.5 ** np.arange(16, -1, -1)
 _WIDEST_PANEL_eV = 5e-3  # a density given as a function may have structure that kT at room temperature would miss
 _STENCIL = ((1, 3 / 4), (2, -3 / 20), (3, 1 / 60))  # central difference of order 6
 
@@ -103,21 +104,31 @@ def _nodes(low: float, high: float, breaks: tuple[float, ...], kT: float) -> tup
     for a, b in pairwise(bounds):
         middle = (a + b) / 2
         for end, far in ((a, middle), (b, middle)):
-            # Distances from the break: 0, then doubling panels up to `width`, then equal ones up to the middle.
-            length = abs(far - end)
-            first = min(width, length)
-            edges = first * 0.5 ** np.arange(16, -1, -1)
-            equal = np.linspace(first, length, max(1, int(np.ceil((length - first) / width))) + 1)[1:]
-            edges = np.concatenate([edges, equal[equal > first]])
-            half = np.diff(edges)[:, None] / 2
-            distance = (edges[:-1, None] + half * (1 + _NODES)).ravel()
-            weight = (half * _WEIGHTS).ravel()
-            root = (1 + _NODES) / 2  # innermost panel: distance = edges[0] * root**2
-            distance = np.concatenate([edges[0] * root**2, distance])
-            weight = np.concatenate([edges[0] * root * _WEIGHTS, weight])
+            distance, weight = _from_break(float(abs(far - end)), width)
             energies.append(end + np.sign(far - end) * distance)
             weights.append(weight)
     return np.concatenate(energies), np.concatenate(weights)
+
+
+@lru_cache(maxsize=64)
+def _from_break(length: float, width: float) -> tuple[np.ndarray, np.ndarray]:
+    """Distances from a break and their weights: 0, then doubling panels up to `width`, then equal ones up to `length`.
+
+    Kept, since most of the lengths of an integral are those of the one at the bias before.
+    """
+    edges = min(width, length) * _HALVINGS
+    if length > width:
+        count = int(np.ceil((length - width) / width))
+        equal = np.arange(1, count + 1) * ((length - width) / count) + width
+        equal[-1] = length
+        edges = np.concatenate([edges, equal])
+    half = (edges[1:] - edges[:-1])[:, None] / 2
+    distance = (edges[:-1, None] + half * (1 + _NODES)).ravel()
+    weight = (half * _WEIGHTS).ravel()
+    root = (1 + _NODES) / 2  # innermost panel: distance = edges[0] * root**2
+    distance = np.concatenate([edges[0] * root**2, distance])
+    weight = np.concatenate([edges[0] * root * _WEIGHTS, weight])
+    return distance, weight
 
 
 def tunnel_conductance(bias: Any, junction: Junction | Density, *, temperature_K: float) -> np.ndarray:
