@@ -260,8 +260,8 @@ def _checked_columns(table: Mapping[str, Any] | pd.DataFrame, sweeps: int) -> di
 
 def _array(column: str, values: Any) -> np.ndarray:
     if column in _NUMBERS:
-        known = isinstance(values, np.ndarray) and values.dtype == float
-        return values if known else np.asarray(pd.to_numeric(values), float)
+        known = isinstance(values, np.ndarray | pd.Series) and values.dtype == float
+        return np.asarray(values if known else pd.to_numeric(values), float)
     array = np.asarray(values)
     if column not in _TEXTS and array.dtype.kind in "biufc":
         return array
