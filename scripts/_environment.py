@@ -37,7 +37,7 @@ def ready(lock: str) -> Path:
         venv.create(VENV, with_pip=True, clear=VENV.exists())
     uv = shutil.which("uv")
     if uv:
-        install = [uv, "pip", "install", "--quiet", "--python", str(PYTHON)]
+        install = [uv, "pip", "install", "--quiet", "--compile-bytecode", "--python", str(PYTHON)]
     else:
         install = [str(PYTHON), "-m", "pip", "install", "--quiet", "--disable-pip-version-check"]
     commands = [

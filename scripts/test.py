@@ -23,6 +23,8 @@ TWO_AT_A_TIME = ("-n", "2", "--dist", "worksteal")  # each has its half, and so 
 def main(arguments: list[str]) -> int:
     # Tests run side by side: a matrix product that takes every core for itself makes the other one wait.
     os.environ.setdefault("OMP_NUM_THREADS", "1")
+    # Commands that tests start in processes of their own would each compile all of the package again.
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     tests = [a for a in arguments if a != "--checks"] or TWO_AT_A_TIME
     if "--checks" not in arguments:
         return run("-m", "pytest", *tests, lock="dev")
