@@ -96,7 +96,7 @@ def test_labels_together_pick_the_sweeps_that_fit_all(demo: Path, capsys: pytest
 
 
 def test_height_calibration_scales_barriers_with_its_square(demo, capsys, tmp_path):
-    before = json.loads(run(capsys, "barrier", demo, "--out", tmp_path / "a", "--json")[1])
+    before = json.loads(run(capsys, "barrier", demo, "--json")[1])
     copy = tmp_path / "copy.h5"
     copy.write_bytes(demo.read_bytes())
     status, out, _ = run(
@@ -114,7 +114,7 @@ def test_height_calibration_scales_barriers_with_its_square(demo, capsys, tmp_pa
     assert status == 0
     assert "1.05" in out
     assert f"Barriers are multiplied by {1.05**-2:.4f}" in out  # more height for the same decay: a lower barrier
-    after = json.loads(run(capsys, "barrier", copy, "--out", tmp_path / "b", "--json")[1])
+    after = json.loads(run(capsys, "barrier", copy, "--json")[1])
     for one, two in zip(before, after, strict=True):
         assert two["barrier_eV"] / one["barrier_eV"] == pytest.approx(1 / 1.05**2, rel=1e-3)
         assert two["calibration_se_eV"] == pytest.approx(2 * two["barrier_eV"] * 0.005 / 0.235478, rel=0.02)
