@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from figures.drawings import SPECTRA
 
 import sts
 from sts.analysis.spectra import model_notes
+
+DEMO = Path(__file__).parents[2] / "data" / "demo"
 
 
 def test_the_gap_of_every_set_point_is_near_the_planted_one(analysis, truth):
@@ -28,7 +31,7 @@ def test_offsets_found_on_the_metal_are_the_planted_ones(analysis, truth):
     assert (abs(layer["displacement_fF"] / truth["displacement_fF"] - 1) < 0.15).all()
 
 
-def test_a_decision_to_keep_reaches_the_offsets(copy, monkeypatch):
+def test_a_decision_to_keep_reaches_the_offsets(tmp_path, monkeypatch):
     """The offsets of a tip come from the sweeps that are used: one that a person keeps is one of them."""
     from sts.analysis import spectra
 
@@ -40,6 +43,9 @@ def test_a_decision_to_keep_reaches_the_offsets(copy, monkeypatch):
 
     monkeypatch.setattr(spectra, "find_offsets", seen)
     kept = "layer_200pA_up_6"
+    files = [*sorted((DEMO / "iv").glob("gold_200pA*")), DEMO / "iv" / "layer_200pA.txt"]
+    sts.import_files(files, tmp_path / "s.h5", logbook=DEMO / "logbook.csv")
+    copy = sts.Session.open(tmp_path / "s.h5")
     assert len(set(sts.analyse(copy, only="iv").judged["sweep"]) - set(asked)) == 1
     assert kept not in asked
     copy.mark([kept], "keep", "looked at")
