@@ -250,7 +250,8 @@ class SpectraOf:
             others = [o for (_, tip), o in found.items() if tip == setting[1] and o.separable]
             if not own.separable and others and not np.isfinite(own.bias_V):
                 best = min(others, key=lambda o: o.bias_se_V)
-                found[setting] = replace(best, how=f"{best.how}, on another sample with the same tip")
+                how = f"{best.how}, on another sample with the same tip"
+                found[setting] = replace(best, how=how, from_symmetry=False)
         return found
 
 

@@ -14,6 +14,7 @@ from sts.curves.electronics import find_saturation
 from sts.curves.replicates import repeats_among
 from sts.plan import SpectraPlan
 from sts.spectra.spectrum import Offsets
+from sts.spectra.symmetry import WARM, Mirror, mirror_zero
 from sts.sweeps import SweepSet
 
 Array = NDArray[np.float64]
@@ -23,6 +24,7 @@ UNKNOWN = Offsets(_NAN, _NAN, _NAN, _NAN, _NAN, _NAN, separable=False, how="not 
 _WINDOW = 0.25  # share of the smaller half of the sweep that is fitted around V = 0
 _POINTS = 9  # fewest points of the fit
 _LEAST_EVEN = 0.05  # of the variance that may be left for a spectrum to be called even
+_CONTRADICTION = 4.0  # standard uncertainties between two estimates of one zero, beyond which neither is believed alone
 _GAP_BIAS_V = 0.01  # a bias offset of 10 mV must move the current by less than its uncertainty to call zero bias a gap
 
 
@@ -46,7 +48,8 @@ def find_offsets(sweeps: SweepSet | Sequence[SweepSet]) -> Offsets:
     V = 0 gives slope G_k and intercept b_k = I0 - V0 G_k; regressing b on G gives both, with the scatter of the repeats
     as uncertainty (Student's t is for the reader: these are standard uncertainties). It is done again around the V0 found,
     since a kink at the true zero (a V-shaped spectrum) pulls a fit that is centred beside it. One set-point has no lever
-    arm in G. Up and down sweeps of a repeat are averaged first, so that displacement current and lag do not
+    arm in G; there, and in a gap, two flanks that mirror each other may tell both (`sts.spectra.symmetry`). Up and down
+    sweeps of a repeat are averaged first, so that displacement current and lag do not
     pass for offsets.
     """
     sets = [sweeps] if isinstance(sweeps, SweepSet) else list(sweeps)
@@ -64,7 +67,7 @@ def find_offsets(sweeps: SweepSet | Sequence[SweepSet]) -> Offsets:
         2 * shift[1], 1e-16
     ):  # unknown for one repeat: then rounding decides
         how = "no conductance at V = 0 (gap): current offset only, the bias offset cannot be seen"
-        return replace(UNKNOWN, current_A=shift[0], current_se_A=shift[1], how=how)
+        return _by_symmetry(sets, replace(UNKNOWN, current_A=shift[0], current_se_A=shift[1], how=how))
     crossing, crossing_se = _zero_crossing(slope[live], intercept[live])
     points = np.unique(np.round(np.log10(np.abs(setpoint[live & np.isfinite(setpoint)])), 2))
     if points.size >= 3 and live.sum() >= 4:
@@ -76,7 +79,41 @@ def find_offsets(sweeps: SweepSet | Sequence[SweepSet]) -> Offsets:
         return Offsets(crossing, crossing_se, bias, bias_se, *background, True, f"retracted trace ({retracted.sum()})")
     count = max(points.size, 1)
     how = f"{count} set-point{'s' if count > 1 else ''}: zero crossing only, bias and current offset not separable"
-    return Offsets(crossing, crossing_se, _NAN, _NAN, _NAN, _NAN, False, how)
+    return _by_symmetry(sets, Offsets(crossing, crossing_se, _NAN, _NAN, _NAN, _NAN, False, how))
+
+
+def _by_symmetry(sets: Sequence[SweepSet], known: Offsets) -> Offsets:
+    """Offsets from the symmetry of a gap, else those `known`, with the reason."""
+    found = mirror_zero(sets)
+    if isinstance(found, str):
+        return known if found == WARM else replace(known, how=f"{known.how}; nor by symmetry: {found}")
+    if not _all_cross(sets, found):
+        return replace(known, how=f"{known.how}; the set-points do not cross where the gap mirrors itself")
+    seen = abs(found.current_A - known.current_A)
+    if seen > _CONTRADICTION * np.hypot(
+        found.current_se_A, known.current_se_A
+    ):  # of a gap without conductance at V = 0
+        return replace(known, how=f"{known.how}; the symmetry of the gap says another zero of the current")
+    how = f"symmetry of the gap, whose two flanks mirror each other ({found.repeats} repeats)"
+    return Offsets(
+        known.zero_crossing_V, known.zero_crossing_se_V, found.bias_V, found.bias_se_V, found.current_A, found.current_se_A,
+        True, how, from_symmetry=True,
+    )  # fmt: skip
+
+
+def _all_cross(sets: Sequence[SweepSet], found: Mirror) -> bool:
+    """Whether the sweeps of every set-point have the current I0 at V0, within what is known of these and of them."""
+    for part in sets:
+        near = _near_zero(part, found.bias_V)
+        if near is None:
+            continue
+        for setpoint in np.unique(near[2]):  # NaN where unknown: one of them
+            rows = near[2] == setpoint if setpoint == setpoint else np.isnan(near[2])
+            (value, error), slope = _mean(near[1][rows]), near[0][rows].mean()
+            sure = _CONTRADICTION * np.hypot(np.hypot(error, found.current_se_A), slope * found.bias_se_V)
+            if setpoint != 0 and abs(value - found.current_A) > sure:  # not so of one repeat, whose error is unknown
+                return False
+    return True
 
 
 def _crossing(sets: Sequence[SweepSet], first: tuple[float, float, float, float]) -> tuple[float, float, float, float]:
@@ -148,10 +185,14 @@ def remove_offsets(bias: Array, current: Array, offsets: Offsets, plan: SpectraP
 def offsets_as_found(offsets: Offsets) -> dict[str, float]:
     """Offsets as found, for the rule of trust: the zero crossing stands for both where they are not separable.
 
+    Where the symmetry of a gap tells both, what stands for them is twice their uncertainty: that much may be left of them.
+
     Parameters
     ----------
     offsets : Offsets
     """
+    if offsets.from_symmetry:
+        return {"current_offset_A": 2 * offsets.current_se_A, "bias_offset_V": 2 * offsets.bias_se_V}
     if offsets.separable or np.isfinite(offsets.current_A):
         return {"current_offset_A": offsets.current_A, "bias_offset_V": offsets.bias_V}
     return {"current_offset_A": np.nan, "bias_offset_V": offsets.zero_crossing_V}

@@ -40,6 +40,8 @@ class Offsets:
         Whether V0 and I0 could be told apart.
     how : str
         In words: "3 set-points", "one set-point: not separable".
+    from_symmetry : bool
+        Whether both are from the symmetry of a gap: what is left of them after removal is their uncertainty.
     """
 
     zero_crossing_V: float
@@ -50,6 +52,7 @@ class Offsets:
     current_se_A: float
     separable: bool
     how: str
+    from_symmetry: bool = False
 
 
 @dataclass(frozen=True)
