@@ -9,7 +9,7 @@ from sts.loaders.block import Block
 from sts.loaders.channels import SAMPLES, channels_of, clock_of, groups_of
 from sts.loaders.column_names import says_beside
 from sts.loaders.columns import Role, roles_of
-from sts.loaders.conventions import Source, rise_of, signs_of, turn_with_bias
+from sts.loaders.conventions import Source, rise_of, signs_of, takes_up_power, turn_with_bias
 from sts.loaders.loaded import Notes, UnreadableFile, shown
 from sts.loaders.metadata import read_metadata
 from sts.loaders.numbered import settle_numbered
@@ -117,12 +117,22 @@ def _runs_of_block(block: Block, recipe: Recipe, notes: Notes, *, forward: list[
 
 
 def _rise(runs: list[Run]) -> float:
-    """In how many sweeps the current rises with the bias, less those in which it falls."""
-    alike: dict[int, list[np.ndarray]] = {}
+    """In how many sweeps the current rises with the bias, less those in which it falls and that may take up no power."""
+    alike: dict[int, list[Run]] = {}
     for run in runs:
         if run.current is not None:
-            alike.setdefault(run.axis.size, []).append(run.current)
-    return sum(rise_of(parts[0] if len(parts) == 1 else np.concatenate(parts)) for parts in alike.values())
+            alike.setdefault(run.axis.size, []).append(run)
+    rise = sum(_rise_of(parts) for parts in alike.values())
+    if rise >= 0:
+        return rise
+    passive = {id(run) for parts in alike.values() for run in parts if takes_up_power(run.axis, run.current)}
+    others = [[run for run in parts if id(run) not in passive] for parts in alike.values()]
+    return len(passive) + sum(_rise_of(parts) for parts in others if parts)
+
+
+def _rise_of(runs: list[Run]) -> float:
+    """`rise_of` for runs of one size."""
+    return rise_of(np.concatenate([run.current for run in runs if run.current is not None]))
 
 
 def _kind_of(roles: list[Role], recipe: Recipe, place: str) -> str:

@@ -18,6 +18,8 @@ from sts.loaders.words import DIRECTION_WORDS
 from sts.sweeps import DIRECTIONS, KINDS
 
 TURNED = "sign: "  # how a note begins that tells of a sign; `sts check` repeats them
+ONE_SIGN = 0.98  # share of the power of a sweep that must be taken up
+SMALL = 0.1  # of the largest current, at the bias nearest to zero
 HEIGHT_TURNED = f"{TURNED}height turned: {{}} says it grows towards the surface"
 
 
@@ -164,6 +166,28 @@ def turn_with_bias(rise: float, signs: Signs, meta: Metadata, recipe: Recipe, no
         "current_sign = -1 in a recipe, if the bias is of the tip, bias_sign = -1"
     )
     return False
+
+
+def takes_up_power(bias: np.ndarray, current: np.ndarray | None) -> bool:
+    """Whether every current (m, n) has the sign of its bias (n,) and is small where the bias is: a passive junction.
+
+    Its current may fall with the bias all the same, as where a memory cell is reset or a resonance passes.
+
+    Parameters
+    ----------
+    bias : ndarray, shape (n,)
+        Ascending [V].
+    current : ndarray, shape (m, n), optional
+        [A].
+    """
+    if current is None:
+        return False
+    rows = np.nan_to_num(np.atleast_2d(current))
+    power = rows * bias
+    largest = np.abs(rows).max(axis=1)
+    at_zero = np.abs(rows[:, int(np.argmin(np.abs(bias)))])
+    same = power.sum(axis=1) > ONE_SIGN * np.abs(power).sum(axis=1)
+    return bool((same & (at_zero < SMALL * largest)).all())
 
 
 def rise_of(current: np.ndarray) -> float:

@@ -74,6 +74,9 @@ def test_a_height_that_is_turned_by_its_name_and_by_the_header_is_asked_about():
         ([(v, v - 300) for v in range(10, 211, 10)], False),  # negative at positive bias, and it rises
         ([(v, -v) for v in range(-100, 101, 10)], True),
         ([(v, 500 - v) for v in range(-100, 101, 10)], True),
+        ([(v, 500 - v) for v in range(10, 211, 10)], True),  # one sign by its offset only: it is not small at zero bias
+        ([(v, 800 * v if v > -13 else v) for v in range(-50, 1)], False),  # a cell that is reset: both have one sign
+        ([(v, v * (210 - v)) for v in range(0, 201, 10)], False),  # a current that peaks and falls
     ],
 )
 def test_a_sign_is_doubted_only_where_the_current_falls(rows, said):
