@@ -28,7 +28,7 @@ def noise(seed: int, sweeps: int, size: float = 2e-12) -> np.ndarray:
     return size * np.random.default_rng(seed).normal(size=(sweeps, V.size))
 
 
-@pytest.mark.parametrize("seed", range(30))
+@pytest.mark.parametrize("seed", range(10))
 def test_a_dead_sweep_among_good_ones_is_found_and_no_other(seed):
     good = 1e-10 * V + noise(seed, 6)
     assert dead(np.vstack([good, 5e-12 + noise(seed + 99, 1)])) == {"s6"}
@@ -52,8 +52,8 @@ def test_one_number_at_the_full_scale_is_a_limit():
 
 def test_a_current_that_only_the_mean_shows_is_not_dead():
     """Forty sweeps in which each alone shows nothing, and their mean a slope six times its error."""
-    alarms = sum(bool(dead(0.25e-12 * V + noise(seed, 40))) for seed in range(100))
-    assert alarms <= 3
+    alarms = sum(bool(dead(0.25e-12 * V + noise(seed, 40))) for seed in range(40))
+    assert alarms <= 1  # at 15 % of alarms that has a chance of 1 %
 
 
 @pytest.mark.parametrize("size", [1e-13, 1e-12, 3e-12])
@@ -94,7 +94,7 @@ def test_one_number_at_every_height_at_the_full_scale_is_a_limit():
     assert dead_heights(np.full((2, Z.size), 1e-8), full_scale_A=1e-8) == (set(), set())
 
 
-@pytest.mark.parametrize("seed", range(20))
+@pytest.mark.parametrize("seed", range(8))
 def test_nothing_but_noise_at_every_height_is_a_dead_channel(seed):
     found, used = dead_heights(np.vstack([FALLING + noise(seed, 6), noise(seed + 99, 1)]))
     assert found == {"s6"}
