@@ -63,7 +63,8 @@ _ALL = [
     Flag("one direction", "displacement current and lag do not cancel", "record up and down sweeps"),
     Flag("ripple", "a line of constant period in time runs through the sweep: mains or a vibration",
          "find its source (ground loop, pump, table); its phase differs from sweep to sweep, so that more sweeps average it out"),
-    Flag("holes", "samples are missing in every sweep", "they are left out; look at the export"),
+    Flag("holes", "at some points samples are missing, in some sweeps or in all",
+         "where all miss one the point is left out, else the band is wider there; look at the export"),
     Flag("offsets not separable", "bias and current offset cannot be told apart",
          "record three set-points or a retracted trace"),
     # Spectra
@@ -76,6 +77,8 @@ _ALL = [
     Flag("lock-in mismatch", "the lock-in channel and the numerical derivative differ in gain",
          "check sensitivity, amplitude (rms, peak or peak-to-peak) and phase; dI/dV is on the scale of the current either way"),
     Flag("poor fit", "the model does not describe the spectrum", "do not quote its parameters"),
+    Flag("fit refused", "no fit of a model that was asked for could be had, which says nothing against the model",
+         "its reason says what is missing"),
     Flag("varying gap", "the sweeps were taken at a varying gap", "the height axis of dI/dV rests on the decay used"),
     Flag("gap may vary", "the current falls towards both ends of the sweep, as where the tip is drawn back while |V| rises",
          "if it was, state gap_slope_A_per_V in the plan (if that is stated: is it, or the decay, too small?); else a resonance "

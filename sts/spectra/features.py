@@ -84,11 +84,7 @@ def with_features(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Spectrum:
         if words:
             flags.append(flag_rows([""], [True], "lock-in mismatch", [words]))
     fits, untried, suggested = _fits(spectrum, (each, units), sweeps, plan)
-    several = len(fits) > 1
-    doubts = [f"{m.title}: {fits[m.key].verdict}" if several else fits[m.key].verdict for m in MODELS
-              if m.key in fits and not fits[m.key].verdict.startswith("good")]  # fmt: skip
-    if words := "; ".join(doubts):
-        flags.append(flag_rows([""], [True], "poor fit", [words]))
+    flags += _doubtful_fits(fits)
     return replace(spectrum, gaps=gaps, peaks=peaks, lockin=lockin, fits=fits, untried=untried, suggested=suggested,
                    flags=join_flags(flags), sweep_features=_of_sweeps(spectrum, sweeps, plan, (gaps, peaks)))  # fmt: skip
 
@@ -125,6 +121,17 @@ def _of_sweeps(
     noise = np.sqrt(len(spectrum.sweeps)) * _point_noise(spectrum, sweeps, plan)
     rows = Rows(spectrum.bias, spectrum.didv_each, table[list(WHO)], noise)
     return features_of_sweeps(rows, gaps, peaks, blur=_blur(spectrum, sweeps, plan))
+
+
+def _doubtful_fits(fits: dict[str, LineFit]) -> list[pd.DataFrame]:
+    """Flags of the fits that are poor, and of those that were refused: these say nothing of the model."""
+    said: dict[str, list[str]] = {}
+    for model in MODELS:
+        verdict = fits[model.key].verdict if model.key in fits else "good"
+        flag = "fit refused" if verdict.startswith("refused") else "poor fit"
+        if not verdict.startswith("good"):
+            said.setdefault(flag, []).append(f"{model.title}: {verdict}" if len(fits) > 1 else verdict)
+    return [flag_rows([""], [True], flag, ["; ".join(words)]) for flag, words in said.items()]
 
 
 def _noise_of_few(spectrum: Spectrum, each: Any, sweeps: SweepSet, plan: Plan) -> Any:

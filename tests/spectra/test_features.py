@@ -59,6 +59,18 @@ def test_a_gap_is_fitted_or_suggested_and_on_a_metal_neither(asked: bool) -> Non
     assert none.flags is None or "poor fit" not in set(none.flags["flag"])
 
 
+def test_a_fit_that_is_refused_is_not_called_poor_and_its_reason_is_said() -> None:
+    """A thermally broadened step has no width without a temperature: that says nothing against the step."""
+    plan = Plan.model_validate({"features": {"inelastic_step": True, "gap": False, "peaks": False}})
+    sweeps = ideal("flat", 4, bias=(-0.05, 0.05, 101)).sweeps
+    unknown = replace(sweeps, table=sweeps.table.assign(temperature_K=np.nan))
+    found = with_features(average_spectrum(unknown, plan), unknown, plan)
+    flags = dict(zip(found.flags["flag"], found.flags["detail"], strict=True))
+    assert "poor fit" not in flags
+    assert flags["fit refused"] == found.fits["inelastic_step"].verdict
+    assert "temperature" in flags["fit refused"]
+
+
 def test_peaks_and_superconducting_gaps_take_the_units_of_the_bands() -> None:
     """Four sites of three repeats whose Δ are 1.25 to 1.45 meV: scatter 82 µeV, so 41 of the mean, times 3.18/1.96."""
     sites = np.array([1.25, 1.3, 1.4, 1.45])
