@@ -7,7 +7,8 @@ from .bench import Bench, Drawn, apply_bench, coloured_noise, draw_faults
 from .densities import DENSITIES, Density, flat, gapped, make_density, superconductor, two_peaks, v_shaped
 from .junction import Junction, lockin_conductance, planar_current_density, tunnel_conductance, tunnel_current
 from .presets import PRESETS, SimulatePlan, read_simulate_plan, simulate, simulate_plan, sweep_text
-from .sweeps import BiasRamp, HeightRamp, Simulated, simulate_iv, simulate_iz
+from .simulated import Simulated
+from .sweeps import BiasRamp, HeightRamp, simulate_iv, simulate_iz
 
 __all__ = [
     "DENSITIES",

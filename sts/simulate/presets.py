@@ -17,7 +17,8 @@ from ..settings import PlanError, Section, read_toml
 from ..sweeps import SweepSet
 from .bench import Bench
 from .densities import make_density
-from .sweeps import BiasRamp, HeightRamp, Simulated, simulate_iv, simulate_iz
+from .simulated import Simulated
+from .sweeps import BiasRamp, HeightRamp, simulate_iv, simulate_iz
 
 
 class SimulatePlan(Section):

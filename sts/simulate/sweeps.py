@@ -9,11 +9,11 @@ from typing import Any
 import numpy as np
 
 from ..quantities import decay_from_barrier
-from ..showing import Shown
 from ..sweeps import DIRECTIONS, SweepSet, sweep_table
 from .bench import Bench, Drawn, apply_bench, draw_faults, draw_setpoints, piezo_error
 from .densities import Density, make_density
 from .junction import Junction, lockin_conductance, planar_current_density, tunnel_conductance, tunnel_current
+from .simulated import Simulated
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,28 +43,6 @@ class BiasRamp:
     gap_slope_m_per_V: float = 0.0  # a in s = s0 + a|V|: the tip is closest at V = 0, as in recordings of wide gaps
     names: str = "iv"  # start of the sweeps' names: iv_001_up
     jumps: Mapping[str, float] | None = None  # as for heights
-
-
-@dataclass(frozen=True, eq=False, repr=False)
-class Simulated(Shown):
-    """Sweeps, what is true of them (can be written as JSON), and the curves without any fault.
-
-    Attributes
-    ----------
-    sweeps : SweepSet
-        What the bench recorded.
-    truth : dict[str, Any]
-        What is true of them; can be written as JSON.
-    clean : numpy.ndarray
-        Ideal current [A] on the axis: (n,) for I(V), one row per repeat (sweeps, n) for I(z).
-    conductance : numpy.ndarray, optional
-        (n,) ideal dI/dV [S], for I(V).
-    """
-
-    sweeps: SweepSet
-    truth: dict[str, Any]
-    clean: np.ndarray
-    conductance: np.ndarray | None = None
 
 
 def simulate_iz(
@@ -249,7 +227,7 @@ def simulate_iv(
         "gap_slope_A_per_V": ramp.gap_slope_m_per_V * 1e10,
         **run.truth(made, seed),
     }
-    return Simulated(made, truth, ideal, scale * tunnel_conductance(v, junction, temperature_K=temperature_K))
+    return Simulated(made, truth, ideal, lambda: scale * tunnel_conductance(v, junction, temperature_K=temperature_K))
 
 
 def _axis(given: Any) -> np.ndarray:

@@ -25,7 +25,7 @@ RESULTS = {
     "sts.loaders.loaded": ("LoadedFile", "Preview"),
     "sts.provenance": ("Order",),
     "sts.session.adding": ("ImportResult",),
-    "sts.simulate.sweeps": ("Simulated",),
+    "sts.simulate.simulated": ("Simulated",),
     "sts.spectra.lock_in": ("LockinCalibration",),
     "sts.spectra.models.fitting": ("LineFit",),
     "sts.spectra.models.superconductor": ("SuperconductingGap",),
