@@ -139,9 +139,9 @@ class BarrierPlan(Section):
     slowest_decay_per_nm: float = Field(
         1.0, ge=0, description="|d ln I/dz| below this is no tunnelling decay: such a sweep has no barrier"
     )
-    hysteresis_percent: float = Field(0.0, ge=0, le=30, description=(
-        "width of the piezo's loop, as a share of the ramp, that intervals allow for where one direction was recorded; "
-        "0: not stated (two directions show it)"))  # fmt: skip
+    hysteresis_percent: float = Field(1.0, ge=0, le=30, description=(
+        "width of the piezo's loop, as a share of the ramp, that intervals allow for where one direction was recorded and no "
+        "other sweeps of the bench that day show it; 1 %: common practice, no source; 0: none"))  # fmt: skip
     height_modulation_pm: float = Field(
         0.0, ge=0, description="rms amplitude of the height behind a lock-in channel of I(z) in amperes; 0: not stated"
     )

@@ -9,6 +9,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from sts.plan import BarrierPlan, Plan
+
+NO_LOOP = Plan(
+    barrier=BarrierPlan(hysteresis_percent=0)
+)  # true of virtual piezos, of which the bench does not say else
+
 
 @dataclass(frozen=True)
 class Finding:

@@ -16,7 +16,7 @@ from sts.barrier import fit_barrier, pair_directions, slopes_by_repeat
 from sts.quantities import ELEMENTARY_CHARGE, barrier_from_decay, decay_from_barrier
 from sts.simulate import Bench, HeightRamp, simulate_iz
 from sts.sweeps import SweepSet
-from studies import Finding
+from studies import NO_LOOP, Finding
 
 TITLE = "Barrier heights: bias, spread, coverage and jumps"
 
@@ -76,7 +76,7 @@ def regime_findings(regime: Regime, sweeps: int, seed: np.random.Generator) -> l
     case, truth = regime.case, regime.barrier_eV
     made = simulate_iz(barrier_eV=truth, height=(0.0, regime.range_m, regime.points), current_A=regime.current_A,
                        sweeps=sweeps, bench=regime.bench, seed=seed, tip="heron").sweeps  # fmt: skip
-    table = fit_barrier(made).table
+    table = fit_barrier(made, NO_LOOP).table
     bias = 100 * (table["barrier_eV"].median() / truth - 1)
     flagged = table["flags"].str.split(";").explode().value_counts(normalize=False) * 100 / sweeps
     expected = {"": 0, "saturated": 0, "low barrier": 0, "slow noise": 0, "coarse steps": 0}
@@ -112,7 +112,7 @@ def jump_findings(regime: Regime, made: SweepSet, rng: np.random.Generator) -> l
         bench.current_offset_A + (made.current - bench.current_offset_A) * np.where(after, factor[:, None], 1.0),
         -bench.full_scale_A, bench.full_scale_A,
     )  # fmt: skip
-    table = fit_barrier(replace(made, current=current)).table
+    table = fit_barrier(replace(made, current=current), NO_LOOP).table
     found = table["flags"].str.contains("jump").to_numpy()
     case = f"{regime.case}, 10 % jumping by 1.5"
     used = table[table["used"].astype(bool)]
@@ -140,7 +140,7 @@ def drift_findings(sweeps: int, seed: np.random.Generator) -> list[Finding]:
         site="1",
         ramp=HeightRamp(duration_s=0.36, directions=("retract", "approach")),
     ).sweeps
-    fit = fit_barrier(made)
+    fit = fit_barrier(made, NO_LOOP)
     repeats = slopes_by_repeat(fit.table)
     pairs, flags = pair_directions(fit.table)
     slope = repeats["decay_per_nm"].to_numpy(float)
@@ -160,7 +160,7 @@ def drift_findings(sweeps: int, seed: np.random.Generator) -> list[Finding]:
         site="1",
         ramp=HeightRamp(duration_s=0.36, directions=("retract", "approach")),
     ).sweeps
-    false = 100 * len(set(pair_directions(fit_barrier(none).table)[1]["sweep"])) / len(none)
+    false = 100 * len(set(pair_directions(fit_barrier(none, NO_LOOP).table)[1]["sweep"])) / len(none)
     bias = 100 * (float(barrier_from_decay(np.median(slope) * 1e9)) / 4.4 - 1)
     return [
         Finding(case, "median bias of one direction alone [%]", 100 * (one - 1), 10, 15, sweeps),
@@ -192,7 +192,7 @@ def lag_findings(sweeps: int, seed: np.random.Generator) -> list[Finding]:
                 site="1",
                 ramp=HeightRamp(duration_s=0.1, directions=("retract", "approach")),
             ).sweeps
-            table = fit_barrier(made).table
+            table = fit_barrier(made, NO_LOOP).table
             repeats = slopes_by_repeat(table)
             slopes.append(repeats["decay_per_nm"].to_numpy(float))
             z = np.abs(slopes[-1].mean() - truth) / (slopes[-1].std(ddof=1) / np.sqrt(len(slopes[-1])))

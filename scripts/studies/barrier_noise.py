@@ -14,7 +14,7 @@ from sts.barrier import fit_barrier, slopes_by_repeat
 from sts.comparing.sites_and_tips import site_level, tip_level
 from sts.quantities import decay_from_barrier
 from sts.simulate import Bench
-from studies import Finding
+from studies import NO_LOOP, Finding
 from studies.barrier_regimes import Regime, inside, session
 
 TITLE = "I(z) in noise that is white, slow, or both"
@@ -42,7 +42,7 @@ class Seen:
 def look(regime: Regime, seed: int, seen: Seen) -> None:
     """Add one session to what was seen."""
     made, true, site = session(regime, seed)
-    fit = fit_barrier(made)
+    fit = fit_barrier(made, NO_LOOP)
     table = fit.table
     seen.held["sweep"].append(inside(table, true))
     level = site_level(slopes_by_repeat(table))

@@ -17,7 +17,7 @@ from sts.comparing.sites_and_tips import BARRIER_PER_NM2, site_level, tip_level
 from sts.quantities import decay_from_barrier
 from sts.simulate import Bench, HeightRamp, simulate_iz
 from sts.sweeps import SweepSet
-from studies import Finding
+from studies import NO_LOOP, Finding
 
 TITLE = "I(z) outside of the usual benches: coverage, bias and false flags"
 SITE_SD = 0.02  # scatter of the slope from site to site, relative
@@ -99,7 +99,7 @@ def inside(table: pd.DataFrame, slope: np.ndarray | float) -> np.ndarray:
 def look(regime: Regime, seed: int, seen: Seen) -> None:
     """Add one session to what was seen."""
     made, true, site = session(regime, seed)
-    fit = fit_barrier(made)
+    fit = fit_barrier(made, NO_LOOP)
     table = fit.table
     with_interval = np.isfinite(table["barrier_low_eV"].to_numpy(float))
     error = (table["decay_per_nm"].to_numpy(float) - true) / table["decay_se_per_nm"].to_numpy(float)

@@ -22,7 +22,7 @@ from sts.comparing.shape import with_shape
 from sts.curves.planar_barrier import image_force_barrier
 from sts.quantities import decay_from_barrier
 from sts.simulate import Bench, HeightRamp, simulate_iz
-from studies import Finding
+from studies import NO_LOOP, Finding
 
 TITLE = "I(z): bends that all sweeps of a tip share"
 BARRIER_EV, SITE_SD, RANGE_M = 4.4, 0.02, 0.36e-9
@@ -165,7 +165,7 @@ def _session(case: Case, tips: int, rng: np.random.Generator) -> BarrierFit:
         tip=[f"T{tip}" for tip in np.repeat(np.arange(tips), case.sites * each)], site=np.repeat(np.arange(sites), each),
         ramp=HeightRamp(directions=case.directions, bend=case.bend),
     )  # fmt: skip
-    return fit_barrier(made.sweeps)
+    return fit_barrier(made.sweeps, NO_LOOP)
 
 
 def run(quick: bool = False, seed: int = 0) -> list[Finding]:

@@ -14,6 +14,7 @@ from sts.analysis.results import BarrierAnalysis
 from sts.analysis.states import states_of_tips
 from sts.barrier import pair_directions, slopes_by_repeat
 from sts.barrier.fit import BarrierFit
+from sts.barrier.retract_approach import motion_by_tip
 from sts.comparing import (
     advice,
     budget,
@@ -217,7 +218,7 @@ def _of_tips(
         pairs=pairs, groups=groups, group_tests=tests, states=states,
         changes=changes,
         components=variance_components(slopes), budget=budget(
-            tips, calibration, bias_V=bias, gap_nm=gap, bends=result.bends
+            tips, calibration, bias_V=bias, gap_nm=gap, bends=result.bends, motion=motion_by_tip(result.sweeps)
         ),
         advice=advice(steady, by="" if by == "tip" else by, confidence=level), notes=tuple(notes),
     )  # fmt: skip

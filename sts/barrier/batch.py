@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sts.barrier.bench_offset import ROUNDS, KnownOffset, Prior, Seen, find_offsets
-from sts.barrier.bent_ramps import HELD, Bent, find_bent
+from sts.barrier.bent_ramps import HELD, Bent, find_bent, usual_loop
 from sts.barrier.blocks import Array, blocks, joined
 from sts.barrier.humps import Humps, find_humps
 from sts.barrier.lag import Lags, find_lags
@@ -118,7 +118,10 @@ def fit_batches(sets: Sequence[SweepSet], plan: BarrierPlan, known: Sequence[Kno
     """
     if plan.offset_pA is not None:
         known = [*known, KnownOffset(plan.offset_pA * 1e-12, plan.offset_se_pA * 1e-12, "the plan")]
-    batches = [_humps_masked(fit_prepared(prepare(sweeps, plan), plan), plan) for sweeps in sets]
+    prepared = [prepare(sweeps, plan) for sweeps in sets]
+    loop = usual_loop([one.bent for one in prepared], plan.hysteresis_percent / 100)
+    plan = plan.model_copy(update={"hysteresis_percent": 100 * loop})
+    batches = [_humps_masked(fit_prepared(one, plan), plan) for one in prepared]
     for number in range(ROUNDS):
         priors = find_offsets([_offsets_seen(batch) for batch in batches], known)
         for place, prior in enumerate(priors):

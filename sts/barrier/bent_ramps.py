@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,7 +11,7 @@ import pandas as pd
 from sts.barrier import exponential as engine
 from sts.barrier.bench_offset import pool_offsets
 from sts.barrier.blocks import Array, Mask, Rows, take
-from sts.barrier.causes import CREEP, HYSTERESIS, OFFSET_DRIFT, Cause, find_cause, sides_of
+from sts.barrier.causes import CREEP, HYSTERESIS, OFFSET_DRIFT, Cause, Found, Side, find_cause, sides_of, try_cause
 from sts.barrier.masks import Masks
 from sts.barrier.pooled_noise import NoiseModel
 from sts.barrier.sweep_fits import Fits
@@ -33,6 +33,9 @@ class Bent:
     moved: Rows  # (m,) which of them it does, -1 for none
     size: Array  # (m,) of that, as a share of the ramp
     alone: Mask  # (m,) the ramp was recorded in one direction only
+    loops: tuple[
+        tuple[float, float], ...
+    ] = ()  # width of the piezo's loop and its uncertainty, of each ramp of two directions
 
     @classmethod
     def none(cls, sweeps: SweepSet) -> Bent:
@@ -92,7 +95,7 @@ class Bent:
         sweeps : SweepSet
         masks : Masks
         usual : float
-            Width of the loop that is usual, as a share of the ramp: a bound where one direction was recorded.
+            Width of the loop (`usual_loop`), as a share of the ramp: a bound where one direction was recorded.
         """
         u, span = engine.scaled_height(sweeps.axis)
         found = np.zeros(len(fits.decay))
@@ -150,7 +153,7 @@ def find_bent(sweeps: SweepSet, masks: Masks, noise: NoiseModel) -> Bent:
     noise : NoiseModel
         Of the sweeps.
     """
-    bent = Bent.none(sweeps)
+    bent, loops = Bent.none(sweeps), []
     for rows in _ramps(sweeps.table, noise.group):
         looked = _some(rows, bent.sign)
         samples = masks.samples(sweeps, looked)
@@ -164,10 +167,40 @@ def find_bent(sweeps: SweepSet, masks: Masks, noise: NoiseModel) -> Bent:
             bent.line_se[rows], bent.line_dof[rows] = np.hypot(u, scatter), max(len(found.each) - 1, 1)
             line = bent.line[looked, None] * (samples.u - 0.5)
             samples = replace(samples, current=(samples.current - line) * samples.usable)
-            found = find_cause(sides_of(samples, bent.sign[looked], noise.of(looked)), moved) if moved else None
+            sides = sides_of(samples, bent.sign[looked], noise.of(looked)) if moved else []
+            found = find_cause(sides, moved) if moved else None
         if found is not None and found.cause in moved:
             bent.moved[rows], bent.size[rows] = moved.index(found.cause), found.size
-    return bent
+        loops += _loop(sides, found) if moved else []
+    return replace(bent, loops=tuple(loops))
+
+
+def _loop(sides: Sequence[Side], found: Found | None) -> list[tuple[float, float]]:
+    """Width of the piezo's loop and its uncertainty, significant or not; nothing where something else bends the ramps."""
+    if found is not None:
+        return [(abs(found.size), found.se)] if found.cause is HYSTERESIS else []
+    with np.errstate(all="ignore"):  # a fit far from an exponential
+        seen = try_cause(HYSTERESIS, sides)
+    return [(abs(seen.size), seen.se)] if seen is not None else []
+
+
+def usual_loop(bents: Sequence[Bent], stated: float) -> float:
+    """Width of the piezo's loop that sweeps of one direction allow for, as a share of the ramp.
+
+    Parameters
+    ----------
+    bents : sequence of Bent
+        Of the sets of one bench and day.
+    stated : float
+        What the plan says: it stands where no ramp was recorded in both directions.
+
+    Notes
+    -----
+    The largest loop that ramps of two directions show, with two standard uncertainties. One that is not significant is no larger
+    than what could have hidden, nor than what the plan says.
+    """
+    seen = [(size, size + 2 * se) for bent in bents for size, se in bent.loops if np.isfinite(se)]
+    return max((most if size > 0.6 * most else min(most, stated) for size, most in seen), default=stated)
 
 
 def _ramps(table: pd.DataFrame, group: Rows) -> Iterator[Rows]:

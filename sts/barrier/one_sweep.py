@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from scipy.special import ndtri
 
+from sts.barrier.bent_ramps import HELD
 from sts.barrier.fit import BarrierFit
 from sts.quantities import barrier_from_decay, decay_from_barrier
 
@@ -146,10 +148,23 @@ def profile_sweep(fits: Sequence[BarrierFit], sweep: str, *, confidence: float =
             found = fit_barrier_single(
                 fit.height, current, fit.deviation[row], start_eV=start, profile=True, confidence=confidence
             )
-            if batch.decay_se[row] * 1e-9 > SLOW * found.decay_se_per_nm:
+            motion = HELD * fit.table["decay_motion_per_nm"][row]  # of the piezo, of which the samples say nothing
+            if np.hypot(SLOW * found.decay_se_per_nm, motion) < batch.decay_se[row] * 1e-9:
                 raise ValueError(
                     f"The noise of '{sweep}' is slow, and a likelihood takes samples for independent: its interval would be "
                     "too narrow. That of the batch allows for it."
                 )
-            return found
+            return _moved(found, 2 * found.barrier_eV * motion / found.decay_per_nm, confidence)
     raise ValueError(f"There is no I(z) sweep '{sweep}'; 'sts list' shows the names.")
+
+
+def _moved(found: SingleBarrier, motion_eV: float, confidence: float) -> SingleBarrier:
+    """With what the piezo may do in the interval: either side and that in quadrature."""
+    assert found.interval_eV is not None
+    low, high = found.interval_eV
+    more = float(ndtri(0.5 + confidence / 2)) * motion_eV
+    interval = (
+        found.barrier_eV - np.hypot(found.barrier_eV - low, more),
+        found.barrier_eV + np.hypot(high - found.barrier_eV, more),
+    )
+    return replace(found, interval_eV=(float(interval[0]), float(interval[1])))

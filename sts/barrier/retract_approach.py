@@ -136,6 +136,26 @@ def slopes_by_repeat(sweeps: pd.DataFrame) -> pd.DataFrame:
     return result
 
 
+def motion_by_tip(sweeps: pd.DataFrame) -> pd.DataFrame:
+    """What is not known of the motion of the piezo in the barrier of each tip, where there is any.
+
+    Parameters
+    ----------
+    sweeps : pandas.DataFrame
+        Table of `BarrierFit`; only `used` sweeps count.
+
+    Returns
+    -------
+    pandas.DataFrame
+        `sample`, `tip`, `motion_percent`: standard uncertainty, which all sweeps share [% of the barrier].
+    """
+    sweeps = _with_motion(sweeps)
+    means = sweeps[_measured(sweeps)].groupby(["sample", "tip"], sort=False)[[MOTION, "decay_per_nm"]].mean()
+    percent = 200 * HELD * (means[MOTION] / means["decay_per_nm"]).abs()
+    found: pd.DataFrame = percent[percent > 0].rename("motion_percent").reset_index()
+    return found
+
+
 def names_by_repeat(sweeps: pd.DataFrame) -> list[list[str]]:
     """Names of the sweeps that each row of `slopes_by_repeat` is made of, in the order of its rows.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from barrier.examples import RANGE, VACUUM
+from barrier.examples import NO_LOOP, RANGE, VACUUM
 
 from sts.barrier import fit_barrier
 from sts.simulate import simulate_iz
@@ -11,4 +11,6 @@ from sts.simulate import simulate_iz
 
 @pytest.fixture(scope="session")
 def many():
-    return fit_barrier(simulate_iz(barrier_eV=4.4, height=RANGE, sweeps=600, bench=VACUUM, seed=11, tip="t").sweeps)
+    return fit_barrier(
+        simulate_iz(barrier_eV=4.4, height=RANGE, sweeps=600, bench=VACUUM, seed=11, tip="t").sweeps, NO_LOOP
+    )

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
+from sts.plan import Plan
 from sts.simulate import Bench
 from sts.sweeps import SweepSet, sweep_table
 
 RANGE = (0.0, 0.36e-9, 150)
 VACUUM = Bench(white_A=1e-12, gap_noise=0.01)
+NO_LOOP = Plan(barrier={"hysteresis_percent": 0})  # what the virtual piezo has, where the bench does not say else
 
 
 def flags_of(fit, row=0):

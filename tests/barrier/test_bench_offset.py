@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from barrier.examples import NO_LOOP
 from numpy.testing import assert_allclose
 from often import repeated
 from scipy import integrate
@@ -62,7 +63,7 @@ def test_a_shared_offset_comes_near_the_limit_of_a_known_one(repeats):
     errors = {"shared": [], "known": []}
     for seed in range(repeats):
         sweeps = short(seed)
-        errors["shared"] += list(fit_barrier(sweeps).table["decay_per_nm"] / TRUE - 1)
+        errors["shared"] += list(fit_barrier(sweeps, NO_LOOP).table["decay_per_nm"] / TRUE - 1)
         known = fit_together([sweeps], known=[KnownOffset(1.2e-11, 1e-14, "the truth")])[0]
         errors["known"] += list(known.table["decay_per_nm"] / TRUE - 1)
     shared, known = (np.sqrt(np.mean(np.square(e))) for e in errors.values())
@@ -74,7 +75,7 @@ def test_intervals_with_a_shared_offset_hold_the_truth(repeats):
     """15 sweeps each."""
     inside = []
     for seed in range(repeats):
-        table = fit_barrier(short(seed, offset=np.random.default_rng(seed).uniform(-2e-11, 2e-11))).table
+        table = fit_barrier(short(seed, offset=np.random.default_rng(seed).uniform(-2e-11, 2e-11)), NO_LOOP).table
         assert (table["decay_common_per_nm"] != 0).all()
         inside += list((table["barrier_low_eV"] < 0.4) & (table["barrier_high_eV"] > 0.4))
     assert 0.93 < np.mean(inside) < 0.99  # white noise: the room for slow noise too weak to be seen is not needed
@@ -88,7 +89,7 @@ def test_sets_of_other_heights_share_the_offset_of_their_bench():
         sets.append(SweepSet("iz", one.axis * (1 + 0.001 * number), one.current, one.table))
     fits = fit_together(sets)
     offsets = np.array([fit.offset[0] for fit in fits])
-    alone = np.array([fit_barrier(one).offset[0] for one in sets])
+    alone = np.array([fit_barrier(one, NO_LOOP).offset[0] for one in sets])
     assert np.abs(offsets - 1.2e-11).max() < 6e-12
     assert np.ptp(offsets) < 0.6 * np.ptp(alone)
 
@@ -96,7 +97,7 @@ def test_sets_of_other_heights_share_the_offset_of_their_bench():
 def test_other_amplifier_ranges_have_other_offsets():
     one, two = short(1, offset=-1.5e-11, names="a"), short(2, offset=1.5e-11, names="b")
     table = pd.concat([one.table.assign(full_scale_A=1e-8), two.table.assign(full_scale_A=1e-7)], ignore_index=True)
-    fit = fit_barrier(SweepSet("iz", one.axis, np.concatenate([one.current, two.current]), table))
+    fit = fit_barrier(SweepSet("iz", one.axis, np.concatenate([one.current, two.current]), table), NO_LOOP)
     low, high = np.median(fit.offset[:15]), np.median(fit.offset[15:])
     assert abs(low + 1.5e-11) < 5e-12
     assert abs(high - 1.5e-11) < 5e-12
@@ -106,13 +107,13 @@ def test_a_trace_with_the_tip_withdrawn_tells_the_zero():
     sweeps = short(4, sweeps=2)
     noise = 1.2e-11 + 4e-12 * np.random.default_rng(1).standard_normal(200)
     table = pd.concat([sweeps.table, sweeps.table.iloc[:1].assign(sweep="withdrawn", repeat=3.0)], ignore_index=True)
-    fit = fit_barrier(SweepSet("iz", sweeps.axis, np.vstack([sweeps.current, noise]), table))
+    fit = fit_barrier(SweepSet("iz", sweeps.axis, np.vstack([sweeps.current, noise]), table), NO_LOOP)
     assert np.all(np.abs(fit.offset[:2] - 1.2e-11) < 1.5e-12)
     assert not fit.table["used"][2]
 
 
 def test_less_than_a_decade_and_nothing_that_knows_the_zero_has_no_interval():
-    fit = fit_barrier(short(5, sweeps=2, decades=0.8))
+    fit = fit_barrier(short(5, sweeps=2, decades=0.8), NO_LOOP)
     assert "offset unknown" in set(fit.flags["flag"])
     assert fit.table["barrier_low_eV"].isna().all()
     assert fit.table["barrier_eV"].notna().all()
@@ -124,13 +125,13 @@ def test_less_than_a_decade_and_nothing_that_knows_the_zero_has_no_interval():
 
 def test_long_sweeps_keep_offsets_of_their_own():
     made = short(6, decades=3.0)
-    assert (fit_barrier(made).table["decay_common_per_nm"] == 0).all()
+    assert (fit_barrier(made, NO_LOOP).table["decay_common_per_nm"] == 0).all()
 
 
 @pytest.mark.parametrize("sign", [1, -1])
 def test_the_zero_is_not_beyond_the_least_current(sign):
     made = short(7, decades=0.7)
-    fit = fit_barrier(replace(made, current=sign * made.current))
+    fit = fit_barrier(replace(made, current=sign * made.current), NO_LOOP)
     least = (sign * made.current * sign)[:, -10:].mean(axis=1).min()
     assert (sign * fit.offset <= least + 1e-12).all()
 

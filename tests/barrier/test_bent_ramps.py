@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from barrier.examples import RANGE, VACUUM, held
+from barrier.examples import NO_LOOP, RANGE, VACUUM, held
 from numpy.testing import assert_allclose
+from scipy.optimize import curve_fit
 
 from sts.barrier import fit_barrier, pair_directions, slopes_by_repeat
-from sts.barrier.bent_ramps import find_bent, pull
+from sts.barrier.bent_ramps import HELD, Bent, find_bent, pull, usual_loop
 from sts.barrier.exponential import scaled_height
+from sts.barrier.fit import fit_together
 from sts.barrier.masks import find_masks
 from sts.barrier.pooled_noise import find_noise, noise_groups
+from sts.barrier.retract_approach import motion_by_tip
 from sts.plan import Plan
 from sts.quantities import decay_from_barrier
 from sts.simulate import Bench, HeightRamp, simulate_iz
@@ -100,7 +103,33 @@ def test_what_the_piezo_does_is_named_and_held_by_the_intervals(bench, flag):
 
 def test_one_direction_allows_for_the_hysteresis_that_is_stated():
     made = ramps(directions=("retract",), hysteresis=0.03)
-    assert held(fit_barrier(made).table) < 0.1
+    assert held(fit_barrier(made, NO_LOOP).table) < 0.1
     assert held(fit_barrier(made, Plan(barrier={"hysteresis_percent": 3})).table) == 1
     both, stated = (fit_barrier(ramps(), plan).table for plan in (None, Plan(barrier={"hysteresis_percent": 3})))
     assert_allclose(stated["barrier_se_eV"], both["barrier_se_eV"])  # two directions need no such allowance
+    usual = ramps(directions=("retract",), hysteresis=0.01)
+    assert held(fit_barrier(usual).table) == 1  # 1 % is allowed for without a word
+
+
+def test_a_loop_of_one_percent_moves_a_barrier_as_far_as_a_library_finds():
+    """The current of a moved tip fitted by scipy.optimize.curve_fit with the noise of the bench."""
+    u, decay = np.linspace(0, 1, RANGE[2]), decay_from_barrier(4.4) * RANGE[1]
+    current = np.exp(-decay * (u - 0.01 * 2 * u * (1 - u)))
+    (_, found, _), _ = curve_fit(lambda u, a, d, c: a * np.exp(-d * u) + c, u, current, (1, decay, 0),
+                                 np.hypot(0.001, 0.01 * np.exp(-decay * u)))  # fmt: skip
+    motion = motion_by_tip(fit_barrier(ramps(directions=("retract",))).table)["motion_percent"].item()
+    assert_allclose(motion / HELD, 200 * abs(found / decay - 1), rtol=0.1)
+
+
+@pytest.mark.parametrize(("loop", "low", "high"), [(0.05, 0.048, 0.055), (0.0, 0.0, 0.005)])
+def test_two_directions_tell_what_sweeps_of_one_direction_of_their_bench_allow_for(loop, low, high):
+    """The sets of a bench: whoever recorded approach for one of them knows the loop of all, or that there is next to none."""
+    both, alone = ramps(hysteresis=loop), ramps(directions=("retract",), hysteresis=loop, seed=4)
+    masks = find_masks(both, Plan().barrier)
+    bent = find_bent(both, masks, find_noise(both, masks, noise_groups(both)))
+    assert low <= usual_loop([bent, Bent.none(alone)], 0.02) < high
+    _, fit = fit_together([both, alone])
+    assert held(fit.table) >= 0.9
+    stated = fit_barrier(alone, Plan(barrier={"hysteresis_percent": 100 * usual_loop([bent], 0.02)}))
+    assert_allclose(fit.table["decay_motion_per_nm"], stated.table["decay_motion_per_nm"], rtol=0.02)
+    assert usual_loop([Bent.none(alone)], 0.02) == 0.02

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from barrier.examples import NO_LOOP
 from numpy.testing import assert_allclose
 
 from sts.barrier import fit_barrier
@@ -15,7 +16,7 @@ from sts.simulate import Bench, simulate_iz
 def pair():
     bench = Bench(white_A=1e-12, gap_noise=0.01, current_offset_A=2e-12)
     made = simulate_iz(barrier_eV=4.4, height=(0, 0.36e-9, 150), sweeps=40, bench=bench, seed=21, tip="t").sweeps
-    return made, fit_barrier(made)
+    return made, fit_barrier(made, NO_LOOP)
 
 
 @pytest.mark.parametrize("row", [0, 7, 31])

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from barrier.examples import RANGE, VACUUM, held
+from barrier.examples import NO_LOOP, RANGE, VACUUM, held
 from numpy.testing import assert_allclose
 
 from sts.barrier import fit_barrier
@@ -36,7 +36,7 @@ def test_sweeps_noisier_or_quieter_than_their_tip_get_a_noise_of_their_own():
         for k, gap in enumerate((0.005, 0.02, 0.05))
     ]
     table = pd.concat([part.table for part in parts], ignore_index=True)
-    fit = fit_barrier(SweepSet("iz", parts[0].axis, np.concatenate([part.current for part in parts]), table))
+    fit = fit_barrier(SweepSet("iz", parts[0].axis, np.concatenate([part.current for part in parts]), table), NO_LOOP)
     inside = ((fit.table["barrier_low_eV"] < 4.4) & (fit.table["barrier_high_eV"] > 4.4)).to_numpy().reshape(3, third)
     assert inside.mean(axis=1).min() > 0.92
     assert inside.mean(axis=1).max() < 0.985
@@ -50,8 +50,8 @@ def test_a_dead_sweep_does_not_spoil_the_noise_of_its_tip(dead):
                        bench=Bench(white_A=1e-12, gap_noise=0.03, gap_noise_slope=1)).sweeps  # fmt: skip
     current = made.current.copy()
     current[7] = dead
-    spoiled = fit_barrier(replace(made, current=current, table=made.table.assign(full_scale_A=1e-8)))
-    whole = fit_barrier(replace(made, table=made.table.assign(full_scale_A=1e-8)))
+    spoiled = fit_barrier(replace(made, current=current, table=made.table.assign(full_scale_A=1e-8)), NO_LOOP)
+    whole = fit_barrier(replace(made, table=made.table.assign(full_scale_A=1e-8)), NO_LOOP)
     others = np.arange(100) != 7
     assert_allclose(spoiled.table["barrier_se_eV"][others], whole.table["barrier_se_eV"][others], rtol=0.05)
     assert not spoiled.table["used"][7]
@@ -69,7 +69,7 @@ def test_the_noise_is_that_of_both_directions_however_many_pairs_there_are():
         bench=Bench(white_A=1e-12, gap_noise=0.03, lag_s=3e-3),
         ramp=HeightRamp(duration_s=0.1, directions=("retract", "approach")),
     )
-    table = fit_barrier(made.sweeps).table
+    table = fit_barrier(made.sweeps, NO_LOOP).table
     for direction in ("retract", "approach"):
         assert held(table[table["direction"] == direction]) > 0.88
 
@@ -91,7 +91,7 @@ def test_sweeps_of_one_tip_with_another_full_scale_have_noise_of_their_own(colum
     ]
     table = pd.concat([part.table for part in parts], ignore_index=True)
     table = table.assign(full_scale_A=np.repeat([1e-8, 1e-7], 60), **{column: ""})
-    fit = fit_barrier(SweepSet("iz", parts[0].axis, np.concatenate([part.current for part in parts]), table))
+    fit = fit_barrier(SweepSet("iz", parts[0].axis, np.concatenate([part.current for part in parts]), table), NO_LOOP)
     assert_allclose(fit.noise["electronics_pA"], [1.0, 20.0], rtol=0.1)
 
 
@@ -99,7 +99,7 @@ def test_sweeps_of_one_tip_with_another_full_scale_have_noise_of_their_own(colum
 def test_intervals_hold_with_few_points(points):
     """Before the noise terms knew of leverage: 68, 84 and 92 %."""
     made = simulate_iz(barrier_eV=4.4, height=(*RANGE[:2], points), sweeps=600, bench=VACUUM, seed=points, tip="t")
-    fit = fit_barrier(made.sweeps)
+    fit = fit_barrier(made.sweeps, NO_LOOP)
     assert 0.925 < held(fit.table) < 0.975
     assert fit.table["used"].mean() > 0.99
     assert_allclose(fit.noise[["electronics_pA", "gap_percent"]].to_numpy()[0], [1, 1], rtol=0.1)
@@ -111,7 +111,7 @@ def test_intervals_hold_with_few_points_in_few_sweeps(sweeps):
     tips = 60
     made = simulate_iz(barrier_eV=4.4, height=(*RANGE[:2], 8), sweeps=tips * sweeps, bench=VACUUM, seed=sweeps,
                        tip=np.repeat(np.arange(tips), sweeps)).sweeps  # fmt: skip
-    table = fit_barrier(made).table
+    table = fit_barrier(made, NO_LOOP).table
     assert held(table) > 0.9
     assert table["used"].mean() > 0.98
 
@@ -119,4 +119,4 @@ def test_intervals_hold_with_few_points_in_few_sweeps(sweeps):
 def test_the_floor_of_the_electronics_is_not_the_bend_of_the_current():
     """Of 6 points the last five bend by some 20 pA, where the electronics make 1 pA."""
     made = simulate_iz(barrier_eV=4.4, height=(*RANGE[:2], 6), sweeps=300, bench=VACUUM, seed=2, tip="t").sweeps
-    assert 0.7 < fit_barrier(made).noise["electronics_pA"].iloc[0] < 1.3
+    assert 0.7 < fit_barrier(made, NO_LOOP).noise["electronics_pA"].iloc[0] < 1.3

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from barrier.examples import RANGE, a_set, held
+from barrier.examples import NO_LOOP, RANGE, a_set, held
 from scipy.signal import lfilter
 
 from sts.barrier import fit_barrier, pair_directions
@@ -17,7 +17,9 @@ from sts.simulate import Bench, HeightRamp, simulate_iz
 
 def test_slow_noise_is_recognised_and_widens_the_interval():
     bench = Bench(white_A=1e-12, gap_noise=0.03, gap_noise_slope=1.0)
-    fit = fit_barrier(simulate_iz(barrier_eV=4.4, height=RANGE, sweeps=100, bench=bench, seed=3, tip="t").sweeps)
+    fit = fit_barrier(
+        simulate_iz(barrier_eV=4.4, height=RANGE, sweeps=100, bench=bench, seed=3, tip="t").sweeps, NO_LOOP
+    )
     assert fit.table["flags"].str.contains("slow noise").mean() > 0.9
 
 
@@ -29,7 +31,9 @@ def test_electronics_noise_behind_a_filter_widens_the_interval(memory):
     noise = lfilter([np.sqrt(1 - memory**2)], [1, -memory], rng.standard_normal((300, 350)))[:, 200:]
     clean = 1e-9 * np.exp(-decay_from_barrier(4.4) * z)
     current = clean * (1 + 0.01 * rng.standard_normal((300, 150))) + 2e-12 * noise
-    assert 0.90 < held(fit_barrier(a_set(z, current, tip="t", site="1")).table) < 0.985  # white intervals: 0.5 to 0.85
+    assert (
+        0.90 < held(fit_barrier(a_set(z, current, tip="t", site="1"), NO_LOOP).table) < 0.985
+    )  # white intervals: 0.5 to 0.85
 
 
 def test_noise_is_found_where_no_two_samples_are_far_from_each_other():
@@ -53,7 +57,7 @@ def test_filtered_noise_and_no_gap_noise_leave_no_interval_without_a_number(gap)
     bench = Bench(white_A=1e-12, gap_noise=gap, filter_s=0.01)
     ramp = HeightRamp(directions=("retract", "approach"))
     made = simulate_iz(barrier_eV=4.4, height=RANGE, sweeps=60, bench=bench, seed=2, tip="t", site="1", ramp=ramp)
-    fit = fit_barrier(made.sweeps)
+    fit = fit_barrier(made.sweeps, NO_LOOP)
     assert np.isfinite(fit.table[["barrier_eV", "barrier_se_eV", "barrier_low_eV", "barrier_high_eV"]]).all(axis=None)
     assert np.isfinite(fit.fits.shape.curvature_t).all()
     assert held(fit.table) > 0.92

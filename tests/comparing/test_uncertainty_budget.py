@@ -65,3 +65,18 @@ def test_budget_holds_the_bend_of_the_tip_that_has_one():
     assert_allclose(shape["size_eV"], 0.05 * tips["barrier_eV"][0])
     assert shape["kind"].iloc[0] == "model"
     assert "rectangular" in shape["note"].iloc[0]
+
+
+def test_what_a_bench_shares_has_lines_of_its_own_and_all_add_up():
+    repeats = make_repeats({"a": 4.4, "b": 4.4}).assign(decay_common_per_nm=0.2)
+    tips = tip_level(site_level(repeats))
+    motion = pd.DataFrame({"sample": tips["sample"][0], "tip": ["a"], "motion_percent": [1.0]})
+    table = budget(tips, motion=motion)
+    for tip in tips.to_dict("records"):
+        rows = table[(table["tip"] == tip["tip"]) & table["kind"].isin(["random", "bench"])].set_index("component")[
+            "size_eV"
+        ]
+        assert_allclose(np.sqrt(np.nansum(rows**2)), tip["barrier_se_eV"])
+        shared = np.hypot(rows["zero of the current"], rows.get("motion of the piezo", 0.0))
+        assert_allclose(shared, 2 * tip["barrier_eV"] * 0.2 / tip["decay_per_nm"])
+    assert_allclose(table.loc[table["component"] == "motion of the piezo", "size_eV"], 0.01 * tips["barrier_eV"][0])
