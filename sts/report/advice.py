@@ -20,6 +20,8 @@ from sts.report.step_words import change_steps, changed_tips
 from sts.spectra.resolution import FIRST_HARMONIC_WIDTH
 from sts.spectra.spectrum import Spectrum
 
+LIKELY_K = (295.0, 77.0, 4.2, 0.3, 0.01)  # a sweep is not made at a temperature that blurs half of its range
+
 
 @dataclass(frozen=True)
 class Step:
@@ -128,13 +130,14 @@ def _spectrum_steps(spectrum: Spectrum) -> list[Step]:
         steps.append(Step("setpoints", 0.3 * share, text))
     if 0 < len(spectrum.sweeps) < 5:
         few = count(len(spectrum.sweeps), "sweep")
-        text = (
-            f"{few} {'tells' if len(spectrum.sweeps) == 1 else 'tell'} little about the scatter and the best smoothing"
-        )
+        what = "scatter" if spectrum.smoothed_as is None else "scatter and the best smoothing"
+        text = f"{few} {'tells' if len(spectrum.sweeps) == 1 else 'tell'} little about the {what}"
         steps.append(Step("repeats", 0.5 / len(spectrum.sweeps), f"{label}: record 10 sweeps or more; {text}."))
     thermal, total = spectrum.resolution.thermal_V, spectrum.resolution.total_V
     if not math.isfinite(thermal):
-        text = f"{label}: record the temperature; at 295 K it alone blurs by {with_prefix(thermal_width(295.0) * 1e3, 'meV')}."
+        kelvin = next((k for k in LIKELY_K if thermal_width(k) < np.ptp(spectrum.bias) / 2), LIKELY_K[-1])
+        blur = with_prefix(float(thermal_width(kelvin)) * 1e3, "meV", 3)
+        text = f"{label}: record the temperature; at {kelvin:g} K it alone blurs by {blur}."
         steps.append(Step("temperature", 0.25, text))
     elif modulation_unknown(spectrum):
         text = (

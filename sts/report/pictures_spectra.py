@@ -84,12 +84,13 @@ def _any_gap(series: Sequence[Spectrum]) -> bool:
 
 def _spectrum_pictures(one: Spectrum, number: int, level: float) -> list[Picture]:
     label, n = one.label, count(len(one.sweeps), "sweep")
+    average = (n if len(one.sweeps) == 1 else f"average of {n}") + (LOCKIN if one.from_lockin else "")
     pictures = [
         Picture(
             "didv",
             f"didv_{number}",
             f"dI/dV: {label}",
-            f"{label}, average of {n}{LOCKIN if one.from_lockin else ''}: {gap_words(one)}; energy {resolution_words([one])}.",
+            f"{label}, {average}: {gap_words(one)}; energy {resolution_words([one])}.",
             partial(plot_spectrum, one, confidence=level),
             height_in=3.0,
         )

@@ -246,9 +246,9 @@ def _choose(sweeps: SweepSet, judged: pd.DataFrame, plan: Plan, used: Collection
             set(judged.loc[judged["sweep"].isin(sweeps.names) & judged["flag"].isin(plan.check.omit), "flag"])
         )
         why = "left out by decision" if not reasons else f"left out ({', '.join(reasons)})"
+        every = f"all {len(sweeps)} are" if len(sweeps) > 1 else "the only one is"
         raise ValueError(
-            f"No sweep is left: all {len(sweeps)} are {why}. Keep one by decision, or take a flag off 'check.omit' in "
-            "the plan."
+            f"No sweep is left: {every} {why}. Keep one by decision, or take a flag off 'check.omit' in the plan."
         )
     return np.asarray(rows, bool)
 
