@@ -81,7 +81,7 @@ def sweeps(rng, name: str, *, repeats=8, zero_V=0.0, zero_A=0.0, white=1e-12, se
 
 @pytest.mark.parametrize("name", SUPERCONDUCTORS)
 def test_the_zero_of_bias_and_current_is_held_as_often_as_it_says(name):
-    """95 % by Student's t of the repeats: 30 trials here; 92 to 98 % in 200 trials of 4 repeats and 60 of 8, simulated otherwise."""
+    """95 % by Student's t of the repeats: 30 trials here; 92 to 98 % in 200 trials of 4 repeats, 60 of 8."""
     rng, hits = np.random.default_rng(3), []
     half = CASES[name][1]
     reach = stats.t.ppf(0.975, 7)
