@@ -43,7 +43,8 @@ _ALL = [
          "look for its cause (a bad contact, a knock, a pump); repeat the sweep", grave=True),
     Flag("dead channel", "the current depends on neither bias nor height: nothing was measured, or all of it lies in a gap",
          "check cable, amplifier and which channel was saved", grave=True),
-    Flag("coarse steps", "the converter's step is larger than the noise", "use a higher gain or average more sweeps"),
+    Flag("coarse steps", "the converter's step (or the rounding of the file) is larger than the noise",
+         "use a higher gain, or write more digits; a reading is taken for the interval it stands for, and intervals are wider"),
     Flag("too few points", "not enough usable samples", "record more points per sweep", grave=True),
     # I(V), and I(z)
     Flag("settling", "the bench had not come to rest when the sweep began: the current of an I(V) sweep relaxes in time, at "
@@ -91,6 +92,8 @@ _ALL = [
          "record one trace with the tip withdrawn, or state the zero in the plan (barrier.offset_pA)"),
     Flag("no interval", "the noise of the sweeps of this tip does not say how uncertain the slope is",
          "look at the residuals; record more points a ramp, or repeat it"),
+    Flag("steps too coarse", "the converter's steps are so large that the readings do not say how the current decays",
+         "use a higher gain, or write more digits; it has no barrier", grave=True),
     Flag("contact", "samples near contact, where the current no longer decays as a tunnelling current",
          "they are masked; start the ramp further out"),
     Flag("fit failed", "no exponential describes the sweep", "look at it; omit it if the tip touched", grave=True),

@@ -38,6 +38,7 @@ class CheckPlan(Section):
             "poor fit",
             "wrong sign",
             "too much lag",
+            "steps too coarse",
         ],
         description="flags that leave a sweep out of averages and fits (a person's decision always wins)",
     )

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from sts.barrier.bench_offset import ROUNDS, KnownOffset, Prior, Seen, find_offsets
 from sts.barrier.bent_ramps import HELD, Bent, find_bent, usual_loop
 from sts.barrier.blocks import Array, blocks, joined
+from sts.barrier.coarse_steps import Rounded, find_rounded
 from sts.barrier.humps import Humps, find_humps
 from sts.barrier.lag import Lags, find_lags
 from sts.barrier.masks import Masks, find_masks
@@ -32,6 +33,16 @@ class Prepared:
     bent: Bent
     lags: Lags
     humps: Humps
+    rounded: Rounded | None  # sweeps in steps larger than their noise, which are `filled` in `sweeps`
+
+    @property
+    def measured(self) -> Array:
+        """The currents as they were read, without the lines of drifting offsets [A], shape (m, n)."""
+        if self.rounded is None:
+            return self.sweeps.current
+        rows, current = self.rounded.rows, self.sweeps.current.copy()
+        current[rows] += self.rounded.read - self.rounded.filled
+        return current
 
     def without_humps(self, humps: Humps) -> Prepared:
         """The same with these humps masked, and the noise of the rest.
@@ -66,6 +77,10 @@ def prepare(sweeps: SweepSet, plan: BarrierPlan) -> Prepared:
     """
     masks, group = find_masks(sweeps, plan), noise_groups(sweeps)
     noise = find_noise(sweeps, masks, group)
+    rounded = find_rounded(sweeps, masks, noise)
+    if rounded is not None:
+        sweeps = rounded.put_into(sweeps)
+        noise = find_noise(sweeps, masks, group)
     bent = find_bent(sweeps, masks, noise)
     if bent.line.any():
         sweeps = bent.without_lines(sweeps)
@@ -73,7 +88,7 @@ def prepare(sweeps: SweepSet, plan: BarrierPlan) -> Prepared:
     lags, masks = find_lags(sweeps, masks, noise, straight=bent.moved < 0)
     if lags.masked.any():
         noise = find_noise(sweeps, masks, group)  # and so did what the lag spoiled
-    return Prepared(sweeps, masks, noise, bent, lags, Humps.none(sweeps))
+    return Prepared(sweeps, masks, noise, bent, lags, Humps.none(sweeps), rounded)
 
 
 def fit_prepared(ready: Prepared, plan: BarrierPlan, prior: Prior | None = None) -> Batch:
@@ -93,8 +108,11 @@ def fit_prepared(ready: Prepared, plan: BarrierPlan, prior: Prior | None = None)
     for rows in blocks(*sweeps.current.shape):
         part, fitted[rows], residual[rows] = fit_block(sweeps, ready.masks, ready.noise, rows, plan, prior)
         parts.append(part)
+    fits = joined(parts)
+    if ready.rounded is not None:
+        fits = ready.rounded.told(fits, fitted, sweeps, ready.masks, prior)
     found = {field.name: getattr(ready, field.name) for field in fields(Prepared)}
-    fits = ready.bent.widened(joined(parts), sweeps, ready.masks)
+    fits = ready.bent.widened(fits, sweeps, ready.masks)
     motion = ready.bent.motion(fits, sweeps, ready.masks, plan.hysteresis_percent / 100)
     fits = replace(fits, decay_se=np.hypot(fits.decay_se, HELD * motion))
     return Batch(**found, fits=fits, fitted=fitted, residual=residual, motion=motion)

@@ -34,6 +34,7 @@ SWEEP_COLUMNS = (
 INTERVAL = ("barrier_se_eV", "barrier_low_eV", "barrier_high_eV")
 WITHHELD = {  # what is not said of a sweep with a flag
     "no tunnelling decay": ("barrier_eV", "decay_per_nm", "decay_se_per_nm", *INTERVAL),
+    "steps too coarse": ("barrier_eV", "decay_per_nm", "decay_se_per_nm", *INTERVAL),
     "offset unknown": INTERVAL,
     "no interval": INTERVAL,
 }
@@ -124,8 +125,9 @@ class BarrierFit(Shown):
 
     @property
     def deviation(self) -> Array:
-        """Standard deviation of the noise model at the fitted curve [A], shape (m, n)."""
-        return np.sqrt(self.fits.noise.variance(self.signal))
+        """Standard deviation of the readings about the fitted curve by the noise model [A], shape (m, n)."""
+        rounding = self.fits.rounded[:, None] ** 2 / 12  # elsewhere it is in the noise
+        return np.sqrt(self.fits.noise.variance(self.signal) + rounding)
 
 
 def fit_barrier(sweeps: SweepSet, plan: Plan | None = None, *, confidence: float | None = None) -> BarrierFit:
@@ -223,7 +225,7 @@ def _result(batch: Batch, plan: Plan, confidence: float) -> BarrierFit:
     table.insert(place + 1, "used", chosen & batch.fits.good)
     return BarrierFit(
         height=batch.sweeps.axis,
-        current=batch.sweeps.current,
+        current=batch.measured,
         fitted=batch.fitted,
         residual=batch.residual,
         used_points=batch.masks.usable,

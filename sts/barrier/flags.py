@@ -40,7 +40,9 @@ class Evidence:
         self.settling, self.saturated, self.contact = batch.masks.settling, batch.masks.saturated, batch.masks.contact
         self.late, self.hump, self.hump_nm = batch.lags.masked, batch.humps.factor, self.near_nm(batch.humps.place)
         self.G0, self.least = np.full(len(table), plan.contact_conductance_G0), np.full(len(table), PARAMETERS + 2)
-        self.step_pA = fits.noise.step * 1e12
+        self.rounded = fits.rounded > 0  # the likelihood of the intervals was used
+        self.step_pA = np.where(self.rounded, fits.rounded, fits.noise.step) * 1e12
+        self.largest_pA = np.abs(fits.amplitude) * 1e12
         self.jump, self.jump_nm = shape.jump_factor, self.near_nm(shape.jump_at)
         self.hinge_nm = self.near_nm(shape.hinge_at)
         self.before, self.after = shape.slope_before * 1e-9, shape.slope_after * 1e-9
@@ -195,7 +197,7 @@ class Evidence:
         """The converter's step is larger than twice the rest of the noise."""
         step = self.fits.noise.step
         rest = np.maximum(self.fits.noise.terms[:, 0] - step**2 / 12, 1e-300)
-        return self.good & (step > 2 * np.sqrt(rest))
+        return self.good & (self.rounded | (step > 2 * np.sqrt(rest)))
 
     @cached_property
     def usual(self) -> Array:
@@ -266,7 +268,9 @@ RULES: tuple[tuple[str, Callable[[Evidence], Any], str], ...] = (
     ("few decades", lambda e: e.short, "{decades:.2f} decades above the noise; at least 1 is needed"),
     ("offset unknown", lambda e: e.short & ~e.shared & (e.fits.seen.cost > COST),
      "{decades:.2f} decades, and nothing says where the zero of the current is: no interval"),
-    ("no interval", lambda e: e.good & ~np.isfinite(e.reach),
+    ("steps too coarse", lambda e: e.good & e.rounded & ~np.isfinite(e.reach),
+     "steps of {step_pA:.3g} pA under a current of {largest_pA:.3g} pA do not say how it decays: no barrier"),
+    ("no interval", lambda e: e.good & ~e.rounded & ~np.isfinite(e.reach),
      "the noise of {points} samples does not say how uncertain the slope is: no interval"),
     ("low barrier", lambda e: e.low, "{barrier_eV:.2f} eV: not a work function, usual only in air"),
     ("high barrier", lambda e: e.falling & (e.barrier_eV > e.plan.high_eV),

@@ -7,11 +7,13 @@ import numpy as np
 from sts.barrier import exponential as engine
 from sts.barrier.blocks import Mask
 from sts.barrier.exponential import Samples
+from sts.curves.electronics import find_step
 from sts.quantities import MAD_SCALE
 
 MOST_SETTLING = 5  # samples at an end that may belong to the set-point and not to the ramp
 NEAR = 25  # samples beside them that say how large noise is there
 CLEAR = 8.0  # times that noise
+STEPS = 2.0  # and steps of the converter: where the current is less than one, most readings are alike
 LEAST = 0.5  # and of the current beside: a feedback that let go late stands far above the ramp
 
 
@@ -31,7 +33,7 @@ def find_settling(samples: Samples) -> Mask:
     Notes
     -----
     An exponential is fitted to the inner samples alone. A sample counts as settling where it exceeds that by `LEAST` of the
-    current beside it and by `CLEAR` times the noise beside it (scaled MAD); so do all between it and the end. Currents
+    current beside it and by `CLEAR` times the noise beside it (scaled MAD) and `STEPS` of the converter; so do all between it and the end. Currents
     *below* the curve are no settling: saturation and a lag look like that, and are found as such. Common practice, no source.
     """
     m, n = samples.current.shape
@@ -55,7 +57,9 @@ def find_settling(samples: Samples) -> Mask:
         above, beside = above[rows], beside[rows, None]
         level = np.median(above[:, MOST_SETTLING:], axis=1)[:, None]
         noise = MAD_SCALE * np.median(np.abs(above[:, MOST_SETTLING:] - level), axis=1)[:, None]
-        off = (above[:, :MOST_SETTLING] - level > np.maximum(CLEAR * noise, beside)) & (
+        step = np.nan_to_num(find_step(np.where(samples.usable[rows] > 0, samples.current[rows], np.nan)))[:, None]
+        least = np.maximum.reduce([CLEAR * noise, beside, STEPS * step])
+        off = (above[:, :MOST_SETTLING] - level > least) & (
             usable[rows, :MOST_SETTLING] > 0
         )
         last = np.where(off.any(axis=1), MOST_SETTLING - np.argmax(off[:, ::-1], axis=1), 0)

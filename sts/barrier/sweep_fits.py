@@ -53,6 +53,7 @@ class Fits:
     modulation_decay_se: Array  # (m,) [1/m]
     noise: PooledNoise  # of each sweep
     shape: Shape
+    rounded: Array  # (m,) step of the converter whose intervals were fitted (`coarse_steps`) [A], 0 where the readings were
 
     def reach(self, confidence: float) -> Array:
         """Half the interval of the decay [1/m], shape (m,).
@@ -141,6 +142,7 @@ def fit_block(
         modulation_decay_se=modulated[1],
         noise=own,
         shape=shape.at_heights(sweeps.axis[0], span),
+        rounded=np.zeros(len(points)),
     )
     current = products.signal + curve.offset[:, None]
     residual = products.residual / np.sqrt(fitted.variance)
