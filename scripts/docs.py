@@ -159,6 +159,7 @@ TABLES: dict[str, dict[str, str]] = {
         "used": "whether it enters the averages",
         "decay_se_per_nm": "standard uncertainty of the decay, that of the bench's zero of the current in it",
         "decay_common_per_nm": _LEVEL["decay_common_per_nm"],
+        "decay_rounding_per_nm": "the part of its uncertainty that a converter's coarse steps make alike in repeats; 0: none",
         "decay_motion_per_nm": "by how much a loop or creep of the piezo moves it, with its sign; 0: none is told",
         "dof": "degrees of freedom of the interval",
         "choice_spread_eV": "how far the barrier moves when the range is cut",

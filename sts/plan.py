@@ -19,9 +19,7 @@ class CheckPlan(Section):
     """How sweeps are judged."""
 
     outlier_cut: float = Field(3.0, gt=0, description="robust distance of ln|I| from the group's median, in scaled MAD")
-    jump_factor: float = Field(
-        1.2, gt=1, description="smallest factor by which the current must step to be called a jump"
-    )
+    jump_factor: float = Field(1.2, gt=1, description="smallest factor by which the current steps in a jump")
     setpoint_tolerance: float = Field(
         0.3, gt=0, description="relative deviation of the current at the set-point bias that is flagged"
     )

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from sts.barrier.bench_offset import ROUNDS, KnownOffset, Prior, Seen, find_offsets
 from sts.barrier.bent_ramps import HELD, Bent, find_bent, usual_loop
 from sts.barrier.blocks import Array, blocks, joined
-from sts.barrier.coarse_steps import Rounded, find_rounded
+from sts.barrier.coarse_steps import Rounded, find_rounded, noise_of
 from sts.barrier.humps import Humps, find_humps
 from sts.barrier.lag import Lags, find_lags
 from sts.barrier.masks import Masks, find_masks
@@ -38,11 +38,8 @@ class Prepared:
     @property
     def measured(self) -> Array:
         """The currents as they were read, without the lines of drifting offsets [A], shape (m, n)."""
-        if self.rounded is None:
-            return self.sweeps.current
-        rows, current = self.rounded.rows, self.sweeps.current.copy()
-        current[rows] += self.rounded.read - self.rounded.filled
-        return current
+        current = self.sweeps.current
+        return current if self.rounded is None else self.rounded.as_read(current)
 
     def without_humps(self, humps: Humps) -> Prepared:
         """The same with these humps masked, and the noise of the rest.
@@ -52,7 +49,7 @@ class Prepared:
         humps : Humps
         """
         masks = self.masks.without(humps.mask, "hump")
-        noise = find_noise(self.sweeps, masks, self.noise.group)
+        noise = noise_of(self.sweeps, masks, self.noise.group, self.rounded)
         return replace(self, masks=masks, noise=noise, humps=self.humps.and_those(humps))
 
 
@@ -80,14 +77,14 @@ def prepare(sweeps: SweepSet, plan: BarrierPlan) -> Prepared:
     rounded = find_rounded(sweeps, masks, noise)
     if rounded is not None:
         sweeps = rounded.put_into(sweeps)
-        noise = find_noise(sweeps, masks, group)
+        noise = noise_of(sweeps, masks, group, rounded)
     bent = find_bent(sweeps, masks, noise)
     if bent.line.any():
         sweeps = bent.without_lines(sweeps)
-        noise = find_noise(sweeps, masks, group)  # the lines looked like slow noise
+        noise = noise_of(sweeps, masks, group, rounded)  # the lines looked like slow noise
     lags, masks = find_lags(sweeps, masks, noise, straight=bent.moved < 0)
     if lags.masked.any():
-        noise = find_noise(sweeps, masks, group)  # and so did what the lag spoiled
+        noise = noise_of(sweeps, masks, group, rounded)  # and so did what the lag spoiled
     return Prepared(sweeps, masks, noise, bent, lags, Humps.none(sweeps), rounded)
 
 
@@ -146,7 +143,7 @@ def fit_batches(sets: Sequence[SweepSet], plan: BarrierPlan, known: Sequence[Kno
             if prior.there.any():
                 batch = batches[place]
                 if not number:  # slow noise too weak to be significant matters where there are few decades
-                    noise = find_noise(batch.sweeps, batch.masks, batch.noise.group, never_white=True)
+                    noise = noise_of(batch.sweeps, batch.masks, batch.noise.group, batch.rounded, never_white=True)
                     batch = replace(batch, noise=noise)
                 batches[place] = fit_prepared(batch, plan, prior)
     return batches

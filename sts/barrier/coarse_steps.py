@@ -1,8 +1,8 @@
 """Sweeps whose converter's steps are larger than their noise: what they were before the converter, as far as the readings say.
 
 Everything else about a sweep (noise, lag, humps, jumps, bends, slow noise) is looked for in currents that are drawn from what each
-reading leaves open (multiple imputation: D. B. Rubin, Multiple Imputation for Nonresponse in Surveys, 1987), so that nothing takes a
-step of the converter for one of the current. Decay, offset and their uncertainties come from the likelihood of the readings.
+reading leaves open (multiple imputation: D. B. Rubin, Multiple Imputation for Nonresponse in Surveys, 1987), so that no step of the
+converter is taken for one of the current. Decay, offset and their uncertainties come from the likelihood of the readings.
 """
 
 from __future__ import annotations
@@ -13,27 +13,28 @@ import numpy as np
 
 from sts.barrier import exponential as engine
 from sts.barrier.bench_offset import Prior
-from sts.barrier.blocks import Array, Rows, replaced, take
+from sts.barrier.blocks import Array, Mask, Rows, replaced, take
 from sts.barrier.exponential import PARAMETERS, Samples
+from sts.barrier.interval_noise import BLURS, FINE, freedom, interval_noise, number_within
 from sts.barrier.masks import Masks
-from sts.barrier.noise import Noise, NoiseSums, PooledNoise, solve_noise
-from sts.barrier.pooled_noise import NoiseModel
-from sts.barrier.rounding import ENOUGH, Posterior, Readings, Start, excess, filled_in, search, seen_share
+from sts.barrier.noise import Noise
+from sts.barrier.pooled_noise import NoiseModel, find_noise
+from sts.barrier.rounding import ENOUGH, Posterior, Readings, Start, alike, filled_in, search
 from sts.barrier.straightness import Shape
 from sts.barrier.sweep_fits import Fits
-from sts.curves.electronics import find_step
+from sts.curves.electronics import common_step
 from sts.sweeps import SweepSet
 
 COARSE = 2.0  # times the noise of the electronics: from here on the noise does not dither the steps well enough
-NOISE_SWEEPS = 60  # of a group that its noise is found from
-NOISE_ROUNDS, SETTLED = 10, 0.03  # of finding it; relative change of a variance
-FIRST_NOISE, LEAST_NOISE = 0.25, 0.02  # of the electronics [steps]
-BLURS = (0.6, 0.3, 0.0)  # of the first search [steps]
-FINE = (0.15, 0.07)  # and of a search with noise that is little already
 NOISIER = 3.0  # standard deviations by which a sweep's scatter is larger than its group's, to count as its own
 LEAST_JUMP = 2.0  # steps of the converter
+LEAST_STEPS = 6.0  # of the converter that the current spans at least: below, the decay is within a few readings
+ALIKE_SWEEPS, ALIKE_PAIRS, MOST_PAIRS = 12, 120, 30  # of a group, and pairs of repeats, that tell how alike errors are
 LEAST_COUNTING = 0.03  # share of the draws, below which nothing is known of the decay
-LATTICE_VALUES = 2000  # in which a step is looked for that single sweeps do not show
+LEVEL, SEEN_POINTS = (
+    0.5,
+    10,
+)  # steps from sample to sample, from which on they are not rounded alike; such samples at least
 
 
 TURN = np.array([1.0, 1.0, -1.0])  # the engine's third column falls as the decay grows
@@ -49,6 +50,20 @@ class Rounded:
     filled: Array  # (k, n) as they may have been before the converter [A]
     start: Start  # of their parameters
     dof: Array  # (k,) degrees of freedom by which their noise is known
+    group: Rows  # (k,) that share their noise
+    level: Mask  # (k, n) where neighbours are so near each other that they are rounded alike
+
+    def as_read(self, current: Array) -> Array:
+        """Currents of the whole set without what was filled in, shape (m, n).
+
+        Parameters
+        ----------
+        current : ndarray, shape (m, n)
+            Of the set, without the lines of drifting offsets [A].
+        """
+        current = current.copy()
+        current[self.rows] += self.read - self.filled
+        return current
 
     def readings(self, sweeps: SweepSet, masks: Masks, prior: Prior | None = None) -> Readings:
         """Their readings, without the lines of drifting offsets that were taken out since.
@@ -62,7 +77,7 @@ class Rounded:
             What is known of the offsets.
         """
         samples = masks.samples(sweeps, self.rows, prior)
-        current = (self.read + (sweeps.current[self.rows] - self.filled)) * samples.usable
+        current = self.as_read(sweeps.current)[self.rows] * samples.usable
         return Readings.of(replace(samples, current=current), self.step)
 
     def put_into(self, sweeps: SweepSet) -> SweepSet:
@@ -100,10 +115,13 @@ class Rounded:
         old, part = take(fits, rows), replace(self, **{f.name: take(getattr(self, f.name), there) if f.name == "start" else
                                                        getattr(self, f.name)[there] for f in fields(self)})  # fmt: skip
         u, span = engine.scaled_height(sweeps.axis)
-        free = _searched(part.readings(sweeps, masks), old.noise, start)
+        readings = part.readings(sweeps, masks)
+        free = _searched(readings, old.noise, start)
         found = free if prior is None else _searched(part.readings(sweeps, masks, prior), old.noise, free.start())
-        fitted[rows] = found.mean[:, 1:2] + found.signal(u)
-        return replaced(fits, rows, _told(old, (free, found), part, span, None if prior is None else take(prior, rows)))
+        fitted[rows] = found.mean[:, 1:2] + found.signal(u)  # put in: it may be large
+        return replaced(
+            fits, rows, _told(old, (free, found), (part, readings), span, None if prior is None else take(prior, rows))
+        )
 
 
 def _searched(readings: Readings, noise: Noise, start: Start) -> Posterior:
@@ -116,9 +134,11 @@ def _searched(readings: Readings, noise: Noise, start: Start) -> Posterior:
     return replaced(found, lost, again)
 
 
-def _told(old: Fits, posteriors: tuple[Posterior, Posterior], part: Rounded, span: float, prior: Prior | None) -> Fits:
+def _told(
+    old: Fits, posteriors: tuple[Posterior, Posterior], of: tuple[Rounded, Readings], span: float, prior: Prior | None
+) -> Fits:
     """What the posteriors of k sweeps, without and with what is known of the offset, make of their fits."""
-    free, found = posteriors
+    (free, found), (part, readings) = posteriors, of
     mean, covariance = found.mean, found.covariance
     freedom = np.maximum(old.points - PARAMETERS, 1)
     wider = np.where(old.reduced_chi2 > 1 + NOISIER * np.sqrt(2 / freedom), old.reduced_chi2, 1.0) * old.inflation
@@ -135,13 +155,14 @@ def _told(old: Fits, posteriors: tuple[Posterior, Posterior], part: Rounded, spa
     offset_se = np.sqrt(free.covariance[:, 1, 1] * wider)
     seen = replace(old.seen, offset=free.mean[:, 1], offset_se=offset_se, least=np.full(len(mean), np.nan))
     size = np.exp(mean[:, 0])
-    decay, blind = mean[:, 2] / span, found.counting < LEAST_COUNTING
+    decay, blind = mean[:, 2] / span, (found.counting < LEAST_COUNTING) | (size < LEAST_STEPS * part.step)
     return replace(
         old,
         amplitude=found.sign * size,
         decay=decay,
         decay_se=np.where(blind, np.inf, np.sqrt(variance) / span),
         decay_common=common / span,
+        decay_rounding=np.sqrt(_alike(free, old.noise, part, readings) * np.maximum(variance - common**2, 0.0)) / span,
         offset=mean[:, 1],
         offset_se=np.sqrt(covariance[:, 1, 1]),
         dof=dof,
@@ -152,10 +173,22 @@ def _told(old: Fits, posteriors: tuple[Posterior, Posterior], part: Rounded, spa
     )
 
 
+def _alike(found: Posterior, noise: Noise, part: Rounded, readings: Readings) -> Array:
+    """Correlation of the errors of repeats of k sweeps, that of their group."""
+    few = np.flatnonzero(number_within(part.group) < ALIKE_SWEEPS)
+    pairs = int(np.clip(ALIKE_PAIRS // max(few.size, 1), 1, MOST_PAIRS))
+    both, each = alike(readings.rows(few), Noise(noise.terms[few]), take(found, few), pairs)
+    size = each.mean() if few.size else 1.0
+    sums = [np.bincount(part.group[few], values / size) for values in (both, each)]
+    return np.asarray(np.clip(sums[0] / np.maximum(sums[1], 1e-300), 0.0, 1.0)[part.group])
+
+
 def _small_jumps(fits: Fits, step: Array) -> Shape:
     """The shapes of sweeps, without jumps of less than two steps of the converter."""
     with np.errstate(invalid="ignore", over="ignore"):
-        size = np.abs((fits.shape.jump_factor - 1) * fits.amplitude) * np.exp(-fits.decay * (fits.shape.jump_at - fits.lowest))
+        size = np.abs((fits.shape.jump_factor - 1) * fits.amplitude) * np.exp(
+            -fits.decay * (fits.shape.jump_at - fits.lowest)
+        )
         small = size < LEAST_JUMP * step
     none = replace(fits.shape, jump_factor=np.ones(len(step)), jump_at=np.full(len(step), np.nan))
     return replaced(fits.shape, np.flatnonzero(small), take(none, small))
@@ -171,20 +204,40 @@ def group_steps(sweeps: SweepSet, masks: Masks, group: Rows) -> Array:
 
     Notes
     -----
-    The median of what the sweeps show. Sweeps of few points show none each (`find_step`), their readings together do.
+    Sweeps of few points show none each, their readings together do (`common_step`).
     """
     current = np.where(masks.usable, sweeps.current, np.nan)
-    each, found = find_step(current), np.full(int(group.max()) + 1, np.nan)
-    for number in range(found.size):
-        rows = np.flatnonzero(group == number)
-        known = each[rows][np.isfinite(each[rows])]
-        if 2 * known.size > rows.size:
-            found[number] = np.median(known)
-        elif rows.size > 1:
-            values = current[rows].ravel()
-            values = values[np.isfinite(values)]
-            found[number] = find_step(values[None, :: max(1, values.size // LATTICE_VALUES)])[0]
-    return found
+    return np.array([common_step(current[group == number]) for number in range(int(group.max()) + 1)])
+
+
+def noise_of(
+    sweeps: SweepSet, masks: Masks, group: Rows, rounded: Rounded | None, *, never_white: bool = False
+) -> NoiseModel:
+    """Noise of the groups of a set, whose coarse sweeps are filled.
+
+    Parameters
+    ----------
+    sweeps, masks, group, never_white
+        As for `find_noise`.
+    rounded : Rounded, optional
+        The coarse sweeps.
+
+    Notes
+    -----
+    What is drawn between two steps has no memory. How noise goes on along the ramp is asked of the readings themselves, where the
+    current changes so much from sample to sample that their rounding errors have none, either.
+    """
+    noise = find_noise(sweeps, masks, group, never_white=never_white)
+    if rounded is None:
+        return noise
+    usable = masks.usable.copy()
+    usable[rounded.rows] &= ~rounded.level
+    if (usable.sum(axis=1) < SEEN_POINTS)[rounded.rows].any():
+        return noise
+    read = replace(sweeps, current=rounded.as_read(sweeps.current))
+    seen = find_noise(read, replace(masks, usable=usable), group, never_white=never_white)
+    pooled = replace(noise.pooled, slow=seen.pooled.slow, correlation=seen.pooled.correlation)
+    return replace(noise, pooled=pooled, along={**noise.along, **seen.along})
 
 
 def find_rounded(sweeps: SweepSet, masks: Masks, noise: NoiseModel) -> Rounded | None:
@@ -206,12 +259,15 @@ def find_rounded(sweeps: SweepSet, masks: Masks, noise: NoiseModel) -> Rounded |
     samples, of = masks.samples(sweeps, rows), group[rows]
     readings = Readings.of(samples, step[of])
     first = _first(samples, Noise(pooled.terms[of]), step[of])
-    terms, found = _noise(readings, first, of, replace(pooled, step=step))
+    terms, found = interval_noise(readings, first, of, replace(pooled, step=step))
+    level = np.abs(np.gradient(found.signal(samples.u), axis=1)) < LEVEL * step[of, None]
     filled = sweeps.current[rows].copy()
     drawn = filled_in(readings, Noise(terms[of]), found, np.random.default_rng(rows.size))
     inside = (samples.usable > 0) & np.isfinite(drawn)
     filled[inside] = drawn[inside]
-    return Rounded(rows, step[of], sweeps.current[rows], filled, found.start(), _dof(readings, terms, found, of)[of])
+    return Rounded(
+        rows, step[of], sweeps.current[rows], filled, found.start(), freedom(readings, terms, found, of)[of], of, level
+    )
 
 
 def _first(samples: Samples, noise: Noise, step: Array) -> Start:
@@ -223,67 +279,6 @@ def _first(samples: Samples, noise: Noise, step: Array) -> Start:
     covariance = 2 * engine.inverse(matrix) * TURN[:, None] * TURN
     covariance[:, 1, 1] += step**2 / 12
     log = np.log(np.maximum(np.abs(curve.amplitude), 1e-300))
-    return Start(np.stack([log, curve.offset, curve.decay], axis=1), covariance, np.where(curve.amplitude < 0, -1.0, 1.0))
-
-
-def _noise(readings: Readings, first: Start, group: Rows, pooled: PooledNoise) -> tuple[Array, Posterior]:
-    """Variance terms (g, 3) of the noise before the converter, and the parameters of all k sweeps with it.
-
-    Fisher scoring of the likelihood of the intervals, averaged over what is not known of the parameters: then each squared
-    current is worth `seen_share` of one that is not rounded.
-    """
-    step = pooled.step
-    terms = pooled.terms * np.array([1.0, 0.0, 1.0])
-    terms[:, 0] = (FIRST_NOISE * step) ** 2
-    some = np.flatnonzero(_number_within(group) < NOISE_SWEEPS)
-    part, of = readings.rows(some), group[some]
-    found = search(part, Noise(terms[of]), first.rows(some), BLURS)
-    scale, floor = pooled.scale, np.nan_to_num((LEAST_NOISE * step) ** 2)
-    for _ in range(NOISE_ROUNDS):
-        before = terms
-        terms = _scored(part, found, of, terms, (step, scale, floor))
-        found = search(part, Noise(terms[of]), found.start(), (0.0,))
-        with np.errstate(invalid="ignore"):
-            if not (np.abs(np.log(terms[:, 0] / before[:, 0]))[np.unique(group)] > SETTLED).any():
-                break
-    if some.size < group.size:
-        middle = search(readings, Noise(terms[group]), first, (*BLURS[:-1], *FINE, 0.0, 0.0))
-        return terms, middle
-    return terms, found
-
-
-def _scored(readings: Readings, found: Posterior, group: Rows, terms: Array, of: tuple[Array, Array, Array]) -> Array:
-    step, scale, floor = of
-    noise = Noise(terms[group])
-    size = np.abs(found.signal(readings.u)) / scale[group, None]
-    variance = noise.variance(size * scale[group, None])
-    share = seen_share(np.sqrt(variance) / readings.step[:, None])
-    columns = np.stack([np.ones_like(size), size, size**2], axis=2)
-    columns *= (readings.usable * scale[group, None] ** 2 / variance)[..., None]
-    matrix, vector = np.zeros((len(terms), 3, 3)), np.zeros((len(terms), 3))
-    np.add.at(matrix, group, 0.5 * columns.mT @ (share[..., None] * columns))
-    np.add.at(vector, group, 0.5 * np.vecmat(excess(readings, noise, found), columns))
-    unit = np.stack([scale**2, scale, np.ones_like(scale)], axis=1)
-    here = np.unique(group)
-    vector += np.matvec(matrix, terms / unit)
-    new = terms.copy()
-    new[here] = solve_noise(NoiseSums(matrix[here], vector[here]), scale[here], floor[here])
-    new[:, 0] = np.where(np.isfinite(step), np.clip(new[:, 0], terms[:, 0] / 4, terms[:, 0] * 4), terms[:, 0])
-    return new
-
-
-def _dof(readings: Readings, terms: Array, found: Posterior, group: Rows) -> Array:
-    """Degrees of freedom by which the noise of each group is known, shape (g,)."""
-    sd = np.sqrt(Noise(terms[group]).variance(found.signal(readings.u)))
-    seen = np.vecdot(readings.usable, seen_share(sd / readings.step[:, None]))
-    points = readings.usable.sum(axis=1)
-    return np.maximum(np.bincount(group, seen * (1 - PARAMETERS / np.maximum(points, PARAMETERS + 1)), len(terms)), 1.0)
-
-
-def _number_within(group: Rows) -> Rows:
-    """Of each sweep among those of its group, shape (k,)."""
-    order = np.argsort(group, kind="stable")
-    first = np.searchsorted(group[order], group[order])
-    number = np.empty(group.size, int)
-    number[order] = np.arange(group.size) - first
-    return number
+    return Start(
+        np.stack([log, curve.offset, curve.decay], axis=1), covariance, np.where(curve.amplitude < 0, -1.0, 1.0)
+    )

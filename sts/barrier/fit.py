@@ -53,7 +53,8 @@ class BarrierFit(Shown):
     fitted : numpy.ndarray
         (m, n) the fitted curve [A]; NaN where the fit failed.
     residual : numpy.ndarray
-        (m, n) (measured - fitted)/standard deviation of the noise model; NaN where masked.
+        (m, n) (measured - fitted)/standard deviation of the noise model; NaN where masked. Where the converter's steps are
+        larger than the noise, of currents drawn from what each reading leaves open (`sts.barrier.coarse_steps`).
     used_points : numpy.ndarray
         (m, n) samples that entered the fit.
     why_masked : numpy.ndarray

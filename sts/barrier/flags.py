@@ -40,9 +40,8 @@ class Evidence:
         self.settling, self.saturated, self.contact = batch.masks.settling, batch.masks.saturated, batch.masks.contact
         self.late, self.hump, self.hump_nm = batch.lags.masked, batch.humps.factor, self.near_nm(batch.humps.place)
         self.G0, self.least = np.full(len(table), plan.contact_conductance_G0), np.full(len(table), PARAMETERS + 2)
-        self.rounded = fits.rounded > 0  # the likelihood of the intervals was used
+        self.rounded, self.largest_pA = fits.rounded > 0, np.abs(fits.amplitude) * 1e12
         self.step_pA = np.where(self.rounded, fits.rounded, fits.noise.step) * 1e12
-        self.largest_pA = np.abs(fits.amplitude) * 1e12
         self.jump, self.jump_nm = shape.jump_factor, self.near_nm(shape.jump_at)
         self.hinge_nm = self.near_nm(shape.hinge_at)
         self.before, self.after = shape.slope_before * 1e-9, shape.slope_after * 1e-9
@@ -195,9 +194,8 @@ class Evidence:
     @property
     def coarse(self) -> Any:
         """The converter's step is larger than twice the rest of the noise."""
-        step = self.fits.noise.step
-        rest = np.maximum(self.fits.noise.terms[:, 0] - step**2 / 12, 1e-300)
-        return self.good & (self.rounded | (step > 2 * np.sqrt(rest)))
+        rest = np.maximum(self.fits.noise.terms[:, 0] - self.fits.noise.step**2 / 12, 1e-300)
+        return self.good & (self.rounded | (self.fits.noise.step > 2 * np.sqrt(rest)))
 
     @cached_property
     def usual(self) -> Array:
@@ -341,14 +339,12 @@ def sweep_flags(batch: Batch, plan: BarrierPlan, confidence: float, bends: Seque
     for flag, applies, text in RULES:
         with np.errstate(all="ignore"):
             rows = np.flatnonzero(applies(evidence))
-        names = [name for _, name, _, _ in Formatter().parse(text) if name]
-        values = {name: getattr(evidence, name) for name in names if rows.size}
+        values = {name: getattr(evidence, name) for _, name, _, _ in Formatter().parse(text) if name and rows.size}
         details = [text.format(**{name: value[row] for name, value in values.items()}) for row in rows]
         with np.errstate(all="ignore"):
             sizes = TIMES_LIMIT[flag](evidence)[rows] if flag in TIMES_LIMIT and rows.size else None
             place = WHERE[flag](evidence) if flag in WHERE and rows.size else NOWHERE
         first, last, size = (np.broadcast_to(part, len(batch.sweeps))[rows] for part in place)
-        here = [batch.sweeps.names[row] for row in rows]
-        every = np.ones(len(rows), bool)
+        here, every = [batch.sweeps.names[row] for row in rows], np.ones(len(rows), bool)
         found.append(flag_rows(here, every, flag, details, times_limit=sizes, place=(first, last, size)))
     return join_flags(found)

@@ -135,7 +135,8 @@ def profile_sweep(fits: Sequence[BarrierFit], sweep: str, *, confidence: float =
     Raises
     ------
     ValueError
-        If no such sweep was fitted, its fit failed, or its noise is slow: the likelihood takes samples for independent.
+        If no such sweep was fitted, its fit failed, its noise is slow (the likelihood takes samples for independent), or the
+        converter's steps are larger than its noise.
     """
     for fit in fits:
         rows = np.flatnonzero(fit.table["sweep"].to_numpy() == sweep)
@@ -143,6 +144,11 @@ def profile_sweep(fits: Sequence[BarrierFit], sweep: str, *, confidence: float =
             row, batch = int(rows[0]), fit.fits
             if not batch.good[row]:
                 raise ValueError(f"The fit of '{sweep}' failed ({fit.table['flags'][row]}); it has no interval.")
+            if batch.rounded[row]:
+                raise ValueError(
+                    f"The steps of the converter are larger than the noise of '{sweep}', and this likelihood takes readings for "
+                    "currents. The interval of the batch takes each for the interval it stands for."
+                )
             current = np.where(fit.used_points[row], fit.current[row], np.nan)
             start = float(barrier_from_decay(batch.decay[row]))
             found = fit_barrier_single(

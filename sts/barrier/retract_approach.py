@@ -15,6 +15,7 @@ from sts.sweeps import with_day
 
 REPEAT = ["sample", "tip", "day", "site", "repeat"]
 KNOWN = ("duration_s", "range_nm", "decay_per_nm", "decay_se_per_nm", "dof")
+ROUNDING = "decay_rounding_per_nm"  # what a converter's steps make alike in its repeats
 MOTION = "decay_motion_per_nm"  # by how much the piezo moves the slope of a sweep, with its sign
 
 
@@ -98,7 +99,7 @@ def slopes_by_repeat(sweeps: pd.DataFrame) -> pd.DataFrame:
     pandas.DataFrame
         `sample`, `tip`, `day`, `site`, `repeat`, `decay_per_nm`, `decay_se_per_nm` (without what the repeats of a bench share),
         `dof`, `decay_common_per_nm` (by how much one standard uncertainty of the bench's offset, and of the
-        motion of its piezo, moves it), `sweeps`, `flags`,
+        motion of its piezo, moves it, with what a coarse converter makes alike in repeats), `sweeps`, `flags`,
         then the user's own columns. Where a site has pairs, a repeat with one direction left is taken too, with its drift
         uncorrected: the flags and the count `sweeps` say so.
 
@@ -117,7 +118,8 @@ def slopes_by_repeat(sweeps: pd.DataFrame) -> pd.DataFrame:
     slope = np.bincount(place, weights=used["decay_per_nm"]) / count
     common = used["decay_common_per_nm"]
     motion = HELD * used[MOTION]
-    own = np.maximum(used["decay_se_per_nm"] ** 2 - common**2 - motion**2, 0.0)
+    rounding = used[ROUNDING]
+    own = np.maximum(used["decay_se_per_nm"] ** 2 - common**2 - motion**2 - rounding**2, 0.0)
     variance = np.bincount(place, weights=own) / count**2
     fourth = np.bincount(place, weights=own**2 / used["dof"]) / count**4
     first = np.unique(place, return_index=True)[1]
@@ -128,7 +130,9 @@ def slopes_by_repeat(sweeps: pd.DataFrame) -> pd.DataFrame:
         "decay_per_nm": slope,
         "decay_se_per_nm": np.sqrt(variance),
         "dof": variance**2 / np.maximum(fourth, 1e-300),
-        "decay_common_per_nm": np.hypot(*(np.bincount(place, weights=part) / count for part in (common, motion))),
+        "decay_common_per_nm": np.hypot.reduce(
+            [np.bincount(place, weights=part) / count for part in (common, motion, rounding)]
+        ),
         "sweeps": count,
         "flags": _together(used["flags"].tolist(), place),
     }
@@ -182,9 +186,9 @@ def _together(flags: list[str], place: Any) -> list[str]:
 
 
 def _with_motion(sweeps: pd.DataFrame) -> pd.DataFrame:
-    """With days, and no motion of the piezo where the table does not know of any."""
+    """With days, and no motion of the piezo nor rounding where the table does not know of any."""
     sweeps = with_day(sweeps)
-    return sweeps if MOTION in sweeps else sweeps.assign(**{MOTION: 0.0})
+    return sweeps.assign(**{name: 0.0 for name in (MOTION, ROUNDING) if name not in sweeps})
 
 
 def _measured(sweeps: pd.DataFrame) -> Any:

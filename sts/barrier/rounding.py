@@ -2,14 +2,13 @@
 
 Where a converter's steps are larger than the noise, a reading r says that the current with its noise was within half a step s of r:
 its probability is Φ((r + s/2 - μ)/σ) - Φ((r - s/2 - μ)/σ), an interval-censored normal variate. Fits that take r for a current with
-noise of s²/12 (W. F. Sheppard, Proc. London Math. Soc. 29, 353 (1898)) are right only where the noise dithers the steps (B. Widrow &
-I. Kollár, Quantization Noise, 2008): the far end of a decay stays on one or two readings, whose errors are all alike.
+noise of s²/12 (W. F. Sheppard, Proc. London Math. Soc. 29, 353 (1898)) are right only where the noise dithers the steps: the far
+end of a decay stays on one or two readings, whose errors are all alike (B. Widrow & I. Kollár, Quantization Noise, 2008).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import lru_cache
 
 import numpy as np
 from scipy.special import ndtr, ndtri
@@ -23,7 +22,6 @@ WIDER = 1.3  # times the variance found, of the next draws
 TAIL = 6.0  # degrees of freedom of the distribution that is drawn from
 OUTLIER = 1e-7  # probability of a reading that no noise explains
 ENOUGH = 0.1  # share of the draws that must count
-LEAST_ENOUGH = 0.03  # and below which a posterior is not known
 VALUES = 1 << 18  # numbers worked on at a time
 
 
@@ -39,7 +37,15 @@ class Readings:
 
     @classmethod
     def of(cls, samples: Samples, step: Array) -> Readings:
-        """Of samples that were read in these steps (m,) [A]."""
+        """Samples that were read in steps.
+
+        Parameters
+        ----------
+        samples : Samples
+            Of m sweeps.
+        step : ndarray, shape (m,)
+            Of the converter [A].
+        """
         expected = np.zeros((len(step), 2)) if samples.expected is None else samples.expected
         return cls(samples.u, samples.current, samples.usable, step, expected)
 
@@ -86,6 +92,17 @@ class Posterior:
         """Share of the draws that count, shape (m,)."""
         return np.asarray(1 / np.vecdot(self.weight, self.weight) / self.weight.shape[1])
 
+    def thinned(self, every: int) -> Posterior:
+        """With fewer draws.
+
+        Parameters
+        ----------
+        every : int
+            Of these draws one is kept.
+        """
+        weight = self.weight[:, ::every]
+        return Posterior(self.draws[:, ::every], weight / weight.sum(axis=1, keepdims=True), self.sign)
+
     def start(self) -> Start:
         """Where to draw from next: where little counts, weights are levelled until enough does."""
         weight = self.weight
@@ -99,7 +116,13 @@ class Posterior:
         return Start(flat.mean, WIDER * flat.covariance, self.sign)
 
     def signal(self, u: Array) -> Array:
-        """Tunnelling current at the mean of the parameters [A], shape (m, n)."""
+        """Tunnelling current at the mean of the parameters [A], shape (m, n).
+
+        Parameters
+        ----------
+        u : ndarray, shape (n,)
+            Scaled height.
+        """
         log, _, decay = self.mean.T
         return np.asarray(self.sign[:, None] * np.exp(log[:, None] - decay[:, None] * u))
 
@@ -153,27 +176,38 @@ def _drawn(
     return Posterior(theta, weight / weight.sum(axis=1, keepdims=True), sign)
 
 
-def _log_likelihood(readings: Readings, noise: Noise, theta: Array, sign: Array, blur: Array) -> Array:
+def _log_likelihood(readings: Readings, noise: Noise, theta: Array, sign: Array, blur: Array | None = None) -> Array:
     """Of draws (m, K, 3), shape (m, K)."""
     m, draws, _ = theta.shape
     n = readings.u.size
     log = np.empty((m, draws))
-    for first in range(0, m, max(1, VALUES // (draws * n))):
-        some = slice(first, first + max(1, VALUES // (draws * n)))
+    together = max(1, VALUES // (draws * n))
+    for first in range(0, m, together):
+        some = slice(first, first + together)
         signal = np.exp(theta[some, :, :1] - theta[some, :, 2:] * readings.u)
         alpha, beta, gamma = (noise.terms[some, i, None, None] for i in range(3))
-        sd = np.sqrt(alpha + blur[some, None, None] ** 2 + signal * (beta + gamma * signal))
+        added = 0.0 if blur is None else blur[some, None, None] ** 2
+        sd = np.sqrt(alpha + added + signal * (beta + gamma * signal))
         signal *= sign[some, None, None]
         away = readings.current[some, None, :] - theta[some, :, 1:2] - signal
-        log[some] = np.vecdot(np.log(_probability(away, readings.step[some, None, None], sd) + OUTLIER), readings.usable[some, None, :])
+        chance = probability(away, readings.step[some, None, None], sd)
+        chance += OUTLIER
+        log[some] = np.vecdot(np.log(chance, out=chance), readings.usable[some, None, :])
     value, weight = readings.expected.T
-    return log - 0.5 * weight[:, None] * (theta[..., 1] - value[:, None]) ** 2
+    log -= 0.5 * weight[:, None] * (theta[..., 1] - value[:, None]) ** 2
+    return log
 
 
-def _probability(away: Array, step: Array, sd: Array) -> Array:
-    """That the current lies within half a step of the reading; to 1e-7, which is `OUTLIER`."""
+def probability(away: Array, step: Array, sd: Array) -> Array:
+    """That a current lies within half a step of its reading; to 1e-7, which is `OUTLIER`. Arrays that broadcast.
+
+    Parameters
+    ----------
+    away, step, sd : ndarray
+        Reading minus what is expected, step of the converter, standard deviation of the noise [A].
+    """
     size, half = np.abs(away), step / 2
-    return _below((half - size) / sd) - _below((-half - size) / sd)
+    return np.asarray(_below((half - size) / sd) - _below((-half - size) / sd))
 
 
 _REACH, _FINE = 8.0, 512  # the normal distribution in 1/512 of a standard deviation: linear between to 1.2e-7
@@ -193,55 +227,31 @@ def _below(z: Array) -> Array:
     return z
 
 
-def excess(readings: Readings, noise: Noise, found: Posterior, some: int = 32) -> Array:
-    """What the readings say of the noise: the mean of E[z²] - 1 of the standardised current z in each interval, shape (m, n).
-
-    Averaged over what is not known of the parameters, by `some` draws.
-    """
-    rng = np.random.default_rng(1)
-    theta = resampled(found, rng, some)
-    m, n = readings.current.shape
-    total = np.zeros((m, n))
-    for k in range(some):
-        signal = np.exp(theta[:, k, :1] - theta[:, k, 2:] * readings.u)
-        sd = np.sqrt(noise.variance(signal))
-        away = readings.current - theta[:, k, 1:2] - found.sign[:, None] * signal
-        a, b = (away - readings.step[:, None] / 2) / sd, (away + readings.step[:, None] / 2) / sd
-        density = (a * np.exp(-(a**2) / 2) - b * np.exp(-(b**2) / 2)) / np.sqrt(2 * np.pi)
-        total += np.clip(density / np.maximum(_probability(away, readings.step[:, None], sd), 1e-12), -1.0, 8.0)
-    return total / some
-
-
 def resampled(found: Posterior, rng: np.random.Generator, some: int) -> Array:
-    """Draws of equal weight, shape (m, some, 3)."""
+    """Draws of equal weight, shape (m, some, 3).
+
+    Parameters
+    ----------
+    found : Posterior
+    rng : numpy.random.Generator
+    some : int
+        How many of each sweep.
+    """
     place = (rng.random((len(found.sign), 1)) + np.arange(some)) / some
     total = np.cumsum(found.weight, axis=1)
     at = np.minimum((total[:, None, :] < place[:, :, None]).sum(axis=2), found.weight.shape[1] - 1)
     return np.take_along_axis(found.draws, at[:, :, None], axis=1)
 
 
-@lru_cache(maxsize=1)
-def _table() -> tuple[Array, Array]:
-    """Logarithms of the noise [steps], and the share of the information about it that is left, over all phases."""
-    ratio, phase = np.geomspace(0.02, 20, 40), (np.arange(50) + 0.5) / 50
-    share = []
-    for r in ratio:
-        codes = np.arange(-np.ceil(8 * r) - 2, np.ceil(8 * r) + 3)
-        a, b = (codes - 0.5 - phase[:, None]) / r, (codes + 0.5 - phase[:, None]) / r
-        p = ndtr(b) - ndtr(a)
-        score = (a * np.exp(-(a**2) / 2) - b * np.exp(-(b**2) / 2)) / np.sqrt(2 * np.pi)
-        share.append(float(np.mean(np.sum(score**2 / np.maximum(p, 1e-300) * (p > 1e-12), axis=1))) / 2)
-    return np.log(ratio), np.array(share)
-
-
-def seen_share(ratio: Array) -> Array:
-    """Share of the information about the noise that rounding leaves, for noise of `ratio` steps."""
-    at, share = _table()
-    return np.interp(np.log(np.maximum(ratio, 1e-3)), at, share)
-
-
 def filled_in(readings: Readings, noise: Noise, found: Posterior, rng: np.random.Generator) -> Array:
-    """Currents (m, n) as they may have been before the converter [A]: drawn from what each reading leaves open."""
+    """Currents as they may have been before the converter [A], drawn from what each reading leaves open, shape (m, n).
+
+    Parameters
+    ----------
+    readings, noise, found : Readings, Noise, Posterior
+        Of m sweeps.
+    rng : numpy.random.Generator
+    """
     theta = resampled(found, rng, 1)[:, 0]
     signal = np.exp(theta[:, :1] - theta[:, 2:] * readings.u)
     sd = np.sqrt(noise.variance(signal))
@@ -253,3 +263,39 @@ def filled_in(readings: Readings, noise: Noise, found: Posterior, rng: np.random
     z = ndtri(low + rng.random(low.shape) * (high - low))
     z = np.clip(z, a, b)
     return np.asarray(middle + flip * z * sd)
+
+
+def alike(readings: Readings, noise: Noise, found: Posterior, pairs: int = 8) -> tuple[Array, Array]:
+    """How alike the errors of the decay are in repeats of each sweep: their covariance and variance, (m,) each.
+
+    Parameters
+    ----------
+    readings, noise, found : Readings, Noise, Posterior
+        Of m sweeps.
+    pairs : int
+        Repeats in pairs that are simulated for each sweep.
+
+    Notes
+    -----
+    Two sweeps with the same true parameters and noise of their own are read in the same steps, and their posteriors found with
+    the draws at hand. With enough noise the errors have nothing in common; with none the readings are the same.
+    """
+    rng = np.random.default_rng(2)
+    found = found.thinned(2)
+    true = resampled(found, rng, pairs)
+    before = np.log(np.maximum(found.weight, 1e-300)) - _log_likelihood(readings, noise, found.draws, found.sign)
+    both, each = np.zeros(len(found.sign)), np.zeros(len(found.sign))
+    step = readings.step[:, None]
+    for k in range(pairs):
+        signal = np.exp(true[:, k, :1] - true[:, k, 2:] * readings.u)
+        middle, sd = true[:, k, 1:2] + found.sign[:, None] * signal, np.sqrt(noise.variance(signal))
+        errors = []
+        for _ in range(2):
+            current = middle + sd * rng.standard_normal(sd.shape)
+            other = replace(readings, current=readings.current + step * np.round((current - readings.current) / step))
+            log = before + _log_likelihood(other, noise, found.draws, found.sign)
+            weight = np.exp(log - log.max(axis=1, keepdims=True))
+            errors.append(np.vecdot(weight, found.draws[..., 2]) / weight.sum(axis=1) - true[:, k, 2])
+        both += errors[0] * errors[1] / pairs
+        each += (errors[0] ** 2 + errors[1] ** 2) / (2 * pairs)
+    return both, each

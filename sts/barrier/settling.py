@@ -33,8 +33,9 @@ def find_settling(samples: Samples) -> Mask:
     Notes
     -----
     An exponential is fitted to the inner samples alone. A sample counts as settling where it exceeds that by `LEAST` of the
-    current beside it and by `CLEAR` times the noise beside it (scaled MAD) and `STEPS` of the converter; so do all between it and the end. Currents
-    *below* the curve are no settling: saturation and a lag look like that, and are found as such. Common practice, no source.
+    current beside it, by `CLEAR` times the noise beside it (scaled MAD) and by `STEPS` of the converter; so do all between it and
+    the end. Currents *below* the curve are no settling: saturation and a lag look like that, and are found as such. Common
+    practice, no source.
     """
     m, n = samples.current.shape
     mask = np.zeros((m, n), bool)
@@ -59,9 +60,7 @@ def find_settling(samples: Samples) -> Mask:
         noise = MAD_SCALE * np.median(np.abs(above[:, MOST_SETTLING:] - level), axis=1)[:, None]
         step = np.nan_to_num(find_step(np.where(samples.usable[rows] > 0, samples.current[rows], np.nan)))[:, None]
         least = np.maximum.reduce([CLEAR * noise, beside, STEPS * step])
-        off = (above[:, :MOST_SETTLING] - level > least) & (
-            usable[rows, :MOST_SETTLING] > 0
-        )
+        off = (above[:, :MOST_SETTLING] - level > least) & (usable[rows, :MOST_SETTLING] > 0)
         last = np.where(off.any(axis=1), MOST_SETTLING - np.argmax(off[:, ::-1], axis=1), 0)
         mask[rows] |= (np.arange(n) < last[:, None])[:, turn]
     return mask & (samples.usable > 0)

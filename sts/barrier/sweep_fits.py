@@ -37,6 +37,7 @@ class Fits:
     decay_common: (
         Array  # (m,) by how much it moves with one standard uncertainty of the offset that all sweeps share [1/m]
     )
+    decay_rounding: Array  # (m,) the part of its uncertainty that a converter makes alike in repeats [1/m]
     offset: Array  # (m,) [A]
     offset_se: Array  # (m,) [A]
     seen: Seen  # what the sweep alone says of the offset
@@ -53,7 +54,9 @@ class Fits:
     modulation_decay_se: Array  # (m,) [1/m]
     noise: PooledNoise  # of each sweep
     shape: Shape
-    rounded: Array  # (m,) step of the converter whose intervals were fitted (`coarse_steps`) [A], 0 where the readings were
+    rounded: (
+        Array  # (m,) step of the converter whose intervals were fitted (`coarse_steps`) [A], 0 where the readings were
+    )
 
     def reach(self, confidence: float) -> Array:
         """Half the interval of the decay [1/m], shape (m,).
@@ -124,6 +127,7 @@ def fit_block(
         decay=known(curve.decay / span),
         decay_se=known(np.sqrt(variance) / span),
         decay_common=known(common / span),
+        decay_rounding=np.zeros(len(points)),
         offset=known(curve.offset),
         offset_se=known(np.sqrt(np.maximum(inverse[:, 1, 1] * chi2, 0.0))),
         reduced_chi2=known(chi2),
@@ -147,8 +151,7 @@ def fit_block(
     current = products.signal + curve.offset[:, None]
     residual = products.residual / np.sqrt(fitted.variance)
     residual[(samples.usable == 0) | ~good[:, None]] = np.nan
-    current[~good] = np.nan
-    return fits, current, residual
+    return fits, np.where(good[:, None], current, np.nan), residual
 
 
 @dataclass(frozen=True, eq=False)

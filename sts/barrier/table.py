@@ -46,6 +46,7 @@ def sweep_rows(batch: Batch, confidence: float) -> pd.DataFrame:
         "decay_se_per_nm": fits.decay_se * 1e-9,
         "decay_common_per_nm": fits.decay_common * 1e-9,
         "decay_motion_per_nm": batch.motion * 1e-9,
+        "decay_rounding_per_nm": fits.decay_rounding * 1e-9,
         "dof": fits.dof,
         "choice_spread_eV": _choice_spread(fits),
         "slow_correlation": fits.noise.correlation,

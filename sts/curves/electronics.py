@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from sts.quantities import MAD_SCALE
 
+LATTICE_VALUES = 2000  # in which a step is looked for that single sweeps do not show
 RAIL_BAND = 0.003  # samples this close to the limit, relative to it, count as railed: real limiters wander by 0.3 %
 
 
@@ -100,6 +101,28 @@ def find_step(current: Any, *, returns: int = 3) -> NDArray[np.float64]:
         residue = np.where(usable, gaps / step - np.round(gaps / step), 0.0)
     rms = np.sqrt((residue**2).sum(axis=1) / np.maximum(usable.sum(axis=1), 1))
     return np.where((repeated.sum(axis=1) >= returns) & (rms < 0.1), step[:, 0], np.nan)
+
+
+def common_step(current: Any) -> float:
+    """Step of the converter that sweeps share [A]; NaN if there is none.
+
+    Parameters
+    ----------
+    current : array_like, shape (m, n)
+        Current [A].
+
+    Notes
+    -----
+    The median of what the sweeps show, where more than half of them do. No value of a steep or a short sweep comes back within it
+    (`find_step`): then it is looked for in the values of all sweeps, at most `LATTICE_VALUES` of them.
+    """
+    current = np.atleast_2d(np.asarray(current, float))
+    each = find_step(current)
+    known = each[np.isfinite(each)]
+    if 2 * known.size > len(each):
+        return float(np.median(known))
+    values = current[np.isfinite(current)]
+    return float(find_step(values[None, :: max(1, values.size // LATTICE_VALUES)])[0])
 
 
 def longest_run(mask: NDArray[np.bool_]) -> NDArray[np.int64]:

@@ -110,7 +110,7 @@ def average_spectrum(
     notes |= _group_notes(units, each_repeat)
     average = average_units(units, plan.spectra.average, seed=plan.spectra.seed)
     temperature = common_value(chosen.table["temperature_K"])
-    made = from_current(bias, average, each_repeat, plan, temperature, kind, notes)
+    made = from_current(bias, average, each_repeat, plan, temperature, kind, notes, filled.current)
     made = offered(made, bias, (chosen, filled.points, repeats), (average, units, kind), plan, notes)
     smoother, means = made.smoother, widened_where_few(made.means, there, len(units), plan.compare.confidence)
     trusted = _trusted(bias, means, filled, offsets, smoother.width)

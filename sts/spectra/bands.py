@@ -64,7 +64,15 @@ class Quotient:
     firm: NDArray[np.bool_]  # where that is known well enough to divide by
 
 
-def derive(bias: Array, average: Average, smoother: Smoother, plan: Plan, notes: dict[str, str], unit: str) -> Means:
+def derive(
+    bias: Array,
+    average: Average,
+    smoother: Smoother,
+    plan: Plan,
+    notes: dict[str, str],
+    unit: str,
+    shared: Array | None = None,
+) -> Means:
     """Current with I(0) = 0, dI/dV and normalised conductance, and the uncertainty of each.
 
     Rows of deviations carry the uncertainty: those of the units, or where there is one unit only, white noise at each
@@ -84,6 +92,8 @@ def derive(bias: Array, average: Average, smoother: Smoother, plan: Plan, notes:
         Flag to words; what has to be said is added.
     unit : str
         What one unit is called.
+    shared : numpy.ndarray, shape (r, k), optional
+        Rows of deviations that all units share, with one standard uncertainty each [A].
     """
     zero = zero_weights(bias, smoother, plan.spectra)
     current = average.current - zero @ average.current
@@ -98,6 +108,8 @@ def derive(bias: Array, average: Average, smoother: Smoother, plan: Plan, notes:
         notes["no band"] = (
             f"one {unit}: band from the residuals, {with_prefix(sigma * 1e12, 'pA')} rms; slow noise is not in it"
         )
+    if shared is not None and len(shared):  # known without scatter: the quantile of the band is not theirs
+        rows = np.concatenate([rows, shared * (ndtri(0.5 + plan.compare.confidence / 2) / quantile)])
     rows = rows - (rows @ zero)[:, None]
     smooth, didv = smoother.apply(current), smoother.differentiate(current)
     smooth_rows, didv_rows = smoother.apply(rows), smoother.differentiate(rows)

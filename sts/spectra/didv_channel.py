@@ -15,6 +15,7 @@ from sts.spectra.bands import Means, derive
 from sts.spectra.didv_source import CURRENT, LOCKIN, DidvSource
 from sts.spectra.lockin_better import why_not
 from sts.spectra.lockin_source import Calibrated, calibrate, integrals, source_of, with_lockin
+from sts.spectra.rounding import rounding_rows
 from sts.spectra.smoothing_width import choose_smoother
 from sts.spectra.units import Whole
 from sts.sweeps import SweepSet
@@ -60,7 +61,14 @@ class Made:
 
 
 def from_current(
-    bias: Array, average: Average, each_repeat: Array, plan: Plan, temperature: float, kind: str, notes: dict[str, str]
+    bias: Array,
+    average: Average,
+    each_repeat: Array,
+    plan: Plan,
+    temperature: float,
+    kind: str,
+    notes: dict[str, str],
+    read: Array,
 ) -> Made:
     """The means of the current and its derivative.
 
@@ -79,9 +87,12 @@ def from_current(
         What one unit is called.
     notes : dict
         Flag to words; what has to be said is added.
+    read : numpy.ndarray, shape (m, k)
+        Current of each sweep as recorded, in the steps of the converter [A].
     """
     smoother, criterion, why = _smoother(bias, each_repeat, plan.spectra, temperature, notes)
-    return Made(derive(bias, average, smoother, plan, notes, kind), smoother, criterion, why)
+    shared = rounding_rows(read, smoother)
+    return Made(derive(bias, average, smoother, plan, notes, kind, shared), smoother, criterion, why)
 
 
 def offered(

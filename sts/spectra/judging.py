@@ -112,7 +112,7 @@ def judge_iv(sweeps: SweepSet, plan: CheckPlan | None = None) -> pd.DataFrame:
             _return(sweeps, clean, noise, plan.setpoint_tolerance),
         ]
     usable = left >= plan.fewest_points
-    seen = Seen(sweeps.axis, calm, clean, noise, ripple.amplitude, sweeps.has_current)
+    seen = Seen(sweeps.axis, calm, clean, noise, ripple.amplitude, sweeps.has_current, step)
     for members, reference in comparison_groups(sweeps):
         members = members[usable[members]]
         reference = reference[usable[reference]]

@@ -15,6 +15,7 @@ from sts.spectra.steps import has_step, own_steps
 
 Array = NDArray[np.float64]
 
+LEAST_STEPS = 2.0  # of the converter: less may be rounding
 FEWEST = 3  # sweeps that tell what is usual
 _NEAR = 3  # samples on either side that tell the current before and after a jump
 _CLEAR_SIGMAS = 3.0  # of the noise: below, no factor is named
@@ -30,6 +31,7 @@ class Seen:
     noise: Array  # (m,) of a sample
     ripple: Array  # (m,) amplitude that was found; NaN where none was
     has_current: bool
+    step: Array  # (m,) of the converter, unit of the signal; NaN where none is seen
 
 
 def jumps_of_group(
@@ -82,6 +84,7 @@ def jumps_of_group(
             if own or (own is None and levels and two_levels(comparison, i, found[i])):
                 place[i], size[i] = found[i], ratio[i]
     place = _beyond_ripple(place, seen.axis, signal, _swing(seen.ripple, reference)[members])
+    place = _beyond_rounding(place, seen.axis, signal, np.where(seen.step > seen.noise, seen.step, 0.0)[members])
     doubtful = noise if seen.has_current else np.zeros(members.size)  # below which no factor is named
     told = _told(place, size, seen.axis, signal, doubtful)
     return _jump_rows(names, place, size, told, factor), np.isfinite(place)
@@ -101,6 +104,18 @@ def _beyond_ripple(position: Array, axis: Array, signal: Array, swing: Array) ->
     """The positions of jumps, NaN where the current steps by no more than the ripple of that sweep swings."""
     before, after = _sides(position, axis, signal)
     return np.where(np.abs(after - before) <= 2 * np.nan_to_num(swing), np.nan, position)
+
+
+def _beyond_rounding(position: Array, axis: Array, signal: Array, step: Array) -> Array:
+    """The positions of jumps, NaN where no sample changes by two of the converter's steps (m,) more than those beside it do."""
+    kept = position.copy()
+    for i in np.flatnonzero(np.isfinite(position) & (step > 0)).tolist():
+        at = int(np.searchsorted(axis, position[i]))
+        change = np.abs(np.diff(signal[i]))
+        beside = np.nanmedian(change[max(at - 2 * _NEAR, 0) : at + 2 * _NEAR])
+        if np.nanmax(change[max(at - 2, 0) : at + 1]) - beside < (LEAST_STEPS - 0.1) * step[i]:
+            kept[i] = np.nan
+    return kept
 
 
 def _told(position: Array, factor: Array, axis: Array, signal: Array, noise: Array) -> list[str]:

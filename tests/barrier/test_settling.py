@@ -87,3 +87,14 @@ def test_saturation_at_the_start_stays_saturation():
     assert "saturated" in set(fit.flags["flag"])
     assert "settling" not in set(fit.flags["flag"])
     assert abs(fit.table["barrier_eV"][0] / barrier_from_decay(2.1e10) - 1) < 0.05
+
+
+def test_a_step_of_a_coarse_converter_is_no_settling():
+    """Where the current is below one step most readings are alike: of these sweeps 20 % had a last sample masked."""
+    bench = Bench(white_A=1e-12, converter_step_A=4e-12)
+    for seed in range(3):
+        made = simulate_iz(
+            barrier_eV=4.4, height=(0.0, 0.36e-9, 150), sweeps=36, bench=bench, seed=seed, tip="t"
+        ).sweeps
+        samples = Samples(np.linspace(0, 1, 150), made.current, np.ones(made.current.shape))
+        assert not find_settling(samples).any()

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from sts.curves.electronics import find_saturation, find_step, longest_run, noise_level
+from sts.curves.electronics import common_step, find_saturation, find_step, longest_run, noise_level
 
 RNG = np.random.default_rng(20261125)
 HEIGHT = np.linspace(0, 0.5e-9, 200)
@@ -100,3 +100,12 @@ def test_noise_level_returns_the_noise_that_was_added():
 def test_longest_run_counts_neighbours_only():
     mask = np.array([[1, 1, 0, 1, 1, 1, 0], [0, 0, 0, 0, 0, 0, 0], [1, 1, 1, 1, 1, 1, 1]], bool)
     assert longest_run(mask).tolist() == [3, 0, 7]
+
+
+def test_a_step_that_no_sweep_shows_is_found_in_all_of_them():
+    """Ramps of eight values, none of which comes back within one; currents that nothing rounds have no step together, either."""
+    ramps = np.arange(8) * np.linspace(3, 6, 12)[:, None] + np.random.default_rng(2).uniform(0, 3, (12, 1))
+    assert np.isnan(find_step(1e-12 * np.round(ramps))).all()
+    assert_allclose(common_step(1e-12 * np.round(ramps)), 1e-12, rtol=1e-6)
+    assert np.isnan(common_step(1e-12 * ramps))
+    assert np.isnan(common_step(np.full((2, 5), np.nan)))

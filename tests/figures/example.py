@@ -148,13 +148,15 @@ def fits_of(table: pd.DataFrame) -> Fits:
     none, one = np.zeros(count), np.ones(count)
     decay = table["decay_per_nm"].to_numpy(float) * 1e9
     return Fits(
-        good=one > 0, amplitude=1e-9 * one, decay=decay, decay_se=0.006 * decay, decay_common=none, offset=1e-12 * one,
+        good=one > 0, amplitude=1e-9 * one, decay=decay, decay_se=0.006 * decay, decay_common=none, decay_rounding=none,
+        offset=1e-12 * one,
+
         offset_se=5e-14 * one, reduced_chi2=1.02 * one, points=71 + np.zeros(count, int), dof=68.0 + none, inflation=one,
         seen=Seen(none, 1e-12 * one, 5e-14 * one, one, one, one, one, one > 0, none, none, one),
         lowest=none, highest=0.7e-9 * one, decades=table["decades"].to_numpy(float), window_decay=decay[:, None],
         log_decay=np.sqrt(0.96) * decay, modulation_decay=np.nan * one, modulation_decay_se=np.nan * one,
         noise=PooledNoise(np.outer(one, [1e-24, 0.0, 1e-4]), 1e-9 * one, np.nan * one, none, none, none > 0),
-        shape=Shape(one, np.nan * one, none, none, none, none, decay, decay),
+        shape=Shape(one, np.nan * one, none, none, none, none, decay, decay), rounded=none,
     )  # fmt: skip
 
 

@@ -11,7 +11,7 @@ from often import repeated
 from spectra.bench import measured
 
 from sts.plan import CheckPlan
-from sts.simulate import Bench
+from sts.simulate import Bench, simulate_iv
 from sts.spectra import judge_iv
 from sts.spectra.judging import level_trend, small_sample_factor
 from sts.sweeps import SweepSet, sweep_table
@@ -212,3 +212,13 @@ def test_a_level_lock_in_channel_is_not_at_a_limit():
     level[:, 98:103] = 0.1706
     sweeps = SweepSet("iv", v, np.full(level.shape, np.nan), sweep_table(["a", "b", "c"]), lockin=level)
     assert flagged(sweeps, "saturated") == set()
+
+
+def test_a_step_of_the_converter_is_no_jump():
+    """Steps of 13 pA with noise of 1 pA where sweeps differ by 5 %: three of these twelve were called jumping."""
+    bench = Bench(white_A=1e-12, converter_step_A=1.3e-11, setpoint_scatter=0.05)
+    made = simulate_iv(density="flat", bias=(-1, 1, 201), sweeps=6, temperature_K=4.2, bench=bench, seed=4).sweeps
+    assert not (judge_iv(made)["flag"] == "jump").any()
+    current = made.current.copy()
+    current[2, 150:] *= 1.5
+    assert set(judge_iv(replace(made, current=current)).query("flag == 'jump'")["sweep"]) == {made.names[2]}
