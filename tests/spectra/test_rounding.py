@@ -52,7 +52,7 @@ def test_steps_that_the_noise_dithers_and_currents_without_steps_have_none(step:
 
 
 def test_the_band_of_the_mean_holds_what_its_sweeps_round_alike():
-    """4 repeats in steps of 13 pA with noise of 0.5 pA: their scatter alone held 3 of 10 points or fewer."""
+    """4 repeats in steps of 13 pA with noise of 0.5 pA: their scatter alone held 4 of 10 points."""
     plan = Plan.model_validate({"spectra": {"smoothing_width_V": 0.1, "offsets": "keep"}})
     table = sts.simulate_iv(density="flat", bias=(-1, 1, 201), sweeps=4, temperature_K=4.2, seed=1).sweeps
     rng = np.random.default_rng(5)
