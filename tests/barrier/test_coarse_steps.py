@@ -15,11 +15,12 @@ from sts.barrier.coarse_steps import find_rounded, group_steps
 from sts.barrier.masks import find_masks
 from sts.barrier.one_sweep import profile_sweep
 from sts.barrier.pooled_noise import find_noise, noise_groups
-from sts.plan import BarrierPlan
+from sts.plan import BarrierPlan, Plan
 from sts.quantities import decay_from_barrier
 from sts.simulate import Bench, simulate_iz
 from sts.sweeps import SweepSet
 
+STRAIGHT = Plan(barrier=BarrierPlan(hysteresis_percent=0))  # one direction: a loop of the piezo would be allowed for
 TRUE = float(decay_from_barrier(4.4)) * 1e-9
 
 
@@ -35,7 +36,7 @@ def coarse(step_A: float = 1e-11, *, seed: int = 3, points: int = 100, sweeps: i
 
 @cache
 def fitted(step_A: float = 1e-11, seed: int = 3):
-    return fit_barrier(coarse(step_A, seed=seed))
+    return fit_barrier(coarse(step_A, seed=seed), STRAIGHT)
 
 
 def rounded(sweeps: SweepSet):
@@ -63,7 +64,7 @@ def test_the_decay_is_right_within_its_uncertainty_and_no_step_is_called_a_jump(
 def test_readings_that_were_cut_off_instead_of_rounded_give_the_same_barrier():
     """A converter that truncates moves the zero by half a step, which the offset takes up."""
     made, one = coarse(), fitted()
-    other = fit_barrier(replace(made, current=made.current - 5e-12))
+    other = fit_barrier(replace(made, current=made.current - 5e-12), STRAIGHT)
     assert_allclose(other.table["decay_per_nm"], one.table["decay_per_nm"], rtol=1e-6)
     assert_allclose(one.offset - other.offset, 5e-12, rtol=1e-3)
 
@@ -86,7 +87,9 @@ def test_filled_sweeps_lie_within_half_a_step_of_their_readings_which_the_result
     assert np.array_equal(ready.measured, made.current)
     fit = fitted()
     assert np.array_equal(fit.current, made.current)
-    assert np.array_equal(fit_barrier(made).table["decay_per_nm"], fit.table["decay_per_nm"])  # the same each time
+    assert np.array_equal(
+        fit_barrier(made, STRAIGHT).table["decay_per_nm"], fit.table["decay_per_nm"]
+    )  # the same each time
 
 
 @pytest.mark.parametrize("step_A", [0.0, 5e-13, 1.5e-12])
@@ -102,8 +105,8 @@ def test_each_tip_has_its_own_step():
     mixed = SweepSet("iz", made.axis, np.concatenate([made.current[:5], fine.current[5:]]), table)
     found = rounded(mixed)
     assert found.rows.tolist() == list(range(5))
-    fit = fit_barrier(mixed)
-    alone = fit_barrier(SweepSet("iz", made.axis, fine.current[5:], table.iloc[5:].reset_index(drop=True)))
+    fit = fit_barrier(mixed, STRAIGHT)
+    alone = fit_barrier(SweepSet("iz", made.axis, fine.current[5:], table.iloc[5:].reset_index(drop=True)), STRAIGHT)
     assert (fit.table["flags"].str.contains("coarse steps")).tolist() == [True] * 5 + [False] * 4
     assert_allclose(fit.table["decay_per_nm"][5:], alone.table["decay_per_nm"], rtol=5e-3)
 
@@ -119,7 +122,7 @@ def test_digits_of_a_file_are_steps_too():
     """Written in nA with two decimals: steps of 10 pA."""
     made = coarse(0.0)
     written = replace(made, current=np.array([[float(f"{i * 1e9:.2f}") * 1e-9 for i in row] for row in made.current]))
-    fit = fit_barrier(written)
+    fit = fit_barrier(written, STRAIGHT)
     assert set(fit.flags["flag"]) == {"coarse steps"}
     assert fit.flags["detail"].str.contains("step 10 pA").all()
     assert np.sqrt(np.mean(errors(fit.table) ** 2)) < 1.5
@@ -127,7 +130,7 @@ def test_digits_of_a_file_are_steps_too():
 
 def test_a_current_of_a_few_steps_has_no_barrier_and_says_why():
     """1 nA in steps of 250 pA: read as currents, 4.4 eV would be 3.2 ± 0.1."""
-    fit = fit_barrier(coarse(2.5e-10))
+    fit = fit_barrier(coarse(2.5e-10), STRAIGHT)
     assert {"coarse steps", "steps too coarse"} <= set(fit.flags["flag"])
     assert fit.table[["barrier_eV", "barrier_low_eV", "barrier_high_eV", "decay_per_nm"]].isna().all().all()
     assert not fit.table["used"].any()
@@ -140,7 +143,7 @@ def test_what_repeats_share_is_no_smaller_at_a_site():
     """Without any noise all repeats are read alike: their mean is no better than one of them."""
     made = coarse(5e-11, points=30)
     same = replace(made, current=np.tile(made.current[:1], (len(made), 1)))
-    fit = fit_barrier(same)
+    fit = fit_barrier(same, STRAIGHT)
     assert np.all(fit.table["decay_rounding_per_nm"] > 0.4 * fit.table["decay_se_per_nm"])
     assert np.all(fitted(0.0).table["decay_rounding_per_nm"] == 0)
     repeats = slopes_by_repeat(fit.table)
@@ -152,7 +155,7 @@ def test_jumps_are_still_found():
     made = coarse(sweeps=12)
     current = made.current.copy()
     current[:2, 27:] = 1e-11 * np.round(1.5 * current[:2, 27:] / 1e-11)
-    fit = fit_barrier(replace(made, current=current))
+    fit = fit_barrier(replace(made, current=current), STRAIGHT)
     assert (fit.table["flags"].str.contains("jump")).tolist() == [True] * 2 + [False] * 10
 
 
@@ -163,7 +166,7 @@ def test_an_offset_that_is_known_is_used():
         bench=Bench(white_A=3e-12, gap_noise=0.03, converter_step_A=1.8e-11),
     ).sweeps  # fmt: skip
 
-    said = BarrierPlan(offset_pA=0.0, offset_se_pA=0.5)
+    said = BarrierPlan(offset_pA=0.0, offset_se_pA=0.5, hysteresis_percent=0)
     alone, known = fit_prepared(prepare(made, said), said).fits, fit_batches([made], said)[0].fits
     assert np.median(known.decay_se) < 0.7 * np.median(alone.decay_se)
     assert np.all(known.decay_common > 0)
