@@ -15,6 +15,7 @@ from sts.curves.crossings import crossing, ends_above
 from sts.curves.electronics import noise_level
 from sts.curves.resampling import resampled_counts
 from sts.curves.smoothing import Smoother
+from sts.spectra.peak_noise import error_of_curve, error_of_units, threshold
 
 Array = NDArray[np.float64]
 
@@ -61,9 +62,11 @@ def find_peaks(
     -----
     The background is the straight line through the means of dI/dV between 1.3 and 2 widths on either side. Position by a
     parabola through the points within a quarter of the width, crossings of half height by straight lines between points.
-    Uncertainties by bootstrap over whole units, times m/(m - 1) in variance and with Student's t (twice one is the interval of
-    95 %); of one or two repeats by their point noise, which holds no slow noise. Those of position, width and area hold a
-    twentieth of a step too, for what lies between points.
+    Uncertainties by bootstrap over whole units, times m/(m - 1) in variance and with Student's t (twice one is the interval
+    of 95 %); of one or two repeats by curves of point noise, made as large as what the curve itself scatters by
+    (`sts.spectra.peak_noise.error_of_curve`). A peak's errors are those at its place, pooled over bias, and it needs more of
+    them where they rest on few degrees of freedom. Uncertainties of position, width and area hold a twentieth of a step
+    too, for what lies between points.
     """
     v = np.asarray(bias, float)
     each = np.atleast_2d(np.asarray(didv_each, float))
@@ -75,14 +78,17 @@ def find_peaks(
         return pd.DataFrame({c: pd.Series(dtype=float) for c in COLUMNS})
     mean = np.nanmean(each, axis=0)
     each = np.where(np.isfinite(each), each, mean)
+    step = float(np.median(np.diff(v)))
+    points_wide = resolution_V / step if np.isfinite(resolution_V) and resolution_V > 0 else 4.0
     if m < 3 and drawn is not None:
-        error, curves, few = float(np.median(drawn.std(axis=0))), mean + drawn, 1.0
+        error, freedom = error_of_curve(v, mean, drawn, points_wide)
+        curves, few = mean + drawn * (error / np.maximum(drawn.std(axis=0), 1e-300)), 1.0
     else:
-        error = float(np.median(each.std(axis=0, ddof=1))) / np.sqrt(m)
+        error, freedom = error_of_units(each, points_wide)
         curves = resampled_counts(m, RESAMPLES, seed) / m @ each
         few = float((m / (m - 1)) ** 0.5 * stdtrit(m - 1, 0.975) / 1.959964)
-    least = max(significance * error, 1e-12 * np.ptp(mean))
-    if not may_have_peaks(mean, least):
+    least: Array = np.maximum(threshold(significance, freedom) * error, 1e-12 * float(np.ptp(mean)))
+    if not may_have_peaks(mean, float(least.min())):
         return pd.DataFrame(columns=list(COLUMNS))
     from scipy import signal  # slow to import, and wanted only where a peak may be
 
@@ -91,14 +97,13 @@ def find_peaks(
         near_ends = binary_dilation(np.asarray(one_sided, bool)[there], iterations=_ENDS)
         found = found[~near_ends[found]]
     curves = np.concatenate([mean[None], curves])
-    step = float(np.median(np.diff(v)))
     wide = signal.peak_widths(mean, found, rel_height=0.5)[0] * step
     lines = step / 20
     rows = []
     for peak, about in zip(found.tolist(), wide.tolist(), strict=True):
         others = v[found[found != peak]]
         position, width, height, area = _above_background(v, curves, v[peak], about, others)
-        if not height[0] >= least:  # a bump of the noise on a shoulder: only the shoulder stands out
+        if not height[0] >= least[peak]:  # a bump of the noise on a shoulder: only the shoulder stands out
             continue
         se = [float(np.nanstd(a[1:], ddof=1)) * few for a in (position, width, area)]
         narrow = np.isfinite(resolution_V) and width[0] <= 1.1 * resolution_V
@@ -134,9 +139,7 @@ def peaks_of_each(bias: Array, each: Array, peaks: pd.DataFrame, noise: Array) -
     others = peaks["maximum_V"].to_numpy(float)[1:]
     found = []
     for row in np.concatenate([each, each.mean(axis=0) + noise]):  # each by its own maximum
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", np.exceptions.RankWarning)  # of a bump too narrow to have a line beside it
-            position, width, height, _ = _above_background(bias, row[None], at, about, others)
+        position, width, height, _ = _above_background(bias, row[None], at, about, others)
         found.append((position[0], width[0], height[0]) if abs(position[0] - at) <= about / 2 else (np.nan,) * 3)
     of_sweeps, of_noise = np.array(found[: len(each)]).T, np.array(found[len(each) :]).T
     spread = [part[np.isfinite(part)].std(ddof=1) if np.isfinite(part).sum() > 2 else np.nan for part in of_noise]
@@ -188,7 +191,9 @@ def _above_background(v: Array, curves: Array, at: float, wide: float, others: A
         beside = near & (np.abs(v - at) >= min(_FLANK[0] * wide, 0.7 * min(at - left, right - at)))
         x, part = v[near] - at, curves[:, near]
         if (beside & (v < at)).any() and (beside & (v > at)).any():
-            line = np.polynomial.polynomial.polyfit(v[beside] - at, curves[:, beside].T, 1)
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore", np.exceptions.RankWarning)  # of a bump with one point on a side
+                line = np.polynomial.polynomial.polyfit(v[beside] - at, curves[:, beside].T, 1)
             part = part - line[0][:, None] - line[1][:, None] * x
         else:
             part = part - part.min(axis=1, keepdims=True)
