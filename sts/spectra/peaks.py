@@ -191,9 +191,7 @@ def _above_background(v: Array, curves: Array, at: float, wide: float, others: A
         beside = near & (np.abs(v - at) >= min(_FLANK[0] * wide, 0.7 * min(at - left, right - at)))
         x, part = v[near] - at, curves[:, near]
         if (beside & (v < at)).any() and (beside & (v > at)).any():
-            with warnings.catch_warnings():
-                warnings.simplefilter("ignore", np.exceptions.RankWarning)  # of a bump with one point on a side
-                line = np.polynomial.polynomial.polyfit(v[beside] - at, curves[:, beside].T, 1)
+            line = _polynomial(v[beside] - at, curves[:, beside].T, 1)
             part = part - line[0][:, None] - line[1][:, None] * x
         else:
             part = part - part.min(axis=1, keepdims=True)
@@ -208,7 +206,7 @@ def _above_background(v: Array, curves: Array, at: float, wide: float, others: A
 def _measure(x: Array, part: Array, top: int, foot: Array, about_V: float) -> tuple[Array, Array, Array]:
     """Position, full width at half height and area of the peak at point `top` for every curve (r, k)."""
     near = np.abs(x - x[top]) <= max(about_V / 4, 1.01 * float(np.diff(x).max()))
-    curve = np.polynomial.polynomial.polyfit(x[near] - x[top], part[:, near].T, 2)
+    curve = _polynomial(x[near] - x[top], part[:, near].T, 2)
     with np.errstate(invalid="ignore", divide="ignore"):
         shift = np.nan_to_num(-curve[1] / (2 * curve[2]))
     position = x[top] + np.clip(shift, x[near][0] - x[top], x[near][-1] - x[top])
@@ -219,3 +217,10 @@ def _measure(x: Array, part: Array, top: int, foot: Array, about_V: float) -> tu
     counted = np.clip((width[:, None] - np.abs(x - position[:, None])) / step + 0.5, 0.0, 1.0)
     area = (counted * (part - foot[:, None]) * step).sum(axis=1)
     return position, width, area
+
+
+def _polynomial(x: Array, y: Array, degree: int) -> Array:
+    """Coefficients of a fitted polynomial, the constant first; of a bump with too few points the smallest that meet them."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", np.exceptions.RankWarning)
+        return np.asarray(np.polynomial.polynomial.polyfit(x, y, degree))
