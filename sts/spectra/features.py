@@ -66,6 +66,7 @@ def with_features(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Spectrum:
     peaks = find_peaks(
         spectrum.bias, rows, resolution_V=spectrum.resolution.total_V, significance=settings.peak_significance,
         seed=plan.spectra.seed, noise=_noise_of_few(spectrum, rows, sweeps, plan), one_sided=spectrum.ends,
+        difference=_of_directions(spectrum, plan),
     ) if settings.peaks else None  # fmt: skip
     if peaks is not None and (peaks["flag"] != "").any():
         where = ", ".join(f"{with_prefix(p * 1e3, 'mV')}" for p in peaks.loc[peaks["flag"] != "", "position_V"])
@@ -137,6 +138,17 @@ def _doubtful_fits(fits: dict[str, LineFit]) -> list[pd.DataFrame]:
 def _noise_of_few(spectrum: Spectrum, each: Any, sweeps: SweepSet, plan: Plan) -> Any:
     """Noise of the mean of one or two repeats on the spectrum's bias, (r, n); None where there are more."""
     return None if len(each) >= 3 else _point_noise(spectrum, sweeps, plan)
+
+
+def _of_directions(spectrum: Spectrum, plan: Plan) -> Any:
+    """What of half the difference of the directions no cause explains, as dI/dV (n,): the noise of the mean of a single pair."""
+    half, fitted, good = spectrum.half_difference, spectrum.half_difference_fit, np.isfinite(spectrum.didv)
+    smoother = None if half is None or fitted is None or spectrum.from_lockin else _smoother(spectrum, good, plan)
+    if half is None or fitted is None or smoother is None:
+        return None
+    left = np.full(spectrum.bias.size, np.nan)
+    left[good] = smoother.differentiate((half - fitted)[good])
+    return left
 
 
 def _point_noise(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Any:

@@ -53,24 +53,47 @@ def error_of_curve(bias: Array, mean: Array, drawn: Array, width_points: float) 
     below zero, weighted by their own size, and what is above 9 σ² is left out: a peak is no noise (no source; by simulation in
     scripts/studies/peaks.py).
     """
-    n, size = mean.size, float(np.max(np.abs(mean)))
-    points = drawn.std(axis=0)
     lag = max(2, round(_APART * width_points))
-    if n < 4 * lag:
-        return points, 1.0
-    mean = mean / max(size, 1e-300)
+    if mean.size < 4 * lag:
+        return drawn.std(axis=0), 1.0
     square = (mean[: -2 * lag] - 2 * mean[lag:-lag] + mean[2 * lag :]) ** 2 / 6
+    return _grown(bias, mean, square, drawn, lag)
+
+
+def error_of_difference(
+    bias: Array, mean: Array, difference: Array, drawn: Array, width_points: float
+) -> tuple[Array, float]:
+    """As `error_of_curve`, from half the difference of two curves whose mean this is: no structure of dI/dV is in it.
+
+    Parameters
+    ----------
+    bias, mean, difference : numpy.ndarray, shape (n,)
+        [V]; mean and half difference of two repeats, or of both directions without what causes of the bench explain.
+    drawn : numpy.ndarray, shape (r, n)
+        Curves of the noise that its points have.
+    width_points : float
+        Energy width in points.
+    """
+    return _grown(bias, mean, difference**2, drawn, max(2, round(_APART * width_points)))
+
+
+def _grown(bias: Array, mean: Array, square: Array, drawn: Array, lag: int) -> tuple[Array, float]:
+    """Standard error (n,) and its degrees of freedom from squares (n - 2k,) that have its variance where they are no structure."""
+    points, size = drawn.std(axis=0), float(square.max())
+    if not size > 0:
+        return points, 1.0
+    square = square / size
     current = np.concatenate([[0.0], np.cumsum(np.diff(bias) * (mean[1:] + mean[:-1]) / 2)])
     grown = (current - np.interp(0.0, bias, current)) ** 2
-    inner = grown[lag:-lag]
-    if not square.any():
-        return points, 1.0
+    grown = grown / max(float(grown.max()), 1e-300)
+    cut = (mean.size - square.size) // 2
+    inner = grown[cut : mean.size - cut]
     fitted = np.full(square.size, float((MAD_SCALE * np.median(np.sqrt(square))) ** 2))
     level = growth = 0.0
     for left_out in (False,) * _ROUNDS + (
         True,
     ) * _ROUNDS:  # left out at once, the ends of noise that grows would never come in
-        weight = 1 / np.maximum(fitted, 1e-9 * square.max())
+        weight = 1 / np.maximum(fitted, 1e-9)
         relative = square * weight
         rows = relative < _CLIP**2 if left_out else np.ones(square.size, bool)
         if not rows.any():
@@ -81,7 +104,7 @@ def error_of_curve(bias: Array, mean: Array, drawn: Array, width_points: float) 
     around = maximum_filter1d(
         level + growth * grown, 4 * lag + 1, mode="nearest"
     )  # a peak is held against what lies beside it
-    return np.maximum(points, size * np.sqrt(around)), max(square.size / lag - 2, 1.0)
+    return np.maximum(points, np.sqrt(size * around)), max(square.size / lag - 2, 1.0)
 
 
 def _not_negative(a: Array, b: Array, y: Array) -> tuple[float, float]:

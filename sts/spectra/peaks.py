@@ -15,7 +15,7 @@ from sts.curves.crossings import crossing, ends_above
 from sts.curves.electronics import noise_level
 from sts.curves.resampling import resampled_counts
 from sts.curves.smoothing import Smoother
-from sts.spectra.peak_noise import error_of_curve, error_of_units, threshold
+from sts.spectra.peak_noise import error_of_curve, error_of_difference, error_of_units, threshold
 
 Array = NDArray[np.float64]
 
@@ -30,7 +30,7 @@ _ENDS = 2  # points next to those fitted from one side, where their line begins 
 
 def find_peaks(
     bias: Any, didv_each: Any, *, resolution_V: float = float("nan"), significance: float = 5.0, seed: int = 0,
-    noise: Any = None, one_sided: Any = None,
+    noise: Any = None, one_sided: Any = None, difference: Any = None,
 ) -> pd.DataFrame:  # fmt: skip
     """Find the peaks that stand out from the noise.
 
@@ -49,6 +49,8 @@ def find_peaks(
         Curves of the noise that the mean of one or two repeats has, from their point noise; without it they have no peaks.
     one_sided : array_like of bool, shape (n,), optional
         Where dI/dV is fitted from one side only: no peak is told there, nor where it begins.
+    difference : array_like, shape (n,), optional
+        Of a single repeat, half of what its directions differ by, without what is explained: noise as large as its own.
 
     Returns
     -------
@@ -63,10 +65,10 @@ def find_peaks(
     The background is the straight line through the means of dI/dV between 1.3 and 2 widths on either side. Position by a
     parabola through the points within a quarter of the width, crossings of half height by straight lines between points.
     Uncertainties by bootstrap over whole units, times m/(m - 1) in variance and with Student's t (twice one is the interval
-    of 95 %); of one or two repeats by curves of point noise, made as large as what the curve itself scatters by
-    (`sts.spectra.peak_noise.error_of_curve`). A peak's errors are those at its place, pooled over bias, and it needs more of
-    them where they rest on few degrees of freedom. Uncertainties of position, width and area hold a twentieth of a step
-    too, for what lies between points.
+    of 95 %); of one or two repeats by curves of point noise, made as large as the noise that these differ by, or the directions
+    of one, or else the curve scatters by itself (`sts.spectra.peak_noise`). A peak's errors are those at its place, pooled
+    over bias, and it needs more of them where they rest on few degrees of freedom. Uncertainties of position, width and area
+    hold a twentieth of a step too, for what lies between points.
     """
     v = np.asarray(bias, float)
     each = np.atleast_2d(np.asarray(didv_each, float))
@@ -81,7 +83,13 @@ def find_peaks(
     step = float(np.median(np.diff(v)))
     points_wide = resolution_V / step if np.isfinite(resolution_V) and resolution_V > 0 else 4.0
     if m < 3 and drawn is not None:
-        error, freedom = error_of_curve(v, mean, drawn, points_wide)
+        apart = (
+            (each[0] - each[1]) / 2 if m == 2 else None if difference is None else np.asarray(difference, float)[there]
+        )
+        if apart is None or not np.isfinite(apart).all():
+            error, freedom = error_of_curve(v, mean, drawn, points_wide)
+        else:
+            error, freedom = error_of_difference(v, mean, apart, drawn, points_wide)
         curves, few = mean + drawn * (error / np.maximum(drawn.std(axis=0), 1e-300)), 1.0
     else:
         error, freedom = error_of_units(each, points_wide)

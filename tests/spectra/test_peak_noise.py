@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 from scipy import stats
 from scipy.ndimage import gaussian_filter1d
 
-from sts.spectra.peak_noise import CHANCE, error_of_curve, error_of_units, threshold
+from sts.spectra.peak_noise import CHANCE, error_of_curve, error_of_difference, error_of_units, threshold
 from sts.spectra.peaks import find_peaks
 
 V = np.linspace(-1, 1, 801)
@@ -60,6 +60,19 @@ def test_noise_of_units_is_that_of_their_mean():
     error, freedom = error_of_units(rows, 8.0)
     assert_allclose(error.mean(), 1 / np.sqrt(5), rtol=0.1)
     assert_allclose(freedom, 4 * 200 / 12)
+
+
+def test_the_difference_of_two_curves_is_their_noise_whatever_their_structure():
+    """Two curves full of peaks: half of their difference has the standard deviation of their mean, 1/sqrt(2)."""
+    rng = np.random.default_rng(7)
+    peaks = 100 + 40 * np.sin(30 * V)
+    errors = []
+    for _ in range(20):
+        first, second = peaks + tied(rng, 2)
+        error, freedom = error_of_difference(V, (first + second) / 2, (first - second) / 2, NONE, 8.0)
+        errors.append(error[V.size // 2])
+    assert_allclose(np.mean(errors), 1 / np.sqrt(2), rtol=0.12)
+    assert 40 < freedom < 80
 
 
 def test_few_degrees_of_freedom_raise_the_threshold():
