@@ -95,6 +95,7 @@ def find_peaks(
         error, freedom = error_of_units(each, points_wide)
         curves = resampled_counts(m, RESAMPLES, seed) / m @ each
         few = float((m / (m - 1)) ** 0.5 * stdtrit(m - 1, 0.975) / 1.959964)
+    error = np.maximum(error, np.median(error))  # less than that is known of no place: it scatters itself
     least: Array = np.maximum(threshold(significance, freedom) * error, 1e-12 * float(np.ptp(mean)))
     if not may_have_peaks(mean, float(least.min())):
         return pd.DataFrame(columns=list(COLUMNS))
