@@ -382,7 +382,7 @@ TABLES: dict[str, dict[str, str]] = {
         "tip": "tip",
         "component": "source of uncertainty",
         "size_eV": "its standard uncertainty",
-        "kind": "random, calibration or model",
+        "kind": "random, bench (shared by its sweeps), calibration or model",
         "note": "how it was found",
     },
     "barrier_window.csv": {
