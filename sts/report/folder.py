@@ -1,13 +1,13 @@
-"""The folder of results: what may be overwritten there, and files written whole or not at all."""
+"""The folder of results: what may be overwritten there, and files written all or none."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Sequence
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from sts.figures.saving import write_whole
 from sts.report.differences import read_results
+from sts.session.whole_folder import whole_folder
 
 PARTS = {
     "report": ("session", "barrier", "tips", "spectra"),
@@ -90,7 +90,7 @@ def _refuse_to_overwrite(folder: Path, names: Iterable[str], *, force: bool, our
 def write_files(
     folder: Path, content: dict[str, bytes], *, force: bool, before: dict[str, Any] | None = None
 ) -> list[Path]:
-    """Write files to a folder, each whole or not at all.
+    """Write files to a folder, all or none (`whole_folder`).
 
     Parameters
     ----------
@@ -106,32 +106,32 @@ def write_files(
     ------
     ValueError
         If a file is there that may not be overwritten; nothing was written.
+    OSError
+        If they cannot be written; the folder is as it was.
     """
     _refuse_to_overwrite(folder, content, force=force, ours=_listed(before))
-    if any((folder / name).exists() for name in content):
-        _remove_stale(folder, set(content))
-    written = [folder / name for name in content]
-    for path, data in zip(written, content.values(), strict=True):
-        write_whole(path, data)
-    return written
+    stale = _stale(folder, set(content)) if any((folder / name).exists() for name in content) else set()
+    with whole_folder(folder, without=stale, last="results.json") as new:
+        for name, data in content.items():
+            path = new / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(data)
+    return [folder / name for name in content]
 
 
-def _remove_stale(folder: Path, fresh: set[str]) -> None:
+def _stale(folder: Path, fresh: set[str]) -> set[str]:
     """Files of an earlier result that this one does not have: a figure of other data beside new ones misleads."""
     try:
-        names = _listed(read_results(folder))
+        names = _listed(read_results(folder)) - fresh
     except ValueError:
-        return
-    for name in sorted(names):
-        parts = PurePosixPath(name).parts
-        ours = (
-            1 <= len(parts) <= 2
-            and all(p not in ("..", "/", "") for p in parts)
-            and (len(parts) == 1 or parts[0] in FOLDERS)
-        )
-        path = folder.joinpath(*parts) if ours else None
-        if path is not None and name not in fresh and path.is_file() and not path.is_symlink():
-            path.unlink()
+        return set()
+    return {name for name in names if _ours(PurePosixPath(name).parts) and not (folder / name).is_symlink()}
+
+
+def _ours(parts: Sequence[str]) -> bool:
+    """Whether a file within the folder is where results are written."""
+    within = 1 <= len(parts) <= 2 and all(part not in ("..", "/", "") for part in parts)
+    return within and (len(parts) == 1 or parts[0] in FOLDERS)
 
 
 def pdf_maker() -> Any:

@@ -16,6 +16,7 @@ from sts.session import layout, tables
 from sts.session.change import reading
 from sts.session.store import Session
 from sts.session.tables import SessionError
+from sts.session.whole_folder import whole_folder
 from sts.sweeps import AXIS_UNITS, KINDS, SweepSet
 
 _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
@@ -40,11 +41,11 @@ def export_originals(session: Session, out: str | Path, *, force: bool = False) 
         If a file is there already (unless `force`), a stored copy is damaged, or the folder cannot be written.
     """
     names = list(session.sources()["name"])
-    paths = _targets(Path(out), unique_files(map(safe_file_name, names)), force=force)
-    for name, path in zip(names, paths, strict=True):
-        with _writing(path):
+    files = unique_files(map(safe_file_name, names))
+    with _new_files(Path(out), files, force=force) as paths:
+        for name, path in zip(names, paths, strict=True):
             path.write_bytes(session.original(name))
-    return paths
+    return [Path(out) / file for file in files]
 
 
 def export_csv(session: Session, out: str | Path, *, force: bool = False) -> list[Path]:
@@ -62,23 +63,22 @@ def export_csv(session: Session, out: str | Path, *, force: bool = False) -> lis
     """
     with reading(session.path) as file:
         names = layout.set_names(file)
-    paths = _targets(Path(out), [f"{name}.csv" for name in ("sweeps", "decisions", *names)], force=force)
-    for path, table in zip(paths, (session.sweeps(), session.decisions()), strict=False):
-        with _writing(path):
+    files = [f"{name}.csv" for name in ("sweeps", "decisions", *names)]
+    with _new_files(Path(out), files, force=force) as paths:
+        for path, table in zip(paths, (session.sweeps(), session.decisions()), strict=False):
             _to_csv(table, path)
-    for name, path in zip(names, paths[2:], strict=True):
-        with reading(session.path) as file:
-            stored = layout.StoredSet(file, name)
-            for block in layout.blocks(stored.signal.shape):
-                part = stored.read(np.arange(block.start, block.stop))
-                axis, signals = _arrays(part)
-                columns = {
-                    "sweep": np.repeat(part.table["sweep"].to_numpy(object), part.axis.size),
-                    axis: np.tile(part.axis, len(part)), **{name: values.ravel() for name, values in signals.items()},
-                }  # fmt: skip
-                with _writing(path):
+        for name, path in zip(names, paths[2:], strict=True):
+            with reading(session.path) as file:
+                stored = layout.StoredSet(file, name)
+                for block in layout.blocks(stored.signal.shape):
+                    part = stored.read(np.arange(block.start, block.stop))
+                    axis, signals = _arrays(part)
+                    columns = {
+                        "sweep": np.repeat(part.table["sweep"].to_numpy(object), part.axis.size),
+                        axis: np.tile(part.axis, len(part)), **{name: values.ravel() for name, values in signals.items()},
+                    }  # fmt: skip
                     _to_csv(pd.DataFrame(columns), path, more=block.start > 0)
-    return paths
+    return [Path(out) / file for file in files]
 
 
 def export_npz(session: Session, out: str | Path, *, force: bool = False) -> list[Path]:
@@ -96,19 +96,19 @@ def export_npz(session: Session, out: str | Path, *, force: bool = False) -> lis
     """
     with reading(session.path) as file:
         names = layout.set_names(file)
-    paths = _targets(Path(out), [f"{name}.npz" for name in names], force=force)
-    for name, path in zip(names, paths, strict=True):
-        with reading(session.path) as file:
-            part = layout.StoredSet(file, name).read()
-        axis, signals = _arrays(part)
-        arrays: dict[str, Any] = {axis: part.axis, **signals}
-        for column, values in layout.known_part(part.table).items():
-            taken = column in arrays or column in ("file", "allow_pickle")  # the latter two are words of np.savez
-            cells = values.to_numpy(str) if tables.is_text(values) else values.to_numpy()
-            arrays[f"sweep_{column}" if taken else str(column)] = cells
-        with _writing(path):
+    files = [f"{name}.npz" for name in names]
+    with _new_files(Path(out), files, force=force) as paths:
+        for name, path in zip(names, paths, strict=True):
+            with reading(session.path) as file:
+                part = layout.StoredSet(file, name).read()
+            axis, signals = _arrays(part)
+            arrays: dict[str, Any] = {axis: part.axis, **signals}
+            for column, values in layout.known_part(part.table).items():
+                taken = column in arrays or column in ("file", "allow_pickle")  # the latter two are words of np.savez
+                cells = values.to_numpy(str) if tables.is_text(values) else values.to_numpy()
+                arrays[f"sweep_{column}" if taken else str(column)] = cells
             np.savez_compressed(path, **arrays)
-    return paths
+    return [Path(out) / file for file in files]
 
 
 def _arrays(part: SweepSet) -> tuple[str, dict[str, np.ndarray]]:
@@ -160,24 +160,21 @@ def safe_file_name(name: str) -> str:
     return f"_{clean}" if _RESERVED.fullmatch(clean) else clean
 
 
-def _targets(out: Path, names: Sequence[str], *, force: bool) -> list[Path]:
-    paths = [out / name for name in names]
-    there = [path.name for path in paths if path.exists()]
+@contextmanager
+def _new_files(out: Path, names: Sequence[str], *, force: bool) -> Iterator[list[Path]]:
+    """Where to write files that are then put into a folder, all or none."""
+    there = [name for name in names if (out / name).exists()]
     if there and not force:
         more = f" and {len(there) - 1} more" if len(there) > 1 else ""
         raise SessionError(
             f"{out}: {there[0]}{more} is there already. Choose another folder, or overwrite with --force."
         )
-    with _writing(out):
-        out.mkdir(parents=True, exist_ok=True)
-    return paths
-
-
-@contextmanager
-def _writing(path: Path) -> Iterator[None]:
     try:
-        yield
+        with whole_folder(out) as new:
+            yield [new / name for name in names]
     except OSError as error:
+        if error.strerror is None:  # said in words already
+            raise SessionError(str(error)) from error
         raise SessionError(
-            f"{path}: cannot be written ({error.strerror or error}). Free some space or choose another folder."
+            f"{out}: cannot be written ({error.strerror}). Free some space or choose another folder."
         ) from error
