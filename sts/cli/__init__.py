@@ -6,15 +6,19 @@ Nothing scientific is imported before the command line is parsed, so that ``sts 
 from __future__ import annotations
 
 import gc
+import logging
 import os
+import re
 import sys
-from collections.abc import Sequence
-from contextlib import suppress
+import warnings
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
 
 import click
 
 from sts._version import __version__
 from sts.cli import check, data, how_many, labels, results, review, show, tips
+from sts.cli.terminal import warn
 
 
 class _Commands(click.Group):
@@ -52,6 +56,11 @@ for command in (*(_ALL.pop(name) for name in _ORDER), *_ALL.values()):
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line; return the exit status. A user's mistake prints one line."""
     _speak_utf8()
+    with _libraries_silent():
+        return _run(arguments)
+
+
+def _run(arguments: Sequence[str] | None) -> int:
     gc.set_threshold(50_000, 5, 10)  # it ends soon: looking for circles of objects took a tenth of the time of a report
     try:
         status = cli.main(args=None if arguments is None else list(arguments), prog_name="sts", standalone_mode=False)
@@ -71,6 +80,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if os.environ.get("STS_TRACEBACK"):
             raise
         return _refuse(_words(error))
+    except MemoryError as error:
+        if os.environ.get("STS_TRACEBACK"):
+            raise
+        return _refuse(_too_much(error))
     except Exception as error:
         if os.environ.get("STS_TRACEBACK"):
             raise
@@ -80,8 +93,36 @@ def main(arguments: Sequence[str] | None = None) -> int:
         )
 
 
+@contextmanager
+def _libraries_silent() -> Iterator[None]:
+    """Keep warnings and logs of libraries from the user, who can do nothing about them: what is in doubt is in the results.
+
+    Only showing is turned off: whoever makes errors of warnings, as tests do, still gets them.
+    """
+    if os.environ.get("STS_TRACEBACK") or sys.warnoptions:
+        yield
+        return
+    before = logging.root.manager.disable
+    with warnings.catch_warnings():
+        warnings.showwarning = lambda *_, **__: None
+        logging.disable(logging.WARNING)
+        try:
+            yield
+        finally:
+            logging.disable(before)
+
+
+def _too_much(error: MemoryError) -> str:
+    """What was asked for, as numpy says it; Python itself does not."""
+    found = re.search(r"allocate (\S+?)\.? (\w+) for an array with shape (\(.*?\))", str(error))
+    asked = f": {found[1]} {found[2]} were asked for at once, for {found[3]} numbers" if found else ""
+    return (
+        f"not enough memory{asked}. Close other programs, or take fewer or shorter sweeps at a time (several sessions)."
+    )
+
+
 def _refuse(message: str, hint: str = "") -> int:
-    click.echo(f"sts: {message}{hint}", err=True)
+    warn(f"sts: {message}{hint}")
     return 2
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -18,19 +19,38 @@ if TYPE_CHECKING:
 FILE_WIDTH = 200  # columns when the output goes to a file or a pipe
 
 
+_UNSEEN = re.compile(  # control characters, what turns the direction of a line, what has no width, halves of characters
+    r"[\x00-\x09\x0b-\x1f\x7f-\x9f\xad\u061c\u180e\u200b\u200e\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff9-\ufffb\ud800-\udfff"
+    r"\U000e0000-\U000e007f]"
+)
+
+
+def _escaped(found: re.Match[str]) -> str:
+    code = ord(found[0])
+    if 0xDC80 <= code <= 0xDCFF:  # how Python keeps a byte of a path that is not UTF-8
+        return f"\\x{code - 0xDC00:02x}"
+    return found[0].encode("unicode_escape").decode("ascii")
+
+
+def seen(text: str) -> str:
+    r"""Text of which a terminal shows everything: what it would obey or hide is written out, such as ``\x1b``; lines stay."""
+    return _UNSEEN.sub(_escaped, text)
+
+
 def say(text: str) -> None:
-    """A line on standard output."""
-    click.echo(text)
+    """Text on standard output."""
+    click.echo(seen(text))
 
 
 def warn(text: str) -> None:
-    """A line on standard error, which machines that read standard output do not see."""
-    click.echo(text, err=True)
+    """Text on standard error, which machines that read standard output do not see."""
+    click.echo(seen(text), err=True)
 
 
 def print_json(value: Any) -> None:
-    """JSON on standard output; unknown numbers become null."""
-    click.echo(json.dumps(_plain(value), indent=2, ensure_ascii=False))
+    """JSON on standard output; unknown numbers become null, what a terminal would obey is escaped as JSON does."""
+    written = json.dumps(_plain(value), indent=2, ensure_ascii=False)
+    click.echo(_UNSEEN.sub(lambda found: json.dumps(found[0])[1:-1], written))
 
 
 def _plain(value: Any) -> Any:
@@ -61,8 +81,9 @@ def print_table(
     from rich.console import Console
     from rich.measure import measure_renderables
 
-    console = Console(width=None if sys.stdout.isatty() else FILE_WIDTH, highlight=False)
-    cells = [[str(cell) for cell in row] for row in rows]
+    console = Console(width=None if sys.stdout.isatty() else FILE_WIDTH, highlight=False, markup=False, emoji=False)
+    title, headings = _cell(title), [_cell(heading) for heading in headings]
+    cells = [[_cell(str(cell)) for cell in row] for row in rows]
     widest = [max(column, key=cell_len) for column in zip(*cells, strict=True)]
     gone: list[int] = []
     while True:
@@ -74,6 +95,10 @@ def print_table(
     console.print(_table(title, headings, cells, set(right), gone))
     if gone:
         say(f"Not shown at this width: {', '.join(headings[i] for i in sorted(gone))}.")
+
+
+def _cell(text: str) -> str:
+    return seen(text).replace("\n", r"\n")
 
 
 def _table(
@@ -91,7 +116,7 @@ def _table(
         justify: Literal["right", "left"] = "right" if i in right else "left"
         table.add_column(headings[i], justify=justify, overflow="fold", no_wrap=i == 0)
     for row in cells:
-        table.add_row(*(row[i].replace("[", r"\[") for i in shown))
+        table.add_row(*(row[i] for i in shown))
     return table
 
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import logging
 import subprocess
 import sys
+import warnings
 from pathlib import Path
 
 import numpy as np
@@ -87,3 +89,50 @@ def test_whatever_goes_wrong_is_said_in_one_line(
         monkeypatch.setenv("STS_TRACEBACK", "1")
         with pytest.raises(type(error)):
             main(["list", str(session)])
+
+
+def test_a_library_that_warns_or_logs_is_not_heard(session: Path, tmp_path: Path) -> None:
+    """A letter that the fonts of figures do not have makes matplotlib warn; a real process, as pytest makes errors of warnings."""
+    assert main(["annotate", str(session), "--set", "sample=\u3042\u13a0"]) == 0
+    code = (
+        "import sys, logging, warnings; import sts.cli as c; from sts.session import Session; was = Session.open\n"
+        "def loud(path):\n    warnings.warn('a library'); logging.getLogger('some.library').warning('logged'); return was(path)\n"
+        "Session.open = loud; sys.exit(c.main(sys.argv[1:]))"
+    )
+    for arguments in (["list", str(session)], ["show", str(session), "a1", "--out", str(tmp_path / "x.svg")]):
+        done = subprocess.run(
+            [sys.executable, "-c", code, *arguments], capture_output=True, text=True, encoding="utf-8"
+        )
+        assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_after_a_command_warnings_and_logs_are_heard_again(session: Path, caplog: pytest.LogCaptureFixture) -> None:
+    shows = warnings.showwarning
+    assert main(["list", str(session)]) == 0
+    assert warnings.showwarning is shows
+    logging.getLogger("some.library").warning("logged")
+    assert "logged" in caplog.text
+
+
+def test_more_memory_than_there_is_is_a_sentence_with_sizes(
+    session: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """numpy's own error, of an array that no computer holds; and Python's, which has no size."""
+
+    def asks(*_: object) -> None:
+        np.ones((1 << 20, 1 << 25))
+
+    monkeypatch.setattr(Session, "open", asks)
+    message = said(capsys, "list", session, code=2)
+    assert "not enough memory" in message
+    assert "256 TiB" in message
+    assert "bug in sts" not in message
+    assert message.strip().count("\n") == 0
+
+    def fails(*_: object) -> None:
+        raise MemoryError
+
+    monkeypatch.setattr(Session, "open", fails)
+    message = said(capsys, "list", session, code=2)
+    assert "not enough memory" in message
+    assert "bug in sts" not in message

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
+from math import exp
 from pathlib import Path
 
 import pytest
+from cli.calling import SWEEP, run
 
 from sts.cli import main, terminal
 
@@ -43,6 +46,77 @@ def test_spare_columns_go_first_and_a_line_says_which(capsys, monkeypatch):
 def test_brackets_of_a_name_are_not_taken_for_a_style(capsys):
     terminal.print_table("", ["sweep"], [["[bold]a[/bold]"]])
     assert "[bold]a[/bold]" in lines(capsys)[-1]
+
+
+HOSTILE = {  # a name, and how it is printed
+    "[red]x[/red]": "[red]x[/red]", "[/]": "[/]", "\\[bold]": "\\[bold]", "a\\": "a\\", ":smile:": ":smile:",
+    "[link=http://x.example]y[/link]": "[link=http://x.example]y[/link]", "\x1b[31mred": r"\x1b[31mred",
+    "a\rb": r"a\rb", "a\tb": r"a\tb", "a\x9b31mb": r"a\x9b31mb", "bell\x07": r"bell\x07", "back\x08": r"back\x08",
+    "\u202egnp.exe": r"\u202egnp.exe", "\u2066x\u2069": r"\u2066x\u2069", "wide\u200bgap": r"wide\u200bgap",
+    "byte\udcff": r"byte\xff", "half\ud800": r"half\ud800", "\u2028line": r"\u2028line",
+    "金 κ µ 😀": "金 κ µ 😀", "\u05d0\u05d1": "\u05d0\u05d1",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("name", "printed"), HOSTILE.items())
+def test_any_name_is_printed_as_it_is_or_escaped(capsys, name, printed):
+    """Markup and emoji codes are text; what would move the cursor, colour, hide or turn the line round is escaped."""
+    terminal.print_table(name, [name, "n"], [[name, "1"]])
+    assert [line.strip().split("  ")[0] for line in lines(capsys) if "─" not in line] == [printed] * 3
+    terminal.say(f"tip {name}.")
+    terminal.warn(f"tip {name}.")
+    assert capsys.readouterr() == (f"tip {printed}.\n", f"tip {printed}.\n")
+
+
+def test_a_name_of_two_lines_keeps_its_row_and_a_sentence_its_lines(capsys):
+    terminal.print_table("", ["tip"], [["a\nb"]])
+    assert lines(capsys)[-1].strip() == r"a\nb"
+    terminal.say("two\nlines")
+    assert capsys.readouterr().out == "two\nlines\n"
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_json_holds_a_name_exactly_and_no_code_that_a_terminal_obeys(capsys, name):
+    terminal.print_json({"tip": name})
+    out = capsys.readouterr().out
+    assert json.loads(out) == {"tip": name}
+    out.encode("utf-8")
+    assert not set(out) & set("\x1b\x9b\r\u202e\x07")
+
+
+_CODES = ("\x1b", "\x9b", "\r", "\x07", "\u202e")
+
+
+def test_every_command_that_prints_names_takes_any(tmp_path, capsys):
+    """Also in the sentences: of markings, comparisons, decisions and records."""
+    names = ("[red]x[/red]", ":smile:", "\x1b[31mz\x07\r", "\u202eq")
+    session = tmp_path / "s.h5"
+    for number, name in enumerate(names):
+        for repeat in range(3):
+            decay = -(1.9 + 0.1 * number) / 10
+            rows = (f"{z / 100},{10 * exp(decay * z) * (1 + 0.01 * ((7 * z + repeat) % 5)):.6f}\n" for z in range(40))
+            (tmp_path / f"t{number}_{repeat}.csv").write_text("z (nm),I (nA)\n" + "".join(rows), encoding="utf-8")
+        (tmp_path / f"v{number}.csv").write_text(SWEEP.replace(",4\n", f",{4 + number}\n"), encoding="utf-8")
+        files = [*sorted(tmp_path.glob(f"t{number}_*")), tmp_path / f"v{number}.csv"]
+        labels = ("--set", f"tip={name}", "--set", "sample=[b]s[/b]")
+        status, out, err = run(capsys, "import", *files, "--into", session, "--height-grows", "away", *labels)
+        assert status == 0, err
+        assert not any(code in out + err for code in _CODES)
+    commands = [
+        ("list", session), ("list", session, "--json"), ("list", session, "--tip", names[2]), ("check", session),
+        ("mark", session, "--omit", "t2_0*", "--why", "\x1b[2J[/red]"), ("mark", session), ("barrier", session),
+        ("compare", session), ("spectra", session), ("annotate", session),
+        ("tips", session, "--out", tmp_path / "tips"),
+        ("list", session, "--tip", "\x1b[31m"), ("merge", session, tmp_path / "\x1b[1mn.h5", "--into", tmp_path / "m.h5"),
+        ("rescue", session, "--out", tmp_path / "r.h5"),
+    ]  # fmt: skip
+    for command in commands:
+        status, out, err = run(capsys, *command)
+        assert status in (0, 1, 2)
+        assert "bug in sts" not in err, (command, err)
+        assert not any(code in out + err for code in _CODES), command
+        if command[0] in ("check", "mark") and len(command) == 2:
+            assert "[red]x[/red]" in out or "[/red]" in out
 
 
 @pytest.fixture(scope="module")
