@@ -108,6 +108,9 @@ def _summary(spectrum: Spectrum, plan: Plan) -> dict[str, Any]:
     if not np.isfinite(spectrum.current).any() and np.isfinite(spectrum.didv).sum() >= 8:
         # Without a current only the mirror symmetry of an even spectrum tells the zero of the bias.
         row["symmetry_offset_mV"] = 1e3 * bias_offset_from_symmetry(spectrum.bias, spectrum.didv)
+    if np.isfinite(r.electron_temperature_K):
+        row |= {"resolution_se_meV": r.total_se_V * 1e3, "electron_temperature_K": r.electron_temperature_K}
+        row |= {"electron_temperature_se_K": r.electron_temperature_se_K, "bath_temperature_K": r.bath_temperature_K}
     if np.isfinite(r.axis_V):
         row["axis_meV"] = r.axis_V * 1e3
     if spectrum.broadened is not None:

@@ -148,9 +148,24 @@ def resolution_words(spectra: Sequence[Spectrum]) -> str:
         return "resolution unknown"
     low, high = min(widths), max(widths)
     size = with_prefix(high, "eV") if low >= 0.95 * high else range_with_prefix(low, high, "eV")
+    told = [_electron_words(s) for s in spectra if s.resolution.total_V > 0]
+    electrons = told[0] if len(set(told)) == 1 else "electron temperature of each in the table"
     if any(modulation_unknown(s) for s in spectra):
-        return f"resolution at least {size} (modulation unknown)"
-    return f"resolution {size}"
+        beside = "; ".join(filter(None, ("modulation unknown", electrons)))
+        return f"resolution at least {size} ({beside})"
+    return f"resolution {size}" + (f" ({electrons})" if electrons else "")
+
+
+def _electron_words(spectrum: Spectrum) -> str:
+    """Which temperature a resolution holds, where it is not the bath's; else ""."""
+    r = spectrum.resolution
+    if not r.electron_temperature_K > 0:
+        return ""
+    error, width = r.electron_temperature_se_K, r.total_se_V
+    kelvin = f"{r.electron_temperature_K:.3g}" + (f" ± {error:.2g}" if error > 0 else "")
+    bath = f"{r.bath_temperature_K:.3g} K" if r.bath_temperature_K > 0 else "not recorded"
+    u = f"u {with_prefix(width, 'eV', 2)} by the " if width > 0 else ""
+    return f"{u}electron temperature {kelvin} K, measured; bath {bath}"
 
 
 def broadened_words(spectrum: Spectrum) -> str:

@@ -20,6 +20,7 @@ from sts.spectra.broadened import broadened_quotient, on_whole_axis
 from sts.spectra.didv_channel import from_current, offered
 from sts.spectra.half_difference import DirectionFit, filled_by_direction, fit_half_difference, half_differences
 from sts.spectra.judging import judge_iv, level_trend
+from sts.spectra.junction_temperature import junction_temperature
 from sts.spectra.lockin_only import average_lockin
 from sts.spectra.normalised import trusted_bias, without_islands
 from sts.spectra.offsets import find_offsets, offsets_as_found, remove_offsets
@@ -109,14 +110,14 @@ def average_spectrum(
     units, kind = units_of(chosen, each_repeat, repeats, plan.spectra, notes)
     notes |= _group_notes(units, each_repeat)
     average = average_units(units, plan.spectra.average, seed=plan.spectra.seed)
-    temperature = common_value(chosen.table["temperature_K"])
+    temperature = junction_temperature(chosen.table).value
     made = from_current(bias, average, each_repeat, plan, temperature, kind, notes, filled.current)
     made = offered(made, bias, (chosen, filled.points, repeats), (average, units, kind), plan, notes)
     smoother, means = made.smoother, widened_where_few(made.means, there, len(units), plan.compare.confidence)
     trusted = _trusted(bias, means, filled, offsets, smoother.width)
     direction_fit = _directions(bias, halves, means.current, means.didv, chosen)
     whole = Whole(chosen.axis.size, filled.points)
-    resolution = resolution_of(temperature, chosen, smoother, direction_fit)
+    resolution = resolution_of(chosen, smoother, direction_fit)
     wider = few_there(means.quantile, there, len(units), plan.compare.confidence)
     finer = second_band(bias, made.pseudo(means), smoother, len(units), wider, plan, resolution.total_V, notes)
     beside = broadened_quotient(bias, means, trusted, plan.spectra, resolution.total_V, **offsets_as_found(offsets))

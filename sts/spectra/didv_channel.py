@@ -13,6 +13,7 @@ from sts.curves.smoothing import Smoother, make_smoother
 from sts.plan import Plan, SpectraPlan
 from sts.spectra.bands import Means, derive
 from sts.spectra.didv_source import CURRENT, LOCKIN, DidvSource
+from sts.spectra.junction_temperature import junction_temperature
 from sts.spectra.lockin_better import why_not
 from sts.spectra.lockin_source import Calibrated, calibrate, integrals, source_of, with_lockin
 from sts.spectra.rounding import rounding_rows
@@ -149,7 +150,7 @@ def offered(
         why = "set in the plan" if asked == CURRENT else why
         return replace(made, source=source_of(CURRENT, why, lockin, unit, None))
     smoother, criterion, chosen_by = _smoother(
-        bias, found.repeats, plan.spectra, common_value(chosen.table["temperature_K"]), {}
+        bias, found.repeats, plan.spectra, junction_temperature(chosen.table).value, {}
     )
     base = derive(bias, average, smoother, plan, {}, kind)
     if len(units) == 1:

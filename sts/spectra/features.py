@@ -21,6 +21,7 @@ from sts.spectra.common_axis import NOISE, with_triangle
 from sts.spectra.each_sweep import WHO, Rows, features_of_sweeps
 from sts.spectra.floors import LEAST_CONTRAST
 from sts.spectra.gap import gap_edges
+from sts.spectra.junction_temperature import junction_temperature
 from sts.spectra.lock_in import calibrate_lockin, integral_ratio
 from sts.spectra.lockin_source import running_integral
 from sts.spectra.models import MODELS, LineFit, Measured
@@ -53,7 +54,7 @@ def with_features(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Spectrum:
     Spectrum
     """
     settings = plan.features
-    temperature = common_value(sweeps.table["temperature_K"])
+    temperature = junction_temperature(sweeps.table).value
     flags = [spectrum.flags if spectrum.flags is not None else no_flags()]
     each, units = _repeat_means(spectrum, sweeps)
     gaps = gap_edges(
@@ -99,7 +100,7 @@ def _repeat_means(spectrum: Spectrum, sweeps: SweepSet) -> tuple[Any, Any]:
 
 def _blur(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Blur:
     """What broadens dI/dV of the spectrum."""
-    temperature, rms = (common_value(sweeps.table[name]) for name in ("temperature_K", "modulation_V"))
+    temperature, rms = junction_temperature(sweeps.table).value, common_value(sweeps.table["modulation_V"])
     smoother = _smoother(spectrum, np.isfinite(spectrum.didv), plan) if spectrum.smoothed_as else None
     kernel = None
     if smoother is not None:
@@ -235,7 +236,7 @@ def _fits(
         elif len(each) < LEAST_FOR_COVARIANCE:
             covariance = None
     measured = Measured(
-        spectrum.bias[good], spectrum.didv[good], error, common_value(sweeps.table["temperature_K"]),
+        spectrum.bias[good], spectrum.didv[good], error, junction_temperature(sweeps.table).value,
         common_value(sweeps.table["modulation_V"]), _smoother(spectrum, good, plan) if wanted else None, covariance,
     )  # fmt: skip
     warmest = plan.features.superconductor_below_K

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from sts.curves.averaging import average_units, common_value, fill_missing, unit_means
+from sts.curves.averaging import average_units, fill_missing, unit_means
 from sts.curves.distributions import student_quantile
 from sts.curves.electronics import noise_level
 from sts.curves.replicates import direction_signs
@@ -96,7 +96,7 @@ def average_lockin(
         current_each=np.full(used.current.shape, np.nan),
         didv_each=whole(filled.current),
         offsets=replace(UNKNOWN, how="lock-in channel only: no current to find them from"),
-        resolution=resolution_of(common_value(used.table["temperature_K"]), used, None, None),
+        resolution=resolution_of(used, None, None),
         smoothing="none: lock-in channel as recorded",
         didv_unit=used.lockin_unit,
         flags=join_flags([judged[judged["sweep"].isin(used.names)], note_rows(notes)]),

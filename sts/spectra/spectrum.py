@@ -73,6 +73,10 @@ class Resolution:
         Of all of them convolved.
     axis_V : float
         By bringing sweeps to a common axis; NaN where they kept theirs.
+    total_se_V : float
+        Standard uncertainty of the total, by that of a stated electron temperature.
+    electron_temperature_K, electron_temperature_se_K, bath_temperature_K : float
+        Of the electrons, as stated, its standard uncertainty, and that of the bath beside it; NaN where none was stated.
     """
 
     thermal_V: float
@@ -81,6 +85,10 @@ class Resolution:
     lag_V: float
     total_V: float
     axis_V: float = float("nan")
+    total_se_V: float = float("nan")
+    electron_temperature_K: float = float("nan")
+    electron_temperature_se_K: float = float("nan")
+    bath_temperature_K: float = float("nan")
 
 
 @dataclass(frozen=True, eq=False)

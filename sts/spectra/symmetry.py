@@ -9,13 +9,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sts.curves.averaging import common_value, unit_means
+from sts.curves.averaging import unit_means
 from sts.curves.distributions import student_quantile
 from sts.curves.electronics import find_saturation
 from sts.curves.replicates import direction_signs, repeats_among
 from sts.curves.smoothing import Smoother
 from sts.quantities import with_prefix
 from sts.spectra.half_difference import half_differences
+from sts.spectra.junction_temperature import junction_temperature
 from sts.spectra.smoothing_width import choose_smoother
 from sts.sweeps import SweepSet
 
@@ -63,7 +64,7 @@ def mirror_zero(sets: Sequence[SweepSet]) -> Mirror | str:
     bias: so a dip with two shoulders is asked for, within 60 mV, at 20 K or less, and S must be level within the scatter of the
     repeats. The uncertainty is that scatter (own choice, proved by simulation).
     """
-    temperatures = [common_value(part.table["temperature_K"]) for part in sets]
+    temperatures = [junction_temperature(part.table).value for part in sets]
     if not all(0 < t <= WARMEST_K for t in temperatures):
         return WARM
     bias, rows = _fullest(sets)

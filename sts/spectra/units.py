@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -14,6 +14,7 @@ from sts.flags import flag_rows, join_flags
 from sts.plan import SpectraPlan
 from sts.spectra.common_axis import width_of
 from sts.spectra.half_difference import DirectionFit
+from sts.spectra.junction_temperature import junction_temperature
 from sts.spectra.resolution import resolution
 from sts.spectra.spectrum import Resolution
 from sts.sweeps import SweepSet
@@ -113,9 +114,7 @@ class Whole:
         return np.asarray(axis + (bias[0] - axis[self.points][0]))
 
 
-def resolution_of(
-    temperature: float, used: SweepSet, smoother: Smoother | None, fit: DirectionFit | None
-) -> Resolution:
+def resolution_of(used: SweepSet, smoother: Smoother | None, fit: DirectionFit | None) -> Resolution:
     """Thermal, modulation, smoothing and lag broadening, each and together.
 
     A modulation that was on broadens the recorded current, and so its numerical derivative, too: the amplifier
@@ -123,21 +122,34 @@ def resolution_of(
 
     Parameters
     ----------
-    temperature : float
-        [K]; NaN if unknown.
     used : SweepSet
         The sweeps that are averaged.
     smoother : Smoother, optional
     fit : DirectionFit, optional
         That tells the lag.
     """
-    return resolution(
-        temperature_K=temperature,
-        modulation_rms_V=common_value(used.table["modulation_V"]),
-        smoothing_kernel=smoother.kernel() if smoother else None,
-        lag_V=_clear_lag(fit),
-        axis_V=width_of(used),
-    )
+    known = junction_temperature(used.table)
+
+    def at(temperature: float) -> Resolution:
+        return resolution(
+            temperature_K=temperature,
+            modulation_rms_V=common_value(used.table["modulation_V"]),
+            smoothing_kernel=smoother.kernel() if smoother else None,
+            lag_V=_clear_lag(fit),
+            axis_V=width_of(used),
+        )
+
+    found = at(known.value)
+    if not known.measured:
+        return found
+    error = float("nan")
+    if known.se > 0:
+        ends = known.value + known.se, max(known.value - known.se, 0.01 * known.value)
+        error = (at(ends[0]).total_V - at(ends[1]).total_V) / 2
+    return replace(
+        found, total_se_V=error, electron_temperature_K=known.value, electron_temperature_se_K=known.se,
+        bath_temperature_K=known.bath,
+    )  # fmt: skip
 
 
 def _clear_lag(fit: DirectionFit | None) -> float:
