@@ -223,12 +223,18 @@ def toml_value(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
-        escaped = "".join(
-            "\\\\" if c == "\\" else '\\"' if c == '"' else c if c.isprintable() else f"\\u{ord(c):04x}" for c in value
-        )
-        return f'"{escaped}"'
+        return f'"{"".join(map(_toml_character, value))}"'
     if isinstance(value, (list, tuple)):
         return "[" + ", ".join(toml_value(v) for v in value) + "]"
     if isinstance(value, dict):
         return "{ " + ", ".join(f"{toml_value(k)} = {toml_value(v)}" for k, v in value.items()) + " }"
     return repr(value)
+
+
+def _toml_character(c: str) -> str:
+    if c in '\\"':
+        return f"\\{c}"
+    if c.isprintable():
+        return c
+    code = ord(c) if not 0xD800 <= ord(c) <= 0xDFFF else 0xFFFD  # half a character, which TOML cannot hold
+    return f"\\u{code:04x}" if code <= 0xFFFF else f"\\U{code:08x}"

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import tomllib
+
 import pytest
 
 from sts.plan import Plan
-from sts.settings import PlanError, parse_toml, write_toml
+from sts.settings import PlanError, parse_toml, toml_value, write_toml
 
 
 def test_text_with_quotes_and_line_ends_survives():
@@ -79,3 +81,13 @@ def test_a_plan_prints_what_was_changed_and_can_be_made_again_of_that():
     assert repr(plan) == "Plan(spectra={'by': ['tip']}, report={'facts': {'environment': 'air'}})"
     assert eval(repr(plan)) == plan
     assert repr(Plan()) == "Plan()"
+
+
+@pytest.mark.parametrize("text", ["\U000e0041", "\U0010ffff", "\U0001f600", "\x7f", "\ue000", "\x1b[31m"])
+def test_characters_beyond_the_basic_plane_come_back(text):
+    """The standard library reads TOML 1.0.0, which has eight digits for them."""
+    assert tomllib.loads(f"a = {toml_value(text)}") == {"a": text}
+
+
+def test_half_a_character_which_toml_cannot_hold_is_replaced():
+    assert tomllib.loads(f"a = {toml_value(chr(0xDCFF))}") == {"a": "\ufffd"}

@@ -284,8 +284,10 @@ def _not_written(path: Path, error: BaseException) -> str:
 
 
 def _copies(target: Path) -> list[Path]:
-    start = f".{target.name}."
-    return [p for p in target.parent.iterdir() if p.name.startswith(start) and p.name.endswith(".part")]
+    ours = re.compile(
+        re.escape(f".{target.name}.") + r"[A-Za-z0-9-]+\.\d+\.[0-9a-f]{8}\.part"
+    )  # as `Change` names them
+    return [p for p in target.parent.iterdir() if ours.fullmatch(p.name)]
 
 
 def _holder(target: Path) -> str:

@@ -20,7 +20,19 @@ from sts.session.whole_folder import whole_folder
 from sts.sweeps import AXIS_UNITS, KINDS, SweepSet
 
 _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
-FORMULA_STARTS = ("=", "+", "-", "@")  # OWASP, "CSV Injection": cells that a spreadsheet may run
+FORMULA_STARTS = (
+    "=",
+    "+",
+    "-",
+    "@",
+    "＝",
+    "＋",
+    "－",
+    "＠",
+)  # OWASP, "CSV Injection": cells that a spreadsheet may run
+_INNER = re.compile(  # where a table of another country's separator is split; a plain number there stays
+    r"""([;,][\s"']*)([=@＝＠]|[-+＋－](?!\s*\d[\d.,]*(?:\s[^(|!=@"]*)?(?:[;,]|$)))"""
+)
 _CONTROLS = re.compile(r"[\x00-\x1f\x7f]")
 
 
@@ -128,9 +140,11 @@ def inert(text: str) -> str:
 
     Notes
     -----
-    An apostrophe goes before a formula's first sign; control characters (tab, line ends) become spaces.
+    An apostrophe goes before a formula's first sign (full-width signs are taken for it, too), also after a semicolon or comma
+    within the text, where a spreadsheet of another country begins a new cell. Control characters (tab, line ends) become
+    spaces.
     """
-    text = _CONTROLS.sub(" ", text)
+    text = _INNER.sub(r"\1'\2", _CONTROLS.sub(" ", text))
     return f"'{text}" if text.lstrip().startswith(FORMULA_STARTS) else text
 
 

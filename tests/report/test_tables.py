@@ -34,9 +34,9 @@ def test_text_comes_back_from_csv_but_for_the_apostrophe(text: str) -> None:
     table = csv_text(pd.DataFrame({"a": [text], "b": [1]}))
     rows = list(csv.reader(io.StringIO(table, newline="")))
     assert rows[1][0] == inert(text)
-    assert len(inert(text).removeprefix("'")) in (len(text), len(text) - 1)
+    assert 0 <= len(inert(text)) - len(text) <= 1 + text.count(",") + text.count(";")
     if text.isprintable():
-        assert inert(text).removeprefix("'") == text.removeprefix("'")
+        assert inert(text).replace("'", "") == text.replace("'", "")
 
 
 def test_a_header_from_a_logbook_is_made_inert_too() -> None:

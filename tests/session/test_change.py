@@ -67,6 +67,17 @@ def test_the_next_run_clears_up_what_a_dead_one_left(session: Session) -> None:
     assert list(session.sweeps()["sweep"]) == ["f1_a", "f1_b"]
 
 
+def test_a_change_leaves_the_copy_of_a_session_whose_name_begins_alike(tmp_path: Path) -> None:
+    """``run`` and ``run.h5`` have locks of their own: one is changed while the other is."""
+    short, long = Session.create(tmp_path / "run"), Session.create(tmp_path / "run.h5")
+    with change.changing(long.path) as begun:
+        begun.file().attrs["half"] = 1
+        short.add([file_of(1)])
+    assert len(short.sweeps()) == 2
+    with h5py.File(long.path) as file:
+        assert file.attrs["half"] == 1
+
+
 def _with_file_size_limit(path: str, limit: str) -> str:
     """Import in a process that may write no file longer than `limit` bytes, which fails like a full disk."""
     code = """

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from dataclasses import replace
 from pathlib import Path
 
@@ -69,6 +70,22 @@ def test_a_spreadsheet_runs_nothing_from_the_metadata(session: Session, tmp_path
     assert '"=cmd' not in (tmp_path / "out" / "sweeps.csv").read_text(encoding="utf-8").replace("'=", "")
     cells = ["=1", "+1", "-1", "@a", "\t=a", "\r=a", "\ta", " =1", "ok"]
     assert [inert(cell) for cell in cells] == ["'=1", "'+1", "'-1", "'@a", "' =a", "' =a", " a", "' =1", "ok"]
+    assert [inert(f"{sign}1") for sign in "＝＋－＠"] == ["'＝1", "'＋1", "'－1", "'＠1"]
+
+
+@pytest.mark.parametrize(
+    "formula", ["=cmd()", " =cmd()", "@SUM(1)", "-2+cmd|' /C calc'!A0", "-2 +cmd|x!A0", "＝1", '"=cmd()']
+)
+@pytest.mark.parametrize("mark", [";", ","])
+def test_no_formula_begins_where_another_country_splits_the_line(formula: str, mark: str) -> None:
+    """The line is read with the other separator, by the standard library's reader."""
+    cells = next(csv.reader([inert(f"a{mark}{formula}")], delimiter=mark))
+    assert not any(cell.lstrip(' "').startswith(("=", "+", "-", "@", "＝", "＋", "－", "＠")) for cell in cells)
+
+
+@pytest.mark.parametrize("text", ["from -2, -3 to 4 V", "0.1 V; -0.2 V, at 5 pA", "a;b", "x,y", "offset, +0.3 pA"])
+def test_numbers_in_a_sentence_stay(text: str) -> None:
+    assert inert(text) == text
 
 
 @pytest.mark.parametrize(
