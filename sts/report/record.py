@@ -10,7 +10,7 @@ from sts.report.arrays import RESULTS_FORMAT
 from sts.report.drawing import draw_all, figure_files
 from sts.report.folder import RECORD, ready_to_write, write_files
 from sts.report.record_page import record_pictures, render_record, rule
-from sts.report.tables import csv_text, json_text
+from sts.report.tables import as_bytes, csv_text, json_text
 from sts.settings import write_toml
 
 
@@ -54,13 +54,13 @@ def write_tip_record(
         "tips.html": render_record(record, drawn), "tips.csv": csv_text(record.tips), "tip_days.csv": csv_text(record.days),
         "sessions.csv": csv_text(record.sessions), "plan.toml": write_toml(record.plan),
     }  # fmt: skip
-    content = {name: text.encode() for name, text in texts.items()} | figure_files(drawn)
+    content = {name: as_bytes(text) for name, text in texts.items()} | figure_files(drawn)
     numbers = {
         "format": RESULTS_FORMAT, "what": RECORD, "versions": record.versions, "plan": record.plan.model_dump(),
         "tips": record.tips, "days": record.days, "sessions": record.sessions, "notes": record.notes, "rule": rule(record),
         "files": sorted([*content, "results.json"]),
     }  # fmt: skip
-    content["results.json"] = json_text(numbers).encode()
+    content["results.json"] = as_bytes(json_text(numbers))
     written = write_files(Path(out), dict(sorted(content.items())), force=force, before=before)
     if progress is not None:
         progress(len(pictures) + 1, len(pictures) + 1)

@@ -80,6 +80,16 @@ def plain(value: Any) -> Any:
     return None if value is None or value is pd.NA else str(value)
 
 
+def as_bytes(text: str) -> bytes:
+    """Text as UTF-8; bytes of a path that are none, such as 0xff, as ``\\udcff``, which JSON reads back.
+
+    Parameters
+    ----------
+    text : str
+    """
+    return text.encode(errors="backslashreplace")
+
+
 def json_text(value: Any) -> str:
     """JSON with sorted keys.
 

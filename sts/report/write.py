@@ -24,7 +24,7 @@ from sts.report.pictures import gallery
 from sts.report.pictures_sweeps import own_sweeps
 from sts.report.pictures_together import Together, together_picture
 from sts.report.summary import Summary
-from sts.report.tables import csv_text, json_text
+from sts.report.tables import as_bytes, csv_text, json_text
 from sts.settings import write_toml
 from sts.spectra import setpoint_trends
 from sts.spectra.models import MODELS
@@ -123,12 +123,12 @@ def contents(summary: Summary, drawn: Sequence[Drawn], what: str = "report") -> 
     texts["plan.toml"] = write_toml(analysis.plan)
     texts["references.bib"] = bibtex(analysis)
     texts |= wide_tables(analysis, what)
-    files = {name: text.encode() for name, text in texts.items()} | figure_files(drawn)
+    files = {name: as_bytes(text) for name, text in texts.items()} | figure_files(drawn)
     files["results.h5"] = arrays_file(analysis)
     if what == "report":
-        files["report.html"] = render_page(summary, drawn).encode()
+        files["report.html"] = as_bytes(render_page(summary, drawn))
     numbers = {**_numbers(summary), "what": what, "files": sorted([*files, "results.json"])}
-    files["results.json"] = json_text(numbers).encode()
+    files["results.json"] = as_bytes(json_text(numbers))
     return dict(sorted(files.items()))
 
 

@@ -234,3 +234,12 @@ def test_the_page_becomes_a_pdf_where_the_extra_is_installed(invented: Analysis,
     for part in (b"/StructTreeRoot", b"/MarkInfo", b"/Outlines", b"pdfuaid", b"DisplayDocTitle"):  # ISO 14289-1
         assert part in inflated(made), part
     assert 1 <= len(re.findall(rb"/Type\s*/Page\b(?!s)", inflated(made))) <= 12
+
+
+def test_a_session_whose_path_is_not_utf8_has_results_that_are(invented: Analysis, tmp_path: Path) -> None:
+    """Byte 0xff of a path, as Python reads it (PEP 383): JSON gives the same path back."""
+    path = "bad\udcff.h5"
+    write_results(replace(invented, spectra=None, sets=invented.sets[2:], session=path), tmp_path, what="compare")
+    for file in tmp_path.glob("*.[jct]*"):
+        file.read_text(encoding="utf-8")
+    assert json.loads((tmp_path / "results.json").read_text(encoding="utf-8"))["session"] == path
