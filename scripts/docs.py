@@ -68,6 +68,13 @@ DIDV_FROM = {  # columns of the same table where it was recorded beside a curren
     "didv_zero_S": "dI/dV where the channel reads zero; 0 where it cannot be told from the gain",
     "didv_zero_se_S": "its standard uncertainty",
 }
+STATED = {  # columns of `spectra_summary.csv` where an electron temperature or a common axis was asked for
+    "resolution_se_meV": "standard uncertainty of the resolution, by that of a stated electron temperature",
+    "electron_temperature_K": "electron temperature that the logbook states; `temperature_K` is then the same",
+    "electron_temperature_se_K": "its standard uncertainty",
+    "bath_temperature_K": "temperature of the bath beside it",
+    "axis_meV": "width that bringing sweeps to a common axis adds (`spectra.axis`), where the plan says so",
+}
 LOCKIN = {  # columns of `spectra_summary.csv` where there was a lock-in channel
     "lockin_gain": "lock-in over numerical dI/dV, where both were recorded",
     "lockin_gain_se": "its standard uncertainty",
@@ -436,11 +443,6 @@ TABLES: dict[str, dict[str, str]] = {
         "lag_ms": "lag of the amplifier, from up and down sweeps",
         "drift_per_s": "relative drift of the current, from up and down sweeps",
         "lag_meV": "width the lag adds",
-        "resolution_se_meV": "standard uncertainty of the resolution, by that of a stated electron temperature",
-        "electron_temperature_K": "electron temperature that the logbook states; `temperature_K` is then the same",
-        "electron_temperature_se_K": "its standard uncertainty",
-        "bath_temperature_K": "temperature of the bath beside it",
-        "axis_meV": "width that bringing sweeps to a common axis adds (`spectra.axis`), where the plan says so",
         "reasons": "the flags in words, with sizes",
         "didv_unit": "`S`, or `arb.` where the height axis is arbitrary",
         "broadened_by": "kernel of the broadened I/V: exponential or Gaussian",
@@ -629,6 +631,8 @@ def _columns() -> str:
                     ["column", "meaning"], [[f"`{name}`", meaning] for name, meaning in (LOCKIN | DIDV_FROM).items()]
                 )
             ]
+            parts += ["Where an electron temperature is stated, or a common axis asked for, these:"]
+            parts += [_table(["column", "meaning"], [[f"`{name}`", meaning] for name, meaning in STATED.items()])]
             parts += ["Columns of the models that the plan asks for follow on the right:"]
             rows = [[f"`{name}`", meaning, f"`features.{model.key}`"] for model in MODELS
                     for name, meaning in model.meanings().items()]  # fmt: skip
