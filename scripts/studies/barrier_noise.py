@@ -10,12 +10,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from sts.barrier import fit_barrier, slopes_by_repeat
-from sts.comparing.sites_and_tips import site_level, tip_level
-from sts.quantities import decay_from_barrier
+from sts.barrier import fit_barrier
 from sts.simulate import Bench
 from studies import NO_LOOP, Finding
-from studies.barrier_regimes import Regime, inside, session
+from studies.barrier_regimes import Regime, add_held, session
 
 TITLE = "I(z) in noise that is white, slow, or both"
 DURATION_S = 0.4  # of a ramp of the virtual junction
@@ -44,10 +42,7 @@ def look(regime: Regime, seed: int, seen: Seen) -> None:
     made, true, site = session(regime, seed)
     fit = fit_barrier(made, NO_LOOP)
     table = fit.table
-    seen.held["sweep"].append(inside(table, true))
-    level = site_level(slopes_by_repeat(table))
-    seen.held["site"].append(inside(level, site[level["site"].astype(int)]))
-    seen.held["tip"].append(inside(tip_level(level), float(decay_from_barrier(regime.barrier_eV)) * 1e-9))
+    add_held(seen.held, table, true, site, regime)
     seen.half.append(((table["barrier_high_eV"] - table["barrier_low_eV"]) / table["barrier_eV"] / 2).to_numpy(float))
     seen.error.append(2 * (table["decay_per_nm"].to_numpy(float) / true - 1))
     flagged = table["sweep"].isin(fit.flags.loc[fit.flags["flag"] == "slow noise", "sweep"])

@@ -96,6 +96,19 @@ def inside(table: pd.DataFrame, slope: np.ndarray | float) -> np.ndarray:
     return found
 
 
+def add_held(
+    held: dict[str, list[np.ndarray]], table: pd.DataFrame, true: np.ndarray, site: np.ndarray, regime: Regime
+) -> None:
+    """Add whether the intervals of the sweeps, sites and tips of one session hold what is true."""
+    held["sweep"].append(inside(table, true))
+    slopes = slopes_by_repeat(table)
+    if slopes.empty:
+        return
+    level = site_level(slopes)
+    held["site"].append(inside(level, site[level["site"].astype(int)]))
+    held["tip"].append(inside(tip_level(level), float(decay_from_barrier(regime.barrier_eV)) * 1e-9))
+
+
 def look(regime: Regime, seed: int, seen: Seen) -> None:
     """Add one session to what was seen."""
     made, true, site = session(regime, seed)
@@ -106,13 +119,7 @@ def look(regime: Regime, seed: int, seen: Seen) -> None:
     seen.sweeps += len(table)
     seen.flags.update(fit.flags["flag"])
     seen.z.append(error[with_interval])
-    seen.held["sweep"].append(inside(table, true))
-    slopes = slopes_by_repeat(table)
-    if slopes.empty:
-        return
-    level = site_level(slopes)
-    seen.held["site"].append(inside(level, site[level["site"].astype(int)]))
-    seen.held["tip"].append(inside(tip_level(level), float(decay_from_barrier(regime.barrier_eV)) * 1e-9))
+    add_held(seen.held, table, true, site, regime)
 
 
 def regime_findings(regime: Regime, seeds: range) -> list[Finding]:

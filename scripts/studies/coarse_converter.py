@@ -11,15 +11,13 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from sts.barrier import fit_barrier, slopes_by_repeat
-from sts.comparing.sites_and_tips import site_level, tip_level
+from sts.barrier import fit_barrier
 from sts.curves import make_smoother
 from sts.plan import Plan
-from sts.quantities import decay_from_barrier
 from sts.simulate import Bench, simulate_iv
 from sts.spectra import average_spectrum
 from studies import Finding
-from studies.barrier_regimes import Regime, inside, session
+from studies.barrier_regimes import Regime, add_held, session
 
 TITLE = "Steps of a converter that are larger than the noise"
 STEPS = (2.5, 4.0, 6.0, 10.0, 20.0, 50.0)  # times the noise of the electronics
@@ -52,17 +50,11 @@ def look(times: float, points: int, seed: int, seen: Seen) -> None:
     table = fit.table
     z = (table["decay_per_nm"].to_numpy(float) - true) / table["decay_se_per_nm"].to_numpy(float)
     seen.z.append(z[np.isfinite(z)])
-    seen.held["sweep"].append(inside(table, true))
     seen.sweeps += len(table)
     seen.jumps += int((fit.flags["flag"] == "jump").sum())
     seen.coarse += int((fit.flags["flag"] == "coarse steps").sum())
     seen.without += int(table["barrier_low_eV"].isna().sum())
-    slopes = slopes_by_repeat(table)
-    if slopes.empty:
-        return
-    level = site_level(slopes)
-    seen.held["site"].append(inside(level, site[level["site"].astype(int)]))
-    seen.held["tip"].append(inside(tip_level(level), float(decay_from_barrier(regime.barrier_eV)) * 1e-9))
+    add_held(seen.held, table, true, site, regime)
 
 
 def step_findings(times: float, points: int, seeds: range) -> list[Finding]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -33,9 +34,7 @@ class Bent:
     moved: Rows  # (m,) which of them it does, -1 for none
     size: Array  # (m,) of that, as a share of the ramp
     alone: Mask  # (m,) the ramp was recorded in one direction only
-    loops: tuple[
-        tuple[float, float], ...
-    ] = ()  # width of the piezo's loop and its uncertainty, of each ramp of two directions
+    loops: tuple[tuple[float, float], ...] = ()  # width of the piezo's loop and its u, of each ramp of two directions
 
     @classmethod
     def none(cls, sweeps: SweepSet) -> Bent:
@@ -113,6 +112,17 @@ class Bent:
                 added = -signal * (own.decay * span * size)[:, None] * moved
                 found[rows] = pull(u, span, own, masks.usable[rows], np.where(np.isfinite(added), added, 0.0)) / span
         return np.nan_to_num(found)
+
+
+def without_motion(se: Any, motion: Any) -> Array:
+    """Standard uncertainties of decays without the part that stands for the motion of the piezo, which moves many alike.
+
+    Parameters
+    ----------
+    se, motion : array_like, shape (m,)
+        With that part, and by how much the piezo moves each decay, in one unit.
+    """
+    return np.asarray(np.sqrt(np.maximum(np.square(se) - (HELD * np.asarray(motion)) ** 2, 0.0)))
 
 
 def pull(u: Array, span: float, fits: Fits, usable: Mask, column: Array) -> Array:

@@ -31,12 +31,8 @@ LEAST_JUMP = 2.0  # steps of the converter
 LEAST_STEPS = 6.0  # of the converter that the current spans at least: below, the decay is within a few readings
 ALIKE_SWEEPS, ALIKE_PAIRS, MOST_PAIRS = 12, 120, 30  # of a group, and pairs of repeats, that tell how alike errors are
 LEAST_COUNTING = 0.03  # share of the draws, below which nothing is known of the decay
-LEVEL, SEEN_POINTS = (
-    0.5,
-    10,
-)  # steps from sample to sample, from which on they are not rounded alike; such samples at least
-
-
+LEVEL = 0.5  # steps from sample to sample, from which on they are not rounded alike
+SEEN_POINTS = 10  # of such samples at least, for slow noise to be asked of the readings
 TURN = np.array([1.0, 1.0, -1.0])  # the engine's third column falls as the decay grows
 
 

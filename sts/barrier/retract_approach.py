@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from sts.barrier.bent_ramps import HELD
+from sts.barrier.bent_ramps import HELD, without_motion
 from sts.curves.distributions import student_quantile
 from sts.curves.replicates import REPLICATE, repeat_codes, repeats_among
 from sts.flags import flag_rows, join_flags
@@ -57,7 +57,7 @@ def pair_directions(sweeps: pd.DataFrame, *, level: float = 0.999) -> tuple[pd.D
     r, a = pairs["decay_per_nm_r"].to_numpy(float), pairs["decay_per_nm_a"].to_numpy(float)
     moved, shared = (pairs[f"{MOTION}_{side}"].to_numpy(float) for side in "ra")
     sr, sa = (
-        np.sqrt(np.maximum(pairs[f"decay_se_per_nm_{side}"].to_numpy(float) ** 2 - (HELD * motion) ** 2, 0.0))
+        without_motion(pairs[f"decay_se_per_nm_{side}"].to_numpy(float), motion)
         for side, motion in (("r", moved), ("a", shared))
     )
     mean, spread = (r + a) / 2, np.hypot(sr, sa)

@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sts.analysis import Measured
-from sts.barrier.bent_ramps import HELD
+from sts.barrier.bent_ramps import without_motion
 from sts.barrier.fit import BarrierFit
 from sts.quantities import MAD_SCALE
 from sts.sweeps import SweepSet
@@ -56,8 +56,8 @@ def _of_kind(measured: Measured, kind: str) -> list[SweepSet]:
 
 def _slopes(fit: BarrierFit, part: SweepSet) -> pd.DataFrame:
     decay = np.log(np.where(fit.fits.decay > 0, fit.fits.decay, np.nan))
-    motion = HELD * 1e9 * fit.table["decay_motion_per_nm"].to_numpy(float)  # of the piezo, which moves all alike
-    own = np.hypot(np.sqrt(np.maximum(fit.fits.decay_se**2 - motion**2, 0.0)) / np.abs(fit.fits.decay), SLOPE_FLOOR)
+    se = without_motion(fit.fits.decay_se, 1e9 * fit.table["decay_motion_per_nm"].to_numpy(float))
+    own = np.hypot(se / np.abs(fit.fits.decay), SLOPE_FLOOR)
     sigmas = _distance(part.table, SITE, decay, own)
     return pd.DataFrame({"sweep": part.names, "sigmas": sigmas, "respect": "slope"})
 

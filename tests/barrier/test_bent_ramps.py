@@ -118,7 +118,7 @@ def test_a_loop_of_one_percent_moves_a_barrier_as_far_as_a_library_finds():
     (_, found, _), _ = curve_fit(lambda u, a, d, c: a * np.exp(-d * u) + c, u, current, (1, decay, 0),
                                  np.hypot(0.001, 0.01 * np.exp(-decay * u)))  # fmt: skip
     motion = motion_by_tip(fit_barrier(ramps(directions=("retract",))).table)["motion_percent"].item()
-    assert_allclose(motion / HELD, 200 * abs(found / decay - 1), rtol=0.1)
+    assert_allclose(motion / HELD, 200 * abs(found / decay - 1), rtol=0.02)
 
 
 @pytest.mark.parametrize(("loop", "low", "high"), [(0.05, 0.048, 0.055), (0.0, 0.0, 0.005)])
