@@ -135,18 +135,20 @@ def offered(
         if plan.spectra.didv_from == LOCKIN:
             raise ValueError("The plan wants dI/dV of a lock-in channel; these sweeps have none.")
         return made
-    found = integrals(bias, chosen, points, repeats, kind)
-    why = found if isinstance(found, str) else ""
-    if plan.spectra.average != "mean" or plan.spectra.scale_to_setpoint:
-        why = "the average is not the plain mean of the sweeps"
-    modulation = common_value(chosen.table["modulation_V"])
-    lockin = None if why or isinstance(found, str) else calibrate(bias, found, units, made.smoother, modulation)
-    if not why:
-        why = why_not(bias, made.means, lockin, made.smoother, modulation)
     unit, asked = chosen.lockin_unit, plan.spectra.didv_from
-    if asked == LOCKIN and (lockin is None or isinstance(found, str)):
+    mean = plan.spectra.average == "mean" and not plan.spectra.scale_to_setpoint
+    found = (
+        integrals(bias, chosen, points, repeats, kind) if mean else "the average is not the plain mean of the sweeps"
+    )
+    if isinstance(found, str):
+        lockin, why = None, found
+    else:
+        modulation = common_value(chosen.table["modulation_V"])
+        lockin = calibrate(bias, found, units, made.smoother, modulation)
+        why = why_not(bias, made.means, lockin, made.smoother, modulation)
+    if asked == LOCKIN and lockin is None:
         raise ValueError(f"The plan wants dI/dV of the lock-in channel, but {why}. Set 'didv_from = \"auto\"'.")
-    if lockin is None or isinstance(found, str) or asked == CURRENT or (why and asked != LOCKIN):
+    if isinstance(found, str) or lockin is None or asked == CURRENT or (why and asked != LOCKIN):
         why = "set in the plan" if asked == CURRENT else why
         return replace(made, source=source_of(CURRENT, why, lockin, unit, None))
     smoother, criterion, chosen_by = _smoother(
