@@ -70,7 +70,8 @@ def _run(arguments: Sequence[str] | None) -> int:
         error.show()
         return 2
     except click.ClickException as error:
-        return _refuse(error.format_message(), _usage_hint(error))
+        message = error.format_message().replace("\n\t", " ")  # click lists choices in lines of their own
+        return _refuse(message if message.endswith(".") else f"{message}.", _usage_hint(error))
     except BrokenPipeError:  # the reader, such as head, has what it wants
         _let_go_of_output()
         return 0

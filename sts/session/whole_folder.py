@@ -156,6 +156,11 @@ def _in_words(error: OSError, folder: Path, stage: Path) -> OSError:
         free = shutil.disk_usage(stage.parent).free / 1e6
         return OSError(
             f"{folder}: the disk is full, or a size limit is reached. Nothing was changed there. The new files need room beside "
-            f"the old ones: more than {written:.3g} MB, and {free:.3g} MB are free. Free some space, or choose another folder."
+            f"the old ones: more than {_number(written)} MB, and {_number(free)} MB are free. Free some space, or choose another "
+            "folder."
         )
     return error
+
+
+def _number(megabytes: float) -> str:
+    return f"{megabytes:,.0f}" if megabytes >= 100 else f"{megabytes:.2g}"

@@ -136,3 +136,8 @@ def test_more_memory_than_there_is_is_a_sentence_with_sizes(
     message = said(capsys, "list", session, code=2)
     assert "not enough memory" in message
     assert "bug in sts" not in message
+
+
+def test_choices_of_a_missing_argument_stand_in_the_sentence(capsys):
+    assert main(["export", "s.h5", "--out", "x"]) == 2
+    assert capsys.readouterr().err.endswith("Choose from: originals, csv, npz. See 'sts export --help'.\n")
