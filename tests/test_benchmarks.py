@@ -41,8 +41,11 @@ def invented(tmp_path, monkeypatch):
 
     def run(*arguments: str, name: str = "growth", copies: object = 20.0, faster: float = 50.0) -> int:
         (folder / f"{name}.py").write_text(INVENTED.format(copies=copies, faster=faster), encoding="utf-8")
-        for module in ("growth", "grid"):
-            monkeypatch.delitem(importlib.sys.modules, f"benchmarks.{module}", raising=False)
+        for module in ("benchmarks.growth", "benchmarks.grid"):
+            monkeypatch.setitem(
+                importlib.sys.modules, module, None
+            )  # so that what is there now is there again afterwards
+            del importlib.sys.modules[module]
         importlib.invalidate_caches()
         return benchmark.main(["--inside", "--only", name, *arguments])
 
