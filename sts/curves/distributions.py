@@ -10,6 +10,8 @@ from scipy import special
 
 Array = NDArray[np.float64]
 
+NORMAL_95 = float(special.ndtri(0.975))  # standard uncertainties of a normal distribution that 95 % lie within
+
 
 def student_quantile(p: Any, dof: Any) -> Array:
     """What Student's t stays below with probability `p`; the normal distribution's where `dof` is infinite.
@@ -22,6 +24,19 @@ def student_quantile(p: Any, dof: Any) -> Array:
         Degrees of freedom; NaN where not above 0.
     """
     return np.asarray(special.stdtrit(dof, p))
+
+
+def wider_of_few(units: int) -> float:
+    """By how much 95 % of Student's t reach further than those of a normal distribution, of the scatter of so many units.
+
+    An uncertainty times this has intervals of 95 % at 1.96 of it on either side, however few the units are.
+
+    Parameters
+    ----------
+    units : int
+        2 or more.
+    """
+    return float(student_quantile(0.975, units - 1)) / NORMAL_95
 
 
 def student_above(value: Any, dof: Any) -> Array:

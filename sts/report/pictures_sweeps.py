@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from sts.comparing.differences import means_at_sites
+from sts.curves.distributions import NORMAL_95
 from sts.figures.each_sweep import plot_sweep_features
 from sts.figures.style import rows_of
 from sts.report.captions import Picture
@@ -118,6 +119,6 @@ def _averages(one: Spectrum, features: Sequence[str]) -> list[tuple[Any, ...]]:
     if one.peaks is not None:
         for number, row in enumerate(rows_of(strongest_peaks(one.peaks)), 1):
             if f"peak {number}" in features:
-                at, half = 1e3 * row.position_V, 1.96e3 * row.position_se_V
+                at, half = 1e3 * row.position_V, 1e3 * NORMAL_95 * row.position_se_V
                 found.append((f"peak {number}", tip, at, at - half, at + half))
     return found

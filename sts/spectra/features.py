@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from scipy.ndimage import uniform_filter1d
-from scipy.special import stdtrit
 
 from sts.curves.averaging import common_value, unit_means
+from sts.curves.distributions import NORMAL_95, wider_of_few
 from sts.curves.replicates import repeats_among
 from sts.curves.smoothing import Smoother, make_smoother
 from sts.flags import flag_rows, join_flags, no_flags
@@ -192,7 +192,7 @@ def _soft(spectrum: Spectrum, each: Any, units: Any, gaps: pd.DataFrame) -> pd.D
     row["gap_method"] = "width at half depth" if hard else "soft gap, width at half depth"
     row["gap_meV"], row["lower_edge_V"], row["upper_edge_V"] = width * 1e3, lower, upper
     row["gap_se_meV"], row["lower_edge_se_V"], row["upper_edge_se_V"] = u[0] * 1e3, u[1], u[2]
-    row["gap_low_meV"], row["gap_high_meV"] = (width - 1.96 * u[0]) * 1e3, (width + 1.96 * u[0]) * 1e3
+    row["gap_low_meV"], row["gap_high_meV"] = (width - NORMAL_95 * u[0]) * 1e3, (width + NORMAL_95 * u[0]) * 1e3
     row["floor"], row["floor_to_edge"] = floor, floor / level
     row["note"] = f"dI/dV falls to {100 * max(floor, 0.0) / level:.0f} % of its level beside the dip" + (
         "; where bands begin cannot be told" if hard else ", not to a floor: no gap between bands"
@@ -228,11 +228,7 @@ def _fits(
         error, covariance = _noise(same_level(each[:, good]))
         if len(alone) < len(each):
             m = len(alone)
-            covariance = (
-                _noise(same_level(alone[:, good]))[1] * (float(stdtrit(m - 1, 0.975)) / 1.959964) ** 2
-                if m >= 3
-                else None
-            )
+            covariance = _noise(same_level(alone[:, good]))[1] * wider_of_few(m) ** 2 if m >= 3 else None
         elif len(each) < LEAST_FOR_COVARIANCE:
             covariance = None
     measured = Measured(

@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import stdtrit
 
 from sts.curves.averaging import unit_means
 from sts.curves.crossings import crossing
+from sts.curves.distributions import NORMAL_95, wider_of_few
 from sts.curves.resampling import resampled_counts
 from sts.quantities import BOLTZMANN_EV, thermal_width
 from sts.spectra.band_forms import Blur
@@ -33,7 +33,6 @@ FLOOR_SD = 4.0  # how far above the floor, in its standard deviations, counts as
 CLEAR = (4.0, 6.0)  # of its standard uncertainties that a gap has; where noise hides whether the floor is flat
 LET_OUT = 1.25  # for bands that bend upwards
 RESAMPLES = 400
-REACH = 1.959964  # standard uncertainties of a normal distribution that 95 % lie within
 
 
 def gap_edges(
@@ -140,7 +139,7 @@ def _bands(
     row = {
         "gap_method": BANDS if exponent is None else f"{BANDS}, exponent {exponent:g}",
         "gap_meV": 1e3 * gap, "gap_se_meV": 1e3 * u[0],
-        "gap_low_meV": 1e3 * (gap - REACH * u[0]), "gap_high_meV": 1e3 * (gap + REACH * u[0]),
+        "gap_low_meV": 1e3 * (gap - NORMAL_95 * u[0]), "gap_high_meV": 1e3 * (gap + NORMAL_95 * u[0]),
         "lower_edge_V": -lower.place, "lower_edge_se_V": u[1], "upper_edge_V": upper.place, "upper_edge_se_V": u[2],
         "exponent": max(both, key=lambda p: both[p]), "note": _form_words(both, lower, upper, exponent, len(each)),
     }  # fmt: skip
@@ -187,7 +186,7 @@ def _uncertainty(*edges: Edge) -> float:
     units = np.sum([edge.influence for edge in edges], axis=0)
     m = units.size
     if m >= 3:
-        scatter = float(units.std(ddof=1)) / np.sqrt(m) * float(stdtrit(m - 1, 0.975)) / REACH
+        scatter = float(units.std(ddof=1)) / np.sqrt(m) * wider_of_few(m)
     else:
         scatter = float(np.linalg.norm([edge.noise for edge in edges]))
     return float(np.linalg.norm([scatter, sum(edge.spread for edge in edges), *[edge.sampling for edge in edges]]))
@@ -237,9 +236,9 @@ def _onset(
     drawn_in = tail + (resolution / 2 if resolution > 0 else 0.0)
     lower, upper = _log_onset(v, curves, limit, middle)
     let_out = LET_OUT * np.sqrt(min(limit[0] / ends, 1.0)) * np.array([lower[0] - v[0], v[-1] - upper[0]])
-    wider = float(stdtrit(m - 1, 0.975)) / REACH * np.sqrt(m / (m - 1)) if m >= 3 else np.nan
+    wider = wider_of_few(m) * np.sqrt(m / (m - 1)) if m >= 3 else np.nan
     u = [wider * float(np.nanstd(part[1:], ddof=1)) if m >= 3 else np.nan for part in (upper - lower, lower, upper)]
-    gap, spread = upper[0] - lower[0], REACH * u[0]
+    gap, spread = upper[0] - lower[0], NORMAL_95 * u[0]
     note = (
         f"limit {limit[0] / ends:.1e} of the ends; bands may begin {1e3 * drawn_in:.0f} meV further out on either side at most "
         f"({'thermal tail and ' if tail > 0 else ''}smoothing), or {1e3 * let_out.max():.0f} meV further in if they rise slowly"

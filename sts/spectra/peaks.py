@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation
-from scipy.special import stdtrit
 
 from sts.curves.crossings import crossing, ends_above
+from sts.curves.distributions import wider_of_few
 from sts.curves.electronics import noise_level
 from sts.curves.resampling import resampled_counts
 from sts.curves.smoothing import Smoother
@@ -94,7 +94,7 @@ def find_peaks(
     else:
         error, freedom = error_of_units(each, points_wide)
         curves = resampled_counts(m, RESAMPLES, seed) / m @ each
-        few = float((m / (m - 1)) ** 0.5 * stdtrit(m - 1, 0.975) / 1.959964)
+        few = (m / (m - 1)) ** 0.5 * wider_of_few(m)
     error = np.maximum(error, np.median(error))  # less than that is known of no place: it scatters itself
     least: Array = np.maximum(threshold(significance, freedom) * error, 1e-12 * float(np.ptp(mean)))
     if not may_have_peaks(mean, float(least.min())):

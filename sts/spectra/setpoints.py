@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sts.curves.distributions import NORMAL_95
 from sts.spectra.spectrum import Spectrum
 from sts.sweeps import SweepSet
 
@@ -60,7 +61,7 @@ def setpoint_trends(spectra: Sequence[Spectrum]) -> pd.DataFrame:
         setpoints = np.unique(np.round(x, 3)).size
         if setpoints >= 3:
             slope, slope_se = _slope(x, gap, 1 / se**2)
-            rows.append((*key, setpoints, slope, slope_se, abs(slope) > 1.96 * slope_se))
+            rows.append((*key, setpoints, slope, slope_se, abs(slope) > NORMAL_95 * slope_se))
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 

@@ -6,7 +6,8 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import stdtrit
+
+from sts.curves.distributions import wider_of_few
 
 Array = NDArray[np.float64]
 
@@ -76,7 +77,7 @@ def soft_gap_error(bias: Any, didv: Any, didv_se: Any, units: Any, edges: tuple[
     found = np.array([(one[2] - one[1], one[1], one[2]) for one in alone if one is not None])
     m = len(found)
     if m >= 3 and m == len(alone):
-        return np.asarray(found.std(axis=0, ddof=1) / np.sqrt(m) * float(stdtrit(m - 1, 0.975)) / 1.959964)
+        return np.asarray(found.std(axis=0, ddof=1) / np.sqrt(m) * wider_of_few(m))
     slope = np.abs(np.interp(edges, v, np.gradient(g, v)))
     with np.errstate(divide="ignore", invalid="ignore"):
         each = 1.25**0.5 * np.interp(edges, v, se) / slope  # half of the bottom's noise comes with that of the edge

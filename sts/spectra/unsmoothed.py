@@ -6,9 +6,8 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtri
 
-from sts.curves.distributions import student_quantile
+from sts.curves.distributions import NORMAL_95, student_quantile
 from sts.curves.smoothing import Smoother, make_smoother, same_window
 from sts.plan import Plan
 from sts.quantities import with_prefix
@@ -103,7 +102,7 @@ def _say(
         notes["smoothing shows"] = (
             f"most at {with_prefix(bias[largest], 'V')}, by about {share:.2g} % of the largest dI/dV"
         )
-    few = means.quantile / float(ndtri(0.975))  # of few units the scatter is not well known
+    few = means.quantile / NORMAL_95  # of few units the scatter is not well known
     dips = narrow_dips(bias, means.didv, means.didv_se, resolution_V, few * significance)
     if dips:
         where = ", ".join(with_prefix(dip, "V") for dip in dips[:3]) + (" and more" if len(dips) > 3 else "")

@@ -16,6 +16,7 @@ from sts.curves.distributions import (
     kendall_p,
     student_above,
     student_quantile,
+    wider_of_few,
 )
 
 P = np.array([1e-9, 1e-3, 0.025, 0.3, 0.5, 0.8, 0.975, 0.999])[:, None]
@@ -51,3 +52,8 @@ def test_trend_of_values_in_order_is_that_of_kendall(n: int, ties: bool):
         assert_allclose(kendall_p(values), stats.kendalltau(np.arange(n), values).pvalue, rtol=1e-9)
     assert np.isnan(kendall_p([1.0]))
     assert np.isnan(kendall_p(np.zeros(6)))
+
+
+@pytest.mark.parametrize("units", [2, 3, 5, 20, 1000])
+def test_few_units_widen_a_normal_interval_to_students(units):
+    assert wider_of_few(units) == pytest.approx(stats.t.ppf(0.975, units - 1) / stats.norm.ppf(0.975), rel=1e-12)
