@@ -551,7 +551,7 @@ def _commands() -> str:
              "(listed); 2 nothing done.")]  # fmt: skip
     for name, command in cli.commands.items():
         context = click.Context(command, info_name=name, parent=top, max_content_width=100, terminal_width=100)
-        parts += [f"## sts {name}", f"```\n{command.get_help(context)}\n```"]
+        parts += [f"## sts {name}", f"```text\n{command.get_help(context)}\n```"]
     return "\n\n".join(parts)
 
 
