@@ -15,7 +15,7 @@ import numpy as np
 from sts.plan import Plan
 from sts.spectra import average_spectrum
 from sts.spectra.features import with_features
-from sts.spectra.gap import BANDS
+from sts.spectra.gaps.gap import BANDS
 from sts.sweeps import SweepSet, sweep_table
 from studies import Finding
 

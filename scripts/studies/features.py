@@ -16,7 +16,7 @@ from sts.simulate import Bench, BiasRamp, Simulated, apply_bench, gapped, simula
 from sts.simulate.densities import Density
 from sts.spectra import average_spectrum
 from sts.spectra.features import with_features
-from sts.spectra.gap import BANDS, ONSET
+from sts.spectra.gaps.gap import BANDS, ONSET
 from sts.spectra.models import Measured
 from sts.spectra.models.inelastic import fit_inelastic_step, inelastic_step
 from sts.spectra.peaks import find_peaks

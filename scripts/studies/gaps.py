@@ -16,7 +16,7 @@ from sts.flags import no_flags
 from sts.plan import Plan
 from sts.simulate import Bench, Simulated, apply_bench, gapped, simulate_iv
 from sts.spectra import average_spectrum
-from sts.spectra.lock_in import calibrate_lockin, integral_ratio
+from sts.spectra.lockin.comparison import calibrate_lockin, integral_ratio
 from studies import Finding
 
 TITLE = "Broadened I/V in a gap, lock-in against the current, intervals of noise and scatter"

@@ -16,7 +16,7 @@ from sts.curves import make_smoother
 from sts.plan import CheckPlan
 from sts.simulate import Bench, Simulated, simulate_iv
 from sts.spectra import average_spectrum, judge_iv
-from sts.spectra.settling import settled_and_judged, settling_samples
+from sts.spectra.faults.settling import settled_and_judged, settling_samples
 from studies import Finding
 from studies.start_transient import BENCHES, DENSITIES, LEAST, MOST
 

@@ -17,7 +17,7 @@ import numpy as np
 from sts.plan import CheckPlan
 from sts.simulate import Bench, BiasRamp, gapped, simulate_iv, superconductor, v_shaped
 from sts.spectra import judge_iv
-from sts.spectra.settling import settled_and_judged
+from sts.spectra.faults.settling import settled_and_judged
 from sts.sweeps import SweepSet
 from studies import Finding
 

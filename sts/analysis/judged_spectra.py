@@ -11,7 +11,7 @@ from sts.flags import join_flags
 from sts.plan import CheckPlan, Plan
 from sts.selection import select
 from sts.spectra import judge_iv
-from sts.spectra.settling import settled_and_judged
+from sts.spectra.faults.settling import settled_and_judged
 from sts.spectra.zero_current import zero_currents
 from sts.sweeps import SweepSet
 

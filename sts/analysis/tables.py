@@ -13,8 +13,8 @@ from sts.plan import Plan
 from sts.quantities import thermal_width
 from sts.spectra import bias_offset_from_symmetry
 from sts.spectra.didv_source import DidvSource
-from sts.spectra.gap import BANDS
-from sts.spectra.lock_in import LockinCalibration
+from sts.spectra.gaps.gap import BANDS
+from sts.spectra.lockin.comparison import LockinCalibration
 from sts.spectra.models import MODELS
 from sts.spectra.spectrum import Spectrum
 

@@ -9,7 +9,7 @@ import h5py
 import numpy as np
 
 from sts.analysis import Analysis
-from sts.spectra.lock_in import LockinCalibration
+from sts.spectra.lockin.comparison import LockinCalibration
 
 RESULTS_FORMAT = 1
 

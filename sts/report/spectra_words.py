@@ -13,7 +13,7 @@ from sts.figures.style import rows_of
 from sts.quantities import decimals_for, range_with_prefix, scale_for, with_prefix
 from sts.report.number_words import count, listed, value_with_uncertainty
 from sts.spectra.each_sweep import GAP
-from sts.spectra.gap import BANDS, ONSET
+from sts.spectra.gaps.gap import BANDS, ONSET
 from sts.spectra.models import MODELS, LineFit, Model
 from sts.spectra.spectrum import Spectrum
 

@@ -17,15 +17,15 @@ from sts.plan import Plan
 from sts.selection import select
 from sts.spectra.bands import Means, few_there, widened_where_few
 from sts.spectra.broadened import broadened_quotient, on_whole_axis
-from sts.spectra.didv_channel import from_current, offered
+from sts.spectra.faults.judging import judge_iv, level_trend
+from sts.spectra.faults.settling import settling_samples
 from sts.spectra.half_difference import DirectionFit, filled_by_direction, fit_half_difference, half_differences
-from sts.spectra.judging import judge_iv, level_trend
 from sts.spectra.junction_temperature import junction_temperature
-from sts.spectra.lockin_only import average_lockin
+from sts.spectra.lockin.alone import average_lockin
+from sts.spectra.lockin.choice import from_current, offered
 from sts.spectra.normalised import trusted_bias, without_islands
 from sts.spectra.offsets import find_offsets, offsets_as_found, remove_offsets
 from sts.spectra.setpoints import scaled_to_setpoint
-from sts.spectra.settling import settling_samples
 from sts.spectra.spectrum import Offsets, Spectrum
 from sts.spectra.units import Whole, hole_note, note_rows, resolution_of, units_of
 from sts.spectra.unsmoothed import second_band
@@ -74,7 +74,7 @@ def average_spectrum(
     -----
     In this order: saturated samples masked, sweeps left out, samples of start transients taken from the other
     direction of their repeat, the rest filled, offsets, directions balanced, average, smoothing and
-    derivative (or, where the lock-in channel is the better one, that channel calibrated: `sts.spectra.lockin_source`),
+    derivative (or, where the lock-in channel is the better one, that channel calibrated: `sts.spectra.lockin.calibrated`),
     normalisation. All steps up to the derivative are linear in the sweeps, so its band is the scatter
     between repeats (or sites, or tips) carried through, with Student's t. Up and down of one repeat are one unit. The
     band of the normalised conductance N = g/q follows from the first-order contribution (g_i - N q_i)/q of each unit,

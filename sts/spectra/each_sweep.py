@@ -10,12 +10,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sts.curves.averaging import group_codes
-from sts.spectra.band_forms import Blur
-from sts.spectra.edge_fit import fit_edge
-from sts.spectra.floors import find_floor, level_at_ends
-from sts.spectra.gap import BANDS, sides_of
+from sts.spectra.gaps.band_forms import Blur
+from sts.spectra.gaps.edge_fit import fit_edge
+from sts.spectra.gaps.floors import find_floor, level_at_ends
+from sts.spectra.gaps.gap import BANDS, sides_of
+from sts.spectra.gaps.soft_gap import half_depth
 from sts.spectra.peaks import peaks_of_each
-from sts.spectra.soft_gap import half_depth
 
 Array = NDArray[np.float64]
 

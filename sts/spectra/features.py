@@ -16,20 +16,20 @@ from sts.curves.smoothing import Smoother, make_smoother
 from sts.flags import flag_rows, join_flags, no_flags
 from sts.plan import Plan
 from sts.quantities import BOLTZMANN_EV, with_prefix
-from sts.spectra.band_forms import Blur
 from sts.spectra.common_axis import NOISE, with_triangle
 from sts.spectra.each_sweep import WHO, Rows, features_of_sweeps
-from sts.spectra.floors import LEAST_CONTRAST
-from sts.spectra.gap import gap_edges
+from sts.spectra.gaps.band_forms import Blur
+from sts.spectra.gaps.floors import LEAST_CONTRAST
+from sts.spectra.gaps.gap import gap_edges
+from sts.spectra.gaps.soft_gap import half_depth, soft_gap_error, soft_gap_width
+from sts.spectra.gaps.steepness import steepest_rise
 from sts.spectra.junction_temperature import junction_temperature
-from sts.spectra.lock_in import calibrate_lockin, integral_ratio
-from sts.spectra.lockin_source import running_integral
+from sts.spectra.lockin.calibrated import running_integral
+from sts.spectra.lockin.comparison import calibrate_lockin, integral_ratio
 from sts.spectra.models import MODELS, LineFit, Measured
 from sts.spectra.peaks import RESAMPLES, find_peaks, noise_of_few
 from sts.spectra.smoothing_width import same_level
-from sts.spectra.soft_gap import half_depth, soft_gap_error, soft_gap_width
 from sts.spectra.spectrum import Spectrum
-from sts.spectra.steepness import steepest_rise
 from sts.spectra.units import unit_codes
 from sts.sweeps import SweepSet
 

@@ -12,7 +12,7 @@ from sts.curves.electronics import find_saturation
 from sts.curves.smoothing import Asked, Smoother, make_smoother
 from sts.plan import SpectraPlan
 from sts.spectra.bands import zero_weights
-from sts.spectra.lockin_source import running_integral
+from sts.spectra.lockin.calibrated import running_integral
 from sts.spectra.normalised import normalise
 from sts.spectra.offsets import remove_offsets
 from sts.spectra.setpoints import scaled_to_setpoint

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from spectra.test_start_transient import pairs
+from spectra.faults.test_start_transient import pairs
 
 from sts.analysis.judged_spectra import judge_spectra, zeros_of_current
 from sts.flags import flag_rows, join_flags, no_flags

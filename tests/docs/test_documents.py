@@ -19,7 +19,7 @@ import docs
 from sts.analysis.tables import lockin_columns, source_columns
 from sts.cli import main
 from sts.spectra.didv_source import DidvSource
-from sts.spectra.lock_in import LockinCalibration, Ratio
+from sts.spectra.lockin.comparison import LockinCalibration, Ratio
 
 ROOT = Path(__file__).resolve().parents[2]
 PAGES = [ROOT / "README.md", *sorted(p for p in (ROOT / "docs").rglob("*.md") if "validation" not in p.parts)]

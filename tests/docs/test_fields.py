@@ -26,7 +26,7 @@ RESULTS = {
     "sts.provenance": ("Order",),
     "sts.session.adding": ("ImportResult",),
     "sts.simulate.simulated": ("Simulated",),
-    "sts.spectra.lock_in": ("LockinCalibration",),
+    "sts.spectra.lockin.comparison": ("LockinCalibration",),
     "sts.spectra.models.fitting": ("LineFit",),
     "sts.spectra.models.superconductor": ("SuperconductingGap",),
     "sts.spectra.single": ("SingleSpectrum",),

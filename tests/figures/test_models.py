@@ -10,7 +10,7 @@ from figures.drawings import SPECTRA
 from numpy.testing import assert_allclose
 
 from sts.figures import data_behind, house_style, new_figure, plot_lockin, plot_model_fit
-from sts.spectra.lock_in import calibrate_lockin
+from sts.spectra.lockin.comparison import calibrate_lockin
 from sts.spectra.models import MODELS
 from sts.spectra.models.fitting import LineFit
 

@@ -11,7 +11,7 @@ from sts.analysis import Analysis
 from sts.report.spectra_words import broadened_words, didv_from_words, gaps_words, lockin_words, spectra_words
 from sts.report.summary import Summary
 from sts.spectra.didv_source import DidvSource
-from sts.spectra.lock_in import LockinCalibration, Ratio
+from sts.spectra.lockin.comparison import LockinCalibration, Ratio
 
 
 def answer(analysis: Analysis, start: str) -> tuple[str, str]:

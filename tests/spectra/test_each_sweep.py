@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 
 from sts.curves import make_smoother
-from sts.spectra.band_forms import Blur
 from sts.spectra.each_sweep import COLUMNS, Rows, features_of_sweeps, strongest_peaks
-from sts.spectra.gap import gap_edges
+from sts.spectra.gaps.band_forms import Blur
+from sts.spectra.gaps.gap import gap_edges
 from sts.spectra.peaks import find_peaks
 
 V = np.linspace(-1.4, 1.4, 281)

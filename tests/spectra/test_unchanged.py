@@ -32,17 +32,17 @@ from sts.spectra import (
     spectra_of_grid,
     trusted_bias,
 )
-from sts.spectra.gap import gap_edges
+from sts.spectra.faults.judging import level_trend
+from sts.spectra.faults.steps import own_steps
+from sts.spectra.gaps.gap import gap_edges
+from sts.spectra.gaps.soft_gap import dip_width, soft_gap_width
+from sts.spectra.gaps.steepness import steepest_rise
 from sts.spectra.half_difference import fit_half_difference
-from sts.spectra.judging import level_trend
-from sts.spectra.lock_in import calibrate_lockin
+from sts.spectra.lockin.comparison import calibrate_lockin
 from sts.spectra.offsets import fit_near_zero
 from sts.spectra.peaks import find_peaks
 from sts.spectra.resolution import modulation_kernel, resolution
 from sts.spectra.smoothing_width import default_width
-from sts.spectra.soft_gap import dip_width, soft_gap_width
-from sts.spectra.steepness import steepest_rise
-from sts.spectra.steps import own_steps
 from sts.spectra.varying_gap import Decay, to_constant_separation
 from sts.sweeps import SweepSet
 

@@ -11,7 +11,7 @@ from spectra.bench import ideal
 from sts.plan import Plan
 from sts.simulate import Bench, apply_bench
 from sts.spectra import average_spectrum, judge_iv
-from sts.spectra.ripple import find_ripple
+from sts.spectra.faults.ripple import find_ripple
 from sts.sweeps import SweepSet
 
 POINTS = 256

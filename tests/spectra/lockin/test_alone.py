@@ -12,7 +12,7 @@ from scipy import stats
 from sts.flags import no_flags
 from sts.plan import Plan
 from sts.spectra import average_spectrum
-from sts.spectra.lockin_only import average_lockin
+from sts.spectra.lockin.alone import average_lockin
 from sts.sweeps import SweepSet, sweep_table
 
 AXIS = np.linspace(-0.1, 0.1, 51)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sts.spectra.floors import find_floor, floor_doubt, level_at_ends
+from sts.spectra.gaps.floors import find_floor, floor_doubt, level_at_ends
 
 V = np.linspace(-1.5, 1.5, 301)
 GAP = np.clip(np.abs(V) - 0.5, 0.0, None)

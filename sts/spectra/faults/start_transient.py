@@ -13,7 +13,7 @@ from sts.curves.averaging import group_codes
 from sts.curves.distributions import student_quantile
 from sts.curves.electronics import find_saturation, noise_level
 from sts.curves.replicates import direction_signs
-from sts.spectra.relaxation import Fit, Frame, fit_relaxation, without_ripple
+from sts.spectra.faults.relaxation import Fit, Frame, fit_relaxation, without_ripple
 from sts.sweeps import SweepSet
 
 Array = NDArray[np.float64]

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from sts.flags import flag_rows
 from sts.quantities import with_prefix
-from sts.spectra.jumps import Comparison, beyond_swing, jumps_against_median, two_levels
-from sts.spectra.steps import has_step, own_steps
+from sts.spectra.faults.jumps import Comparison, beyond_swing, jumps_against_median, two_levels
+from sts.spectra.faults.steps import has_step, own_steps
 
 Array = NDArray[np.float64]
 

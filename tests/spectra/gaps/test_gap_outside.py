@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sts.spectra.gap import gap_edges
+from sts.spectra.gaps.gap import gap_edges
 
 GAPS_EV = {  # sze_*: S. M. Sze 1981, appendix; vz_*: B. Van Zeghbroeck; web_*: a materials page; others: STS, see their papers
     "sze_Si": 1.12,

@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.integrate import quad
 
-from sts.spectra.band_forms import Blur
+from sts.spectra.gaps.band_forms import Blur
 
 PLACES = np.linspace(-0.2, 0.5, 8)
 

@@ -6,12 +6,12 @@ import re
 
 import numpy as np
 import pytest
-from spectra.test_start_transient import pairs
+from spectra.faults.test_start_transient import pairs
 
 from sts.flags import flag_rows, join_flags
 from sts.plan import CheckPlan
 from sts.spectra import average_spectrum, judge_iv
-from sts.spectra.settling import settled_and_judged, settling_samples
+from sts.spectra.faults.settling import settled_and_judged, settling_samples
 
 
 def test_a_sweep_that_jumps_is_neither_searched_nor_compared_with():

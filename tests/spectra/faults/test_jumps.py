@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from sts.spectra import judge_iv
-from sts.spectra.jumps import Comparison, beyond_swing
-from sts.spectra.steps import own_steps
+from sts.spectra.faults.jumps import Comparison, beyond_swing
+from sts.spectra.faults.steps import own_steps
 from sts.sweeps import SweepSet, sweep_table
 
 

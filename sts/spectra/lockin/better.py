@@ -9,8 +9,8 @@ from sts.curves.distributions import student_quantile
 from sts.curves.smoothing import Smoother
 from sts.quantities import with_prefix
 from sts.spectra.bands import Means
-from sts.spectra.lock_in import FEWEST_POINTS, UNEQUAL
-from sts.spectra.lockin_source import Calibrated
+from sts.spectra.lockin.calibrated import Calibrated
+from sts.spectra.lockin.comparison import FEWEST_POINTS, UNEQUAL
 
 Array = NDArray[np.float64]
 

@@ -12,7 +12,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from sts.simulate import Bench, BiasRamp, gapped, simulate_iv, superconductor, v_shaped
-from sts.spectra.start_transient import find_start_transients
+from sts.spectra.faults.start_transient import find_start_transients
 from sts.sweeps import SweepSet, sweep_table
 
 QUIET = Bench(white_A=2e-12, setpoint_scatter=0.05)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from sts.spectra.steepness import steepest_rise
+from sts.spectra.gaps.steepness import steepest_rise
 
 
 def test_a_rise_that_no_thermal_edge_can_show_is_measured():

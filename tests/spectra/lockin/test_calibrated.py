@@ -12,7 +12,7 @@ from numpy.testing import assert_allclose
 from spectra.two_channels import V, conductance, current, measured, spectrum
 
 from sts.curves.smoothing import make_smoother
-from sts.spectra.lockin_source import running_integral
+from sts.spectra.lockin.calibrated import running_integral
 
 
 @pytest.mark.parametrize("repeats", [1, 3, 8])

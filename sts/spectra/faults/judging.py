@@ -15,9 +15,9 @@ from sts.curves.robust import scaled_mad
 from sts.flags import flag_rows, join_flags
 from sts.plan import CheckPlan
 from sts.quantities import range_with_prefix, with_prefix
-from sts.spectra.jump_rows import FEWEST, Seen, jumps_of_group
-from sts.spectra.jumps import Comparison, compare_with_median
-from sts.spectra.ripple import find_ripple, ripple_rows
+from sts.spectra.faults.jump_rows import FEWEST, Seen, jumps_of_group
+from sts.spectra.faults.jumps import Comparison, compare_with_median
+from sts.spectra.faults.ripple import find_ripple, ripple_rows
 from sts.sweeps import SweepSet
 
 Array = NDArray[np.float64]

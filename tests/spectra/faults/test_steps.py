@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sts.spectra.steps import fit_steps, has_step, own_steps
+from sts.spectra.faults.steps import fit_steps, has_step, own_steps
 
 V = np.linspace(-1, 1, 201)
 CLEAN = 1e-9 * (V + V**3)

@@ -17,9 +17,9 @@ from sts.curves.crossings import crossing
 from sts.curves.distributions import NORMAL_95, wider_of_few
 from sts.curves.resampling import resampled_counts
 from sts.quantities import BOLTZMANN_EV, thermal_width
-from sts.spectra.band_forms import Blur
-from sts.spectra.edge_fit import NO_FORM_P, Curves, Edge, fit_edge
-from sts.spectra.floors import NEAR, Floor, find_floor, floor_doubt, level_at_ends
+from sts.spectra.gaps.band_forms import Blur
+from sts.spectra.gaps.edge_fit import NO_FORM_P, Curves, Edge, fit_edge
+from sts.spectra.gaps.floors import NEAR, Floor, find_floor, floor_doubt, level_at_ends
 
 Array = NDArray[np.float64]
 

@@ -13,7 +13,7 @@ from spectra.bench import measured
 from sts.plan import CheckPlan
 from sts.simulate import Bench, simulate_iv
 from sts.spectra import judge_iv
-from sts.spectra.judging import level_trend, small_sample_factor
+from sts.spectra.faults.judging import level_trend, small_sample_factor
 from sts.sweeps import SweepSet, sweep_table
 
 QUIET = Bench(white_A=2e-12, shot_bandwidth_Hz=1e4, setpoint_scatter=0.03)

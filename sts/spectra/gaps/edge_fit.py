@@ -10,7 +10,7 @@ from scipy.ndimage import uniform_filter1d
 from scipy.special import chdtrc
 
 from sts.curves.averaging import unit_means
-from sts.spectra.band_forms import EXPONENTS, Blur
+from sts.spectra.gaps.band_forms import EXPONENTS, Blur
 
 Array = NDArray[np.float64]
 

@@ -13,7 +13,7 @@ from sts.simulate import Bench, BiasRamp, flat, gapped, simulate_iv, v_shaped
 from sts.simulate.densities import Density
 from sts.spectra import average_spectrum
 from sts.spectra.features import with_features
-from sts.spectra.gap import gap_edges
+from sts.spectra.gaps.gap import gap_edges
 from sts.spectra.peaks import find_peaks
 
 PLAN = Plan.model_validate({"features": {"peaks": False}})

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from sts.spectra.relaxation import Frame, fit_relaxation, without_ripple
+from sts.spectra.faults.relaxation import Frame, fit_relaxation, without_ripple
 
 AXIS = np.linspace(-1.0, 1.0, 201)
 TIME = np.arange(201.0)

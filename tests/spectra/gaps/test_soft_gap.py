@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from sts.quantities import BOLTZMANN_EV
-from sts.spectra.soft_gap import dip_width, soft_gap_width
+from sts.spectra.gaps.soft_gap import dip_width, soft_gap_width
 
 AXIS = np.linspace(-1.0, 1.0, 201)
 

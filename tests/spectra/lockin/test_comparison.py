@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import stats
 
-from sts.spectra.lock_in import Ratio, calibrate_lockin, integral_ratio
+from sts.spectra.lockin.comparison import Ratio, calibrate_lockin, integral_ratio
 
 RNG = np.random.default_rng(11)
 CONDUCTANCE = 1e-9 * (1 + np.linspace(-1, 1, 120) ** 2)  # parabolic, nowhere zero

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from sts.flags import flag_rows, join_flags
 from sts.plan import CheckPlan
 from sts.quantities import with_prefix
-from sts.spectra.judging import judge_iv
-from sts.spectra.start_transient import Transient, find_start_transients
+from sts.spectra.faults.judging import judge_iv
+from sts.spectra.faults.start_transient import Transient, find_start_transients
 from sts.sweeps import SweepSet
 
 NOTHING = ("dead channel", "all saturated", "too few points")  # flags of sweeps that hold nothing

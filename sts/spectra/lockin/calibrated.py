@@ -15,7 +15,7 @@ from sts.plan import SpectraPlan
 from sts.spectra.bands import Means, denominator_form, quotient
 from sts.spectra.didv_source import DidvSource
 from sts.spectra.half_difference import half_differences
-from sts.spectra.lock_in import FEWEST_POINTS, LEAST_SPREAD, UNEQUAL
+from sts.spectra.lockin.comparison import FEWEST_POINTS, LEAST_SPREAD, UNEQUAL
 from sts.spectra.units import unit_codes
 from sts.sweeps import SweepSet
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sts.spectra.band_forms import Blur
-from sts.spectra.edge_fit import Curves, fit_edge
+from sts.spectra.gaps.band_forms import Blur
+from sts.spectra.gaps.edge_fit import Curves, fit_edge
 
 X = np.linspace(0.0, 1.0, 101)
 

@@ -14,8 +14,8 @@ from sts.plan import Plan, SpectraPlan
 from sts.spectra.bands import Means, derive
 from sts.spectra.didv_source import CURRENT, LOCKIN, DidvSource
 from sts.spectra.junction_temperature import junction_temperature
-from sts.spectra.lockin_better import why_not
-from sts.spectra.lockin_source import Calibrated, calibrate, integrals, source_of, with_lockin
+from sts.spectra.lockin.better import why_not
+from sts.spectra.lockin.calibrated import Calibrated, calibrate, integrals, source_of, with_lockin
 from sts.spectra.rounding import rounding_rows
 from sts.spectra.smoothing_width import choose_smoother
 from sts.spectra.units import Whole

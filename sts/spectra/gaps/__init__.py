@@ -1,0 +1,1 @@
+"""Gaps of a spectrum: the floor, where the bands begin, dips without a floor, each with its uncertainty."""
