@@ -74,6 +74,8 @@ def attempt(function: Callable[..., Any], arguments: tuple[Any, ...]) -> Any:
         return function(*arguments)
     except (ValueError, OSError) as error:  # what the library says to its user, in words
         return Failed(str(error))
+    except MemoryError as error:
+        return Failed(f"not enough memory ({error}). Close other programs, or take fewer sessions at a time.")
     except Exception as error:
         if os.environ.get("STS_TRACEBACK"):
             raise

@@ -98,6 +98,7 @@ def _run(arguments: Sequence[str] | None) -> int:
 def _libraries_silent() -> Iterator[None]:
     """Keep warnings and logs of libraries from the user, who can do nothing about them: what is in doubt is in the results.
 
+    Our own are said in a line: they tell what cannot be promised where a session lies, or whom a change waits for.
     Only showing is turned off: whoever makes errors of warnings, as tests do, still gets them.
     """
     if os.environ.get("STS_TRACEBACK") or sys.warnoptions:
@@ -105,12 +106,17 @@ def _libraries_silent() -> Iterator[None]:
         return
     before = logging.root.manager.disable
     with warnings.catch_warnings():
-        warnings.showwarning = lambda *_, **__: None
+        warnings.showwarning = _own_only
         logging.disable(logging.WARNING)
         try:
             yield
         finally:
             logging.disable(before)
+
+
+def _own_only(message: Warning | str, category: type[Warning], *_: object, **__: object) -> None:
+    if category.__module__.startswith("sts."):
+        warn(f"Note: {message}")
 
 
 def _too_much(error: MemoryError) -> str:

@@ -44,9 +44,11 @@ def blocks_of_arrays(
     """
     try:
         folders, entries = arrays_of(content)
-    except UnreadableFile:
+    except (UnreadableFile, MemoryError):
         raise
     except Exception as error:  # libraries raise anything on damaged bytes; the user sees no traceback
+        if "memory allocation failed" in str(error):  # how HDF5 says it
+            raise MemoryError(str(error)) from error
         raise UnreadableFile(
             f"cannot be read as {reader} ({type(error).__name__}: {str(error)[:120]}). It may be damaged: export or "
             "copy it again."

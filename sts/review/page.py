@@ -89,8 +89,8 @@ class Review:
         def outcome() -> Callable[[], None]:
             try:
                 return partial(then, call())
-            except (ValueError, OSError) as error:
-                return partial(page.say, str(error), refused=True)
+            except (ValueError, OSError, MemoryError) as error:
+                return partial(page.say, str(error) or "Not enough memory.", refused=True)
 
         if page.doc.session_context is None:  # driven from Python
             outcome()()
@@ -338,7 +338,7 @@ class Page:
 
         def told(news: tuple[str, ...]) -> None:
             if news:
-                self.say("Changed from outside: " + "; ".join(news))
+                self.say("New: " + "; ".join(news))
                 self.review_changed()
 
         def look() -> tuple[str, ...]:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from sts.session import NotWritten, SessionError
 from sts.session.deciding import decide, note_looked
+from sts.session.locking import heard_by
 
 PATIENCE = 5.0  # [s] how long a decision waits for another program that changes the session
 KEPT_HERE = " It is kept here and written with the next one, or when you try again."
@@ -31,7 +32,8 @@ class Writing:
     by: str | None = None  # who decides; None: the account's name
     waiting: list[Waiting] = field(default_factory=list)
     done: list[Waiting] = field(default_factory=list)  # written since somebody last asked
-    said: list[str] = field(default_factory=list)  # decisions that waited and can never be written
+    said: list[str] = field(default_factory=list)  # what can never be written, or not be promised
+    cautions: set[str] = field(default_factory=set)  # said once
     looks: dict[str, None] = field(default_factory=dict)  # looked at, not yet in the session
 
     def decide(self, sweeps: Sequence[str], action: str, why: str) -> None:
@@ -72,9 +74,9 @@ class Writing:
         while self.waiting:
             first = self.waiting[0]
             try:
-                decide(
-                    self.path, first.action, {first.why: first.sweeps}, by=self.by, looked=self.looks, timeout=PATIENCE
-                )
+                with heard_by(self._caution):
+                    decide(self.path, first.action, {first.why: first.sweeps}, by=self.by, looked=self.looks,
+                           timeout=PATIENCE)  # fmt: skip
             except NotWritten as error:
                 raise NotWritten(f"{error}{KEPT_HERE}") from error
             except SessionError as error:
@@ -92,11 +94,17 @@ class Writing:
         """Write what was looked at; False if it cannot be written now, and stays here."""
         try:
             if self.looks:
-                note_looked(self.path, list(self.looks), timeout=PATIENCE)
+                with heard_by(self._caution):
+                    note_looked(self.path, list(self.looks), timeout=PATIENCE)
         except NotWritten:
             return False
         self.looks.clear()
         return True
+
+    def _caution(self, text: str) -> None:
+        if text not in self.cautions:
+            self.cautions.add(text)
+            self.said.append(text)
 
 
 def may_write(session: Path) -> bool:

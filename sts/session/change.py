@@ -9,23 +9,23 @@ from __future__ import annotations
 import errno
 import os
 import re
-import secrets
 import shutil
-import socket
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
 import h5py
-from filelock import FileLock, Timeout
 
 from sts.session import layout
+from sts.session.faults import DAMAGE, HELD, errno_of, of_machine
+from sts.session.locking import copies, locked, new_copy
 from sts.session.seals import SealedFile, seal
 from sts.session.stream import Stream
 from sts.session.tables import NotWritten, SessionError, check
 
 LOCK_TIMEOUT = 120.0  # [s] how long to wait for another program that changes the same session
+FORGOTTEN = 3600.0  # [s] after which a copy is nobody's any more, where there are no locks
 REPLACE_TRIES = 25  # of 0.2 s each: on Windows a file that anybody has open cannot be replaced
 MOST_HOLES = 1 << 18  # [bytes] of unused space, and a quarter of the file: then it is written anew without
 SIGNATURE = b"\x89HDF\r\n\x1a\n"
@@ -36,8 +36,6 @@ NEW = {
 
 _FULL = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
 _NOT_ALLOWED = {errno.EACCES, errno.EPERM, errno.EROFS}
-# What h5py raises where a file is damaged inside
-DAMAGE = (OSError, RuntimeError, KeyError, ValueError, TypeError, AttributeError, IndexError, MemoryError)
 
 
 @contextmanager
@@ -51,7 +49,9 @@ def reading(path: Path) -> Iterator[h5py.File]:
     Raises
     ------
     SessionError
-        If there is none, it is something else, newer, open elsewhere, or damaged (also seen only inside the block).
+        If there is none, it is something else, newer, open elsewhere, or damaged (also seen only inside the block), or disk or
+        server fail.
+    MemoryError
     """
     with ExitStack() as stack:
         file = stack.enter_context(_opened(path))
@@ -66,7 +66,7 @@ def reading(path: Path) -> Iterator[h5py.File]:
         except SessionError:
             raise
         except DAMAGE as error:
-            raise SessionError(_damaged(path, error)) from error
+            raise _unread(path, error) from error
 
 
 def _no_session(path: Path) -> str:
@@ -80,7 +80,14 @@ def _opened(path: Path) -> Iterator[h5py.File]:
     if not path.is_file():
         raise SessionError(_no_session(path))
     try:
-        file = SealedFile(path, "r", locking="best-effort")  # folders on servers that know no locks can be read, too
+        try:
+            file = SealedFile(path, "r", locking="best-effort")
+        except OSError as error:
+            if "unable to lock file" not in str(error) or errno_of(error) in HELD:
+                raise
+            file = SealedFile(
+                path, "r", locking=False
+            )  # a server that gives no locks; checksums tell what is half written
     except OSError as error:
         raise SessionError(_why_not(path, error)) from error
     try:
@@ -91,8 +98,8 @@ def _opened(path: Path) -> Iterator[h5py.File]:
 
 
 def _why_not(path: Path, error: OSError) -> str:
-    number = _errno(error)
-    if number in (errno.EAGAIN, errno.EDEADLK) or "already open for write" in str(error):
+    number = errno_of(error)
+    if number in HELD or "already open for write" in str(error):
         return f"{path}: is open for writing in another program. Close it there and try again."
     try:
         with path.open("rb") as stream:
@@ -100,13 +107,24 @@ def _why_not(path: Path, error: OSError) -> str:
     except OSError as unreadable:
         return f"{path}: may not be read ({unreadable.strerror}). Ask for the right to read it, or copy it."
     if start == SIGNATURE:
-        return _damaged(path, error)
+        return str(_unread(path, error))
     if not start:
         return f"{path}: is empty, not a session. Delete it, or give a file made by 'sts import'."
     return (
         f"{path}: is not a session (an HDF5 file was expected). Give a file made by 'sts import'; if it was one and "
         f"its start is damaged, 'sts rescue {path.name} --out NEW.h5' saves what can still be read."
     )
+
+
+def _unread(path: Path, error: BaseException) -> Exception:
+    fault = of_machine(error)
+    if isinstance(fault, OSError):
+        return SessionError(
+            f"{path}: cannot be read now ({fault.strerror}). Disk, network or system failed, which says nothing about the "
+            f"session: try again. If it stays, copy the session to another disk; 'sts rescue {path.name} --out NEW.h5' "
+            "saves what can be read."
+        )
+    return fault or SessionError(_damaged(path, error))
 
 
 def _damaged(path: Path, error: BaseException) -> str:
@@ -117,19 +135,13 @@ def _damaged(path: Path, error: BaseException) -> str:
     return f"{path}: is damaged ({reason}). 'sts rescue {path.name} --out NEW.h5' saves what can still be read."
 
 
-def _errno(error: BaseException) -> int | None:
-    """The system's error number; HDF5 hides it in its text."""
-    found = re.search(r"errno = (\d+)", str(error))
-    return getattr(error, "errno", None) or (int(found[1]) if found else None)
-
-
 class Change:
     """A change in the making. Nothing is copied before `file` is called, and nothing changed if it never is."""
 
     def __init__(self, target: Path) -> None:
         self._target = target
-        host = re.sub(r"[^A-Za-z0-9-]", "-", socket.gethostname())[:40] or "host"
-        self._copy = target.with_name(f".{target.name}.{host}.{os.getpid()}.{secrets.token_hex(4)}.part")
+        self._copy = new_copy(target)
+        self._before: tuple[int, int] | None = None  # size and time of the session that was copied
         self._stream: Stream | None = None
         self._file: h5py.File | None = None
 
@@ -150,6 +162,7 @@ class Change:
             raise self.failure
         if self._file is None:
             if self._target.exists():
+                self._before = _stamp(self._target)
                 with _opened(self._target) as file:  # open while it is copied: no other program can begin to write
                     version = layout.format_of(file, self._target)
                     for name in ("", *file["entry"]):  # what is damaged must not get new checksums
@@ -182,7 +195,7 @@ class Change:
         Raises
         ------
         NotWritten
-            If another program keeps the session open.
+            If another program keeps the session open, or changed it since it was copied.
         """
         if self._file is None or self._stream is None:
             return
@@ -193,6 +206,11 @@ class Change:
             raise self._stream.failure
         self._stream.to_disk()
         self._stream.close()
+        if _stamp(self._target) != self._before:  # the lock is not known everywhere
+            raise NotWritten(
+                f"{self._target}: another program changed this session meanwhile. Its change stands, this one was not made; "
+                "try again."
+            )
         for attempt in range(REPLACE_TRIES):
             try:
                 os.replace(self._copy, self._target)
@@ -237,15 +255,13 @@ def changing(path: Path, *, create: bool = False, timeout: float | None = None) 
         If the session cannot be used.
     """
     target = Path(os.path.realpath(path))  # a link keeps pointing to the session
-    timeout = LOCK_TIMEOUT if timeout is None else timeout
     if not target.parent.is_dir():
         raise SessionError(f"{path}: the folder {target.parent} does not exist. Make it, or choose another path.")
     if not create and not target.is_file():
         raise SessionError(_no_session(path))
     try:
-        lock = target.with_name(f".{target.name}.lock")
-        with FileLock(lock, timeout=timeout):
-            for stale in _copies(target):  # left by a killed run: nobody else writes one while the lock is held
+        with locked(path, target, LOCK_TIMEOUT if timeout is None else timeout) as alone:
+            for stale in copies(target) if alone else copies(target, older_than=FORGOTTEN):  # left by a killed run
                 stale.unlink(missing_ok=True)
             change = Change(target)
             try:
@@ -255,20 +271,25 @@ def changing(path: Path, *, create: bool = False, timeout: float | None = None) 
                 raise change.failure or error from error
             finally:
                 change.discard()
-                if not target.exists():  # no session was made: leave nothing at all
-                    with suppress(OSError):
-                        lock.unlink()
-    except Timeout as error:
-        raise NotWritten(
-            f"{path}: {_holder(target)} is changing this session and was not done after {timeout:.0f} s. Nothing was "
-            "changed; wait for it to end, or end it, and try again."
-        ) from error
     except (OSError, RuntimeError) as error:  # RuntimeError: how h5py reports some failed writes
+        fault = of_machine(error)
+        if isinstance(fault, (MemoryError, RecursionError)):
+            raise fault from error
         raise NotWritten(_not_written(path, error)) from error
 
 
+def _stamp(path: Path) -> tuple[int, int] | None:
+    """Size and time of a file; None where there is none."""
+    try:
+        with path.open("rb") as stream:  # opened: a server is asked, no memory of its answer
+            found = os.fstat(stream.fileno())
+    except FileNotFoundError:
+        return None
+    return found.st_size, found.st_mtime_ns
+
+
 def _not_written(path: Path, error: BaseException) -> str:
-    number = _errno(error)
+    number = errno_of(error)
     if number in _FULL:
         return (
             f"{path}: the disk is full, or a size limit is reached. Nothing was changed; a change needs room for a "
@@ -281,22 +302,6 @@ def _not_written(path: Path, error: BaseException) -> str:
         )
     reason = os.strerror(number) if number else (str(error).splitlines() or [type(error).__name__])[0]
     return f"{path}: cannot be written ({reason}). Nothing was changed."
-
-
-def _copies(target: Path) -> list[Path]:
-    ours = re.compile(
-        re.escape(f".{target.name}.") + r"[A-Za-z0-9-]+\.\d+\.[0-9a-f]{8}\.part"
-    )  # as `Change` names them
-    return [p for p in target.parent.iterdir() if ours.fullmatch(p.name)]
-
-
-def _holder(target: Path) -> str:
-    for copy in _copies(target):
-        with suppress(OSError):
-            host, process = copy.name.removeprefix(f".{target.name}.").split(".")[:2]
-            since = time.strftime("%H:%M", time.localtime(copy.stat().st_mtime))
-            return f"process {process} on '{host}' (last active at {since})"
-    return "another program"
 
 
 def _folder_to_disk(folder: Path) -> None:

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import mmap
 import re
-from contextlib import suppress
 from pathlib import Path
 
 import h5py
 
 from sts.session import layout
-from sts.session.change import DAMAGE, NEW
+from sts.session.change import NEW
+from sts.session.faults import damage_passed
 from sts.session.tables import TABLES
 from sts.sweeps import KINDS
 
@@ -32,7 +32,7 @@ def fill_up(copy: Path, said: list[str]) -> None:
         Gets what was done.
     """
     try:
-        h5py.File(copy, "r").close()
+        h5py.File(copy, "r", locking=False).close()
     except OSError as error:
         found = re.search(r"stored_eof = (\d+)", str(error))
         size = copy.stat().st_size
@@ -55,7 +55,7 @@ def new_start(copy: Path, said: list[str]) -> None:
     fresh = copy.with_name("fresh.h5")
     with copy.open("rb") as stream, mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as content:
         headers = [found.start() for found in re.finditer(OBJECT_HEADER, content)]
-    with h5py.File(fresh, "w", **(NEW if headers else {})) as file:
+    with h5py.File(fresh, "w", locking=False, **(NEW if headers else {})) as file:
         layout.prepare(file)
     start = bytearray(fresh.read_bytes()[: 48 if headers else 96])
     end_of_file = 28 if headers else 40
@@ -69,11 +69,11 @@ def new_start(copy: Path, said: list[str]) -> None:
         if _has_entry(copy):
             said.append("The start of the file was damaged and was replaced.")
             return
-    with h5py.File(fresh, "w") as file:
+    with h5py.File(fresh, "w", locking=False) as file:
         layout.prepare(file)
         for root in headers:
             _overwrite(copy, _leading_to(start, root))
-            with suppress(*DAMAGE), h5py.File(copy, "r") as part:
+            with damage_passed(), h5py.File(copy, "r", locking=False) as part:
                 _take_over(part, file["entry"])
     fresh.replace(copy)
     said.append("What leads to the parts of the session was damaged; those that are there were put together again. Names, units "
@@ -94,7 +94,7 @@ def _overwrite(copy: Path, start: bytearray) -> None:
 
 def _has_entry(copy: Path) -> bool:
     """Whether the file opens; one whose outermost group is that of the session gets the name that leads to it."""
-    with suppress(*DAMAGE), h5py.File(copy, "r+") as file:
+    with damage_passed(), h5py.File(copy, "r+", locking=False) as file:
         if layout.is_entry(file):
             file["entry"] = file["/"]
             file.attrs["sts_format"] = layout.FORMAT
@@ -119,7 +119,7 @@ def _take_over(part: h5py.Group, entry: h5py.Group) -> None:
     for attribute, value in part.attrs.items():
         group.attrs[attribute] = value
     for member in part:
-        with suppress(*DAMAGE):
+        with damage_passed():
             part.copy(member, group)
 
 

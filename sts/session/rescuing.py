@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import glob
+import os
 import shutil
 import tempfile
 from collections.abc import Iterable, Iterator
@@ -31,6 +33,7 @@ LOGS = {  # its name in words, and the columns without which its rows say nothin
     "looked": ("notes of what was looked at", {"sweep"}),
 }
 LOST = "Lost: "  # how a sentence begins that tells of a loss
+PIECE = 4096  # [bytes] read at once, as disks do; one that cannot be read costs no more than itself
 MOST_NAMES = 10  # in one sentence
 NOT_KNOWN = {
     "name": "lost file", "sha256": "", "size": 0, "reader": "", "recipe": "", "imported": "", "sweeps": 0, "notes": "",
@@ -95,12 +98,12 @@ def _workplace(new: Path) -> Iterator[Path]:
 @contextmanager
 def _opened(damaged: Path, copy: Path, said: list[str]) -> Iterator[SealedFile]:
     """Open a repaired copy; `said` gets what was repaired."""
-    shutil.copyfile(damaged, copy)
+    _copy(damaged, copy, said)
     for repair in (None, fill_up, new_start):
         if repair is not None:
             with suppress(OSError):
                 repair(copy, said)
-        file = unless_damaged(lambda: SealedFile(copy, "r"))
+        file = unless_damaged(lambda: SealedFile(copy, "r", locking=False))
         if file is None:
             continue
         if not unless_damaged(lambda: layout.format_of(file, damaged) and layout.is_entry(file["entry"])):  # noqa: B023 - called at once
@@ -116,6 +119,28 @@ def _opened(damaged: Path, copy: Path, said: list[str]) -> Iterator[SealedFile]:
         f"{damaged}: nothing could be saved: it cannot be opened as a session even after repair. Take the newest copy "
         "of the session, or import the bench's files again."
     )
+
+
+def _copy(damaged: Path, copy: Path, said: list[str]) -> None:
+    """Copy what the disk gives; the rest is left as zeros, which checksums tell from numbers."""
+    lost = 0
+    with damaged.open("rb", buffering=0) as old, copy.open("wb") as new:
+        size = os.fstat(old.fileno()).st_size
+        for start in range(0, size, PIECE):
+            try:
+                old.seek(start)
+                piece = old.read(min(PIECE, size - start))
+            except OSError as error:
+                if error.errno != errno.EIO:
+                    raise SessionError(
+                        f"{damaged}: cannot be read ({error.strerror}). Try again, or copy it."
+                    ) from error
+                piece, lost = b"", lost + min(PIECE, size - start)
+            new.seek(start)
+            new.write(piece)
+        new.truncate(size)
+    if lost:
+        said.append(f"The disk does not give {lost} bytes of the file; what lay there is lost.")
 
 
 class _Rescue:

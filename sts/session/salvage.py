@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 from typing import Any, TypeVar
@@ -17,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from sts.session import layout, originals, tables
-from sts.session.change import DAMAGE
+from sts.session.faults import damage_passed
 from sts.session.seals import ENTRY, SealedFile
 from sts.session.tables import PLACE, SOURCE, SessionError
 from sts.sweeps import KINDS, SweepSet
@@ -31,11 +32,15 @@ def unless_damaged(read: Callable[[], T]) -> T | None:
     Parameters
     ----------
     read : callable
+
+    Raises
+    ------
+    MemoryError, RecursionError, OSError
+        What fails for a reason of the machine is not lost.
     """
-    try:
+    with suppress(SessionError), damage_passed():
         return read()
-    except (*DAMAGE, SessionError):
-        return None
+    return None
 
 
 @dataclass(frozen=True)

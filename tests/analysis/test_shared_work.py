@@ -35,6 +35,13 @@ def test_a_bug_is_called_one(monkeypatch):
         attempt(operator.truediv, (1, 0))
 
 
+def test_want_of_memory_is_no_bug():
+    def too_much() -> None:
+        raise MemoryError("Unable to allocate 9 GiB")
+
+    assert attempt(too_much, ()).why.startswith("not enough memory (Unable to allocate 9 GiB)")
+
+
 def _end_unless(main: int) -> int:
     """The process id, of the process `main` only: any other ends at once."""
     if os.getpid() != main:

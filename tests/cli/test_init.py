@@ -106,6 +106,24 @@ def test_a_library_that_warns_or_logs_is_not_heard(session: Path, tmp_path: Path
         assert (done.returncode, done.stderr) == (0, "")
 
 
+def test_what_a_folder_cannot_promise_is_said_on_the_terminal(
+    session: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fcntl = pytest.importorskip("fcntl")
+
+    def refused(*_: object) -> None:
+        raise OSError(37, "No locks available")
+
+    monkeypatch.setattr(fcntl, "flock", refused)
+    with warnings.catch_warnings():
+        warnings.simplefilter("default")  # as without pytest
+        status, out, err = run(capsys, "mark", session, "*", "--omit", "--why", "touch")
+    assert status == 0
+    assert err.count("the file system gives no lock (No locks available)") == 1
+    assert err.startswith("Note: ")
+    assert "no lock" not in out
+
+
 def test_after_a_command_warnings_and_logs_are_heard_again(session: Path, caplog: pytest.LogCaptureFixture) -> None:
     shows = warnings.showwarning
     assert main(["list", str(session)]) == 0

@@ -220,3 +220,19 @@ def write_tables(path, titles):
     else:
         body = "".join(f"{v};{i}\n" for v, i in rows)
         path.write_text("".join(f"# {title}\nV (mV);I (nA)\n{body}\n" for title in titles))
+
+
+@pytest.mark.parametrize(
+    "error", [MemoryError("Unable to allocate"), OSError("memory allocation failed for raw data chunk")]
+)
+def test_want_of_memory_is_not_called_a_damaged_file(tmp_path, monkeypatch, error):
+    """The second is how HDF5 1.14 says it (seen)."""
+    path = tmp_path / "heron.npz"
+    np.savez(path, bias_V=BIAS, current_A=CURRENT)
+
+    def read(*_, **__):
+        raise error
+
+    monkeypatch.setattr(np, "frombuffer", read)
+    with pytest.raises(MemoryError):
+        read_file(path)

@@ -8,6 +8,7 @@ pytest.importorskip("bokeh", reason="needs bokeh (the extra 'review')")
 
 from concurrent.futures import Future
 from pathlib import Path
+from types import SimpleNamespace
 
 from bokeh.document import Document
 from review.pages import first, page_of, press
@@ -117,11 +118,23 @@ def test_two_windows_show_the_same(demo: Path) -> None:
     assert other.list.source.data["state"][0] == "●✕✎"
 
 
+def test_want_of_memory_is_told() -> None:
+    told = []
+    page = SimpleNamespace(doc=Document(), say=lambda text, refused: told.append(text))
+    for words in ((), ("Unable to allocate 9 GiB",)):
+
+        def too_much(words: tuple[str, ...] = words) -> None:
+            raise MemoryError(*words)
+
+        Review.work(None, page, too_much, lambda _: None)  # type: ignore[arg-type]
+    assert told == ["Not enough memory.", "Unable to allocate 9 GiB"]
+
+
 def test_a_change_from_outside_is_told_and_shown(demo: Path) -> None:
     page = page_of(demo)
     Session.open(demo).mark([page.sweep], "omit", "from the command line")
     page.look_outside()
-    assert "Changed from outside" in page.status.text
+    assert "from outside" in page.status.text
     assert "from the command line" in page.head.text
 
 

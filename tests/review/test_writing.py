@@ -9,6 +9,7 @@ import pytest
 from sts.review.writing import Waiting, Writing
 from sts.session import NotWritten, Session, SessionError
 from sts.session.change import changing
+from sts.session.locking import SessionWarning
 
 
 @pytest.fixture(autouse=True)
@@ -28,6 +29,22 @@ def test_what_waits_is_written_first_and_what_can_never_be_is_said(small: Path) 
     (said,) = writing.said
     assert "undo heron_3" in said
     assert "no decision on 'heron_3' to take back" in said
+
+
+def test_what_a_folder_cannot_promise_is_said_once(small: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    fcntl = pytest.importorskip("fcntl")
+
+    def refused(*_: object) -> None:
+        raise OSError(37, "No locks available")
+
+    monkeypatch.setattr(fcntl, "flock", refused)
+    writing = Writing(small)
+    for name in ("heron_1", "heron_2"):
+        with pytest.warns(SessionWarning):
+            writing.decide([name], "omit", "touch")
+    (said,) = writing.said
+    assert "gives no lock (No locks available)" in said
+    assert len(writing.done) == 2
 
 
 def test_its_own_mistake_fails_aloud_and_nothing_waits(small: Path) -> None:

@@ -62,7 +62,7 @@ def sheets_of(content: bytes) -> dict[str, list[list[str]]]:
     try:
         book = CalamineWorkbook.from_filelike(io.BytesIO(content))
         sheets = {s: book.get_sheet_by_name(s).to_python(skip_empty_area=False) for s in book.sheet_names}
-    except (KeyboardInterrupt, SystemExit):
+    except (KeyboardInterrupt, SystemExit, MemoryError):
         raise
     except BaseException as error:  # the reader has a class for each fault; its own failures are no `Exception`
         raise UnreadableFile(f"is no workbook that can be read ({error}). Save it again as .xlsx.") from None
