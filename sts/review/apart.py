@@ -35,14 +35,17 @@ class Apart:
     ----------
     session : path
     plan : Plan
+    behind : int, optional
+        How many steps that process stands behind others (`os.nice`); `BEHIND` if not given.
     """
 
-    def __init__(self, session: str | Path, plan: Plan) -> None:
+    def __init__(self, session: str | Path, plan: Plan, *, behind: int | None = None) -> None:
         self._folder = Path(tempfile.mkdtemp(prefix="sts-review-"))
         here = str(Path(__file__).parents[2])
         paths = os.pathsep.join([here, *filter(None, [os.environ.get("PYTHONPATH")])])
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "sts.review.apart", str(session), str(self._folder)],
+            [sys.executable, "-m", "sts.review.apart", str(session), str(self._folder),
+             str(BEHIND if behind is None else behind)],
             env=os.environ | {"PYTHONPATH": paths}, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL,
             stderr=subprocess.PIPE, text=True, encoding="utf-8",
         )  # fmt: skip
@@ -130,12 +133,13 @@ def beside(call: Callable[[], T]) -> Future[T]:
 
 
 def main() -> int:
-    """Measure the session that the first argument names under the plan on standard input, and keep it in a folder."""
+    """Measure the session that the first argument names under the plan on standard input, and keep it in a folder (the second),
+    so many steps behind other programs (the third)."""
     from sts.review.standing import Standing
     from sts.session import Session
 
     if hasattr(os, "nice"):
-        os.nice(BEHIND)
+        os.nice(int(sys.argv[3]))
     plan = Plan.model_validate_json(sys.stdin.read())
     try:
         keep(Standing(Session.open(sys.argv[1]), plan), Path(sys.argv[2]))

@@ -33,7 +33,7 @@ def test_what_is_kept_comes_back_to_the_last_bit_and_may_be_changed_here(tmp_pat
 
 def test_another_process_measures_what_this_one_would(small: Path) -> None:
     plan = Plan.model_validate({"spectra": {"average": "median"}})
-    apart = Apart(small, plan)
+    apart = Apart(small, plan, behind=0)
     try:
         far, here = Desk(small, plan, standing=apart.standing), Desk(small, plan)
         assert far.measuring
@@ -53,7 +53,7 @@ def test_another_process_measures_what_this_one_would(small: Path) -> None:
 
 
 def test_what_cannot_be_measured_is_told_in_words(tmp_path: Path) -> None:
-    apart = Apart(Session.create(tmp_path / "empty.h5").path, Plan())
+    apart = Apart(Session.create(tmp_path / "empty.h5").path, Plan(), behind=0)
     with pytest.raises(ValueError, match="no sweeps in this session"):
         apart.standing.result(60)
     apart.end()
