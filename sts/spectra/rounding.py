@@ -16,6 +16,7 @@ from sts.curves.smoothing import Smoother
 Array = NDArray[np.float64]
 
 HARMONICS = np.arange(1, 13)  # of the saw that rounding makes; the rest has 5 % of its power
+TILTS = np.arange(-3, 4) / 4  # steps per window of the smoothing: what rounding can hide of a slope
 LEAST = 0.02  # of the first of them that the noise leaves: below, rounding is white noise
 
 
@@ -36,6 +37,10 @@ def rounding_rows(current: Any, smoother: Smoother) -> Array:
     steps, its covariance at μ and μ' is the sum over k of half the square of these, times cos 2πk(μ - μ')/s: that of two rows for
     each harmonic. Over m sweeps the mean of exp(2πikμ/s) is what stays, less what their scatter shows already (1/m of each
     alone). The μ are the smoothed mean, moved and scaled to each sweep.
+
+    Where the current rises by about a whole number of steps from sample to sample the readings do so too, and a slope that is off
+    by up to three quarters of a step per window reads the same: the saw is then as slow as the spectrum, and stays. So the covariance is averaged
+    over slopes that differ by so much.
     """
     current = np.atleast_2d(np.asarray(current, float))
     step, nothing = common_step(current), np.zeros((0, current.shape[1]))
@@ -47,12 +52,16 @@ def rounding_rows(current: Any, smoother: Smoother) -> Array:
     left = np.exp(-2 * (np.pi * HARMONICS) ** 2 * variance / step**2)
     if left[0] < LEAST:
         return nothing
-    rows, m = [], len(current)
+    window = max(smoother.width / float(np.median(np.abs(np.diff(smoother.axis)))), 1.0)
+    tilts = TILTS[:, None, None] * np.arange(current.shape[1]) / window
+    places, m = (curves - curves.mean()) / step + tilts, len(current)
+    rows = []
     for k, size in zip(HARMONICS, left * step / (np.sqrt(2) * np.pi * HARMONICS), strict=True):
-        mean = np.exp(2j * np.pi * k * (curves - curves.mean()) / step).mean(axis=0)
+        mean = np.exp(2j * np.pi * k * places).mean(axis=1)
         power = np.maximum(np.abs(mean) ** 2, 1e-12)
         shared = 1.0 if m == 1 else np.sqrt(np.maximum(m * power - 1, 0.0) / ((m - 1) * power))
-        rows += [size * shared * mean.real, size * shared * mean.imag]
+        each = size / np.sqrt(len(TILTS)) * shared
+        rows += [*(each * mean.real), *(each * mean.imag)]
     return np.array(rows)
 
 

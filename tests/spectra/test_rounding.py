@@ -62,3 +62,18 @@ def test_the_band_of_the_mean_holds_what_its_sweeps_round_alike():
     ideal = SMOOTHER.differentiate(1.3e-11 * true)
     inside = (spectrum.didv_low <= ideal) & (ideal <= spectrum.didv_high)
     assert inside[np.isfinite(spectrum.didv_low)].mean() > 0.85
+
+
+@pytest.mark.parametrize("slope", [0.5, 1.0, 2.0])
+def test_the_band_holds_a_current_that_rises_by_whole_steps_from_sample_to_sample(slope: float):
+    """Lines within 2 % of the slope: their readings are as even as they, and 3 to 6 of 10 points were held."""
+    plan = Plan.model_validate({"spectra": {"smoothing_width_V": 0.1, "offsets": "keep"}})
+    table = sts.simulate_iv(density="flat", bias=(-1, 1, 201), sweeps=4, temperature_K=4.2, seed=1).sweeps
+    rng, held = np.random.default_rng(8), []
+    for _ in range(6):
+        true = (slope + rng.uniform(-0.02, 0.02)) * np.arange(-100, 101) + rng.uniform(-0.5, 0.5)
+        current = 1.3e-11 * np.round(true + 0.04 * rng.standard_normal(table.current.shape))
+        spectrum = sts.average_spectrum(replace(table, current=current), plan)
+        ideal, there = SMOOTHER.differentiate(1.3e-11 * true), np.isfinite(spectrum.didv_low)
+        held.append(((spectrum.didv_low <= ideal) & (ideal <= spectrum.didv_high))[there].mean())
+    assert np.mean(held) > 0.85
