@@ -38,9 +38,9 @@ def rounding_rows(current: Any, smoother: Smoother) -> Array:
     each harmonic. Over m sweeps the mean of exp(2πikμ/s) is what stays, less what their scatter shows already (1/m of each
     alone). The μ are the smoothed mean, moved and scaled to each sweep.
 
-    Where the current rises by about a whole number of steps from sample to sample the readings do so too, and a slope that is off
-    by up to three quarters of a step per window reads the same: the saw is then as slow as the spectrum, and stays. So the covariance is averaged
-    over slopes that differ by so much.
+    Where the current rises by about a whole number of steps from sample to sample the readings do so too, and a slope
+    that is off by up to three quarters of a step per window reads the same: the saw is then as slow as the spectrum,
+    and stays. So the covariance is averaged over slopes that differ by so much.
     """
     current = np.atleast_2d(np.asarray(current, float))
     step, nothing = common_step(current), np.zeros((0, current.shape[1]))
