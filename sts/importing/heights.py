@@ -54,8 +54,11 @@ def growth(height: np.ndarray, current: np.ndarray) -> tuple[int, float]:
     if known.sum() < 2 * BLOCKS:
         return 0, 0.0
     current = current[known]
-    parts = np.array_split(current, BLOCKS)
-    level = np.array([np.median(part) for part in parts])
+    size, longer = divmod(current.size, BLOCKS)
+    first = longer * (size + 1)  # blocks that are longer by a sample stand first, as numpy splits an array
+    level = np.concatenate(
+        [np.median(current[:first].reshape(longer, size + 1), axis=1), np.median(current[first:].reshape(-1, size), axis=1)]
+    )
     rise = level[-1] - level[0] if abs(level[-1]) >= abs(level[0]) else level[0] - level[-1]
     sense = 1 if abs(level[-1]) >= abs(level[0]) else -1
     noise = MAD_SCALE * np.median(np.abs(np.diff(current, 2))) / np.sqrt(6)

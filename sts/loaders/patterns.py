@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Sequence
 from functools import lru_cache
 
 from sts.loaders.words import key_of, own_column
@@ -113,8 +114,16 @@ def compiled(pattern: str) -> re.Pattern[str]:
     return re.compile("".join({"*": ".*", "?": "."}.get(c) or re.escape(c) for c in pattern))
 
 
-def _parts(pattern: str) -> list[str]:
-    return [p for p in plain(pattern).split("/") if p not in ("", ".", "..") and not re.fullmatch("[a-z]:", p)]
+@lru_cache(4096)
+def _parts(pattern: str) -> tuple[str, ...]:
+    return tuple(p for p in plain(pattern).split("/") if p not in ("", ".", "..") and not re.fullmatch("[a-z]:", p))
+
+
+@lru_cache(256)
+def _place(path: str, above: str) -> tuple[tuple[str, ...], str]:
+    """Folders of a file, and its name, as patterns compare them."""
+    *folders, name = plain(f"{above}/{path}").strip("/").split("/")
+    return tuple(folders), name
 
 
 def fits(path: str, pattern: str, *, above: str = "") -> bool:
@@ -131,7 +140,7 @@ def fits(path: str, pattern: str, *, above: str = "") -> bool:
         Folders above the imported one, for patterns that name them; what a pattern says beyond is not looked at.
     """
     wanted = _parts(pattern)
-    *folders, name = plain(f"{above}/{path}").strip("/").split("/")
+    folders, name = _place(path, above)
     if not wanted:
         return False
     beyond = bool(re.match(r"\s*(?:[A-Za-z]:|[/\\])", pattern))  # from the root of a disk: above what is known
@@ -145,12 +154,13 @@ def fits(path: str, pattern: str, *, above: str = "") -> bool:
     return not re.search(r"[*?.]", wanted[-1]) and _in_folder(folders, wanted, beyond)
 
 
-def _in_folder(folders: list[str], wanted: list[str], beyond: bool) -> bool:
+@lru_cache(1 << 14)  # a folder holds many files, and each row of a logbook is asked about all of them
+def _in_folder(folders: tuple[str, ...], wanted: tuple[str, ...], beyond: bool) -> bool:
     """Whether a file with these folders above it lies, however deep, in the folder that a pattern names."""
     return any(_end_alike(folders[:last], wanted, beyond) for last in range(len(folders), 0, -1))
 
 
-def _end_alike(folders: list[str], wanted: list[str], beyond: bool) -> bool:
+def _end_alike(folders: Sequence[str], wanted: Sequence[str], beyond: bool) -> bool:
     """Whether the last of the folders are those wanted; with `beyond`, as far up as the folders are known."""
     if len(wanted) > len(folders) and not (beyond and folders):
         return False

@@ -14,6 +14,7 @@ import pandas as pd
 from sts.naming import unique_files
 from sts.session import layout, tables
 from sts.session.change import reading
+from sts.session.originals import contents_of
 from sts.session.store import Session
 from sts.session.tables import SessionError
 from sts.session.whole_folder import whole_folder
@@ -54,9 +55,9 @@ def export_originals(session: Session, out: str | Path, *, force: bool = False) 
     """
     names = list(session.sources()["name"])
     files = unique_files(map(safe_file_name, names))
-    with _new_files(Path(out), files, force=force) as paths:
-        for name, path in zip(names, paths, strict=True):
-            path.write_bytes(session.original(name))
+    with _new_files(Path(out), files, force=force) as paths, reading(session.path) as file:
+        for content, path in zip(contents_of(file, names), paths, strict=True):
+            path.write_bytes(content)
     return [Path(out) / file for file in files]
 
 

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import hashlib
 import zlib
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Any
 
 import h5py
 import numpy as np
 
-from sts.session import layout, tables
+from sts.session import layout, picking, tables
+from sts.session.tables import SessionError
 
 CHUNK_BYTES = 1 << 20
 SAMPLE = 1 << 16  # [bytes] at both ends of a chunk, to see whether it shrinks
@@ -99,6 +101,35 @@ def stored_contents(file: h5py.File) -> h5py.Dataset:
     file : h5py.File
     """
     return tables.part_of(file, "sources")["content"]
+
+
+def contents_of(file: h5py.File, names: Sequence[str]) -> Iterator[bytes]:
+    """The bytes of imported files, as they were, one after the other.
+
+    Parameters
+    ----------
+    file : h5py.File
+    names : sequence of str
+        As in the sources.
+
+    Raises
+    ------
+    SessionError
+        If no file of a name was imported, or its bytes no longer have the hash stored with them.
+    """
+    sources = tables.read_log(file, "sources")
+    rows = dict(zip(sources["name"], sources.to_dict("records"), strict=True))
+    for name in names:
+        if name not in rows:
+            near = picking.near(name, sources["name"], "sts list --sources")
+            raise SessionError(f"no file '{name}' was imported{near}.")
+        content = read_content(stored_contents(file), rows[name])
+        if hashlib.sha256(content).hexdigest() != rows[name]["sha256"]:
+            raise SessionError(
+                f"{file.filename}: the stored copy of '{name}' is damaged or lost: its SHA-256 is not the one noted at "
+                "import. The sweeps read from it are not touched by this."
+            )
+        yield content
 
 
 def read_content(stored: h5py.Dataset, source: Any) -> bytes:

@@ -14,7 +14,7 @@ import pandas as pd
 
 from sts.selection import standing_decisions
 from sts.session import layout, originals, picking, tables
-from sts.session.adding import ImportResult, add_files, sha256_of, time_text
+from sts.session.adding import ImportResult, add_files, time_text
 from sts.session.calibrating import store_calibration
 from sts.session.change import changing, reading
 from sts.session.deciding import decide
@@ -232,18 +232,7 @@ class Session:
             If no file of that name was imported, or its bytes no longer have the hash stored with them.
         """
         with reading(self.path) as file:
-            sources = tables.read_log(file, "sources")
-            row = sources[sources["name"] == name]
-            if row.empty:
-                near = picking.near(name, sources["name"], "sts list --sources")
-                raise SessionError(f"no file '{name}' was imported{near}.")
-            content = originals.read_content(originals.stored_contents(file), row.iloc[0])
-        if sha256_of(content) != row["sha256"].iloc[0]:
-            raise SessionError(
-                f"{self.path}: the stored copy of '{name}' is damaged or lost: its SHA-256 is not the one noted at "
-                "import. The sweeps read from it are not touched by this."
-            )
-        return content
+            return next(originals.contents_of(file, [name]))
 
     # --- changing ----------------------------------------------------------------------------------------------------
 
