@@ -10,18 +10,25 @@ import click
 
 from sts.cli.labels import notes_alike, say_unassigned
 from sts.cli.options import JSON, PLAN, SESSION, plan_from
-from sts.cli.terminal import print_frame, print_json, progress, say, text, yes
+from sts.cli.summed import ALL, too_long
+from sts.cli.terminal import Columns, count, print_frame, print_json, progress, say, text, yes
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     import pandas as pd
 
+_JUDGED: Columns = {
+    **{name: (name, text) for name in ("kind", "sample", "tip", "site")}, "used": ("used", yes),
+    "flags": ("flags", lambda flags: text(flags.replace(";", ", "))),
+}  # fmt: skip
+
 
 @click.command("check")
 @SESSION
 @PLAN
 @click.option("--flagged", is_flag=True, help="Show only sweeps with a flag or a decision.")
+@ALL
 @JSON
 def check_command(session: Path, plan_file: Path | None, *, flagged: bool, as_json: bool) -> int:
     """Judge every sweep of SESSION: used or not, and why.
@@ -36,10 +43,9 @@ def check_command(session: Path, plan_file: Path | None, *, flagged: bool, as_js
     if as_json:
         print_json(shown)
         return 0
-    rows = judged_alike(shown, table)
-    print_frame("", rows, {str(name): (str(name), text) for name in rows.columns})
+    _print_judged(shown, table)
     used = int(table["used"].sum())
-    say(f"{len(table)} sweeps: {used} used, {len(table) - used} left out, {int((table['flags'] != '').sum())} flagged.")
+    say(f"{count(len(table), 'sweep')}: {used} used, {len(table) - used} left out, {int((table['flags'] != '').sum())} flagged.")
     sources = sts.Session.open(session).sources()
     signs = [
         f"{name}: {note.removeprefix('sign: ')}"
@@ -51,6 +57,17 @@ def check_command(session: Path, plan_file: Path | None, *, flagged: bool, as_js
         say(f"note: {line}")
     say_unassigned(table, session)
     return 0
+
+
+def _print_judged(shown: pd.DataFrame, table: pd.DataFrame) -> None:
+    """The sweeps, those judged alike in one line; of very many the sums, and those left out by name if they are not."""
+    rows = judged_alike(shown, table)
+    if too_long(len(rows)):
+        print_frame("", shown, _JUDGED)
+        rows = judged_alike(shown[~shown["used"]], table)
+        if too_long(len(rows)) or rows.empty:
+            return
+    print_frame("", rows, {str(name): (str(name), text) for name in rows.columns})
 
 
 def judged_alike(shown: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:

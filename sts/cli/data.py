@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sts.cli.options import BY, FORCE, JSON, OUT, PATH, SESSION, WHICH, Which, as_one
+from sts.cli.summed import ALL
 from sts.cli.terminal import Columns, count, number, print_frame, print_json, say, show, size, text
 
 if TYPE_CHECKING:
@@ -43,6 +44,7 @@ _WHAT_TO_DO = "Say what to do with these sweeps: one of --omit, --keep or --undo
 @SESSION
 @WHICH
 @click.option("--sources", is_flag=True, help="List the imported files instead.")
+@ALL
 @JSON
 def list_command(session: Path, which: Which, *, sources: bool, as_json: bool) -> int:
     """List the sweeps of SESSION."""
@@ -100,6 +102,7 @@ class _Decision:
 @WHICH
 @click.option("--from", "table", type=PATH, help="CSV or XLSX with columns sweep (or file) and why.")
 @click.option("--dry-run", is_flag=True, help="Only show which sweeps these are.")
+@ALL
 @JSON
 def mark_command(
     session: Path, sweeps: tuple[str, ...], decision: _Decision, which: Which, *, table: Path | None,

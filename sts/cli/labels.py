@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sts.cli.options import JSON, LABELS, PATH, SESSION, Labels, as_one
+from sts.cli.summed import ALL
 from sts.cli.terminal import Columns, count, print_json, progress, say, show, text, warn
 
 if TYPE_CHECKING:
@@ -225,6 +226,7 @@ def logbook_command(session: Path, out: Path, *, decimal: str | None, force: boo
 @SESSION
 @LABELS
 @click.option("--undo", is_flag=True, help="Take the last annotation back.")
+@ALL
 @JSON
 def annotate_command(session: Path, labels: Labels, *, undo: bool, as_json: bool) -> int:
     """Fill in tip, sample, site ... of sweeps already in SESSION; without options, show what was.

@@ -12,6 +12,7 @@ import click
 from sts.cli.labels import say_unassigned
 from sts.cli.options import FOLDER, FORCE, JSON, OUT, PATH, PLAN, SESSION, as_one, plan_from
 from sts.cli.result_columns import BARRIERS, COMPARED, LOCKIN, SPECTRA, VERDICTS
+from sts.cli.summed import ALL
 from sts.cli.terminal import print_frame, print_json, progress, say, text
 
 if TYPE_CHECKING:
@@ -83,6 +84,7 @@ PAPER = as_one(
 @BY
 @PAPER
 @FORCE
+@ALL
 @JSON
 def spectra_command(
     session: Path, out: Path, plan_file: Path | None, by: tuple[str, ...], *, paper: Paper, force: bool, as_json: bool
@@ -153,6 +155,7 @@ def _print_model(model: Model, shown: pd.DataFrame) -> None:
 @PLAN
 @click.option("--profile", metavar="SWEEP", help="Only look: the profile-likelihood interval of one sweep.")
 @FORCE
+@ALL
 @JSON
 def barrier_command(
     session: Path, out: Path | None, plan_file: Path | None, *, profile: str | None, force: bool, as_json: bool
@@ -192,6 +195,7 @@ def _profile(session: Path, plan: Plan, sweep: str) -> int:
 @OUT
 @PLAN
 @FORCE
+@ALL
 @JSON
 def compare_command(
     sessions: tuple[Path, ...], by: str, out: Path, plan_file: Path | None, *, force: bool, as_json: bool
@@ -267,6 +271,7 @@ def _notes(notes: Iterable[str]) -> None:
 @BY
 @click.option("--pdf", is_flag=True, help="Also write the page as PDF (needs the extra 'pdf').")
 @FORCE
+@ALL
 def report_command(
     session: Path, out: Path | None, plan_file: Path | None, against: Path | None, older: Path | None, *,
     by: tuple[str, ...], pdf: bool, force: bool,

@@ -5,9 +5,9 @@ from __future__ import annotations
 import json
 
 import pandas as pd
-from cli.calling import run
+from cli.calling import SWEEP, run
 
-from sts.cli.check import judged_alike
+from sts.cli.check import _print_judged, judged_alike
 
 
 def test_check_judges_every_sweep_with_reasons(demo, capsys):
@@ -60,3 +60,21 @@ def test_decisions_of_a_person_keep_their_rows():
     shown = judged_alike(by_hand, by_hand)
     assert shown["sweep"].tolist() == ["a1", "a2"]
     assert shown["why"].tolist() == ["omit: hit (by anna)", "omit: hit (by whom: not recorded)"]
+
+
+def test_one_sweep_is_one_sweep(capsys, tmp_path):
+    (tmp_path / "v.csv").write_text(SWEEP, encoding="utf-8")
+    assert run(capsys, "import", tmp_path / "v.csv", "--into", tmp_path / "s.h5")[0] == 0
+    assert "\n1 sweep: " in run(capsys, "check", tmp_path / "s.h5")[1]
+
+
+def test_of_very_many_sweeps_sites_are_summed_up_and_those_left_out_named(capsys, monkeypatch):
+    places = [(f"a{site}_{i}", "heron", f"s{site}") for site in range(3) for i in range(100)]
+    rows = [(*place, "noisy" if i % 7 else "jump", bool(i % 60), f"reason {i}") for i, place in enumerate(places)]
+    monkeypatch.setattr("sts.cli.check.too_long", lambda rows: rows > 200)
+    monkeypatch.setattr("sts.cli.terminal.too_long", lambda rows: rows > 200)
+    _print_judged(table := judged(*rows), table)
+    out = capsys.readouterr().out
+    assert "300 rows, summed up by sample, tip, site and kind; --all prints each." in out
+    assert "noisy (85), jump (15)" in out
+    assert "a0_0 " in out and "reason 60" in out and "reason 61" not in out
