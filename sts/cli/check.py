@@ -44,8 +44,8 @@ def check_command(session: Path, plan_file: Path | None, *, flagged: bool, as_js
         print_json(shown)
         return 0
     _print_judged(shown, table)
-    used = int(table["used"].sum())
-    say(f"{count(len(table), 'sweep')}: {used} used, {len(table) - used} left out, {int((table['flags'] != '').sum())} flagged.")
+    used, with_flag = int(table["used"].sum()), int((table["flags"] != "").sum())
+    say(f"{count(len(table), 'sweep')}: {used} used, {len(table) - used} left out, {with_flag} flagged.")
     sources = sts.Session.open(session).sources()
     signs = [
         f"{name}: {note.removeprefix('sign: ')}"

@@ -64,7 +64,8 @@ def summed(
             told = [c for c in columns if c in by or frame[c].dtype.kind != "O" or frame[c].nunique() < len(frame)]
             forms = dict(zip(columns, formats, strict=True))
             lines = [[str(len(group)), *(_cell(group[c], forms[c]) for c in told)] for _, group in groups]
-            return ["", *told], lines, f"{len(frame)} rows, summed up by {' and '.join(filter(None, (', '.join(by[:-1]), by[-1])))}; --all prints each."
+            named = " and ".join(filter(None, (", ".join(by[:-1]), by[-1])))
+            return ["", *told], lines, f"{len(frame)} rows, summed up by {named}; --all prints each."
     half = MOST_ROWS // 2
     ends = [[form(value) for form, value in zip(formats, row, strict=True)]
             for part in (frame.head(half), frame.tail(half)) for row in part[list(columns)].itertuples(index=False)]  # fmt: skip

@@ -113,9 +113,9 @@ def _write_long(title: str, headings: Sequence[str], cells: Sequence[Sequence[st
         room = [" " * (width - length) for length in lengths]
         pairs = zip(column, room, strict=True)
         columns[i] = tuple(space + cell if i in right else cell + space for cell, space in pairs)
-    lines = ["  ".join(row) for row in zip(*columns, strict=True)]
-    rule = " " + "─" * cell_len(lines[0]) + " "
-    click.echo("\n".join([*([title] if title else []), "", f" {lines[0]} ", rule, *(f" {line} " for line in lines[1:]), ""]))
+    head, *lines = (f" {'  '.join(row)} " for row in zip(*columns, strict=True))
+    rule = f" {'─' * (cell_len(head) - 2)} "
+    click.echo("\n".join([*([title] if title else []), "", head, rule, *lines, ""]))
 
 
 def _cell(text: str) -> str:
@@ -153,7 +153,10 @@ def print_frame(title: str, frame: pd.DataFrame, columns: Columns, *, spare: Seq
     if too_long(len(frame)):
         names, lines, words = summed(frame, names, list(forms.values()))
     else:
-        words, lines = "", zip(*([form(v) for v in frame[n]] for n, form in forms.items()), strict=True)
+        words, lines = (
+            "",
+            list(map(list, zip(*([form(v) for v in frame[n]] for n, form in forms.items()), strict=True))),
+        )
     headings = ["rows" if name == "" else columns[name][0] for name in names]
     right = [i for i, name in enumerate(names) if forms.get(name) not in (text, yes)]
     print_table(title, headings, lines, right=right, spare=[names.index(name) for name in spare if name in names])

@@ -57,7 +57,10 @@ def growth(height: np.ndarray, current: np.ndarray) -> tuple[int, float]:
     size, longer = divmod(current.size, BLOCKS)
     first = longer * (size + 1)  # blocks that are longer by a sample stand first, as numpy splits an array
     level = np.concatenate(
-        [np.median(current[:first].reshape(longer, size + 1), axis=1), np.median(current[first:].reshape(-1, size), axis=1)]
+        [
+            np.median(current[:first].reshape(longer, size + 1), axis=1),
+            np.median(current[first:].reshape(-1, size), axis=1),
+        ]
     )
     rise = level[-1] - level[0] if abs(level[-1]) >= abs(level[0]) else level[0] - level[-1]
     sense = 1 if abs(level[-1]) >= abs(level[0]) else -1

@@ -49,7 +49,7 @@ def test_many_sweeps_are_a_line_for_each_tip_and_site_with_their_sum():
 
 
 def test_sites_share_a_line_where_they_are_too_many():
-    head, *lines, words = printed(sweeps(4, 60, 2))
+    _head, *lines, words = printed(sweeps(4, 60, 2))
     assert len(lines) == 4
     assert "60 different" in lines[0]
     assert words == "480 rows, summed up by tip; --all prints each."

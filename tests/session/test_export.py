@@ -13,7 +13,15 @@ from numpy.testing import assert_array_equal
 from session.examples import file_of, sweep_set
 
 from sts.session import (
-    Session, SessionError, export_csv, export_npz, export_originals, inert, layout, safe_file_name, tables,
+    Session,
+    SessionError,
+    export_csv,
+    export_npz,
+    export_originals,
+    inert,
+    layout,
+    safe_file_name,
+    tables,
 )  # fmt: skip
 
 
