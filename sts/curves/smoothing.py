@@ -27,7 +27,7 @@ SIGMA_TO_WIDTH = 2 * np.sqrt(2 * np.log(2))  # full width at half height of a Ga
 # 1 - u^2, that of orders 3 and 4 is (1 - u^2)(1 - 7 u^2/3), u from -1 to 1 over the window.
 _WINDOW = {1: np.sqrt(2.0), 2: np.sqrt(2.0), 3: 2.4232, 4: 2.4232}
 _PENALTY_WIDTH = 3.3123  # full width at half height of the kernel with transfer function 1/(1 + k^6)
-_BLOCK = 32  # columns of one block of a banded product
+_BLOCK = 64  # columns of one block of a banded product
 _GAUSS_REACH = 4.0  # the Gaussian weight is cut at this many standard deviations
 
 
