@@ -22,6 +22,7 @@ import sts
 from sts.cli import cli
 from sts.flags import FLAGS
 from sts.plan import Plan
+from sts.report.arrays import RESULTS_FORMAT
 from sts.spectra.models import MODELS
 
 FOLDER = Path(__file__).resolve().parent.parent / "docs" / "reference"
@@ -613,10 +614,22 @@ def _flags() -> str:
     ])  # fmt: skip
 
 
+def described() -> dict[str, dict[str, str]]:
+    """Every described column and its meaning, by table; those that come only where they are asked for among them."""
+    models = {name: meaning for model in MODELS for name, meaning in model.meanings().items()}
+    more = {"spectra_summary.csv": LOCKIN | DIDV_FROM | STATED | models}
+    return {file: columns | more.get(file, {}) for file, columns in TABLES.items()}
+
+
 def _columns() -> str:
     parts = ["# Table columns", ("CSV: comma, decimal point, UTF-8; unknown is empty. `_se` is one standard uncertainty, "
              "`_low` and `_high` end an interval. Columns of the logbook follow on the right of the tables of sweeps, sites "
-             "and tips. Columns are only ever added.\n\n"
+             "and tips.\n\n"
+             f"**Format {RESULTS_FORMAT}.** It stands in `results.json` (`format`) and `results.h5` (`sts_results_format`). It "
+             "is raised, and CHANGELOG.md says so first, where a table or a column vanishes or has another name, or its unit, sign "
+             "or meaning changes. It is not where tables or columns are added, at any place, where rows are in another order, or "
+             "where a number moves because it is worked out better: so read columns by name, not by place. What is not "
+             "described here is not promised.\n\n"
              "`spectra/*.csv` holds one spectrum each, to be plotted elsewhere: a row per bias, and `bias`, `didv`, "
              "`normalised`, `trusted`, `current` with their bands, the unit and its prefix in the name "
              "(`didv_low_nS`). With `report.decimal = \"comma\"` (`--decimal comma`) these have semicolons and a decimal "
