@@ -101,11 +101,24 @@ class Visit:
 
 
 @pytest.fixture(scope="module")
-def still(browser: Any, written: Path) -> Iterator[Any]:
-    """The page as it opens, for tests of a module that only read it."""
-    seen = Visit(browser, written / "report.html")
-    yield seen
-    seen.context.close()
+def seen(browser: Any, written: Path) -> Iterator[Any]:
+    """Opens the page, once for each kind of window, for tests of a module that only read it or say its size and scheme."""
+    opened: dict[str, Visit] = {}
+
+    def open_page(**kwargs: Any) -> Visit:
+        if repr(kwargs) not in opened:
+            opened[repr(kwargs)] = Visit(browser, written / "report.html", **kwargs)
+        return opened[repr(kwargs)]
+
+    yield open_page
+    for one in opened.values():
+        one.context.close()
+
+
+@pytest.fixture
+def still(seen: Any) -> Any:
+    """The page as it opens, for tests that only read it."""
+    return seen()
 
 
 @pytest.fixture

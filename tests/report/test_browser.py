@@ -17,14 +17,16 @@ def test_page_opens_from_disk_and_asks_for_nothing_else(still: Any) -> None:
 
 @pytest.mark.parametrize("width", [390, 1280])
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_page_fits_the_width_of_phone_and_desk(visit: Any, width: int, scheme: str) -> None:
-    page = visit(viewport={"width": width, "height": 800}, color_scheme=scheme).page
+def test_page_fits_the_width_of_phone_and_desk(seen: Any, width: int, scheme: str) -> None:
+    page = seen(viewport={"width": 390, "height": 800}).page
+    page.set_viewport_size({"width": width, "height": 800})
+    page.emulate_media(color_scheme=scheme)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
-def test_first_screen_answers_the_questions(visit: Any) -> None:
+def test_first_screen_answers_the_questions(seen: Any) -> None:
     """Which tip was good and which was not and why, the barriers, and a spectrum with its gap and its resolution."""
-    page = visit(viewport={"width": 1280, "height": 800}).page
+    page = seen(viewport={"width": 1280, "height": 800}).page
     shown = [".verdicts table", "#figure-barrier_by_tip .plate", ".lead figure:has-text('dI/dV') >> nth=0"]
     for part in (*shown[:2], f"{shown[2]} >> .plate", f"{shown[2]} >> figcaption"):
         box = page.locator(part).bounding_box()
@@ -37,8 +39,9 @@ def test_first_screen_answers_the_questions(visit: Any) -> None:
     assert re.search(r"gap .*resolution \d", page.locator(f"{shown[2]} >> figcaption").inner_text(), re.DOTALL)
 
 
-def test_figures_stay_on_white_in_the_dark(visit: Any) -> None:
-    page = visit(color_scheme="dark").page
+def test_figures_stay_on_white_in_the_dark(seen: Any) -> None:
+    page = seen(viewport={"width": 390, "height": 800}).page
+    page.emulate_media(color_scheme="dark")
     grounds = page.eval_on_selector_all(".plate", "all => all.map(e => getComputedStyle(e).backgroundColor)")
     assert set(grounds) == {"rgb(255, 255, 255)"}
     assert page.evaluate("getComputedStyle(document.body).backgroundColor") != "rgb(255, 255, 255)"
@@ -106,8 +109,9 @@ def test_details_open_and_tell_how_to_read_a_figure(visit: Any) -> None:
     assert page.locator(".card .reading").first.is_visible()
 
 
-def test_headings_of_a_long_table_stand_on_every_sheet(visit: Any) -> None:
-    page = visit().page
+def test_headings_of_a_long_table_stand_on_every_sheet(seen: Any) -> None:
+    page = seen(viewport={"width": 720, "height": 1000}).page
+    page.emulate_media(media="screen")
     assert page.locator("#sweep-table thead th").first.get_attribute("data-name") == "No."
     page.emulate_media(media="print")
     named = page.eval_on_selector_all(
@@ -117,8 +121,8 @@ def test_headings_of_a_long_table_stand_on_every_sheet(visit: Any) -> None:
     assert not page.locator("#sweep-table thead button").first.is_visible()
 
 
-def test_no_figure_is_cut_by_a_page_break(visit: Any) -> None:
-    page = visit(viewport={"width": 720, "height": 1000}).page
+def test_no_figure_is_cut_by_a_page_break(seen: Any) -> None:
+    page = seen(viewport={"width": 720, "height": 1000}).page
     page.emulate_media(media="print")
     breaks = page.eval_on_selector_all(".card, .answer", "all => all.map(e => getComputedStyle(e).breakInside)")
     assert set(breaks) == {"avoid"}
