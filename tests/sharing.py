@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import pickle
 from collections.abc import Callable
@@ -10,6 +11,12 @@ from typing import Any
 
 import pytest
 from filelock import FileLock
+
+from sts.analysis import Measured, measured, run
+from sts.plan import Plan
+from sts.session import Session
+
+_MEASURED: dict[str, Measured] = {}
 
 
 def shared(factory: pytest.TempPathFactory, name: str, make: Callable[[Path], Any]) -> Any:
@@ -25,3 +32,30 @@ def shared(factory: pytest.TempPathFactory, name: str, make: Callable[[Path], An
             kept.write_bytes(pickle.dumps(made))
             return made
     return pickle.loads(kept.read_bytes())
+
+
+def measured_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let commands that get the same sweeps, calibrations and plan as one before be given what that one measured.
+
+    No decision matters to what is measured; that a second time gives the same is shown in `analysis/test_run.py`.
+    """
+    anew = measured.measure
+
+    def measure(session: Session | str | Path, plan: Plan | None = None, **kwargs: Any) -> Measured:
+        opened, progress = measured.opened_session(session), kwargs.pop("progress", None)
+        given = (
+            opened.path.name,
+            opened.sets(),
+            opened.calibrations(),
+            opened.sources(),
+            opened.days(),
+            plan or Plan(),
+            kwargs,
+        )
+        key = hashlib.sha256(pickle.dumps(given)).hexdigest()
+        if key not in _MEASURED:
+            _MEASURED[key] = anew(opened, plan, progress=progress, **kwargs)
+        return _MEASURED[key]
+
+    for module in (measured, run):
+        monkeypatch.setattr(module, "measure", measure)

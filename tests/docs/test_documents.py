@@ -7,6 +7,7 @@ import os
 import re
 import shlex
 import shutil
+from contextlib import chdir
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,6 +15,7 @@ import matplotlib as mpl
 import matplotlib.pyplot as plt
 import numpy as np
 import pytest
+from sharing import measured_once, shared
 
 import docs
 from sts.analysis.tables import lockin_columns, source_columns
@@ -23,7 +25,7 @@ from sts.spectra.lockin.comparison import LockinCalibration, Ratio
 
 ROOT = Path(__file__).resolve().parents[2]
 PAGES = [ROOT / "README.md", *sorted(p for p in (ROOT / "docs").rglob("*.md") if "validation" not in p.parts)]
-ORDER = ["README.md", "tutorial.md"]  # what these make, the other pages use
+ORDER = ["README.md", "tutorial.md"]
 FENCE = re.compile(r"^( *)(?:<!-- (.*?) -->\s*\n *)?```(\w*)\n(.*?)^\1```", re.MULTILINE | re.DOTALL)
 NOT_RUN = 2  # blocks marked `<!-- not run: reason -->`
 
@@ -47,56 +49,97 @@ def blocks() -> list[Block]:
     return found
 
 
-@pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder with the demo sweeps of the first two repeats, also under the names of the README, and half of those in air."""
-    folder = tmp_path_factory.mktemp("documents")
-    skip = shutil.ignore_patterns("*_r3*", "*_r4*", "*_r5*", "gold_200pA*", "layer_200pA*")
-    shutil.copytree(ROOT / "data" / "demo", folder / "data" / "demo", ignore=skip)
-    third = shutil.ignore_patterns("*3_spec*", "*_spec3*", "*_spec4*", "*_iv[4-7]*")
-    shutil.copytree(ROOT / "data" / "demo-air", folder / "data" / "demo-air", ignore=third)
-    for kind in ("iz", "iv"):
-        shutil.copytree(folder / "data" / "demo" / kind, folder / "sweeps", dirs_exist_ok=True)
-    shutil.copyfile(folder / "data" / "demo" / "logbook.csv", folder / "logbook.csv")
+def commands(block: Block) -> list[str]:
+    """The lines of a block that are commands of this program."""
+    return [line for line in block.text.splitlines() if line.startswith("sts ")] if block.language == "" else []
+
+
+FIRST = tuple(ORDER)  # run together: the tutorial goes on with the README's session
+SESSION = (  # what they leave for the other pages
+    "sts import data/demo/iz data/demo/iv --logbook data/demo/logbook.csv --into session.h5",
+    'sts calibrate session.h5 height --measured "0.242 nm" --measured-se "0.004 nm" --known au111',
+)
+
+
+def runs(block: Block) -> bool:
+    """Whether there is something to run in a block."""
+    return not block.note.startswith("not run:") and bool(commands(block) or block.language == "python")
+
+
+RUN = [FIRST, *((page,) for page in dict.fromkeys(b.page for b in blocks() if runs(b)) if page not in FIRST)]
+
+
+@pytest.fixture(scope="session")
+def begun(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with the demo sweeps of the first two repeats, also under the names of the README, half of those in air,
+    and the session that README and tutorial make of them."""
+
+    def made(folder: Path) -> Path:
+        skip = shutil.ignore_patterns("*_r3*", "*_r4*", "*_r5*", "gold_200pA*", "layer_200pA*")
+        shutil.copytree(ROOT / "data" / "demo", folder / "data" / "demo", ignore=skip)
+        third = shutil.ignore_patterns("*3_spec*", "*_spec3*", "*_spec4*", "*_iv[4-7]*")
+        shutil.copytree(ROOT / "data" / "demo-air", folder / "data" / "demo-air", ignore=third)
+        for kind in ("iz", "iv"):
+            shutil.copytree(folder / "data" / "demo" / kind, folder / "sweeps", dirs_exist_ok=True)
+        shutil.copyfile(folder / "data" / "demo" / "logbook.csv", folder / "logbook.csv")
+        there = [line for block in blocks() if block.page in FIRST for line in commands(block)]
+        with chdir(folder):
+            for line in SESSION:
+                assert line in there
+                assert main(shlex.split(line)[1:]) == 0
+        return folder
+
+    return shared(tmp_path_factory, "documents", made)
+
+
+@pytest.fixture
+def bench(begun: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A copy of that folder, and in it."""
+    folder = tmp_path / "bench"
+    shutil.copytree(begun, folder)
+    measured_once(monkeypatch)
+    monkeypatch.chdir(folder)
     return folder
 
 
+@pytest.mark.parametrize("pages", RUN, ids=lambda pages: pages[0])
 def test_every_command_and_python_block_runs(
-    bench: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    pages: tuple[str, ...], bench: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.chdir(bench)
     mpl.use("Agg")
+    if pages == FIRST:
+        (bench / "session.h5").unlink()  # which they make themselves
     done: set[str] = set()
     spaces: dict[str, dict[str, object]] = {}  # one namespace a page
-    commands = programs = 0
     for block in blocks():
-        if block.note.startswith("not run:"):
+        if block.page not in pages or block.note.startswith("not run:"):
             continue
         if block.note.startswith("file:"):
             (bench / block.note.removeprefix("file:").strip()).write_text(block.text, encoding="utf-8")
         elif block.language == "python":
             exec(compile(block.text, block.page, "exec"), spaces.setdefault(block.page, {}))
-            programs += 1
-        for line in block.text.splitlines() if block.language == "" else []:
-            if line.startswith("sts ") and line not in done:
+        for line in commands(block):
+            if line not in done:
                 status = main(shlex.split(line, comments=True)[1:])
                 assert status == 0, f"{block.page}: {line}\n{capsys.readouterr().err}"
                 done.add(line)
-                commands += 1
     plt.close("all")
-    assert commands >= 18, "the pages lost their commands, or the test does not see them"
-    assert programs >= 6, "the pages lost their Python, or the test does not see it"
+    if "gallery.md" in pages:
+        _compare_gallery(bench / "gallery")
+    # The tables that were written show whether the reference of their columns is right.
+    for folder in ("results", "compared"):
+        for path in (bench / folder).glob("*.csv"):
+            header = next(csv.reader(path.read_text(encoding="utf-8").splitlines()))
+            columns = docs.TABLES[path.name]
+            assert header[: len(columns)] == list(columns), f"{path.name}: describe its columns in scripts/docs.py"
+    assert (bench / "results").exists() == (pages == FIRST)
+    assert (bench / "compared").exists() == ("compare-tips.md" in pages)
 
-    _compare_gallery(bench / "gallery")
 
-    # The one report run above also shows whether the reference of the columns is right.
-    for name, columns in docs.TABLES.items():
-        for folder in ("results", "compared"):
-            path = bench / folder / name
-            if path.exists():
-                header = next(csv.reader(path.read_text(encoding="utf-8").splitlines()))
-                assert header[: len(columns)] == list(columns), f"{name}: describe its columns in scripts/docs.py"
-    assert {p.name for p in (bench / "results").glob("*.csv")} <= set(docs.TABLES)
+def test_the_pages_have_their_commands_and_their_python() -> None:
+    run = [block for block in blocks() if runs(block)]
+    assert len({line for block in run for line in commands(block)}) >= 18, "the test does not see the commands"
+    assert sum(block.language == "python" for block in run) >= 6, "the test does not see the Python"
 
 
 def test_columns_of_a_lock_in_are_described() -> None:
