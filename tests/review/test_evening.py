@@ -21,6 +21,7 @@ from sts.session import Session
 
 TRUTH = json.loads((Path(__file__).parents[2] / "data" / "demo" / "truth.json").read_text(encoding="utf-8"))
 PLANTED = [name for names in TRUTH["faults"].values() for name in names]
+THOUGHT_OVER = (PLANTED[0], PLANTED[len(PLANTED) // 2], PLANTED[-1])  # undone, and decided again
 
 
 def raw(session: Path) -> dict[str, str]:
@@ -60,15 +61,16 @@ def test_an_evening(demo: Path, tmp_path: Path) -> None:
         for row, name in enumerate(rows):
             page.wait_for_function("name => told('.sweep-name') === name", arg=name)
             if name in PLANTED:
-                mouse = name == PLANTED[-1]
-                if mouse:
+                if name == PLANTED[-1]:
                     page.get_by_role("button", name="Omit").click()
                     wait_for(page, f"Kept in the session: omit {name}.")
                 else:
                     by_key(page, "x", f"Kept in the session: omit {name}.")
-                by_key(page, "u", f"Kept in the session: undo {name}.")
-                by_key(page, "x", f"Kept in the session: omit {name}.")
-                expected += [(name, "omit"), (name, "undo"), (name, "omit")]
+                expected.append((name, "omit"))
+                if name in THOUGHT_OVER:
+                    by_key(page, "u", f"Kept in the session: undo {name}.")
+                    by_key(page, "x", f"Kept in the session: omit {name}.")
+                    expected += [(name, "undo"), (name, "omit")]
             if row < len(rows) - 1:
                 page.keyboard.press("j")
         page.get_by_role("button", name="Decisions as commands").click()
