@@ -14,6 +14,7 @@ from matplotlib.axes import Axes
 from scipy.signal import find_peaks
 
 import sts
+from sts.analysis import Analysis, BarrierAnalysis
 from sts.comparing.groups import compare_groups
 from sts.comparing.uncertainty_budget import corrected_barrier
 from sts.plan import ComparePlan, SpectraPlan
@@ -39,8 +40,14 @@ def _iz(barrier_eV: float, seed: int, repeats: int = 1) -> sts.SweepSet:
     return sts.simulate_iz(barrier_eV=barrier_eV, height=height, sweeps=repeats, bench=QUIET, seed=seed).sweeps
 
 
+def _analysed(session: Path, plan: sts.Plan | None = None) -> tuple[Analysis, BarrierAnalysis]:
+    found = sts.analyse(session, plan, only="iz")
+    assert found.barrier is not None
+    return found, found.barrier
+
+
 def _interval(session: Path, plan: sts.Plan | None = None) -> tuple[float, float, float]:
-    tips = sts.analyse(session, plan, only="iz").barrier.tips
+    tips = _analysed(session, plan)[1].tips
     return tuple(float(tips[name].iloc[0]) for name in ("barrier_eV", "barrier_low_eV", "barrier_high_eV"))  # type: ignore[return-value]
 
 
@@ -123,18 +130,18 @@ def chosen_by_result(axes: Axes, folder: Path) -> None:
             for r in range(6)
         ]
     path = _session(folder / "chosen" / "a.h5", parts, "{tip}_{site}_{repeat}.npz")
-    before = sts.analyse(path, only="iz")
-    each = before.barrier.sweeps.sort_values("barrier_eV")
+    _, before = _analysed(path)
+    each = before.sweeps.sort_values("barrier_eV")
     lowest = list(each.groupby("site")["sweep"].head(2))
     sts.Session.open(path).mark(lowest, "omit", "looks low")
-    after = sts.analyse(path, only="iz")
-    cautions = after.by_hand.cautions
+    found, after = _analysed(path)
+    cautions = found.by_hand.cautions
     assert cautions, "leaving out the lowest third is no longer cautioned against"
-    place = {name: x for x, name in enumerate(before.barrier.sweeps["sweep"])}
+    place = {name: x for x, name in enumerate(before.sweeps["sweep"])}
     for name, value in zip(each["sweep"], each["barrier_eV"], strict=True):
         out = name in lowest
         axes.plot(place[name], value, "x" if out else ".", color=WRONG if out else TRUTH, ms=5)
-    for x, (tips, color) in enumerate(((before.barrier.tips, RIGHT), (after.barrier.tips, WRONG))):
+    for x, (tips, color) in enumerate(((before.tips, RIGHT), (after.tips, WRONG))):
         axes.errorbar(
             27 + 4 * x,
             tips["barrier_eV"].iloc[0],
@@ -227,7 +234,7 @@ def wrong_labels(axes: Axes, folder: Path) -> None:
     for label, names in (("right labels", {}), ("two sites swapped", swapped)):
         parts = [("_".join(map(str, names.get(key, key))), sweeps) for key, sweeps in made.items()]
         path = _session(folder / label.replace(" ", "-") / "a.h5", parts, "{tip}_{site}.npz")
-        row = sts.analyse(path, only="iz").barrier.pairs.iloc[0]
+        row = _analysed(path)[1].pairs.iloc[0]
         shown[label] = [float(row[name]) for name in ("ratio", "ratio_low", "ratio_high")]
     assert shown["right labels"][1] > 1, shown
     assert shown["two sites swapped"][1] < 1, shown
@@ -253,8 +260,8 @@ def drift_for_treatment(axes: Axes, folder: Path) -> None:
             parts.append((f"{visit}_t_{site}_{'after' if after else 'before'}",
                           _iz(4.4 * place[site] * (1 - 0.10 * visit / 7), 80 + visit, 3)))  # fmt: skip
         path = _session(own / "a.h5", parts, "{file}_{tip}_{site}_{state}.npz")
-        results = sts.analyse(path, sts.Plan(compare=ComparePlan(by="state")), only="iz")
-        row = results.barrier.changes.iloc[0]
+        _, results = _analysed(path, sts.Plan(compare=ComparePlan(by="state")))
+        row = results.changes.iloc[0]
         ratios[label] = tuple(float(row[name]) for name in ("ratio", "ratio_low", "ratio_high"))
         for visit, (after, site) in enumerate(zip(order, sites[label], strict=True)):
             axes.plot(0.08 * visit + number - 0.3, 4.4 * place[site] * (1 - 0.1 * visit / 7) / 4.4 - 0.35,

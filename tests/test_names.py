@@ -39,3 +39,17 @@ def test_modules_import_at_their_top_from_where_a_thing_is_and_not_from_the_face
     for node in ast.parse(path.read_text(encoding="utf-8")).body:
         assert not (isinstance(node, ast.ImportFrom) and node.module == "sts"), f"{path.name}:{node.lineno}"
         assert not (isinstance(node, ast.Import) and any(a.name == "sts" for a in node.names)), path.name
+
+
+def test_a_type_checker_is_told_of_the_same_names_from_the_same_places() -> None:
+    tree = ast.parse(Path(sts.__file__).read_text(encoding="utf-8"))
+    told = {
+        (node.module, name.name)
+        for branch in tree.body
+        if isinstance(branch, ast.If) and ast.unparse(branch.test) == "TYPE_CHECKING"
+        for node in branch.body
+        if isinstance(node, ast.ImportFrom)
+        for name in node.names
+        if name.asname == name.name  # else it is not handed on
+    }
+    assert told == {(home, name) for home, names in sts._HOMES.items() for name in names}
