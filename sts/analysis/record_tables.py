@@ -28,7 +28,7 @@ RECORD_COLUMNS = (
     "ratio_high", "since", "barrier_eV", "barrier_low_eV", "barrier_high_eV", "next_low_eV", "next_high_eV",
     "between_day_sd_percent", "scatter_dof", *FACTS, "verdicts",
 )  # fmt: skip
-FIRST, INSIDE, OUTSIDE, ALONE = LIKE_BEFORE = ("first day", "as before", "changed", "off that day alone")
+FIRST, INSIDE, OUTSIDE, ALONE = ("first day", "as before", "changed", "off that day alone")
 YES, NO, SOFT = ("yes", "no", "dip, no gap")
 
 

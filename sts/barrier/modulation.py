@@ -8,7 +8,6 @@ import numpy as np
 from scipy import special
 
 from sts.barrier.blocks import Array
-from sts.quantities import barrier_from_decay
 
 
 def decay_from_modulation(ratio: Any, modulation_height_rms_m: float) -> Array:
@@ -41,29 +40,6 @@ def decay_from_modulation(ratio: Any, modulation_height_rms_m: float) -> Array:
             found = special.ive(1, x) / special.ive(0, x)
             x = x - (found - wanted) / np.maximum(1 - found * (1 / x + found), 1e-12)
         return np.asarray(np.where(wanted == 0, 0.0, x) / (np.sqrt(2) * modulation_height_rms_m))
-
-
-def barrier_from_modulation(current: Any, modulation_current_rms: Any, *, modulation_height_rms_m: float) -> Any:
-    """Apparent barrier height φ = (ħ²/8m)(2κ)² [eV] from a modulation of the height.
-
-    Parameters
-    ----------
-    current, modulation_current_rms : array_like, any shape
-        Mean tunnelling current (offset removed) and the rms of its first harmonic [A], as a lock-in gives it.
-    modulation_height_rms_m : float
-        Rms amplitude of the height [m].
-
-    Raises
-    ------
-    ValueError
-        If the amplitude is not positive.
-
-    Notes
-    -----
-    See `decay_from_modulation`: not only for small amplitudes.
-    """
-    ratio = np.asarray(modulation_current_rms, float) / np.asarray(current, float)
-    return barrier_from_decay(decay_from_modulation(ratio, modulation_height_rms_m))
 
 
 def fit_modulation(

@@ -6,9 +6,9 @@ from numpy.testing import assert_allclose
 
 import sts
 from sts.barrier import fit_barrier
-from sts.barrier.modulation import barrier_from_modulation
+from sts.barrier.modulation import decay_from_modulation
 from sts.plan import BarrierPlan, Plan
-from sts.quantities import decay_from_barrier
+from sts.quantities import barrier_from_decay, decay_from_barrier
 from sts.sweeps import SweepSet, sweep_table
 
 Z = np.linspace(0, 0.36e-9, 120)
@@ -25,17 +25,17 @@ def lockin(current, barrier_eV, amplitude_m):
 @pytest.mark.parametrize("barrier", [0.5, 4.0])
 def test_a_modulated_height_gives_the_barrier_at_any_amplitude(barrier, amplitude):
     mean, harmonic = lockin(1e-9, barrier, amplitude)
-    found = barrier_from_modulation(mean, harmonic, modulation_height_rms_m=amplitude / np.sqrt(2))
-    assert_allclose(found, barrier, rtol=1e-7)
+    found = decay_from_modulation(harmonic / mean, amplitude / np.sqrt(2))
+    assert_allclose(barrier_from_decay(found), barrier, rtol=1e-7)
 
 
 def test_a_modulation_without_amplitude_is_refused():
     with pytest.raises(ValueError, match="must be positive"):
-        barrier_from_modulation(1.0, 1.0, modulation_height_rms_m=0.0)
+        decay_from_modulation(1.0, 0.0)
 
 
 def test_a_harmonic_larger_than_any_modulation_gives_is_no_number():
-    assert np.isnan(barrier_from_modulation(1e-9, 1.5e-9, modulation_height_rms_m=1e-12))
+    assert np.isnan(decay_from_modulation(1.5, 1e-12))
 
 
 def modulated(unit, *, seed=1, sweeps=400, lockin_noise=0.01):
