@@ -78,12 +78,15 @@ def prepare(sweeps: SweepSet, plan: BarrierPlan) -> Prepared:
     if rounded is not None:
         sweeps = rounded.put_into(sweeps)
         noise = noise_of(sweeps, masks, group, rounded)
-    bent = find_bent(sweeps, masks, noise)
+    bent, recorded = find_bent(sweeps, masks, noise), sweeps
     if bent.line.any():
-        sweeps = bent.without_lines(sweeps)
+        sweeps = bent.without_lines(recorded)
         noise = noise_of(sweeps, masks, group, rounded)  # the lines looked like slow noise
     lags, masks = find_lags(sweeps, masks, noise, straight=bent.moved < 0)
     if lags.masked.any():
+        if bent.line.any():  # what the lag spoiled had a share in the lines
+            bent = find_bent(recorded, masks, noise)
+            sweeps = bent.without_lines(recorded)
         noise = noise_of(sweeps, masks, group, rounded)  # and so did what the lag spoiled
     return Prepared(sweeps, masks, noise, bent, lags, Humps.none(sweeps), rounded)
 

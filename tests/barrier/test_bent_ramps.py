@@ -38,6 +38,14 @@ def test_an_offset_that_drifts_is_taken_out_and_drops_no_direction(drift):
     assert_allclose(fit.line * np.where(fit.table["direction"] == "retract", 1, -1), drift, atol=1.5e-12)
 
 
+@pytest.mark.parametrize("seed", [2, 8])
+def test_a_drift_beside_a_lag_is_found_without_what_the_lag_spoils(seed):
+    """The lag had a share in it: 10 % of the drift stayed, and was called a bend with the second seed."""
+    fit = fit_barrier(ramps(offset_drift_A=2e-11, lag_s=5e-3, seed=seed))
+    assert set(fit.flags["flag"]) == {"offset drift", "lag", "slow noise"}
+    assert_allclose(fit.line * np.where(fit.table["direction"] == "retract", 1, -1), 2e-11, atol=1e-12)
+
+
 def test_what_is_left_and_the_lines_are_what_was_measured():
     made = ramps(offset_drift_A=2e-11)
     fit = fit_barrier(made)
