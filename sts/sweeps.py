@@ -167,7 +167,10 @@ class SweepSet(Shown):
     @property
     def has_current(self) -> bool:
         """Whether any current was recorded (false for lock-in-only files)."""
-        return bool(np.isfinite(self.current).any())
+        known = vars(self)  # asked again and again, for each group of sweeps: looked up once
+        if "_has_current" not in known:
+            known["_has_current"] = bool(np.isfinite(self.current).any())
+        return bool(known["_has_current"])
 
     def with_table(self, table: pd.DataFrame | Mapping[str, Any]) -> SweepSet:
         """The same sweeps with another table, whose rows are checked; the numbers, checked before, are not copied.
@@ -196,7 +199,9 @@ class SweepSet(Shown):
         """
         rows = slice(row, row + 1)
         other = object.__new__(SweepSet)
-        vars(other).update({name: value for name, value in vars(self).items() if name != "_frame"})
+        vars(other).update(
+            {name: value for name, value in vars(self).items() if name not in ("_frame", "_has_current")}
+        )
         vars(other).update(current=self.current[rows], lockin=None if self.lockin is None else self.lockin[rows])
         vars(other)["_columns"] = {name: values[rows] for name, values in self.columns.items()}
         return other

@@ -66,3 +66,11 @@ def test_selecting_nothing_says_so():
 def test_a_lockin_only_set_has_no_current():
     assert a_set().has_current
     assert not a_set(current=np.full((2, 5), np.nan), lockin=np.ones((2, 5))).has_current
+
+
+def test_whether_a_current_was_recorded_is_looked_up_once_and_anew_for_one_sweep_of_a_set():
+    sweeps = SweepSet("iv", [0.0, 1.0], [[np.nan, np.nan], [1.0, 2.0]], {"sweep": ["a", "b"]})
+    assert sweeps.has_current
+    assert not sweeps.one(0).has_current
+    assert sweeps.one(1).has_current
+    assert not sweeps.select([0]).has_current

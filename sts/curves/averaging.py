@@ -106,13 +106,25 @@ def comparison_groups(sweeps: SweepSet) -> list[tuple[NDArray[np.int64], NDArray
     columns = [c for c in columns if c in sweeps.table]
     fewer = [c for c in columns if c != "day"]  # than at the site: that day; then all days; then both directions
     codes = [group_codes(sweeps.table, some) for some in (columns, columns[:-1], fewer[:-1], fewer[:-2])]
+    rows = [rows_of_codes(c) for c in codes]
     groups = []
-    for code in range(int(codes[0].max()) + 1):
-        members = np.flatnonzero(codes[0] == code)
-        choices = [np.flatnonzero(c == c[members[0]]) for c in codes]
+    for members in rows[0]:
+        choices = [of_code[c[members[0]]] for of_code, c in zip(rows, codes, strict=True)]
         reference = next((c for c in choices if c.size >= FEW), choices[-1])
         groups.append((members, reference))
     return groups
+
+
+def rows_of_codes(codes: NDArray[np.int64]) -> list[NDArray[np.int64]]:
+    """The rows of each code, ascending; looked for one code after the other, they take the square of the time.
+
+    Parameters
+    ----------
+    codes : numpy.ndarray of int, shape (m,)
+        From 0 on, none left out.
+    """
+    ordered = np.argsort(codes, kind="stable")
+    return np.split(ordered, np.cumsum(np.bincount(codes))[:-1])
 
 
 def _plain(value: Any) -> Any:

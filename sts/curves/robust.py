@@ -37,3 +37,33 @@ def scaled_mad(values: Array, axis: int = 0) -> Array:
         middle = np.nanmedian(values, axis=axis, keepdims=True)
         result: Array = MAD_SCALE * np.nanmedian(np.abs(values - middle), axis=axis)
     return result
+
+
+def median_of_others(group: Array, own: Array, inside: NDArray[np.bool_]) -> Array:
+    """At each point the median of a group without the value of each row itself, shape (m, n); NaN where no other is known.
+
+    Parameters
+    ----------
+    group : numpy.ndarray, shape (r, n)
+        NaN where a value is not known.
+    own : numpy.ndarray, shape (m, n)
+    inside : numpy.ndarray of bool, shape (m,)
+        Whether each row of `own` is one of the group, so that it is left out.
+
+    Notes
+    -----
+    Of a sorted column without the value of rank k, the value at place j is that at j, or at j + 1 from k on: one sort serves
+    all rows.
+    """
+    found = np.full(own.shape, np.nan)
+    for point in range(own.shape[1]):
+        ordered = np.sort(group[:, point])
+        ordered = ordered[: np.searchsorted(ordered, np.nan)]  # NaN stands last
+        left_out = inside & np.isfinite(own[:, point])
+        rank = np.where(left_out, np.searchsorted(ordered, own[:, point]), ordered.size)
+        others = ordered.size - left_out
+        low, high = (others - 1) // 2, others // 2
+        some = others > 0
+        low, high = (place[some] + (place[some] >= rank[some]) for place in (low, high))
+        found[some, point] = (ordered[low] + ordered[high]) / 2
+    return found

@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import stats
 
-from sts.curves.averaging import average_units, fill_missing, group_sweeps, mean_to_median, unit_means
+from sts.curves.averaging import average_units, fill_missing, group_sweeps, mean_to_median, rows_of_codes, unit_means
 from sts.sweeps import SweepSet, sweep_table
 
 BIAS = np.linspace(-1, 1, 101)
@@ -103,3 +103,10 @@ def test_the_influences_average_to_the_average_and_scatter_like_the_logarithms(k
         top = group[:, -1]
         relative = found.influence[:, -1].std(ddof=1) / found.current[-1]
         assert_allclose(relative, np.log(stats.gstd(top)), rtol=1e-9)
+
+
+def test_rows_of_codes_are_those_that_a_search_for_each_code_finds():
+    codes = np.array([0, 1, 0, 2, 1, 0])
+    assert [rows.tolist() for rows in rows_of_codes(codes)] == [
+        np.flatnonzero(codes == code).tolist() for code in range(3)
+    ]

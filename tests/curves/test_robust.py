@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from numpy.testing import assert_allclose
+from numpy.testing import assert_allclose, assert_array_equal
 from scipy.optimize import brentq
 from scipy.stats import median_abs_deviation, norm
 
-from sts.curves.robust import scaled_mad
+from sts.curves.robust import median_of_others, scaled_mad
 
 
 @pytest.mark.parametrize("axis", [0, 1])
@@ -31,3 +31,17 @@ def test_a_tenth_of_wild_values_moves_it_by_what_the_formula_says():
 
 def test_nothing_left_gives_nan_without_a_warning():
     assert np.isnan(scaled_mad(np.full((3, 1), np.nan)))
+
+
+@pytest.mark.parametrize("tied", [False, True])
+def test_the_median_of_the_others_is_that_of_a_table_without_the_row(tied):
+    """Against numpy's median of each row's others, one by one, with holes and equal values."""
+    rng = np.random.default_rng(7)
+    for rows in range(1, 10):
+        group = rng.integers(0, 4, (rows, 6)).astype(float) if tied else rng.normal(size=(rows, 6))
+        group[rng.random(group.shape) < 0.2] = np.nan
+        own = np.vstack([group, rng.normal(size=(1, 6))])  # the last is none of the group
+        found = median_of_others(group, own, np.arange(rows + 1) < rows)
+        for i in range(rows + 1):
+            others = (column[np.isfinite(column)] for column in np.delete(group, slice(i, i + 1), axis=0).T)
+            assert_array_equal(found[i], [np.median(column) if column.size else np.nan for column in others])

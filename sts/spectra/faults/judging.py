@@ -96,7 +96,7 @@ def judge_iv(sweeps: SweepSet, plan: CheckPlan | None = None) -> pd.DataFrame:
     ]
     if sweeps.has_current:
         sizes = [
-            f"steps of {with_prefix(s * 1e12, 'pA')}, noise {with_prefix(u * 1e12, 'pA')}"
+            f"steps of {with_prefix(s * 1e12, 'pA')}, noise {with_prefix(u * 1e12, 'pA')}" if s > u else ""
             for s, u in zip(step, noise, strict=True)
         ]
         parts += [
@@ -124,7 +124,7 @@ def judge_iv(sweeps: SweepSet, plan: CheckPlan | None = None) -> pd.DataFrame:
 def _judge_group(
     sweeps: SweepSet, seen: Seen, members: NDArray[np.int64], reference: NDArray[np.int64], plan: CheckPlan
 ) -> pd.DataFrame:
-    names = [sweeps.names[i] for i in members]
+    names = sweeps.columns["sweep"][members].tolist()
     inside = np.isin(reference, members)
     quiet = _median(seen.noise[reference])
     comparison = compare_with_median(sweeps.axis, seen.clean[reference], quiet) if reference.size >= FEWEST else None
@@ -142,10 +142,12 @@ def _judge_group(
     distance, shape = _distances(comparison, level, floor, seen.noise[reference])
     far = np.fmax(distance, shape) > plan.outlier_cut
     detail = [
-        f"{np.exp(v):.3g} times the median of its group, {d:.1f} scaled MAD"
+        ""
+        if not told
+        else f"{np.exp(v):.3g} times the median of its group, {d:.1f} scaled MAD"
         if d >= s
         else f"shape differs from the median of its group, {s:.1f} scaled MAD"
-        for v, d, s in zip(level, distance, shape, strict=True)
+        for v, d, s, told in zip(level, distance, shape, far, strict=True)
     ]
     own = [t for t, k in zip(detail, inside, strict=True) if k]
     parts.append(
@@ -153,7 +155,7 @@ def _judge_group(
     )
     steady = inside & ~far
     steady[inside] &= ~jumped
-    parts.append(_level_step([sweeps.names[i] for i in reference[steady]], level[steady], plan.jump_factor))
+    parts.append(_level_step(sweeps.columns["sweep"][reference[steady]].tolist(), level[steady], plan.jump_factor))
     return join_flags(parts)
 
 
@@ -252,7 +254,9 @@ def _set_point(sweeps: SweepSet, clean: Array, tolerance: float) -> pd.DataFrame
         bad = inside & (np.abs(off) > np.log1p(tolerance))
     details = [
         f"{with_prefix(t * 1e12, 'pA', 4)} at the set-point bias, {with_prefix(w * 1e12, 'pA', 4)} was set"
-        for t, w in zip(there, wanted, strict=True)
+        if off
+        else ""
+        for t, w, off in zip(there, wanted, bad, strict=True)
     ]
     at = sweeps.axis[nearest]
     times = np.abs(off) / np.log1p(tolerance)

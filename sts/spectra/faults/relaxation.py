@@ -187,7 +187,7 @@ def fit_relaxation(current: Array, frame: Frame, noise_A: float, *, tau: float |
         size=sizes[best, rows], score=scores[best, rows], own=own[best, rows], own_se=own_se[best, rows],
         other=other[best, rows], other_se=other_se[best, rows],
         tau=taus[best], feigned=feigned[best, rows], noise=np.full(len(current), first),
-        gradual=_gradual(current, frame, sigma, ends[best]),
+        gradual=_gradual(current, frame, sigma, ends, best),
     )  # fmt: skip
 
 
@@ -213,8 +213,8 @@ def _design(frame: Frame, sigma: Array, shapes: Array) -> _Design:
     )
 
 
-def _gradual(current: Array, frame: Frame, sigma: Array, ends: Array) -> Mask:
-    """Whether the relaxation (m, k, 2) from the first sample of each sweep leaves less of it than a step at the best place.
+def _gradual(current: Array, frame: Frame, sigma: Array, ends: Array, best: NDArray[np.int64]) -> Mask:
+    """Whether the relaxation (r, k, 2) of its time constant (m,) leaves less of each sweep than a step at the best place.
 
     Both beside the terms of the frame, held by their prior, and a relaxation from the other end.
     """
@@ -222,14 +222,15 @@ def _gradual(current: Array, frame: Frame, sigma: Array, ends: Array) -> Mask:
     steps = frame.terms[:, :1] * (frame.time[:, None] >= frame.time)
     held = np.zeros((frame.prior.size, frame.time.size + 1))
     prior = np.diag(np.append(1 / frame.prior, 0.0))[:-1]
-    for i, shape in enumerate(ends):
+    for i in np.unique(best).tolist():
+        shape, own = ends[i], best == i
         base = np.linalg.qr(np.r_[np.column_stack([frame.terms, shape[:, 1]]) / sigma[:, None], prior])[0]
         columns = np.r_[np.column_stack([shape[:, 0], steps]) / sigma[:, None], held]
         whole = (columns**2).sum(axis=0)
         columns -= base @ (base.T @ columns)
         left = np.maximum((columns**2).sum(axis=0), 1e-9 * whole)
-        gain = (columns[: sigma.size].T @ (current[i] / sigma)) ** 2 / left
-        found[i] = gain[0] >= gain[1:].max()
+        gain = (current[own] / sigma @ columns[: sigma.size]) ** 2 / left
+        found[own] = gain[:, 0] >= gain[:, 1:].max(axis=1)
     return found
 
 

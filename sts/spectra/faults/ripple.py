@@ -13,6 +13,7 @@ from scipy.interpolate import BSpline
 
 from sts.curves.averaging import comparison_groups
 from sts.curves.electronics import find_saturation, find_step, noise_level
+from sts.curves.robust import median_of_others
 from sts.flags import flag_rows
 from sts.quantities import with_prefix
 from sts.sweeps import SweepSet
@@ -205,17 +206,15 @@ def _apart(signal: Array, sweeps: SweepSet) -> tuple[Array, NDArray[np.bool_]]:
     usable = np.asarray(np.isfinite(signal).any(axis=1))
     for members, reference in comparison_groups(sweeps):
         good = reference[usable[reference]]
-        for row in members.tolist():
-            others = signal[good[good != row]]
-            if len(others) < _LEAST_OTHERS:
-                continue
-            common = np.isfinite(others).any(axis=0)
-            middle = np.full(signal.shape[1], np.nan)
-            middle[common] = np.nanmedian(others[:, common], axis=0)
-            there = np.isfinite(signal[row] * middle)
-            size = float((middle[there] ** 2).sum())
-            level = float((signal[row] * middle)[there].sum()) / size if size > 0 else 0.0
-            apart[row], alone[row] = signal[row] - level * middle, False
+        rows = members[good.size - np.isin(members, good) >= _LEAST_OTHERS]
+        if not rows.size:
+            continue
+        own = signal[rows]
+        middle = median_of_others(signal[good], own, np.isin(rows, good))
+        there = np.isfinite(own * middle)
+        size, product = (np.where(there, middle * by, 0.0).sum(axis=1) for by in (middle, own))
+        level = np.divide(product, size, out=np.zeros(rows.size), where=size > 0)
+        apart[rows], alone[rows] = own - level[:, None] * middle, False
     return apart, alone
 
 

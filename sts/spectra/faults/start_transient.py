@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
-from sts.curves.averaging import group_codes
+from sts.curves.averaging import group_codes, rows_of_codes
 from sts.curves.distributions import student_quantile
 from sts.curves.electronics import find_saturation, noise_level
 from sts.curves.replicates import direction_signs
@@ -111,7 +111,9 @@ def find_start_transients(
     """
     found: list[Transient] = []
     for starts in _families(sets, omitted):
-        if among is None or any(sets[start.number].names[row] in among for start in starts for row in start.rows):
+        if among is None or any(
+            sets[start.number].columns["sweep"][row] in among for start in starts for row in start.rows
+        ):
             found += _of_family(starts)
     return found
 
@@ -129,8 +131,8 @@ def _families(sets: Sequence[SweepSet], omitted: frozenset[str]) -> list[list[_S
         current = np.where(railed, np.nan, part.current)
         whole = np.isfinite(current).mean(axis=1) > 0.5
         fit = whole & ~np.isin(part.names, list(omitted))
-        for code in range(int(codes.max()) + 1):
-            rows = np.flatnonzero((codes == code) & fit)
+        for of_code in rows_of_codes(codes):
+            rows = of_code[fit[of_code]]
             if not rows.size:
                 continue
             own = without_ripple(current[rows])
