@@ -16,6 +16,18 @@ ROOT = Path(__file__).resolve().parent.parent
 LOCKS = {
     "run.txt": ["--extra", "excel", "--extra", "review", "--group", "build"],
     "dev.txt": ["--extra", "excel", "--extra", "review", "--group", "build", "--group", "dev"],
+    "pdf.txt": [
+        "--extra",
+        "excel",
+        "--extra",
+        "review",
+        "--extra",
+        "pdf",
+        "--group",
+        "build",
+        "--constraint",
+        "requirements/run.txt",
+    ],
     "docs.txt": ["--group", "build", "--group", "docs", "--constraint", "requirements/dev.txt"],
 }
 

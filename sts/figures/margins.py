@@ -20,6 +20,7 @@ from sts.figures.style import TYPE_PT
 
 EDGE_PT = 4.0  # left free around everything
 TICK_PT = 7.0  # a tick and the gap between it and its number
+LEAST_INSIDE = 0.3  # of the width, for the axes
 LINE_PT = 1.22 * TYPE_PT  # a line of words
 
 
@@ -47,14 +48,21 @@ def set_margins(figure: Figure, axes: Sequence[Axes]) -> None:
     ]
     gap = max((up + down for down, up in zip(below, above[1:], strict=False)), default=0.0)
     legends = sum(box.get_window_extent(renderer).height / point + EDGE_PT for box in figure.legends)
+    left, right = _leaving_room(left + EDGE_PT, right + EDGE_PT, width)
     inside = height - above[0] - below[-1] - legends - 2 * EDGE_PT - gap * (len(axes) - 1)
     figure.subplots_adjust(
-        left=(left + EDGE_PT) / width,
-        right=1 - (right + EDGE_PT) / width,
+        left=left / width,
+        right=1 - right / width,
         bottom=(below[-1] + legends + EDGE_PT) / height,
         top=1 - (above[0] + EDGE_PT) / height,
         hspace=gap * len(axes) / inside,
     )
+
+
+def _leaving_room(left: float, right: float, width: float) -> tuple[float, float]:
+    """The margins, narrower where hardly anything would be left of the axes: very long names are cut at the edge."""
+    shrunk = min(1.0, (1 - LEAST_INSIDE) * width / (left + right))
+    return left * shrunk, right * shrunk
 
 
 def _label_pt(axis: Axis) -> float:

@@ -18,6 +18,7 @@ PARTS = {
 RECORD = "tips"  # the record of tips over many sessions, with a page of its own
 
 
+PDF_VARIANT = "pdf/ua-1"  # ISO 14289-1: tagged, so that it can be read out; with title, language and outline
 PDF = "report.pdf"  # made of the page, beside the files that results.json lists
 FOLDERS = ("figures", "spectra")  # within the results
 ALWAYS = ("results.json", "results.h5", "plan.toml", "references.bib")  # written whatever the results are
@@ -144,9 +145,32 @@ def pdf_maker() -> Any:
     """
     try:
         import weasyprint
-    except (ImportError, OSError) as error:  # OSError: its system libraries are missing
+
+        weasyprint.urls.URLFetcher  # noqa: B018 - versions before 68 have none
+    except (ImportError, OSError, AttributeError) as error:  # OSError: its system libraries are missing
         raise ValueError(
             f"The page cannot become a PDF here ({type(error).__name__}). Install the extra: pip install 'sts[pdf]', "
             "or print report.html from a browser."
         ) from error
     return weasyprint
+
+
+def pdf_of(page: str, maker: Any) -> bytes:
+    """A page as PDF, made of what the page holds itself: whatever it names elsewhere is not fetched.
+
+    Parameters
+    ----------
+    page : str
+        HTML.
+    maker : module
+        As `pdf_maker` gives it.
+    """
+
+    class OwnDataOnly(maker.urls.URLFetcher):  # type: ignore[misc]  # of a library without types
+        def fetch(self, url: str, headers: Any = None) -> Any:
+            if not url.lower().startswith("data:"):
+                raise ValueError("A report asks nobody for anything; this address is not fetched.")
+            return super().fetch(url, headers)
+
+    fetcher = OwnDataOnly(allowed_protocols=("data",), allow_redirects=False)
+    return bytes(maker.HTML(string=page, url_fetcher=fetcher).write_pdf(pdf_variant=PDF_VARIANT))

@@ -18,7 +18,7 @@ from sts.naming import unique_files
 from sts.report.arrays import RESULTS_FORMAT, arrays_file
 from sts.report.citations import bibtex
 from sts.report.drawing import Drawn, draw_all, figure_files, figure_name
-from sts.report.folder import PARTS, RECORD, pdf_maker, ready_to_write, write_files
+from sts.report.folder import PARTS, RECORD, pdf_maker, pdf_of, ready_to_write, write_files
 from sts.report.page import render_page
 from sts.report.pictures import gallery
 from sts.report.pictures_sweeps import own_sweeps
@@ -29,8 +29,6 @@ from sts.settings import write_toml
 from sts.spectra import setpoint_trends
 from sts.spectra.models import MODELS
 from sts.spectra.spectrum import Spectrum
-
-PDF_VARIANT = "pdf/ua-1"  # ISO 14289-1: tagged, so that it can be read out; with title, language and outline
 
 
 def write_results(
@@ -97,9 +95,7 @@ def write_results(
     drawn = draw_all(pictures, analysis.plan.report, progress)
     content = contents(summary, drawn, what)
     if maker is not None:
-        content["report.pdf"] = maker.HTML(string=render_page(summary, drawn, paper=True)).write_pdf(
-            pdf_variant=PDF_VARIANT
-        )
+        content["report.pdf"] = pdf_of(render_page(summary, drawn, paper=True), maker)
     written = write_files(folder, content, force=force, before=before)
     if progress is not None:
         progress(len(pictures) + 1, len(pictures) + 1)

@@ -13,6 +13,18 @@ from sts import figures
 from sts.figures.margins import EDGE_PT, TICK_PT, set_margins
 
 
+def test_a_name_longer_than_the_figure_is_cut_and_the_axes_stay() -> None:
+    """A tip whose name has 140 letters once ended the report."""
+    with figures.house_style():
+        figure = Figure(figsize=(3.4, 2))
+        FigureCanvasAgg(figure)
+        ax = figure.add_subplot()
+        ax.barh(["heron " * 24, "plover"], [1, 2])
+        ax.annotate("a remark on the right, " * 5, (1, 0.5), xycoords="axes fraction")
+        set_margins(figure, [ax])
+    assert ax.get_position().width >= 0.29
+
+
 @pytest.mark.parametrize("name", DRAWINGS)
 def test_every_word_stands_within_the_figure_and_no_room_is_wasted(name: str) -> None:
     with figures.house_style():

@@ -15,6 +15,7 @@ import pandas as pd
 import pytest
 from figures import example
 from numpy.testing import assert_allclose
+from report.conftest import Outline
 
 from sts.analysis import Analysis
 from sts.plan import Plan
@@ -134,6 +135,7 @@ def test_names_from_metadata_cannot_leave_the_folder(name: str) -> None:
 
 def test_a_hostile_tip_name_stays_text_everywhere(tmp_path: Path) -> None:
     hostile = "<script>alert(1)</script>/../=x"
+    hostile += "<img src=http://elsewhere.example/a><style>@import 'file:///etc/passwd'</style><svg><image href='file:///b'/></svg>"
     analysis = example.analysis()
     assert analysis.barrier is not None
     frames = {
@@ -152,6 +154,13 @@ def test_a_hostile_tip_name_stays_text_everywhere(tmp_path: Path) -> None:
     page = files["report.html"].decode()
     assert "<script>alert" not in page
     assert "&lt;script&gt;alert(1)" in page
+    paper = render_page(Summary(analysis), drawn, paper=True)  # of which a PDF is made
+    for text in (page, paper):
+        attributes = [attrs for _, attrs, _ in Outline(text).elements]
+        named = {attrs[key] for attrs in attributes for key in ("src", "href", "xlink:href", "data") if key in attrs}
+        assert all(address.startswith(("data:", "#")) for address in named), named
+        assert "<img src=http" not in text
+        assert not re.search(r"<style>[^<]*(@import|file:)", text)
 
 
 def test_plan_written_is_the_plan_used(invented: Analysis, written: Path) -> None:
