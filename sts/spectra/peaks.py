@@ -15,7 +15,6 @@ from sts.curves.distributions import wider_of_few
 from sts.curves.electronics import noise_level
 from sts.curves.resampling import resampled_counts
 from sts.curves.smoothing import Smoother
-from sts.curves.summits import summits
 from sts.spectra.peak_noise import error_of_curve, error_of_difference, error_of_units, threshold
 
 Array = NDArray[np.float64]
@@ -100,12 +99,14 @@ def find_peaks(
     least: Array = np.maximum(threshold(significance, freedom) * error, 1e-12 * float(np.ptp(mean)))
     if not may_have_peaks(mean, float(least.min())):
         return pd.DataFrame(columns=list(COLUMNS))
-    found, left, right = summits(mean, least)
-    wide = (right - left) * step
+    from scipy import signal  # slow to import, and wanted only where a peak may be
+
+    found, _ = signal.find_peaks(mean, prominence=least)
     if one_sided is not None:
-        inside = ~binary_dilation(np.asarray(one_sided, bool)[there], iterations=_ENDS)[found]
-        found, wide = found[inside], wide[inside]
+        near_ends = binary_dilation(np.asarray(one_sided, bool)[there], iterations=_ENDS)
+        found = found[~near_ends[found]]
     curves = np.concatenate([mean[None], curves])
+    wide = signal.peak_widths(mean, found, rel_height=0.5)[0] * step
     lines = step / 20
     rows = []
     for peak, about in zip(found.tolist(), wide.tolist(), strict=True):

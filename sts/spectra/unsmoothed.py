@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from sts.curves.distributions import NORMAL_95, student_quantile
 from sts.curves.smoothing import Smoother, make_smoother, same_window
-from sts.curves.summits import summits
 from sts.plan import Plan
 from sts.quantities import with_prefix
 from sts.spectra.bands import Means
@@ -137,7 +136,11 @@ def narrow_dips(bias: Array, didv: Array, didv_se: Array, resolution_V: float, s
         return []
     if not may_have_peaks(depth, least):
         return []
-    found, left, right = summits(depth, least)
+    from scipy import signal  # slow to import, and wanted only where a dip may be
+
+    found, about = signal.find_peaks(depth, prominence=least)
+    shape = (about["prominences"], about["left_bases"], about["right_bases"])
+    _, _, left, right = signal.peak_widths(depth, found, rel_height=0.5, prominence_data=shape)
     index = np.arange(v.size)
     widths = np.interp(right, index, v) - np.interp(left, index, v)
     return [float(v[at]) for at, width in zip(found, widths, strict=True) if width <= 1.1 * resolution_V]
