@@ -38,7 +38,7 @@ def test_a_decision_by_keyboard(address: str, browser: Any, session: Path) -> No
     page = browser.new_page(viewport={"width": 1280, "height": 800})
     page.on("request", lambda request: asked.append(request.url))
     page.on("pageerror", lambda error: wrong.append(str(error)))
-    page.goto(address)
+    page.goto(address, timeout=60000)
     page.get_by_text("to look at;").wait_for(timeout=60000)
     page.get_by_text("are measured").wait_for(timeout=60000)
     heading = page.locator("#sweep h3").first

@@ -383,12 +383,16 @@ def running(closed_s: float) -> Any:
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows sends no such signals to another program")
 @pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM])
-def test_it_ends_when_asked_without_a_traceback(sent: signal.Signals) -> None:
-    with running(30.0) as process:
+def test_it_waits_for_a_page_that_was_never_opened_and_ends_when_asked_without_a_traceback(
+    sent: signal.Signals,
+) -> None:
+    with running(0.1) as process:
         address = process.stdout.readline().strip()
         assert address.startswith("http://127.0.0.1:")
         assert "?token=" in address
-        assert process.stdout.readline() == "Ends with Ctrl-C, or 30 s after the page is closed.\n"
+        assert process.stdout.readline() == "Ends with Ctrl-C, or 0.1 s after the page is closed.\n"
+        with pytest.raises(subprocess.TimeoutExpired):
+            process.wait(timeout=0.6)
         process.send_signal(sent)
         rest, errors = process.communicate(timeout=20)
     assert process.returncode == 0
@@ -397,7 +401,7 @@ def test_it_ends_when_asked_without_a_traceback(sent: signal.Signals) -> None:
 
 
 def test_it_ends_when_the_page_has_been_closed_for_a_while() -> None:
-    with running(1.0) as process:
+    with running(0.5) as process:
         address = process.stdout.readline().strip()
 
         async def look_and_go() -> None:
@@ -406,17 +410,10 @@ def test_it_ends_when_the_page_has_been_closed_for_a_while() -> None:
             url = address.replace("http:", "ws:").replace("/?", "/ws?")
             connection = await websocket_connect(url, subprotocols=["bokeh", token])
             await connection.read_message()
-            await asyncio.sleep(2.5)
+            await asyncio.sleep(1.2)
             assert process.poll() is None  # open longer than a page may be closed
             await hang_up(connection)
 
         in_own_thread(look_and_go())
         assert process.wait(timeout=20) == 0
         assert process.stderr.read() == ""
-
-
-def test_it_waits_for_a_page_that_was_never_opened() -> None:
-    with running(0.2) as process:
-        process.stdout.readline()
-        with pytest.raises(subprocess.TimeoutExpired):
-            process.wait(timeout=1.5)
