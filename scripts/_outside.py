@@ -33,7 +33,7 @@ class Check:
 
 
 def read(name: str) -> list[Row]:
-    """One of the two tables."""
+    """One of the three tables."""
     return list(csv.DictReader((FOLDER / name).read_text(encoding="utf-8").splitlines()))
 
 
@@ -103,4 +103,16 @@ def page() -> str:
         count = str(len(check.rows)) if check.rows else ""
         cells = [check.what, count, check.source.replace("|", "\\|"), check.status, f"`{check.test}`"]
         lines.append(f"| {' | '.join(cells)} |")
+    lines += [
+        "",
+        "## Not checked, and why",
+        "",
+        "Other values that were gathered, and why no test takes them.",
+        "",
+        "| table | rows | why | held in |",
+        "| --- | --- | --- | --- |",
+    ]
+    for row in read("not_checked.csv"):
+        held = f"`{row['test']}`" if row["test"] else ""
+        lines.append(f"| {row['file']} | `{row['ids']}` | {row['why']} | {held} |")
     return "\n".join(lines)

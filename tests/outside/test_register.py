@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import ast
+import csv
 import os
 from collections import Counter
+from fnmatch import fnmatchcase
 from pathlib import Path
 
 import _outside
@@ -15,6 +17,7 @@ CHECKS = _outside.checks()
 STATUSES = {
     "seen", "computed", "seen and computed", "certified", "standard", "measured", "general library", "closed form", "memory",
 }  # fmt: skip
+REASONS = _outside.read("not_checked.csv")
 COPIED = ("value", "unit", "source", "status")
 
 
@@ -44,8 +47,6 @@ def test_no_check_is_named_twice():
 
 def test_values_agree_with_the_shared_table_they_were_copied_from():
     """Only where that table is (beside the measured data): a slip of copying would go unnoticed otherwise."""
-    import csv
-
     opendata = Path(os.environ.get("STS_OPENDATA", _outside.ROOT.parent / "shared" / "opendata"))
     folder = opendata.parent / "references"
     if not folder.is_dir():
@@ -55,6 +56,32 @@ def test_values_agree_with_the_shared_table_they_were_copied_from():
         for (file, key), row in ROWS.items():
             if file == name:
                 assert [row[k] for k in COPIED] == [shared[key][k] for k in COPIED]
+
+
+def test_every_row_of_the_shared_tables_is_used_or_says_why_not():
+    """Only where those tables are; a reason for a row that is used, or for none, is stale."""
+    folder = Path(os.environ.get("STS_OPENDATA", _outside.ROOT.parent / "shared" / "opendata")).parent / "references"
+    if not folder.is_dir():
+        pytest.skip("the shared table of references is not here")
+    rows = {
+        (path.stem, row["id"])
+        for path in folder.glob("*.csv")
+        if path.stem != "statistics_data"  # the numbers of the statistical examples
+        for row in csv.DictReader(path.read_text("utf-8").splitlines())
+    }
+    left = rows - ROWS.keys()
+    for reason in REASONS:
+        for pattern in reason["ids"].split():
+            fitting = {key for key in rows if key[0] == reason["file"] and fnmatchcase(key[1], pattern)}
+            assert fitting - ROWS.keys(), f"{pattern} of {reason['file']} explains nothing"
+            left -= fitting
+    assert sorted(left) == []
+
+
+def test_what_is_held_elsewhere_names_a_test_that_is_there():
+    for reason in REASONS:
+        assert ("held elsewhere" in reason["why"]) <= bool(reason["test"]), reason
+        assert not reason["test"] or (_outside.ROOT / reason["test"]).is_file(), reason["test"]
 
 
 def test_the_page_is_that_of_the_tests():
