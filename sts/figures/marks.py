@@ -18,6 +18,7 @@ from matplotlib.collections import LineCollection
 from sts.figures.style import BLUE, GREY
 
 _BEHIND: WeakKeyDictionary[Axes, list[tuple[str, str, list[np.ndarray]]]] = WeakKeyDictionary()
+MARK_POINTS = 8  # points of a line that need as many bytes in a vector drawing as one mark
 DATA_COLUMNS = ("panel", "series", "mark", "x", "y", "low", "high", "x_axis", "y_axis")
 
 
@@ -57,13 +58,17 @@ def data_behind(axes: Sequence[Axes]) -> pd.DataFrame:
 
 
 def points_drawn(axes: Sequence[Axes]) -> int:
-    """How many points `axes` hold: decides between a vector drawing and a picture on the page.
+    """How many points `axes` hold, a mark for `MARK_POINTS`: decides between a vector drawing and a picture on the page.
 
     Parameters
     ----------
     axes : sequence of matplotlib.axes.Axes
     """
-    return sum(len(values[0]) for ax in axes for _, _, values in _BEHIND.get(ax, []))
+    return sum(
+        len(values[0]) * (MARK_POINTS if mark == "points" else 1)
+        for ax in axes
+        for _, mark, values in _BEHIND.get(ax, [])
+    )
 
 
 @dataclass(frozen=True)

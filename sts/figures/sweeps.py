@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Sequence
 from typing import Any
 
@@ -169,8 +170,11 @@ def _draw_by_site(
 ) -> None:  # fmt: skip
     """Lines (site or "left out", number of the set) of (name, values), on the axis of their set."""
     labelled: set[str] = set()
+    share = min(
+        MOST_SWEEPS / sum(map(len, lines.values())), 1.0
+    )  # of all: many sites of many sweeps are many lines, too
     for (whose, number), own in lines.items():
-        drawn, words = thin_out(np.arange(len(own)), MOST_SWEEPS // len(axes) + 1)
+        drawn, words = thin_out(np.arange(len(own)), math.ceil(share * len(own)))
         at = sites.index(whose) if whose in sites else -1
         look = Look(colour=COLOURS[at % len(COLOURS)] if at >= 0 else BLACK, style=STYLES[1] if at < 0 else "-",
                     alpha=0.7, width=0.9 if at < 0 else 0.5)  # fmt: skip

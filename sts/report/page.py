@@ -17,7 +17,7 @@ from sts.report.citations import works_used
 from sts.report.drawing import Drawn, draw, inline
 from sts.report.notes import notes
 from sts.report.number_words import count, level_words
-from sts.report.page_tables import VERDICT_HEADS, page_tables, sweep_rows, verdict_rows
+from sts.report.page_tables import MOST_LISTED, VERDICT_HEADS, page_tables, sweep_rows, verdict_rows
 from sts.report.pictures import gallery
 from sts.report.summary import Summary
 from sts.report.sweep_data import sweep_block
@@ -89,8 +89,10 @@ def render_page(summary: Summary, drawn: Sequence[Drawn] | None = None, *, paper
         missing=[item.name for item in summary.checklist if item.missing],
         works=works_used(analysis),
         plan=write_toml(analysis.plan),
-        sources=analysis.sources.to_dict(orient="records"),
-        decisions=analysis.decisions.to_dict(orient="records"),
+        sources=analysis.sources.head(MOST_LISTED).to_dict(orient="records"),
+        source_total=len(analysis.sources),
+        decisions=analysis.decisions.tail(MOST_LISTED).to_dict(orient="records"),
+        decision_total=len(analysis.decisions),
         calibrations=analysis.calibrations.to_dict(orient="records"),
         cautions=CAUTIONS,
         subtitle=_subtitle(analysis),

@@ -22,6 +22,7 @@ from sts.spectra.models import MODELS, Model
 from sts.sweeps import KIND_WORDS
 
 MOST_ROWS = 1500  # sweeps listed on the page; flagged ones come first, all stand in the CSV
+MOST_LISTED = 400  # rows of any other table of the page: the whole of it lies beside the page
 NOISE_SWEEPS = 6  # so many of unlike noise have an interval
 VERDICT_HEADS = ("Tip", "Verdict", "φ (eV)", "Sites; sweeps used, left out", "Jumps", "Noise (pA)",
                  "Scatter between, within sites (%)", "Drift (pm/s)", "Directions agree")  # fmt: skip
@@ -99,13 +100,9 @@ _ZERO_COLUMNS = (
     ("u (fF)", "displacement_se_fF", "displacement_se_fF"),
 )
 _BUDGET_COLUMNS = (
-    ("Sample", "sample", None),
-    ("Tip", "tip", None),
-    ("Component", "component", None),
-    ("Size (eV)", "size_eV", 3),
-    ("Kind", "kind", None),
-    ("Note", "note", None),
-)
+    ("Sample", "sample", None), ("Tip", "tip", None), ("Component", "component", None), ("Size (eV)", "size_eV", 3),
+    ("Kind", "kind", None), ("Note", "note", None),
+)  # fmt: skip
 _COMPONENT_COLUMNS = (
     ("Between", "level", None),
     ("Standard deviation (eV)", "sd_eV", 3),
@@ -131,7 +128,9 @@ def page_tables(analysis: Analysis) -> dict[str, list[dict[str, Any]]]:
 
     def add(section: str, caption: str, frame: pd.DataFrame, columns: Any, file: str, *, folded: bool = False) -> None:
         if len(frame):
-            head, rows = _cells(frame, columns)
+            if len(frame) > MOST_LISTED:
+                file, folded = f"the first {MOST_LISTED} of {len(frame)} rows; all stand in {file}", True
+            head, rows = _cells(frame.head(MOST_LISTED), columns)
             found[section].append({"caption": caption, "head": head, "rows": rows, "file": file, "folded": folded})
 
     if barrier is not None:

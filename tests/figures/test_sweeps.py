@@ -8,7 +8,10 @@ import pytest
 from figures.drawings import BARRIER, HEIGHTS, TIMELINE, drawn
 
 from sts import figures
+from sts.figures.marks import MARK_POINTS, draw_line, draw_points, points_drawn
+from sts.figures.style import MOST_SWEEPS
 from sts.figures.sweeps import height_axis
+from sts.sweeps import SweepSet, sweep_table
 
 
 def test_a_session_without_start_times_is_drawn_in_order_and_says_so() -> None:
@@ -62,3 +65,27 @@ def test_a_map_shows_where_sites_lie_with_equal_lengths_on_both_axes() -> None:
     assert sorted(shown["x"]) == [0.0, 100.0, 200.0]
     assert ax.get_aspect() == 1.0
     assert [t.get_text().strip() for t in ax.texts] == ["1: 4.00 eV", "2: 4.20 eV", "1"]
+
+
+def test_of_many_sites_of_many_sweeps_each_shows_its_share_of_the_lines() -> None:
+    """Three hundred of each site, they were thousands of lines, and a table of a hundred megabytes beside the figure."""
+    sweeps = 1200
+    site = np.arange(sweeps) % 30
+    table = sweep_table([f"r{i}" for i in range(sweeps)], tip="heron", site=[f"s{i}" for i in site])
+    many = SweepSet("iv", [-1.0, 0.0, 1.0], np.ones((sweeps, 1)) * [-1e-9, 0.0, 1e-9], table)
+    with figures.house_style():
+        ax = figures.plot_tip_sweeps([many], [np.ones(sweeps, bool)], ax=figures.new_figure()[0])
+        table = figures.data_behind([ax])
+        words = [text.get_text() for text in ax.figure.legends[0].get_texts()]
+    assert 150 <= table["series"].nunique() <= MOST_SWEEPS + 30
+    assert len({name.split(":")[0] for name in table["series"]}) == 30
+    assert all("every 4th drawn" in text or "every 5th drawn" in text for text in words)
+
+
+def test_a_mark_counts_for_more_than_a_point_of_a_line() -> None:
+    """It is drawn by itself: a line of as many points needs an eighth of the bytes."""
+    ax = figures.new_figure()[0]
+    draw_line(ax, [0, 1], [0, 1], series="line")
+    assert points_drawn([ax]) == 2
+    draw_points(ax, [0, 1], [0, 1], series="marks")
+    assert points_drawn([ax]) == 2 + 2 * MARK_POINTS

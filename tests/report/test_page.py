@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from html import escape
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from report.conftest import Outline
 
@@ -168,3 +170,18 @@ def test_on_paper_stands_only_what_paper_can_show(invented: Analysis) -> None:
     assert rows
     assert ("kept", "") not in rows
     assert "plan.toml" in paper
+
+
+def test_of_very_many_files_and_decisions_some_stand_on_the_page_and_a_sentence_says_where_all_are(
+    invented: Analysis,
+) -> None:
+    files = pd.concat([invented.sources] * (1 + 1000 // len(invented.sources)), ignore_index=True)
+    taken = pd.DataFrame(
+        {"time": "2026-11-03", "sweep": [f"r{i}" for i in range(900)], "action": "omit", "why": "touched", "by": ""}
+    )
+    page = render_page(Summary(replace(invented, sources=files, decisions=taken)), [])
+    assert f"The first 400 of {len(files)} files; all stand in sources.csv." in page
+    assert page.count("<code>" + str(files["sha256"].iloc[0])) <= 400
+    assert "The last 400 of 900 decisions; all stand in decisions.csv." in page
+    assert ">r899<" in page
+    assert ">r499<" not in page

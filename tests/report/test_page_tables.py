@@ -64,3 +64,16 @@ def test_noise_scatter_and_drift_have_their_intervals_below_them_or_the_reason(i
                 value,
                 ends,
             )
+
+
+def test_a_table_of_very_many_rows_shows_the_first_and_says_where_all_are(
+    invented: Analysis, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = next(
+        table for table in page_tables.page_tables(invented)["barrier"] if "barrier_sites.csv" in table["file"]
+    )
+    monkeypatch.setattr(page_tables, "MOST_LISTED", 2)
+    cut = next(table for table in page_tables.page_tables(invented)["barrier"] if "barrier_sites.csv" in table["file"])
+    assert cut["file"] == f"the first 2 of {len(whole['rows'])} rows; all stand in barrier_sites.csv"
+    assert cut["rows"] == whole["rows"][:2]
+    assert cut["folded"]
