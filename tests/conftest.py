@@ -95,9 +95,10 @@ def demo_measured(demo_session: Path, tmp_path_factory: pytest.TempPathFactory) 
 
 
 @pytest.fixture(scope="session")
-def demo_analysis(demo_session: Path, tmp_path_factory: pytest.TempPathFactory) -> Analysis:
+def demo_analysis(demo_session: Path, demo_measured: Measured, tmp_path_factory: pytest.TempPathFactory) -> Analysis:
     """Its whole analysis."""
-    return shared(tmp_path_factory, "demo-analysis", lambda _: sts.analyse(demo_session))
+    decisions = sts.Session.open(demo_session).decisions()
+    return shared(tmp_path_factory, "demo-analysis", lambda _: demo_measured.summarise(decisions))
 
 
 @pytest.fixture(scope="session")
