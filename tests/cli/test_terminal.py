@@ -150,7 +150,7 @@ def test_a_terminal_gets_its_width_and_no_colours_where_none_are_wanted(session,
     fcntl.ioctl(screen, termios.TIOCSWINSZ, struct.pack("HHHH", 50, width, 0, 0))
     environment = {k: v for k, v in os.environ.items() if k != "COLUMNS"}
     environment |= {"NO_COLOR": "1", "TERM": "xterm-256color", "PYTHONUTF8": "1"}
-    command = [sys.executable, "-m", "sts", "check", str(session)]
+    command = [sys.executable, "-m", "sts", "list", str(session)]
     running = subprocess.Popen(command, stdout=screen, stderr=subprocess.DEVNULL, env=environment)
     os.close(screen)
     seen = b""
