@@ -33,7 +33,17 @@ def sources(*starts: Path) -> set[Path]:
 
 
 def _imported(path: Path) -> Iterator[str]:
-    for node in ast.walk(ast.parse(path.read_bytes())):
+    tree = ast.parse(path.read_bytes())
+    for_checkers = {
+        id(inner)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING"
+        for part in node.body  # never run
+        for inner in ast.walk(part)
+    }
+    for node in ast.walk(tree):
+        if id(node) in for_checkers:
+            continue
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
