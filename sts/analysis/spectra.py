@@ -18,6 +18,7 @@ from sts.curves import group_sweeps
 from sts.curves.replicates import repeat_codes
 from sts.plan import Plan
 from sts.spectra import average_spectrum, find_offsets
+from sts.spectra.blocks_of_points import block_words, in_blocks
 from sts.spectra.common_axis import FEWEST_REPEATS, axis_words, on_common_axis
 from sts.spectra.features import with_features
 from sts.spectra.models import MODELS
@@ -61,7 +62,7 @@ class SpectraOf:
         notes : sequence of str
             To begin with.
         """
-        said = list(notes)
+        said = [*notes, *dict.fromkeys(words for part in self.sets for words in block_words(part))]
         spectra: list[Spectrum] = []
         chosen = frozenset(used)
         offsets, decay = self._offsets(chosen), decay_by_site(barrier)
@@ -130,10 +131,15 @@ class SpectraOf:
         return sweep if decay is None else gap_factor(group, self.plan, offsets, decay).applied_to(sweep)
 
     @cached_property
+    def _in_blocks(self) -> tuple[SweepSet, ...]:
+        """The sets, on no more points than are smoothed."""
+        return tuple(map(in_blocks, self.sets))
+
+    @cached_property
     def _groups(self) -> list[tuple[int, dict[str, Any], SweepSet]]:
         """Number of the set, keys and sweeps of each group; sweeps without a tip by their series, too."""
         found = []
-        for number, part in enumerate(self.sets):
+        for number, part in enumerate(self._in_blocks):
             by = self.plan.spectra.by
             assigned = (part.table["unassigned"] == "").to_numpy(bool)
             groups = group_sweeps(part.select(assigned), by) if assigned.any() else []
@@ -171,7 +177,7 @@ class SpectraOf:
         """As `_groups`, of sweeps that differ in their tip only, and the settings that they were taken with."""
         rest = [column for column in self.plan.spectra.by if column != "tip"]
         groups: list[tuple[int, dict[str, Any], SweepSet]] = []
-        for number, part in enumerate(self.sets):
+        for number, part in enumerate(self._in_blocks):
             named = (part.table["unassigned"] == "").to_numpy(bool)
             groups += (
                 [(number, keys, group) for keys, group in group_sweeps(part.select(named), rest)] if named.any() else []
@@ -184,7 +190,7 @@ class SpectraOf:
     @cached_property
     def _settings(self) -> list[tuple[tuple[str, str], SweepSet]]:
         """Sweeps with a current by sample and tip: taken with one setting of the electronics."""
-        groups = [group for part in self.sets if part.has_current
+        groups = [group for part in self._in_blocks if part.has_current
                   for _, group in group_sweeps(part, ["sample", "tip", "unassigned"])]  # fmt: skip
         return [(_setting(group), group) for group in groups if group.has_current]
 

@@ -18,6 +18,7 @@ from sts.barrier.masks import REASONS
 from sts.curves.electronics import find_saturation
 from sts.flags import PLACE
 from sts.selection import deciders, standing_decisions
+from sts.spectra.blocks_of_points import in_blocks
 from sts.spectra.single import SingleSpectrum, single_spectrum
 from sts.spectra.spectrum import Spectrum
 from sts.sweeps import SweepSet
@@ -230,11 +231,12 @@ def _bias_view(measured: Measured, analysis: Analysis, own: SweepSet, flags: pd.
         masked["saturated"] = np.zeros_like(railed[0])
     masked = {why: mask for why, mask in masked.items() if mask.any()}
     spectrum, why = _group_of(measured, analysis, own)
-    none = np.full(own.axis.size, np.nan)
+    short = in_blocks(settled)  # as its group was smoothed
+    none = np.full(short.axis.size, np.nan)
     alone = SingleSpectrum(none, none, none)
     if spectrum is not None:
         try:
-            even = measured.spectra.at_constant_gap(settled, spectrum.offsets, analysis.barrier)
+            even = measured.spectra.at_constant_gap(short, spectrum.offsets, analysis.barrier)
             alone = single_spectrum(even, spectrum, measured.plan.spectra)
         except ValueError as error:
             why = str(error)
@@ -250,7 +252,7 @@ def _bias_view(measured: Measured, analysis: Analysis, own: SweepSet, flags: pd.
         lockin=None if own.lockin is None else own.lockin[0],
         lockin_unit=own.lockin_unit,
         setpoint=(float(own.number("setpoint_bias_V")[0]), float(own.number("setpoint_current_A")[0])),
-        shifted_V=own.axis if spectrum is None else spectrum.bias,
+        shifted_V=short.axis if spectrum is None else spectrum.bias,
         didv=alone.didv,
         normalised=alone.normalised,
         didv_unit="S" if spectrum is None else spectrum.didv_unit,
@@ -263,9 +265,9 @@ def _bias_view(measured: Measured, analysis: Analysis, own: SweepSet, flags: pd.
         group_normalised=of_group("normalised"),
         group_normalised_low=of_group("normalised_low"),
         group_normalised_high=of_group("normalised_high"),
-        trusted=np.zeros(own.axis.size, bool) if spectrum is None else spectrum.trusted,
+        trusted=np.zeros(short.axis.size, bool) if spectrum is None else spectrum.trusted,
         smoothing="" if spectrum is None else spectrum.smoothing,
-        one_sided=np.zeros(own.axis.size, bool) if spectrum is None else spectrum.ends,
+        one_sided=np.zeros(short.axis.size, bool) if spectrum is None else spectrum.ends,
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from functools import lru_cache
 from typing import Any
 
@@ -78,17 +79,19 @@ def choose_smoother(
     narrowest = narrowest_width(steps, order=order if method == "local polynomial" else 2)
     widths = _candidates(steps, narrowest)
     narrow = narrowest * 0.6
-    make = _ladder if axis.size <= MOST_KEPT else _long_ladder if axis.size <= LONG_KEPT else _ladder.__wrapped__
-    smoothers = list(make(steps.tobytes(), tuple(np.maximum(widths, narrow).tolist()), method, order))
-    slopes = [smoother.differentiate(scaled)[:, _inner(axis.size)] for smoother in smoothers]
-    actual = np.array([smoother.width for smoother in smoothers])
+    make = _ladder if axis.size <= MOST_KEPT else _long_ladder if axis.size <= LONG_KEPT else _one_by_one
+    slopes, found = [], []
+    for smoother in make(steps.tobytes(), tuple(np.maximum(widths, narrow).tolist()), method, order):
+        slopes.append(smoother.differentiate(scaled)[:, _inner(axis.size)])
+        found.append((smoother.width, smoother.asked.width_V))
+    actual, asked = np.array(found).T
     scores = np.array([_score(slopes, actual, k) for k in range(_THIRDS, len(widths))])
     if _much_narrower_show_more(slopes, actual, _THIRDS + int(np.argmin(scores))):
         scores = np.array([_score(slopes, actual, k, far=True) for k in range(_THIRDS, len(widths))])
-    widths, smoothers = widths[_THIRDS:], smoothers[_THIRDS:]
+    widths, tried, asked = widths[_THIRDS:], actual[_THIRDS:], asked[_THIRDS:]
     best = int(np.argmin(scores))
-    chosen = make_smoother(axis, width_V=smoothers[best].asked.width_V, method=method, order=order)
-    tried = [(chosen if k == best else s).width for k, s in enumerate(smoothers)]
+    chosen = make_smoother(axis, width_V=float(asked[best]), method=method, order=order)
+    tried[best] = chosen.width
     criterion = pd.DataFrame({"width_V": tried, "score": scores, "chosen": np.arange(len(widths)) == best})
     note = f"chosen from {count} repeats by leaving one out"
     if best == 0:
@@ -109,8 +112,13 @@ def _from_its_start(axis: Array) -> Array:
 @lru_cache(maxsize=4)  # the groups of a session share their steps, and a decision asks for the same again
 def _ladder(axis: bytes, widths: tuple[float, ...], method: str, order: int) -> tuple[Smoother, ...]:
     """A smoother of each width [V] on an axis given by its bytes."""
+    return tuple(_one_by_one(axis, widths, method, order))
+
+
+def _one_by_one(axis: bytes, widths: tuple[float, ...], method: str, order: int) -> Iterator[Smoother]:
+    """The same without all of them in memory: of 4,096 points each takes 270 MB."""
     bias = np.frombuffer(axis)
-    return tuple(make_smoother(bias, width_V=width, method=method, order=order) for width in widths)
+    return (make_smoother(bias, width_V=width, method=method, order=order) for width in widths)
 
 
 _long_ladder = lru_cache(maxsize=1)(_ladder.__wrapped__)

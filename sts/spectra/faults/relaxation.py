@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -218,20 +219,32 @@ def _gradual(current: Array, frame: Frame, sigma: Array, ends: Array, best: NDAr
 
     Both beside the terms of the frame, held by their prior, and a relaxation from the other end.
     """
-    found = np.empty(len(current), bool)
-    steps = frame.terms[:, :1] * (frame.time[:, None] >= frame.time)
-    held = np.zeros((frame.prior.size, frame.time.size + 1))
+    found, level = np.empty(len(current), bool), frame.terms[:, 0] / sigma
+    late = np.argsort(-frame.time, kind="stable")
+
+    def from_here_on(values: Array) -> Array:
+        """What a step at each sample has in common with these (k, c): the sum of level times them from there on."""
+        sums = np.empty_like(values)
+        sums[late] = np.cumsum((level[:, None] * values)[late], axis=0)
+        return sums
+
     prior = np.diag(np.append(1 / frame.prior, 0.0))[:-1]
     for i in np.unique(best).tolist():
-        shape, own = ends[i], best == i
-        base = np.linalg.qr(np.r_[np.column_stack([frame.terms, shape[:, 1]]) / sigma[:, None], prior])[0]
-        columns = np.r_[np.column_stack([shape[:, 0], steps]) / sigma[:, None], held]
-        whole = (columns**2).sum(axis=0)
-        columns -= base @ (base.T @ columns)
-        left = np.maximum((columns**2).sum(axis=0), 1e-9 * whole)
-        gain = (current[own] / sigma @ columns[: sigma.size]) ** 2 / left
-        found[own] = gain[:, 0] >= gain[:, 1:].max(axis=1)
+        own, shape = best == i, ends[i, :, 0] / sigma
+        terms = np.column_stack([frame.terms, ends[i, :, 1]]) / sigma[:, None]
+        base = np.linalg.qr(np.r_[terms, prior])[0][: sigma.size]  # of the prior a step and a relaxation have nothing
+        sweeps = (current[own] / sigma).T
+        along, known = base.T @ shape, base.T @ sweeps
+        relaxes = (shape @ sweeps - along @ known) ** 2 / _left(shape @ shape, along[None])[0]
+        steps = from_here_on(base)
+        gain = (from_here_on(sweeps) - steps @ known) ** 2 / _left(from_here_on(level[:, None])[:, 0], steps)[:, None]
+        found[own] = relaxes >= gain.max(axis=0)
     return found
+
+
+def _left(whole: Any, along: Array) -> Array:
+    """Square of what the terms leave of columns of this square, of which so much (c, q) lies along them."""
+    return np.asarray(np.maximum(whole - (along**2).sum(axis=1), 1e-9 * whole))
 
 
 def _feigned(frame: Frame, sigma: Array, shape: Array, noise: Array) -> float:
