@@ -77,6 +77,8 @@ def test_mutations_of_good_files_are_read_or_refused_in_one_line():
     assert found.files == 1400
     assert found.read > 100
     assert found.refused > 100
+    assert not found.ended, found.ended[0]
+    assert not found.no_memory, found.no_memory[0]
     assert not found.tracebacks, found.tracebacks[0]
     assert not found.slow
     assert not found.long_lines

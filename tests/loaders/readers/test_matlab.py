@@ -77,6 +77,20 @@ def test_a_tiny_matlab_file_that_claims_gigabytes_takes_no_memory(tmp_path, what
     assert peak < 10e6
 
 
+@pytest.mark.parametrize("kind", [0, 8, 10, 19, 0x0409, 0xFFFF])
+def test_an_element_of_an_unknown_type_is_refused_before_the_reader_ends_the_program(tmp_path, kind):
+    """MathWorks, "MAT-File Format" (level 5), table of data types: 1 to 7, 9 and 12 to 18. One flipped bit made of a 9 a 0x0409."""
+    stream = io.BytesIO()
+    scipy.io.savemat(stream, {"bias_V": V, "current_A": V * 1e-9}, do_compression=False)
+    path = tmp_path / "a.mat"
+    content = stream.getvalue()
+    doubles = struct.pack("<II", 9, 8 * V.size)
+    assert content.count(doubles) == 2
+    path.write_bytes(content.replace(doubles, struct.pack("<II", kind, 8 * V.size), 1))
+    with pytest.raises(UnreadableFile, match=r"unknown type|cut off or damaged"):
+        read_file(path)
+
+
 def test_a_matlab_file_that_unpacks_a_thousandfold_is_refused(tmp_path):
     path = tmp_path / "bomb.mat"
     scipy.io.savemat(path, {"bias_V": np.zeros(4_000_000)}, do_compression=True)
