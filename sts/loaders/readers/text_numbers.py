@@ -90,7 +90,7 @@ def _frame(body: str, delimiter: str, decimal: str, dtypes: Any, missing: list[s
     marks: Any = missing if numbers is None or missing is None else dict.fromkeys(numbers, missing)
     try:
         return pd.read_csv(
-            io.StringIO(body),
+            io.BytesIO(body.encode()),  # a text in memory takes four bytes a character
             sep=r"\s+" if delimiter == " " else delimiter,
             header=None,
             decimal=decimal,
