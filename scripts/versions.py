@@ -118,6 +118,9 @@ def job(programs: Path, folder: Path) -> tuple[dict[str, float], float, float]:
     for step in STEPS:
         run(programs / "sts", *step.split(), folder=folder)
     took = time.perf_counter() - began
+    wrong = subprocess.run([programs / "sts", "chek", "s.h5"], cwd=folder, capture_output=True, text=True, check=False)
+    if wrong.returncode != 2 or "Did you mean" not in wrong.stderr or "Traceback" in wrong.stderr:
+        raise SystemExit(f"A command that is misspelt is answered with\n{wrong.stderr[-500:]}")
     with (folder / "results" / "barrier_tips.csv").open(encoding="utf-8") as stream:
         return {row["tip"]: float(row["barrier_eV"]) for row in csv.DictReader(stream)}, min(starts), took
 

@@ -15,6 +15,8 @@ from sts.loaders.dialect import Dialect, cells_of, missing_marks
 from sts.loaders.recipe import Recipe
 
 _SMALL = 200_000  # characters
+# Pandas before 3.1 reads the last digit otherwise unless it is asked to; from then on asking is warned of.
+_EXACT: Any = {"float_precision": "round_trip"} if tuple(map(int, pd.__version__.split(".")[:2])) < (3, 1) else {}
 
 
 def parse_rows(rows: list[str], dialect: Dialect, recipe: Recipe) -> list[np.ndarray] | None:
@@ -89,7 +91,7 @@ def _frame(body: str, delimiter: str, decimal: str, dtypes: Any, missing: list[s
     numbers = [j for j, dtype in dtypes.items() if dtype is float] if isinstance(dtypes, dict) else None
     marks: Any = missing if numbers is None or missing is None else dict.fromkeys(numbers, missing)
     try:
-        return pd.read_csv(
+        table: pd.DataFrame = pd.read_csv(
             io.BytesIO(body.encode()),  # a text in memory takes four bytes a character
             sep=r"\s+" if delimiter == " " else delimiter,
             header=None,
@@ -102,6 +104,8 @@ def _frame(body: str, delimiter: str, decimal: str, dtypes: Any, missing: list[s
             skipinitialspace=True,
             quoting=csv.QUOTE_NONE,
             skip_blank_lines=True,
+            **_EXACT,
         )
     except (ValueError, OverflowError, pd.errors.ParserError):
         return None
+    return table
