@@ -70,8 +70,8 @@ DIDV_FROM = {  # columns of the same table where it was recorded beside a curren
     "didv_zero_se_S": "its standard uncertainty",
 }
 STATED = {  # columns of `spectra_summary.csv` where an electron temperature or a common axis was asked for
-    "resolution_se_meV": "standard uncertainty of the resolution, by that of a stated electron temperature",
-    "electron_temperature_K": "electron temperature that the logbook states; `temperature_K` is then the same",
+    "resolution_se_meV": "standard uncertainty of the resolution, by that of the electron temperature",
+    "electron_temperature_K": "electron temperature that the logbook states, or that was measured; `temperature_K` is the same",
     "electron_temperature_se_K": "its standard uncertainty",
     "bath_temperature_K": "temperature of the bath beside it",
     "axis_meV": "width that bringing sweeps to a common axis adds (`spectra.axis`), where the plan says so",

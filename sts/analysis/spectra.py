@@ -21,6 +21,7 @@ from sts.spectra import average_spectrum, find_offsets
 from sts.spectra.blocks_of_points import block_words, in_blocks
 from sts.spectra.common_axis import FEWEST_REPEATS, axis_words, on_common_axis
 from sts.spectra.features import with_features
+from sts.spectra.junction_temperature import temperature_notes
 from sts.spectra.models import MODELS
 from sts.spectra.spectrum import Offsets, Spectrum, axis_differences, group_label
 from sts.spectra.varying_gap import Decay
@@ -62,7 +63,8 @@ class SpectraOf:
         notes : sequence of str
             To begin with.
         """
-        said = [*notes, *dict.fromkeys(words for part in self.sets for words in block_words(part))]
+        said = [*notes, *temperature_notes(self.sets)]
+        said += dict.fromkeys(words for part in self.sets for words in block_words(part))
         spectra: list[Spectrum] = []
         chosen = frozenset(used)
         offsets, decay = self._offsets(chosen), decay_by_site(barrier)

@@ -17,7 +17,7 @@ from contextlib import contextmanager, suppress
 import click
 
 from sts._version import __version__
-from sts.cli import check, data, how_many, labels, results, review, show, tips
+from sts.cli import calibrate, check, data, how_many, labels, results, review, show, tips
 from sts.cli.terminal import warn
 
 
@@ -48,7 +48,10 @@ def cli() -> None:
 _ORDER = ("import", "logbook", "list", "check", "review", "mark", "annotate")
 _SINGLE = (check.check_command, show.show_command, review.review_command)
 _LATER = (how_many.how_many_command, tips.tips_command)
-_ALL = {command.name: command for command in (*labels.COMMANDS, *data.COMMANDS, *_SINGLE, *results.COMMANDS, *_LATER)}
+_ALL = {
+    command.name: command
+    for command in (*labels.COMMANDS, *calibrate.COMMANDS, *data.COMMANDS, *_SINGLE, *results.COMMANDS, *_LATER)
+}
 for command in (*(_ALL.pop(name) for name in _ORDER), *_ALL.values()):
     cli.add_command(command)
 

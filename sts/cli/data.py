@@ -1,8 +1,8 @@
-"""Commands about the session: list, mark, calibrate, export, merge, rescue."""
+"""Commands about the session: list, mark, export, merge, rescue."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,9 +14,6 @@ from sts.cli.terminal import Columns, count, number, print_frame, print_json, sa
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
-
-    from sts.comparing.calibration import Calibration
-    from sts.comparing.step_heights import StepScale
 
 _SWEEPS: Columns = {
     "sweep": ("sweep", text), "kind": ("kind", text), "sample": ("sample", text), "tip": ("tip", text),
@@ -31,10 +28,6 @@ _SOURCES: Columns = {
 _DECISIONS: Columns = {
     "time": ("time", text), "sweep": ("sweep", text), "action": ("decision", text), "why": ("why", text),
     "by": ("by", lambda name: name or "not recorded"),
-}  # fmt: skip
-_CALIBRATIONS: Columns = {
-    "kind": ("scale", text), "factor": ("factor", number(4)), "factor_se": ("uncertainty", number(4)),
-    "source": ("source", text), "time": ("stored", text),
 }  # fmt: skip
 _FATES = {"omit": "to be left out", "keep": "to be kept", "undo": "back to the rules"}
 _WHAT_TO_DO = "Say what to do with these sweeps: one of --omit, --keep or --undo."
@@ -158,114 +151,6 @@ def _decided(
     return some if any(some.values()) else reasons
 
 
-@dataclass(frozen=True)
-class _Step:
-    """What was measured and what is true, each with its uncertainty, as written."""
-
-    measured: tuple[str, ...]
-    measured_se: str | None
-    steps: Path | None
-    known: str | None
-    known_se: str | None
-    temperature: str | None
-    source: str
-
-    @property
-    def said(self) -> bool:
-        return bool(self.measured or self.steps) or any((self.measured_se, self.known, self.known_se, self.temperature))
-
-    def calibration(self, what: str) -> tuple[Calibration, StepScale | None]:
-        """What it comes to, for heights or currents; and what several steps say of it."""
-        from sts.comparing.calibration import calibrate, temperature_of
-
-        if self.steps or len(self.measured) > 1:
-            scale = self._of_steps(what)
-            return scale.calibration, scale
-        if len(self.measured) != 1 or self.measured_se is None or self.known is None:
-            raise click.UsageError(
-                "A calibration needs --measured, --measured-se and --known; or steps of known height with --steps."
-            )
-        found = calibrate(
-            what, measured=self.measured[0], measured_se=self.measured_se, known=self.known, known_se=self.known_se,
-            source=self.source,
-        )  # fmt: skip
-        return (replace(found, temperature_K=temperature_of(self.temperature)) if self.temperature else found), None
-
-    def _of_steps(self, what: str) -> StepScale:
-        """From the table of steps, or several that were measured."""
-        import pandas as pd
-
-        from sts.comparing.calibration import STEP_HEIGHTS, in_nano, temperature_of
-        from sts.comparing.step_heights import scale_from_steps
-        from sts.loaders.step_table import read_steps
-
-        if what != "height" or self.measured_se or (self.steps and self.measured):
-            raise click.UsageError(
-                "Steps (--steps, or several --measured) are of heights, and their scatter is the uncertainty: give one of the two, "
-                "without --measured-se."
-            )
-        steps = read_steps(self.steps) if self.steps else pd.DataFrame(
-            {"measured_nm": [in_nano(text, "length") for text in self.measured]}
-        )  # fmt: skip
-        if self.temperature:
-            steps = steps.assign(temperature_K=temperature_of(self.temperature))
-        known = self.known if self.known is None or self.known in STEP_HEIGHTS else in_nano(self.known, "length")
-        scale = scale_from_steps(steps, known, in_nano(self.known_se, "length") if self.known_se else 0.0)
-        source = "; ".join(filter(None, (scale.calibration.source, self.source)))
-        return replace(scale, calibration=replace(scale.calibration, source=source))
-
-
-@click.command("calibrate")
-@SESSION
-@click.argument("what", type=click.Choice(["height", "current"]))
-@as_one(
-    "step", _Step,
-    click.option("--measured", multiple=True, help='What this bench measured, with its unit: "0.32 nm"; once per step.'),
-    click.option("--measured-se", help='Standard uncertainty of a single one, with unit: "0.01 nm".'),
-    click.option("--steps", type=PATH, help="Table (CSV, XLSX) of steps measured: measured (nm), place, day, direction, known ..."),
-    click.option("--known", help='The true value: graphite, au111, si111 (step heights) or a value: "0.235 nm".'),
-    click.option("--known-se", help="Standard uncertainty of a --known value, with unit."),
-    click.option("--temperature", help='Of the piezo when it was measured: "295 K" or "22 °C".'),
-    click.option("--source", default="", help="Where the known value comes from, and when it was measured."),
-)  # fmt: skip
-@click.option("--of", "merged", help="Of several that were merged, the session for whose sweeps alone it holds.")
-@JSON
-def calibrate_command(session: Path, what: str, step: _Step, merged: str | None, *, as_json: bool) -> int:
-    """Store how far the height (or current) scale of SESSION is off; without options, show what is stored.
-
-    The barrier height goes with the square of the height scale: 5 % in height are 10 % in the barrier.
-    """
-    import sts
-
-    opened = sts.Session.open(session)
-    if step.said:
-        found, scale = step.calibration(what)
-        opened.add_calibration(what, found, session=merged)
-        if not as_json:
-            _say_calibration(what, found, scale)
-            return 0
-    rows = opened.calibrations()
-    several = bool((rows["session"] != "").any())
-    show(
-        rows, {**_CALIBRATIONS, "session": ("of", lambda name: name or "imported directly")} if several else _CALIBRATIONS,
-        as_json=as_json, last=f"The last of a kind{' and session' if several else ''} is in force.",
-        none="No calibration is stored; heights and currents are taken as the files give them.",
-    )  # fmt: skip
-    return 0
-
-
-def _say_calibration(what: str, found: Calibration, scale: StepScale | None) -> None:
-    say(f"{what}: true = {found.factor:.4f} ± {found.factor_se:.4f} × nominal ({found.source}).")
-    if scale is not None:
-        low, high = scale.interval()
-        say(f"95 % interval of the factor for a session: {low:.4f} to {high:.4f}.")
-    if what == "height":
-        say(f"Barriers are multiplied by {found.factor**-2:.4f}; this scale adds "
-            f"{200 * found.factor_se / found.factor:.1f} % to their uncertainty.")  # fmt: skip
-    for note in scale.notes if scale else ():
-        say(f"note: {note}")
-
-
 @click.command("export")
 @SESSION
 @click.argument("what", type=click.Choice(["originals", "csv", "npz"]))
@@ -320,4 +205,4 @@ def rescue_command(session: Path, new: Path) -> int:
     return int(any(line.startswith("Lost") for line in lines))
 
 
-COMMANDS = (list_command, mark_command, calibrate_command, export_command, merge_command, rescue_command)
+COMMANDS = (list_command, mark_command, export_command, merge_command, rescue_command)

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.ndimage import uniform_filter1d
 
 from sts.curves.averaging import common_value, unit_means
-from sts.curves.distributions import NORMAL_95, wider_of_few
+from sts.curves.distributions import NORMAL_95
 from sts.curves.replicates import repeats_among
 from sts.curves.smoothing import Smoother, make_smoother
 from sts.flags import flag_rows, join_flags, no_flags
@@ -18,6 +18,7 @@ from sts.plan import Plan
 from sts.quantities import BOLTZMANN_EV, with_prefix
 from sts.spectra.common_axis import NOISE, with_triangle
 from sts.spectra.each_sweep import WHO, Rows, features_of_sweeps
+from sts.spectra.fit_data import fit_data, repeat_means, smoother_of, with_temperature_error
 from sts.spectra.gaps.band_forms import Blur
 from sts.spectra.gaps.floors import LEAST_CONTRAST
 from sts.spectra.gaps.gap import gap_edges
@@ -26,15 +27,12 @@ from sts.spectra.gaps.steepness import steepest_rise
 from sts.spectra.junction_temperature import junction_temperature
 from sts.spectra.lockin.calibrated import running_integral
 from sts.spectra.lockin.comparison import calibrate_lockin, integral_ratio
-from sts.spectra.models import MODELS, LineFit, Measured
+from sts.spectra.models import MODELS, LineFit
 from sts.spectra.peaks import RESAMPLES, find_peaks, noise_of_few
-from sts.spectra.smoothing_width import same_level
 from sts.spectra.spectrum import Spectrum
-from sts.spectra.units import unit_codes
 from sts.sweeps import SweepSet
 
 LEAST_DIP = 0.03  # depth of a dip over the level beside it; what is less is no gap of any kind
-LEAST_FOR_COVARIANCE = 6  # repeats; the scatter of fewer is no estimate of how points are tied together
 
 
 def with_features(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Spectrum:
@@ -56,7 +54,7 @@ def with_features(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Spectrum:
     settings = plan.features
     temperature = junction_temperature(sweeps.table).value
     flags = [spectrum.flags if spectrum.flags is not None else no_flags()]
-    each, units = _repeat_means(spectrum, sweeps)
+    each, units = repeat_means(spectrum, sweeps)
     gaps = gap_edges(
         spectrum.bias, each, units=units, temperature_K=temperature, resolution_V=spectrum.resolution.total_V,
         blur=_blur(spectrum, sweeps, plan), exponent=settings.exponent, seed=plan.spectra.seed,
@@ -91,17 +89,10 @@ def with_features(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Spectrum:
                    flags=join_flags(flags), sweep_features=_of_sweeps(spectrum, sweeps, plan, (gaps, peaks)))  # fmt: skip
 
 
-def _repeat_means(spectrum: Spectrum, sweeps: SweepSet) -> tuple[Any, Any]:
-    """dI/dV of every repeat, directions averaged, and the unit that each is of: repeat, site or tip, as for the bands."""
-    used = np.isin(sweeps.names, spectrum.sweeps)
-    repeats = repeats_among(sweeps.table, sweeps.kind, used)
-    return unit_means(spectrum.didv_each, repeats), unit_codes(sweeps.table[used], repeats, spectrum.replicates)
-
-
 def _blur(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Blur:
     """What broadens dI/dV of the spectrum."""
     temperature, rms = junction_temperature(sweeps.table).value, common_value(sweeps.table["modulation_V"])
-    smoother = _smoother(spectrum, np.isfinite(spectrum.didv), plan) if spectrum.smoothed_as else None
+    smoother = smoother_of(spectrum, np.isfinite(spectrum.didv), plan) if spectrum.smoothed_as else None
     kernel = None
     if smoother is not None:
         offsets, weights = smoother.kernel()
@@ -144,7 +135,7 @@ def _noise_of_few(spectrum: Spectrum, each: Any, sweeps: SweepSet, plan: Plan) -
 def _of_directions(spectrum: Spectrum, plan: Plan) -> Any:
     """What of half the difference of the directions no cause explains, as dI/dV (n,): the noise of the mean of a single pair."""
     half, fitted, good = spectrum.half_difference, spectrum.half_difference_fit, np.isfinite(spectrum.didv)
-    smoother = None if half is None or fitted is None or spectrum.from_lockin else _smoother(spectrum, good, plan)
+    smoother = None if half is None or fitted is None or spectrum.from_lockin else smoother_of(spectrum, good, plan)
     if half is None or fitted is None or smoother is None:
         return None
     left = np.full(spectrum.bias.size, np.nan)
@@ -155,7 +146,7 @@ def _of_directions(spectrum: Spectrum, plan: Plan) -> Any:
 def _point_noise(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> Any:
     """Noise of the mean of the sweeps, by that of their points, on the spectrum's bias, (r, n)."""
     good = np.isfinite(spectrum.didv)
-    smoother = _smoother(spectrum, good, plan)
+    smoother = smoother_of(spectrum, good, plan)
     rows = spectrum.didv_each if smoother is None else spectrum.current_each
     own = sweeps.number(NOISE)[np.isin(sweeps.names, spectrum.sweeps)]  # as it was before they came to a common axis
     level = own if np.isfinite(own).all() and smoother is not None else None
@@ -200,48 +191,23 @@ def _soft(spectrum: Spectrum, each: Any, units: Any, gaps: pd.DataFrame) -> pd.D
     return row
 
 
-def _smoother(spectrum: Spectrum, points: Any, plan: Plan) -> Smoother | None:
-    """The smoother of the spectrum on those of its points that have a value; None where nothing was smoothed."""
-    width = spectrum.resolution.smoothing_V
-    if not np.isfinite(width):
-        return None
-    return make_smoother(
-        spectrum.bias[points], width_V=width, method=plan.spectra.smoothing, order=plan.spectra.order
-    )  # fmt: skip
-
-
 def _fits(
     spectrum: Spectrum, repeats: tuple[Any, Any], sweeps: SweepSet, plan: Plan
 ) -> tuple[dict[str, LineFit], dict[str, str], tuple[str, ...]]:
-    """Fits of the models that the plan asks for, why some were not tried, and models that it should ask for.
-
-    From three repeats on, the scatter of the repeats about a common level is the noise. Sites or tips that make the bands make
-    the uncertainties, too: with Student's t, by what each of them moves the parameters.
-    """
-    each, units = repeats
-    alone = unit_means(each, units)
+    """Fits of the models that the plan asks for, why some were not tried, and models that it should ask for."""
     wanted = [model for model in MODELS if getattr(plan.features, model.key)]
     choosy = [model for model in MODELS if model.why_not is not None]
-    good = np.isfinite(spectrum.didv) & np.isfinite(each).all(axis=0)
-    error, covariance = spectrum.didv_se[good], None
-    if len(each) >= 3:
-        error, covariance = _noise(same_level(each[:, good]))
-        if len(alone) < len(each):
-            m = len(alone)
-            covariance = _noise(same_level(alone[:, good]))[1] * wider_of_few(m) ** 2 if m >= 3 else None
-        elif len(each) < LEAST_FOR_COVARIANCE:
-            covariance = None
-    measured = Measured(
-        spectrum.bias[good], spectrum.didv[good], error, junction_temperature(sweeps.table).value,
-        common_value(sweeps.table["modulation_V"]), _smoother(spectrum, good, plan) if wanted else None, covariance,
-    )  # fmt: skip
-    warmest = plan.features.superconductor_below_K
+    measured, good = fit_data(spectrum, repeats, sweeps, plan, smoothed=bool(wanted))
+    warmest, known = plan.features.superconductor_below_K, junction_temperature(sweeps.table)
     why = {model.key: model.why_not(measured, warmest) for model in choosy if model.why_not is not None}
     found = {}
     for model in wanted:
         if why.get(model.key):
             continue
-        fit = model.fit(measured, **{key: getattr(plan.features, key) for key in model.options})
+        make = partial(model.fit, **{key: getattr(plan.features, key) for key in model.options})
+        fit = with_temperature_error(
+            make(measured), lambda kelvin, make=make: make(replace(measured, temperature_K=kelvin)), known
+        )
         fitted, residual = np.full((2, spectrum.bias.size), np.nan)
         fitted[good], residual[good] = fit.fitted, fit.residual
         found[model.key] = replace(fit, fitted=fitted, residual=residual)
@@ -250,22 +216,11 @@ def _fits(
     return found, untried, tuple(key for key, words in why.items() if not words and key not in asked)
 
 
-def _noise(each: Any) -> tuple[Any, Any]:
-    """Standard uncertainty of the mean of repeats (m, n) at every point, and its covariance (n, n).
-
-    The standard uncertainty is pooled over a twentieth of the points, since that of few repeats scatters itself.
-    """
-    m, n = each.shape
-    deviation = (each - each.mean(axis=0)) / np.sqrt(m * (m - 1))
-    pooled = uniform_filter1d((deviation**2).sum(axis=0), max(3, n // 20), mode="nearest")
-    return np.sqrt(pooled), deviation.T @ deviation
-
-
 def _numerical(spectrum: Spectrum, good: Any, plan: Plan) -> tuple[Smoother | None, Any, Any, Any]:
     """Smoother of the derivative of the current, that of each sweep on the good points, the mean, its standard uncertainty."""
     source = spectrum.source
     if source is None or source.numerical_as is None:
-        return _smoother(spectrum, good, plan), spectrum.didv_each[:, good], spectrum.didv, spectrum.didv_se
+        return smoother_of(spectrum, good, plan), spectrum.didv_each[:, good], spectrum.didv, spectrum.didv_se
     asked = source.numerical_as
     smoother = make_smoother(spectrum.bias[good], width_V=asked.width_V, method=asked.method, order=asked.order)
     return smoother, smoother.differentiate(spectrum.current_each[:, good]), source.numerical, source.numerical_se

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,10 +11,15 @@ import numpy as np
 import pandas as pd
 
 from sts.curves.averaging import common_value
+from sts.sweeps import SweepSet
 
 COLUMNS = {  # of the logbook: electron temperature, with or without (K); the unit of a bare number
     "electron_temperature": "K", "electron_temperature_k": "K", "electron_temperature_mk": "mK",
 }  # fmt: skip
+LABEL, FROM = (
+    "electron_temperature",
+    "electron_temperature_from",
+)  # columns where it was measured on sweeps of the session
 UNITS = {"K": 1.0, "mK": 1e-3}
 _NUMBER = r"\d+(?:[.,]\d+)?"
 _VALUE = re.compile(rf"({_NUMBER})\s*(?:\((\d+)\)|(?:±|\+/-|\+-)\s*({_NUMBER}))?\s*(mK|K)?")
@@ -50,22 +56,28 @@ def junction_temperature(table: pd.DataFrame) -> JunctionTemperature:
     Raises
     ------
     ValueError
-        If such a cell cannot be read.
+        If such a cell cannot be read; the text names the sweep.
     """
     bath = table["temperature_K"]
     there = {column: unit for column, unit in COLUMNS.items() if column in table}
+    names = table.get("sweep", bath.index)
+    rows = zip(names, table[list(there)].to_numpy(object), strict=True)
     stated = pd.DataFrame(
-        [_first(zip(row, there.values(), strict=True)) for row in table[list(there)].to_numpy(object)],
-        index=bath.index, columns=["value", "se"],
-    )  # fmt: skip
+        [_first(name, zip(row, there.values(), strict=True)) for name, row in rows],
+        index=bath.index,
+        columns=["value", "se"],
+    )
     own = bool(len(stated) and stated["value"].notna().all())
     value = common_value(stated["value"].fillna(bath).astype(float))
     se = float(stated["se"].mean(skipna=False)) if own else float("nan")
     return JunctionTemperature(value, se, common_value(bath), own and bool(np.isfinite(value)))
 
 
-def _first(cells: Any) -> tuple[float, float]:
-    found = [read_temperature(cell, unit) for cell, unit in cells]
+def _first(sweep: Any, cells: Any) -> tuple[float, float]:
+    try:
+        found = [read_temperature(cell, unit) for cell, unit in cells]
+    except ValueError as error:
+        raise ValueError(f"{sweep}: {error}") from None
     return next((one for one in found if np.isfinite(one[0])), (float("nan"), float("nan")))
 
 
@@ -100,3 +112,33 @@ def read_temperature(cell: Any, unit: str = "K") -> tuple[float, float]:
     else:
         se = float(match[3].replace(",", ".")) if match[3] else float("nan")
     return float(digits) * factor, se * factor
+
+
+def temperature_text(value: float, se: float) -> str:
+    """A temperature as `read_temperature` reads it, its uncertainty with two digits: ``"1.200(12) K"``.
+
+    Parameters
+    ----------
+    value, se : float
+        [K], above zero.
+    """
+    digits = max(0, 1 - int(np.floor(np.log10(se))))
+    return f"{value:.{digits}f}({max(round(se * 10**digits), 1)}) K"
+
+
+def temperature_notes(sets: Sequence[SweepSet]) -> list[str]:
+    """Which electron temperatures were measured, and on what.
+
+    Parameters
+    ----------
+    sets : sequence of SweepSet
+    """
+    said: dict[tuple[Any, Any], None] = {}
+    for part in sets:
+        if LABEL in part.table and FROM in part.table:
+            rows = part.table[[LABEL, FROM]].fillna("").astype(str)
+            said |= dict.fromkeys(rows[(rows != "").all(axis=1)].itertuples(index=False, name=None))
+    return [
+        f"The electron temperature {text} was measured: {source}. It comes before that of the bath."
+        for text, source in said
+    ]

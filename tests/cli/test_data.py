@@ -1,4 +1,4 @@
-"""Commands about the session: list, mark, calibrate, export, merge, rescue."""
+"""Commands about the session: list, mark, export, merge, rescue."""
 
 from __future__ import annotations
 
@@ -95,47 +95,6 @@ def test_labels_together_pick_the_sweeps_that_fit_all(demo: Path, capsys: pytest
     assert len(rows) == 8
 
 
-def test_height_calibration_scales_barriers_with_its_square(demo, capsys, tmp_path):
-    before = json.loads(run(capsys, "barrier", demo, "--json")[1])
-    copy = tmp_path / "copy.h5"
-    copy.write_bytes(demo.read_bytes())
-    status, out, _ = run(
-        capsys,
-        "calibrate",
-        copy,
-        "height",
-        "--measured",
-        "0.235478 nm",
-        "--measured-se",
-        "0.005 nm",
-        "--known",
-        "0.24725 nm",
-    )
-    assert status == 0
-    assert "1.05" in out
-    assert f"Barriers are multiplied by {1.05**-2:.4f}" in out  # more height for the same decay: a lower barrier
-    after = json.loads(run(capsys, "barrier", copy, "--json")[1])
-    for one, two in zip(before, after, strict=True):
-        assert two["barrier_eV"] / one["barrier_eV"] == pytest.approx(1 / 1.05**2, rel=1e-3)
-        assert two["calibration_se_eV"] == pytest.approx(2 * two["barrier_eV"] * 0.005 / 0.235478, rel=0.02)
-        assert two["total_se_eV"] > two["barrier_se_eV"]
-        assert one["total_se_eV"] is None
-    assert "u in total eV" in said(capsys, "barrier", copy)
-    assert "u eV, without the height scale" in said(capsys, "barrier", demo)
-
-
-def test_a_calibration_is_shown_and_half_of_one_refused(session: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert "No calibration is stored" in said(capsys, "calibrate", session, "height")
-    assert "needs --measured" in said(capsys, "calibrate", session, "height", "--known", "au111", code=2)
-    measured = ("--measured", "0.25 nm", "--measured-se", "0.01 nm", "--known", "0.235 nm", "--known-se", "1 pm")
-    told = json.loads(said(capsys, "calibrate", session, "height", *measured, "--source", "a step", "--json"))
-    assert [row["kind"] for row in told] == ["height"]
-    assert told[0]["factor"] == pytest.approx(0.235 / 0.25)
-    shown = said(capsys, "calibrate", session, "height")
-    assert "0.9400" in shown
-    assert "a step" in shown
-
-
 def test_export_returns_the_files_byte_for_byte(demo, capsys, tmp_path):
     assert run(capsys, "export", demo, "originals", "--out", tmp_path / "o")[0] == 0
     original = DEMO / "iz" / "heron_s1_r1.csv"
@@ -160,24 +119,3 @@ def test_a_damaged_session_is_rescued_into_a_new_file(session: Path, capsys: pyt
     before = new.read_bytes()
     assert str(new) in said(capsys, "rescue", damaged, "--out", new, code=2)
     assert new.read_bytes() == before
-
-
-def test_steps_of_several_days_calibrate_the_height(
-    session: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path
-) -> None:
-    (tmp_path / "steps.csv").write_text(
-        "day,place,measured (nm),temperature (K)\n1,A,0.242,295\n1,B,0.240,295\n2,A,0.236,295\n3,A,0.239,295\n",
-        encoding="utf-8",
-    )
-    told = said(capsys, "calibrate", session, "height", "--steps", tmp_path / "steps.csv", "--known", "au111")
-    assert "(4 steps at 2 places on 3 days; they differ by" in told
-    assert "95 % interval of the factor for a session: " in told
-    row = Session(session).calibrations().iloc[-1]
-    assert row["dof"] == pytest.approx(2, rel=0.02)
-    assert row["temperature_K"] == 295
-    two = ("--measured", "0.242 nm", "--measured", "0.238 nm", "--known", "au111")
-    assert "note: One day: how much the scale changes" in said(capsys, "calibrate", session, "height", *two)
-    assert "without --measured-se" in said(
-        capsys, "calibrate", session, "height", *two, "--measured-se", "1 pm", code=2
-    )
-    assert "are of heights" in said(capsys, "calibrate", session, "current", *two, code=2)

@@ -16,7 +16,7 @@ from sts.cli import main
 from sts.curves.smoothing import make_smoother
 from sts.plan import Plan
 from sts.report.spectra_words import resolution_words
-from sts.spectra.junction_temperature import junction_temperature, read_temperature
+from sts.spectra.junction_temperature import junction_temperature, read_temperature, temperature_text
 from sts.spectra.resolution import resolution
 
 WIDTH = 4 * np.log(1 + np.sqrt(2)) * 8.617333262e-5  # V/K: half height of sech²(E/2kT), closed form; k: CODATA 2018
@@ -52,6 +52,22 @@ def test_it_comes_before_the_bath_row_by_row() -> None:
     assert not some.measured
     unknown = junction_temperature(pd.DataFrame({"temperature_K": [np.nan], "electron_temperature": ["1.2(1) K"]}))
     assert (unknown.value, unknown.se, unknown.measured) == (1.2, pytest.approx(0.1), True)
+
+
+def test_a_cell_that_cannot_be_read_names_its_sweep() -> None:
+    table = pd.DataFrame(
+        {"sweep": ["lead_1", "lead_2"], "temperature_K": 0.4, "electron_temperature": ["1.2(1) K", "warm"]}
+    )
+    with pytest.raises(ValueError, match=r"lead_2: The electron temperature 'warm' cannot be read"):
+        junction_temperature(table)
+
+
+@pytest.mark.parametrize(
+    ("value", "se", "text"), [(1.2, 0.1, "1.20(10) K"), (0.30123, 0.0042, "0.3012(42) K"), (8, 12, "8(12) K")]
+)
+def test_what_is_written_is_read_again(value: float, se: float, text: str) -> None:
+    assert temperature_text(value, se) == text
+    assert_allclose(read_temperature(text), (value, se), rtol=1e-3)
 
 
 def test_the_resolution_and_its_uncertainty_are_those_of_the_electrons() -> None:
