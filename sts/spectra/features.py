@@ -205,9 +205,7 @@ def _fits(
         if why.get(model.key):
             continue
         make = partial(model.fit, **{key: getattr(plan.features, key) for key in model.options})
-        fit = with_temperature_error(
-            make(measured), lambda kelvin, make=make: make(replace(measured, temperature_K=kelvin)), known
-        )
+        fit = with_temperature_error(make, measured, known)
         fitted, residual = np.full((2, spectrum.bias.size), np.nan)
         fitted[good], residual[good] = fit.fitted, fit.residual
         found[model.key] = replace(fit, fitted=fitted, residual=residual)

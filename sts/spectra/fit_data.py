@@ -99,15 +99,17 @@ def scatter_data(spectrum: Spectrum, sweeps: SweepSet, plan: Plan) -> tuple[Meas
     return replace(measured, covariance=_noise(same_level(rows[:, good]))[1]), len(rows) - 1
 
 
-def with_temperature_error(fit: LineFit, refit: Callable[[float], LineFit], known: JunctionTemperature) -> LineFit:
-    """The fit with what the uncertainty of a stated temperature adds to that of its parameters.
+def with_temperature_error(
+    make: Callable[[Measured], LineFit], measured: Measured, known: JunctionTemperature
+) -> LineFit:
+    """A fit, with what the uncertainty of a stated temperature adds to that of its parameters.
 
     Parameters
     ----------
-    fit : LineFit
+    make : callable
+        The fit of data.
+    measured : Measured
         At that temperature.
-    refit : callable
-        The fit at another temperature [K].
     known : JunctionTemperature
         Where its `se` is not known, or the fit found the temperature itself, nothing is added.
 
@@ -116,9 +118,11 @@ def with_temperature_error(fit: LineFit, refit: Callable[[float], LineFit], know
     Half the difference of the fits one standard uncertainty above and below, squared, is added to the covariance (JCGM 100:2008,
     5.1.3, note 2).
     """
+    fit = make(measured)
     if not known.se > 0 or not fit.errors or "temperature" in fit.errors:
         return fit
-    warmer, colder = refit(known.value + known.se), refit(max(known.value - known.se, 0.01 * known.value))
+    ends = known.value + known.se, max(known.value - known.se, 0.01 * known.value)
+    warmer, colder = (make(replace(measured, temperature_K=kelvin)) for kelvin in ends)
     if not (warmer.values and colder.values):
         return fit
     error = np.array(list(fit.errors.values()))

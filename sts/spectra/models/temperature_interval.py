@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -158,7 +159,8 @@ class _Profile:
 
         if temperature not in self.known:
             near = self._at[min(self._at, key=lambda one: abs(one - temperature))]
-            found = optimize.least_squares(
+            solve: Any = optimize.least_squares
+            found = solve(
                 lambda p: self._residual(p, temperature), np.clip(near, *ENDS), bounds=ENDS, x_scale=(0.01, 0.1, 0.05),
                 xtol=1e-5, ftol=1e-6,
             )  # fmt: skip
@@ -170,8 +172,9 @@ class _Profile:
         from scipy import optimize
 
         warm = self.limits[1] / 10
+        solve: Any = optimize.least_squares
         found = [
-            optimize.least_squares(
+            solve(
                 lambda p: self._residual(p[:3], p[3] * warm), [*np.clip(self._at[self._first], *ENDS), begin / warm],
                 bounds=([*ENDS[0], self.limits[0] / warm], [*ENDS[1], self.limits[1] / warm]),
                 x_scale=(0.01, 0.1, 0.05, begin / warm), xtol=1e-5, ftol=1e-6, max_nfev=50,
@@ -181,7 +184,9 @@ class _Profile:
         one = min(found, key=lambda fit: fit.cost)
         temperature = float(one.x[3] * warm)
         self._at[temperature], self.known[temperature] = one.x[:3], 2 * float(one.cost)
-        self.spread = warm * float(np.sqrt(np.linalg.pinv(one.jac.T @ one.jac)[3, 3] / self.independent(temperature)))
+        slopes = np.asarray(one.jac, float)
+        own = float(np.linalg.pinv(slopes.T @ slopes)[3, 3])
+        self.spread = warm * float(np.sqrt(own / self.independent(temperature)))
         return temperature
 
     def independent(self, temperature: float) -> float:
