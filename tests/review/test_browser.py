@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,6 +13,7 @@ from review.chromium import opened, served, started
 
 from sts.session import Session
 
+MEASURED = re.compile(r"are measured|^Ready\.$")  # it may be done before the page is opened
 SIZES = [(1280, 800), (1920, 1080), (820, 1000)]
 
 
@@ -40,7 +42,7 @@ def test_a_decision_by_keyboard(address: str, browser: Any, session: Path) -> No
     page.on("pageerror", lambda error: wrong.append(str(error)))
     page.goto(address, timeout=60000)
     page.get_by_text("to look at;").wait_for(timeout=60000)
-    page.get_by_text("are measured").wait_for(timeout=60000)
+    page.get_by_text(MEASURED).wait_for(timeout=60000)
     heading = page.locator("#sweep h3").first
     first = heading.inner_text()
     page.keyboard.press("j")
