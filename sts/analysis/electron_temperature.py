@@ -59,7 +59,7 @@ def store_electron_temperature(
     ----------
     session : Session or path
     sweeps : sequence of str
-        Names of sweeps that make one spectrum with a superconducting gap.
+        Names of sweeps whose I(V) make one spectrum with a superconducting gap; I(z) sweeps among them do not count.
     plan : Plan, optional
     progress : callable(done, total), optional
     now : datetime, optional
@@ -77,7 +77,11 @@ def store_electron_temperature(
         If the session cannot be used.
     """
     opened, settings = opened_session(session), plan or Plan()
-    measured = measure(opened, settings, only="iv", sweeps=sweeps, progress=progress)
+    heights = set(opened.sweeps("iz")["sweep"])
+    biased = [name for name in sweeps if name not in heights]
+    if not biased:
+        raise ValueError(f"{opened.path}: of these {len(sweeps)} sweeps none is I(V); a gap shows in I(V) only.")
+    measured = measure(opened, settings, only="iv", sweeps=biased, progress=progress)
     analysis = measured.summarise(opened.decisions())
     spectra = analysis.spectra.spectra if analysis.spectra else ()
     if len(spectra) != 1:

@@ -63,3 +63,15 @@ def test_a_bound_is_not_stored(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
         store_electron_temperature(session, ["lead_0", "lead_1"])
     assert stored_temperatures(session).empty
     assert session.annotations().empty
+
+
+def test_height_sweeps_among_the_chosen_do_not_count(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A sample's sweeps are of both kinds: the first I(z) sweep was said not to be there."""
+    planted(monkeypatch, ElectronTemperature(1.9, 0.02, 1.86, 1.94, "", 1.35, 0.05))
+    session = Session.open(session_of(tmp_path, "lead"))
+    z = np.linspace(0, 3e-10, 60)
+    pd.DataFrame({"z (m)": z, "current (A)": 1e-9 * np.exp(-2e10 * z)}).to_csv(tmp_path / "ramp_0.csv", index=False)
+    sts.import_files([tmp_path / "ramp_0.csv"], session.path)
+    assert store_electron_temperature(session, ["ramp_0", "lead_0", "lead_1"]).text == "1.900(20) K"
+    with pytest.raises(ValueError, match="none is I"):
+        store_electron_temperature(session, ["ramp_0"])
