@@ -102,12 +102,13 @@ def _samples(
 ) -> tuple[np.ndarray, list[np.ndarray], np.ndarray | None, tuple[int, ...]]:
     """The axis (n,), the signals (m, n) over it, the times (n,) and the breaks, rows without an axis left out."""
     notes, signs, rows = source.notes, source.signs, group.rows
-    axis = numbers(channel.axis, rows, notes) * signs.of(channel.axis.read_as) + 0.0  # no -0
-    signals = [
-        np.atleast_2d(numbers(role, rows, notes) * (signs.current if role is channel.current else 1) + 0.0)
-        for role in (channel.current, channel.lockin)
-        if role is not None
-    ]
+    with np.errstate(invalid="ignore"):  # a damaged number may be one that signals
+        axis = numbers(channel.axis, rows, notes) * signs.of(channel.axis.read_as) + 0.0  # no -0
+        signals = [
+            np.atleast_2d(numbers(role, rows, notes) * (signs.current if role is channel.current else 1) + 0.0)
+            for role in (channel.current, channel.lockin)
+            if role is not None
+        ]
     times = numbers(source.clock, rows, notes) if source.clock is not None else None
     breaks = source.breaks if isinstance(rows, slice) else ()
     if source.stacked:

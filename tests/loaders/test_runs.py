@@ -7,6 +7,7 @@ import pytest
 from loaders.written import IZ, file, read
 from numpy.testing import assert_allclose
 
+from sts.loaders import read_file
 from sts.loaders.reading import read_bytes
 
 
@@ -43,3 +44,16 @@ def test_times_that_do_not_run_on_or_belong_to_two_sweeps_give_no_duration():
     ):
         (s,) = read_bytes(text.encode(), "a.csv").sets
         assert s.table["duration_s"].isna().all()
+
+
+@pytest.mark.parametrize("place", ["bias_V", "current_A"])
+def test_a_damaged_number_that_signals_is_a_hole_and_warns_nobody(tmp_path, place):
+    """IEEE 754 has NaN that raise an exception where they are used: numpy warned, which here is an error."""
+    data = np.zeros(21, dtype=[("bias_V", "f8"), ("current_A", "f8")])
+    data["bias_V"], data["current_A"] = np.linspace(-1, 1, 21), np.linspace(-1e-9, 1e-9, 21)
+    raw = data[place].copy()
+    raw.view(np.uint64)[7] = 0x7FF4000000000000
+    data[place] = raw
+    np.save(tmp_path / "a.npy", data)
+    (sweeps,) = read_file(tmp_path / "a.npy").sets
+    assert int(np.isfinite(sweeps.current).sum()) == 20
