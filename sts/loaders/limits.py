@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import zipfile
 
-from sts.loaders.loaded import UnreadableFile
+from sts.loaders.loaded import UnreadableFile, library_words
 
 LARGEST_FILE = 2**31  # bytes
 LARGEST_ARRAY = 2**31  # bytes in all
@@ -62,7 +62,7 @@ def check_zip(content: bytes) -> list[str]:
             claimed = sum(item.file_size for item in archive.infolist())
             names = archive.namelist()
     except (zipfile.BadZipFile, ValueError, OSError, EOFError, NotImplementedError, OverflowError) as error:
-        raise UnreadableFile(f"is a damaged archive ({error}). Export or copy it again.") from None
+        raise UnreadableFile(f"is a damaged archive ({library_words(error)}). Export or copy it again.") from None
     if claimed > largest_unpacked(len(content)):
         raise UnreadableFile(
             f"claims {claimed / 1e6:.0f} MB unpacked from {len(content) / 1e6:.3f} MB; not opened. Export again in parts."

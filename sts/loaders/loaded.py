@@ -165,3 +165,14 @@ def shown(text: str, *, limit: int = 40) -> str:
     """
     clean = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
     return f"'{clean}'" if len(clean) <= limit else f"'{clean[:limit]}...'"
+
+
+def library_words(error: Exception) -> str:
+    """What a library says of a file, in one line that is not too long: some quote the file from a damaged place to its end.
+
+    Parameters
+    ----------
+    error : Exception
+    """
+    words = " ".join(str(error).split())
+    return words if len(words) <= 300 else f"{words[:300]}..."

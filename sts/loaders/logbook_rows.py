@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from sts.loaders.decode import decode
-from sts.loaders.loaded import UnreadableFile, shown
+from sts.loaders.loaded import UnreadableFile, library_words, shown
 from sts.loaders.patterns import fits
 from sts.loaders.readers.workbook import is_workbook, sheets_of
 from sts.loaders.signs import SIGN_KEYS
@@ -61,7 +61,7 @@ def rows_of(content: bytes) -> tuple[LogRow, ...]:
     try:
         rows, decimal = csv_rows(decode(content)[0])
     except csv.Error as error:
-        raise UnreadableFile(f"is no table that can be read ({error}). Save it again as CSV.") from None
+        raise UnreadableFile(f"is no table that can be read ({library_words(error)}). Save it again as CSV.") from None
     return _of_table(rows, decimal)
 
 

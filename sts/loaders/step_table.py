@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from sts.loaders.decode import decode
-from sts.loaders.loaded import UnreadableFile, shown
+from sts.loaders.loaded import UnreadableFile, library_words, shown
 from sts.loaders.logbook_rows import csv_rows
 from sts.loaders.readers.workbook import is_workbook, sheets_of
 from sts.loaders.reading import bytes_of
@@ -63,7 +63,9 @@ def read_steps(path: str | Path) -> pd.DataFrame:
             return _of_rows(next(iter(sheets_of(content).values()), []), ".")
         return _of_rows(*csv_rows(decode(content)[0]))
     except csv.Error as error:
-        raise UnreadableFile(f"{path.name}: is no table that can be read ({error}). Save it again as CSV.") from None
+        raise UnreadableFile(
+            f"{path.name}: is no table that can be read ({library_words(error)}). Save it again as CSV."
+        ) from None
     except UnreadableFile as error:
         raise error.inside(path.name) from None
 

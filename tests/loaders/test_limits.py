@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import time
+import zipfile
 
 import pytest
 
@@ -47,3 +49,17 @@ def test_input_ends_in_time(case):
         assert len(found) < 1000
     else:
         assert found == sweeps
+
+
+def test_a_damaged_archive_is_refused_in_a_line_that_is_not_the_file():
+    """Python's own words of a damaged archive quote it to its end: 9,000 letters."""
+
+    book = io.BytesIO()
+    with zipfile.ZipFile(book, "w") as archive:
+        archive.writestr("xl/worksheets/sheet1.xml", "<worksheet/>" * 1000)
+    content = bytearray(book.getvalue())
+    content[26:28] = (6000).to_bytes(2, "little")  # length of the name, in the head of the file within
+    with pytest.raises(UnreadableFile) as refused:
+        read_bytes(bytes(content), "a.xlsx")
+    assert "damaged archive" in str(refused.value)
+    assert len(str(refused.value)) < 450

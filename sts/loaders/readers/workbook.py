@@ -12,7 +12,7 @@ from typing import Any
 
 from sts.loaders.block import Block, Entry
 from sts.loaders.limits import check_zip
-from sts.loaders.loaded import UnreadableFile, shown
+from sts.loaders.loaded import UnreadableFile, library_words, shown
 from sts.loaders.readers.text import read_text
 from sts.loaders.readers.text_header import entries_of
 from sts.loaders.recipe import Recipe
@@ -65,7 +65,9 @@ def sheets_of(content: bytes) -> dict[str, list[list[str]]]:
     except (KeyboardInterrupt, SystemExit, MemoryError):
         raise
     except BaseException as error:  # the reader has a class for each fault; its own failures are no `Exception`
-        raise UnreadableFile(f"is no workbook that can be read ({error}). Save it again as .xlsx.") from None
+        raise UnreadableFile(
+            f"is no workbook that can be read ({library_words(error)}). Save it again as .xlsx."
+        ) from None
     return {s: [[_cell(c) for c in row] for row in rows] for s, rows in sheets.items()}
 
 
@@ -94,7 +96,7 @@ def _check_sheet(archive: zipfile.ZipFile, name: str) -> None:
                 columns = max(columns, *(_column_number(letters) for letters in {letters for letters, _ in found}), 0)
                 rest = text[text.rfind(b"<") :][-200:]  # a cell that goes on in the next piece
     except (zipfile.BadZipFile, zlib.error, ValueError, OSError, EOFError, NotImplementedError, RuntimeError) as error:
-        raise UnreadableFile(f"is a damaged archive ({error}). Export or copy it again.") from None
+        raise UnreadableFile(f"is a damaged archive ({library_words(error)}). Export or copy it again.") from None
     if rows * columns > max(MOST_EMPTY, SPARSEST * cells):
         raise UnreadableFile(
             f"{name.removeprefix('xl/worksheets/')} has {cells} cells, one of them in row {rows} or column {columns}; a sheet "
