@@ -167,12 +167,12 @@ def shown(text: str, *, limit: int = 40) -> str:
     return f"'{clean}'" if len(clean) <= limit else f"'{clean[:limit]}...'"
 
 
-def library_words(error: Exception) -> str:
+def library_words(error: BaseException) -> str:
     """What a library says of a file, in one line that is not too long: some quote the file from a damaged place to its end.
 
     Parameters
     ----------
-    error : Exception
+    error : BaseException
     """
     words = " ".join(str(error).split())
     return words if len(words) <= 300 else f"{words[:300]}..."
