@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any, overload
 
 import numpy as np
@@ -30,6 +31,7 @@ COLUMNS = (
 
 _TEXTS = frozenset(TEXT_COLUMNS)
 _NUMBERS = frozenset(NUMBER_COLUMNS)
+_DERIVED = ("_frame", "names", "has_current")  # from the values of a set when first asked for, and kept
 
 
 def with_day(table: pd.DataFrame) -> pd.DataFrame:
@@ -159,18 +161,15 @@ class SweepSet(Shown):
         columns: Mapping[str, np.ndarray] = vars(self)["_columns"]
         return columns
 
-    @property
+    @cached_property
     def names(self) -> list[str]:
         """The sweeps' names, in order."""
         return list(self.columns["sweep"])
 
-    @property
+    @cached_property
     def has_current(self) -> bool:
         """Whether any current was recorded (false for lock-in-only files)."""
-        known = vars(self)  # asked again and again, for each group of sweeps: looked up once
-        if "_has_current" not in known:
-            known["_has_current"] = bool(np.isfinite(self.current).any())
-        return bool(known["_has_current"])
+        return bool(np.isfinite(self.current).any())
 
     def with_table(self, table: pd.DataFrame | Mapping[str, Any]) -> SweepSet:
         """The same sweeps with another table, whose rows are checked; the numbers, checked before, are not copied.
@@ -184,8 +183,7 @@ class SweepSet(Shown):
         ValueError
             If its rows do not fit, or names are missing or repeated.
         """
-        other = object.__new__(SweepSet)
-        vars(other).update({name: value for name, value in vars(self).items() if name != "_frame"})
+        other = self._alike()
         vars(other)["_columns"] = _checked_columns(table, len(self))
         return other
 
@@ -198,12 +196,15 @@ class SweepSet(Shown):
             Its position.
         """
         rows = slice(row, row + 1)
-        other = object.__new__(SweepSet)
-        vars(other).update(
-            {name: value for name, value in vars(self).items() if name not in ("_frame", "_has_current")}
-        )
+        other = self._alike()
         vars(other).update(current=self.current[rows], lockin=None if self.lockin is None else self.lockin[rows])
         vars(other)["_columns"] = {name: values[rows] for name, values in self.columns.items()}
+        return other
+
+    def _alike(self) -> SweepSet:
+        """Another of the same values, unchecked, without what was derived from them."""
+        other = object.__new__(SweepSet)
+        vars(other).update({name: value for name, value in vars(self).items() if name not in _DERIVED})
         return other
 
     def number(self, column: str) -> np.ndarray:

@@ -74,3 +74,13 @@ def test_whether_a_current_was_recorded_is_looked_up_once_and_anew_for_one_sweep
     assert not sweeps.one(0).has_current
     assert sweeps.one(1).has_current
     assert not sweeps.select([0]).has_current
+
+
+def test_what_is_derived_is_that_of_the_set_and_not_of_the_one_it_was_made_from():
+    current = np.array([[np.nan, np.nan, np.nan], [1e-9, 2e-9, 3e-9]])
+    both = SweepSet("iv", [-1.0, 0.0, 1.0], current, sweep_table(["a", "b"]))
+    assert both.has_current
+    assert both.names == ["a", "b"]
+    assert not both.one(0).has_current
+    assert both.one(1).names == ["b"]
+    assert both.with_table(sweep_table(["c", "d"])).names == ["c", "d"]

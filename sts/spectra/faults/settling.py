@@ -48,8 +48,8 @@ def settled_and_judged(
     if jumps:
         rivals = [one for one in _among(sets, jumps, nothing) if one.gradual]
         still = _jumping(_judged_without(sets, judged, [*found, *rivals], plan))
-        found += [one for one in rivals if sets[one.number].columns["sweep"][one.row] not in still]
-        known = {sets[one.number].columns["sweep"][one.row] for one in found}
+        found += [one for one in rivals if sets[one.number].names[one.row] not in still]
+        known = {sets[one.number].names[one.row] for one in found}
         said = _judged_without(sets, judged, found, plan)
         released = jumps - _jumping(said) - known
         found += _among(sets, released, nothing | _jumping(said)) if released else []
@@ -64,7 +64,7 @@ def settled_and_judged(
 def _among(sets: Sequence[SweepSet], names: frozenset[str], omitted: frozenset[str]) -> list[Transient]:
     """The transients of the sweeps of these names that a comparison shows."""
     found = find_start_transients(sets, omitted, among=names)
-    return [one for one in found if one.how and sets[one.number].columns["sweep"][one.row] in names]
+    return [one for one in found if one.how and sets[one.number].names[one.row] in names]
 
 
 def _judged_without(

@@ -111,9 +111,7 @@ def find_start_transients(
     """
     found: list[Transient] = []
     for starts in _families(sets, omitted):
-        if among is None or any(
-            sets[start.number].columns["sweep"][row] in among for start in starts for row in start.rows
-        ):
+        if among is None or any(sets[start.number].names[row] in among for start in starts for row in start.rows):
             found += _of_family(starts)
     return found
 
