@@ -12,7 +12,7 @@ True
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -157,7 +157,7 @@ def flag_rows(
     sweeps: Sequence[str],
     mask: Iterable[bool] | np.ndarray,
     flag: str,
-    details: Sequence[str] | str,
+    details: Sequence[str] | Callable[[int], str] | str,
     *,
     times_limit: Sequence[float] | np.ndarray | None = None,
     place: tuple[Any, Any, Any] = NOWHERE,
@@ -171,8 +171,9 @@ def flag_rows(
     mask : array_like of bool, shape (m,)
     flag : str
         Key of `FLAGS`.
-    details : str or sequence of str, length m
-        The size of the trouble in plain words and units, one sentence for all or one per sweep.
+    details : str, sequence of str of length m, or callable(int)
+        The size of the trouble in plain words and units: one sentence for all, one per sweep, or what makes that of a sweep by
+        its place, asked only where the mask is true.
     times_limit : array_like, shape (m,), optional
         The same as a number: how many times its limit the size is, from 1 on (factors by their logarithms). NaN where there
         is no limit to be near to.
@@ -190,7 +191,7 @@ def flag_rows(
     where = np.flatnonzero(np.asarray(mask, bool)).tolist()
     if not where:
         return no_flags()
-    texts = [details] * len(where) if isinstance(details, str) else [details[i] for i in where]
+    texts = [details if isinstance(details, str) else details(i) if callable(details) else details[i] for i in where]
     sizes = np.full(len(where), np.nan) if times_limit is None else np.asarray(times_limit, float)[where]
     sits = {name: np.broadcast_to(np.asarray(value, float), (len(sweeps),))[where]
             for name, value in zip(PLACE, place, strict=True)}  # fmt: skip

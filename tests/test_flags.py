@@ -35,3 +35,15 @@ def test_the_size_over_its_limit_stays_beside_the_words_and_is_unknown_where_the
     joined = join_flags([one, two, no_flags()])
     np.testing.assert_array_equal(joined["times_limit"], [1.2, 3.0, np.nan])
     assert joined["times_limit"].dtype == no_flags()["times_limit"].dtype == float
+
+
+def test_words_that_are_made_by_place_are_made_for_flagged_sweeps_only():
+    asked = []
+
+    def words(place):
+        asked.append(place)
+        return f"number {place}"
+
+    rows = flag_rows(list("abcd"), [False, True, False, True], "jump", words)
+    assert rows["detail"].tolist() == ["number 1", "number 3"]
+    assert asked == [1, 3]

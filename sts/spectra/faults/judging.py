@@ -95,16 +95,12 @@ def judge_iv(sweeps: SweepSet, plan: CheckPlan | None = None) -> pd.DataFrame:
         ),
     ]
     if sweeps.has_current:
-        sizes = [
-            f"steps of {with_prefix(s * 1e12, 'pA')}, noise {with_prefix(u * 1e12, 'pA')}" if s > u else ""
-            for s, u in zip(step, noise, strict=True)
-        ]
         parts += [
             flag_rows(
                 names,
                 step > noise,
                 "coarse steps",
-                sizes,
+                lambda i: f"steps of {with_prefix(step[i] * 1e12, 'pA')}, noise {with_prefix(noise[i] * 1e12, 'pA')}",
                 times_limit=step / np.maximum(noise, 1e-300),
                 place=(np.nan, np.nan, step),
             ),
@@ -124,7 +120,7 @@ def judge_iv(sweeps: SweepSet, plan: CheckPlan | None = None) -> pd.DataFrame:
 def _judge_group(
     sweeps: SweepSet, seen: Seen, members: NDArray[np.int64], reference: NDArray[np.int64], plan: CheckPlan
 ) -> pd.DataFrame:
-    names = sweeps.columns["sweep"][members].tolist()
+    names = [sweeps.names[i] for i in members]
     inside = np.isin(reference, members)
     quiet = _median(seen.noise[reference])
     comparison = compare_with_median(sweeps.axis, seen.clean[reference], quiet) if reference.size >= FEWEST else None
@@ -141,21 +137,19 @@ def _judge_group(
     floor = _SCATTER_FLOOR if members.size == reference.size else _BORROWED_FLOOR
     distance, shape = _distances(comparison, level, floor, seen.noise[reference])
     far = np.fmax(distance, shape) > plan.outlier_cut
-    detail = [
-        ""
-        if not told
-        else f"{np.exp(v):.3g} times the median of its group, {d:.1f} scaled MAD"
-        if d >= s
-        else f"shape differs from the median of its group, {s:.1f} scaled MAD"
-        for v, d, s, told in zip(level, distance, shape, far, strict=True)
-    ]
-    own = [t for t, k in zip(detail, inside, strict=True) if k]
-    parts.append(
-        flag_rows(names, far[inside], "outlier", own, times_limit=np.fmax(distance, shape)[inside] / plan.outlier_cut)
-    )
+    times = np.fmax(distance, shape)[inside] / plan.outlier_cut
+    own = [values[inside] for values in (level, distance, shape)]
+
+    def detail(i: int) -> str:
+        by_level, far_off, otherwise = (values[i] for values in own)
+        if far_off >= otherwise:
+            return f"{np.exp(by_level):.3g} times the median of its group, {far_off:.1f} scaled MAD"
+        return f"shape differs from the median of its group, {otherwise:.1f} scaled MAD"
+
+    parts.append(flag_rows(names, far[inside], "outlier", detail, times_limit=times))
     steady = inside & ~far
     steady[inside] &= ~jumped
-    parts.append(_level_step(sweeps.columns["sweep"][reference[steady]].tolist(), level[steady], plan.jump_factor))
+    parts.append(_level_step([sweeps.names[i] for i in reference[steady]], level[steady], plan.jump_factor))
     return join_flags(parts)
 
 
@@ -252,12 +246,11 @@ def _set_point(sweeps: SweepSet, clean: Array, tolerance: float) -> pd.DataFrame
     with np.errstate(invalid="ignore", divide="ignore"):
         off = np.log(there / wanted)
         bad = inside & (np.abs(off) > np.log1p(tolerance))
-    details = [
-        f"{with_prefix(t * 1e12, 'pA', 4)} at the set-point bias, {with_prefix(w * 1e12, 'pA', 4)} was set"
-        if off
-        else ""
-        for t, w, off in zip(there, wanted, bad, strict=True)
-    ]
+
+    def details(i: int) -> str:
+        found, set_to = (with_prefix(values[i] * 1e12, "pA", 4) for values in (there, wanted))
+        return f"{found} at the set-point bias, {set_to} was set"
+
     at = sweeps.axis[nearest]
     times = np.abs(off) / np.log1p(tolerance)
     return flag_rows(sweeps.names, bad, "set-point", details, times_limit=times, place=(at, at, np.nan))
