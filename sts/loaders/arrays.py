@@ -13,7 +13,7 @@ import numpy as np
 from sts.loaders.bare import bare_columns
 from sts.loaders.block import Block, Column, Entry
 from sts.loaders.column_names import understand
-from sts.loaders.loaded import UnreadableFile
+from sts.loaders.loaded import UnreadableFile, library_words
 from sts.loaders.recipe import Recipe
 from sts.loaders.values import number_text
 from sts.loaders.words import QUANTITIES, key_of
@@ -50,7 +50,7 @@ def blocks_of_arrays(
         if "memory allocation failed" in str(error):  # how HDF5 says it
             raise MemoryError(str(error)) from error
         raise UnreadableFile(
-            f"cannot be read as {reader} ({type(error).__name__}: {str(error)[:120]}). It may be damaged: export or "
+            f"cannot be read as {reader} ({type(error).__name__}: {library_words(error, limit=120)}). It may be damaged: export or "
             "copy it again."
         ) from None
     if recipe.column_names:  # a bare table of numbers

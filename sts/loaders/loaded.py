@@ -167,12 +167,14 @@ def shown(text: str, *, limit: int = 40) -> str:
     return f"'{clean}'" if len(clean) <= limit else f"'{clean[:limit]}...'"
 
 
-def library_words(error: BaseException) -> str:
+def library_words(error: BaseException, *, limit: int = 300) -> str:
     """What a library says of a file, in one line that is not too long: some quote the file from a damaged place to its end.
 
     Parameters
     ----------
     error : BaseException
+    limit : int
+        The most characters that are told.
     """
     words = " ".join(str(error).split())
-    return words if len(words) <= 300 else f"{words[:300]}..."
+    return words if len(words) <= limit else f"{words[:limit]}..."

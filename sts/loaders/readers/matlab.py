@@ -23,7 +23,7 @@ from sts.loaders.loaded import UnreadableFile
 # MathWorks, "MAT-File Format" (level 5): types of elements, and classes of arrays that have other parts than the rest
 _MATRIX, _COMPRESSED = 14, 15
 _SPARSE, _FUNCTION, _OPAQUE = 5, 16, 17
-_NUMBERS_AND_TEXTS = {1, 2, 3, 4, 5, 6, 7, 9, 12, 13, 16, 17, 18}
+_KNOWN = {1, 2, 3, 4, 5, 6, 7, 9, 12, 13, 16, 17, 18, _MATRIX, _COMPRESSED}  # the others are of numbers and texts
 _HEADER = 128  # [bytes]
 _DEEPEST = 32
 
@@ -87,10 +87,7 @@ def _check_claims(data: memoryview, order: str, depth: int = 0) -> None:
     at = 0
     while at + 8 <= len(data) and depth < _DEEPEST:
         kind, size = struct.unpack_from(f"{order}II", data, at)
-        if depth and (kind & 0xFFFF) not in _NUMBERS_AND_TEXTS | {
-            _MATRIX,
-            _COMPRESSED,
-        }:  # the reader ends the program for it
+        if depth and (kind & 0xFFFF) not in _KNOWN:  # the reader ends the program for it
             raise UnreadableFile(
                 f"holds an element of the unknown type {kind & 0xFFFF}; it is damaged. Copy or save it again."
             )
