@@ -30,10 +30,9 @@ def in_blocks(sweeps: SweepSet, most: int = MOST_POINTS) -> SweepSet:
     A straight line keeps its values; the rest is seen through a box of the width of a block b, whose variance is b²/12.
     Smoothing is over four blocks or more, to the full width of which that adds less than 3 %.
     """
-    points = sweeps.axis.size
-    if points <= most:
+    points, size = sweeps.axis.size, _block(sweeps, most)
+    if size == 1:
         return sweeps
-    size = -(-points // most)
     starts = np.arange(0, points, size)
     if points - starts[-1] < size / 2:
         points, starts = int(starts[-1]), starts[:-1]
@@ -55,9 +54,13 @@ def block_words(sweeps: SweepSet, most: int = MOST_POINTS) -> list[str]:
     most : int
         As there.
     """
-    points = sweeps.axis.size
-    if points <= most:
+    points, size = sweeps.axis.size, _block(sweeps, most)
+    if size == 1:
         return []
-    size = -(-points // most)
     width = with_prefix(size * float(np.median(np.diff(sweeps.axis))) * 1e3, "mV")
     return [f"Of sweeps of {points} points {size} neighbouring ones ({width}) are averaged before they are smoothed."]
+
+
+def _block(sweeps: SweepSet, most: int) -> int:
+    """Points of a block: 1 where no more than `most` are there."""
+    return -(-sweeps.axis.size // most)
