@@ -35,17 +35,14 @@ class Apart:
     ----------
     session : path
     plan : Plan
-    behind : int, optional
-        How many steps that process stands behind others (`os.nice`); `BEHIND` if not given.
     """
 
-    def __init__(self, session: str | Path, plan: Plan, *, behind: int | None = None) -> None:
+    def __init__(self, session: str | Path, plan: Plan) -> None:
         self._folder = Path(tempfile.mkdtemp(prefix="sts-review-"))
         here = str(Path(__file__).parents[2])
         paths = os.pathsep.join([here, *filter(None, [os.environ.get("PYTHONPATH")])])
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "sts.review.apart", str(session), str(self._folder),
-             str(BEHIND if behind is None else behind)],
+            [sys.executable, "-m", "sts.review.apart", str(session), str(self._folder), str(BEHIND)],
             env=os.environ | {"PYTHONPATH": paths}, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL,
             stderr=subprocess.PIPE, text=True, encoding="utf-8",
         )  # fmt: skip

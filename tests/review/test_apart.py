@@ -10,8 +10,15 @@ import pytest
 
 from sts.plan import Plan
 from sts.review import Desk
+from sts.review import apart as module
 from sts.review.apart import ARRAYS, Apart, keep, load
 from sts.session import Session
+
+
+@pytest.fixture(autouse=True)
+def _as_soon_as_others(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Behind a busy second worker of the tests, measuring would take ten times as long."""
+    monkeypatch.setattr(module, "BEHIND", 0)
 
 
 def test_what_is_kept_comes_back_to_the_last_bit_and_may_be_changed_here(tmp_path: Path) -> None:
@@ -33,7 +40,7 @@ def test_what_is_kept_comes_back_to_the_last_bit_and_may_be_changed_here(tmp_pat
 
 def test_another_process_measures_what_this_one_would(small: Path) -> None:
     plan = Plan.model_validate({"spectra": {"average": "median"}})
-    apart = Apart(small, plan, behind=0)
+    apart = Apart(small, plan)
     try:
         far, here = Desk(small, plan, standing=apart.standing), Desk(small, plan)
         assert far.measuring
@@ -53,7 +60,7 @@ def test_another_process_measures_what_this_one_would(small: Path) -> None:
 
 
 def test_what_cannot_be_measured_is_told_in_words(tmp_path: Path) -> None:
-    apart = Apart(Session.create(tmp_path / "empty.h5").path, Plan(), behind=0)
+    apart = Apart(Session.create(tmp_path / "empty.h5").path, Plan())
     with pytest.raises(ValueError, match="no sweeps in this session"):
         apart.standing.result(60)
     apart.end()
