@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from sts.simulate import Bench, Simulated, apply_bench, simulate_iv
-from sts.sweeps import SweepSet
+from sts.sweeps import SweepSet, sweep_table
 
 
 @cache
@@ -36,3 +36,11 @@ def sometimes(generator: np.random.Generator, share: float, low: float, high: fl
     """A size between low and high, even in its logarithm, in a share of the cases."""
     drawn = float(np.exp(generator.uniform(np.log(low), np.log(high))))
     return drawn if generator.random() < share else otherwise
+
+
+def one_is_noisy(sweeps: int = 8, loud: float = 13.0) -> SweepSet:
+    """Curves alike but for noise; the third has `loud` times that of the others."""
+    v = np.linspace(-1, 1, 201)
+    noise = 2e-12 * np.where(np.arange(sweeps) == 2, loud, 1.0)[:, None]
+    current = 1e-9 * (v + v**3) / 2 + noise * np.random.default_rng(3).standard_normal((sweeps, v.size))
+    return SweepSet("iv", v, current, sweep_table([f"s{k}" for k in range(sweeps)], direction="up"))

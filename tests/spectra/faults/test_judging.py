@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from often import repeated
-from spectra.bench import measured
+from spectra.bench import measured, one_is_noisy
 
 from sts.plan import CheckPlan
 from sts.simulate import Bench, simulate_iv
@@ -182,15 +182,8 @@ def test_a_flag_says_as_a_number_how_many_times_its_limit_it_is():
     assert (rows["times_limit"].dropna() >= 1).all()
 
 
-def _with_noise(sweeps: int = 8, loud: float = 13.0) -> SweepSet:
-    v = np.linspace(-1, 1, 201)
-    noise = 2e-12 * np.where(np.arange(sweeps) == 2, loud, 1.0)[:, None]
-    current = 1e-9 * (v + v**3) / 2 + noise * np.random.default_rng(3).standard_normal((sweeps, v.size))
-    return SweepSet("iv", v, current, sweep_table([f"s{k}" for k in range(sweeps)], direction="up"))
-
-
 def test_a_noisy_sweep_is_called_noisy_and_nothing_else():
-    rows = judge_iv(_with_noise())
+    rows = judge_iv(one_is_noisy())
     assert list(rows["flag"]) == ["noisy"]
     assert rows["sweep"].tolist() == ["s2"]
     said = float(rows["detail"][0].split(" times")[0].split()[-1])
@@ -199,7 +192,7 @@ def test_a_noisy_sweep_is_called_noisy_and_nothing_else():
 
 
 def test_a_sweep_of_ten_times_the_current_is_not_noisy_for_it():
-    sweeps = _with_noise(loud=1.0)
+    sweeps = one_is_noisy(loud=1.0)
     sweeps.current[2] *= 10
     assert flagged(sweeps, "noisy") == set()
     assert flagged(sweeps, "outlier") == {"s2"}

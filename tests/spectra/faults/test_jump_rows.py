@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from spectra.bench import one_is_noisy
 
 from sts.plan import CheckPlan
 from sts.simulate import Bench
@@ -18,16 +19,9 @@ def flagged(sweeps: SweepSet, flag: str, plan: CheckPlan | None = None) -> set[s
     return set(rows.loc[rows["flag"] == flag, "sweep"])
 
 
-def _with_noise(sweeps: int = 8, loud: float = 13.0) -> SweepSet:
-    v = np.linspace(-1, 1, 201)
-    noise = 2e-12 * np.where(np.arange(sweeps) == 2, loud, 1.0)[:, None]
-    current = 1e-9 * (v + v**3) / 2 + noise * np.random.default_rng(3).standard_normal((sweeps, v.size))
-    return SweepSet("iv", v, current, sweep_table([f"s{k}" for k in range(sweeps)], direction="up"))
-
-
 def test_where_most_sweeps_jump_the_jumping_ones_are_told_and_the_smooth_one_is_not():
     """Four of five by ×1.5, each at its own bias: their median jumps, and the smooth sweep does not follow it."""
-    sweeps = _with_noise(5, 1.0)
+    sweeps = one_is_noisy(5, 1.0)
     for row, at in enumerate((40, 70, 140, 170)):
         sweeps.current[row, at:] *= 1.5
     assert flagged(sweeps, "jump") == {"s0", "s1", "s2", "s3"}
