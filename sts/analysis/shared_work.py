@@ -1,7 +1,4 @@
-"""Calls of one function shared with a process beside this one: two at a time, in the memory of two.
-
-The other process is started by its module's name, so that a script of the user needs no guard, and none of it runs twice.
-"""
+"""Calls of one function shared with a process beside this one: two at a time, in the memory of two."""
 
 from __future__ import annotations
 
@@ -12,9 +9,10 @@ import sys
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from threading import Thread
 from typing import Any
+
+from sts.processes import start_python
 
 FEWEST = 4  # calls below which starting another process takes longer than it saves
 
@@ -86,12 +84,8 @@ def _hand_over(
     function: Callable[..., Any], waiting: deque[tuple[int, tuple[Any, ...]]], found: dict[int, Any]
 ) -> None:
     """Let another process do calls as long as there are some; one that it leaves undone is given back."""
-    here = str(Path(__file__).parents[2])
-    paths = os.pathsep.join([here, *filter(None, [os.environ.get("PYTHONPATH")])])
-    process = subprocess.Popen(
-        [sys.executable, "-c", "from sts.analysis.shared_work import main; main()"], env=os.environ | {"PYTHONPATH": paths},
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE,
-    )  # fmt: skip
+    code = "from sts.analysis.shared_work import main; main()"
+    process = start_python("-c", code, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
     assert process.stdin is not None
     assert process.stdout is not None
     try:

@@ -20,6 +20,7 @@ from threading import Thread
 from typing import Any, TypeVar
 
 from sts.plan import Plan
+from sts.processes import start_python
 
 T = TypeVar("T")
 TABLES, ARRAYS = "tables", "arrays"
@@ -39,12 +40,9 @@ class Apart:
 
     def __init__(self, session: str | Path, plan: Plan) -> None:
         self._folder = Path(tempfile.mkdtemp(prefix="sts-review-"))
-        here = str(Path(__file__).parents[2])
-        paths = os.pathsep.join([here, *filter(None, [os.environ.get("PYTHONPATH")])])
-        self._process = subprocess.Popen(
-            [sys.executable, "-m", "sts.review.apart", str(session), str(self._folder), str(BEHIND)],
-            env=os.environ | {"PYTHONPATH": paths}, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL,
-            stderr=subprocess.PIPE, text=True, encoding="utf-8",
+        self._process = start_python(
+            "-m", "sts.review.apart", str(session), str(self._folder), str(BEHIND), stdin=subprocess.PIPE,
+            stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, encoding="utf-8",
         )  # fmt: skip
         self.standing = beside(lambda: self._wait(plan))
 
