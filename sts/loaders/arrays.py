@@ -21,6 +21,39 @@ from sts.loaders.words import QUANTITIES, key_of
 Folders = dict[str, dict[str, tuple[np.ndarray, str]]]  # folder -> path -> array and unit
 
 
+def arrays_or_refusal(
+    content: bytes, reader: str, arrays_of: Callable[[bytes], tuple[Folders, list[Entry]]]
+) -> tuple[Folders, list[Entry]]:
+    """The arrays of a file by folder, and its entries; what a library says of a damaged one is made a refusal.
+
+    Parameters
+    ----------
+    content : bytes
+        Of the file.
+    reader : str
+        What reads it, for messages.
+    arrays_of : callable
+        The reader.
+
+    Raises
+    ------
+    UnreadableFile
+        If the file is damaged, claims an absurd size, holds pickled objects or links out of itself.
+    MemoryError
+    """
+    try:
+        return arrays_of(content)
+    except (UnreadableFile, MemoryError):
+        raise
+    except Exception as error:  # libraries raise anything on damaged bytes; the user sees no traceback
+        if "memory allocation failed" in str(error):  # how HDF5 says it
+            raise MemoryError(str(error)) from error
+        raise UnreadableFile(
+            f"cannot be read as {reader} ({type(error).__name__}: {library_words(error, limit=120)}). It may be damaged: export or "
+            "copy it again."
+        ) from None
+
+
 def blocks_of_arrays(
     content: bytes, recipe: Recipe, reader: str, arrays_of: Callable[[bytes], tuple[Folders, list[Entry]]]
 ) -> list[Block]:
@@ -39,20 +72,9 @@ def blocks_of_arrays(
     Raises
     ------
     UnreadableFile
-        If the file is damaged, claims an absurd size, holds pickled objects or links out of itself, or no axis and
-        signal were found in it.
+        If the reader refuses it, or no axis and signal were found in it.
     """
-    try:
-        folders, entries = arrays_of(content)
-    except (UnreadableFile, MemoryError):
-        raise
-    except Exception as error:  # libraries raise anything on damaged bytes; the user sees no traceback
-        if "memory allocation failed" in str(error):  # how HDF5 says it
-            raise MemoryError(str(error)) from error
-        raise UnreadableFile(
-            f"cannot be read as {reader} ({type(error).__name__}: {library_words(error, limit=120)}). It may be damaged: export or "
-            "copy it again."
-        ) from None
+    folders, entries = arrays_of(content)
     if recipe.column_names:  # a bare table of numbers
         folders = {f: _renamed(arrays, recipe.column_names) for f, arrays in folders.items()}
     if recipe.column:  # paths may lie in different groups

@@ -28,6 +28,10 @@ class UnreadableFile(ValueError):
         vars(self).update(about)  # what whoever catches it goes on with
         super().__init__(f"{self.place}: {self.message}" if place else self.message)
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        """For a pickle: by default a place would be told, and forgotten."""
+        return _again, (type(self), self.message, self.place, self._about)
+
     def inside(self, place: str) -> Self:
         """The same, with the place that it lies in before its own: a sheet, a member of an archive, the file.
 
@@ -36,6 +40,10 @@ class UnreadableFile(ValueError):
         place : str
         """
         return type(self)(self.message, place=f"{place}, {self.place}" if self.place else place, **self._about)
+
+
+def _again(kind: type[UnreadableFile], message: str, place: str, about: dict[str, Any]) -> UnreadableFile:
+    return kind(message, place=place, **about)
 
 
 class Notes(list[str]):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pickle
+
 import pandas as pd
 
 from sts.loaders.loaded import LoadedFile, Notes, Preview, UnreadableFile, shown
@@ -18,6 +20,11 @@ def test_a_refusal_keeps_its_class_and_what_it_carries():
 
     outer = Bare("has no names.", width=3).inside("a.txt")
     assert (type(outer), outer.width, str(outer)) == (Bare, 3, "a.txt: has no names.")
+
+
+def test_a_refusal_comes_back_with_its_place():
+    error = pickle.loads(pickle.dumps(UnreadableFile("is empty.", place="sheet 2", width=3)))
+    assert (str(error), error.place, error.width) == ("sheet 2: is empty.", "sheet 2", 3)
 
 
 def test_a_note_stands_once():
