@@ -14,6 +14,7 @@ from scipy.special import ndtri
 from sts.curves.distributions import at_most_heads
 from sts.curves.electronics import noise_level
 from sts.curves.resampling import resampled_counts
+from sts.curves.robust import median_known
 from sts.sweeps import SweepSet
 
 Array = NDArray[np.float64]
@@ -179,8 +180,8 @@ def fill_missing(current: Array) -> Filled:
         return Filled(points, kept, whole)
     # Levels from the points that all sweeps have, where there are enough: elsewhere the median is that of fewer sweeps.
     shared = whole if whole.sum() >= 5 else np.ones(whole.size, bool)
-    level = _levels(kept, np.nanmedian(kept, axis=0), good & shared)
-    middle = np.nanmedian(kept / level[:, None], axis=0)
+    level = _levels(kept, median_known(kept), good & shared)
+    middle = median_known(kept / level[:, None])
     return Filled(points, np.where(good, kept, level[:, None] * middle), whole)
 
 

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sts.curves.robust import median_known
 from sts.quantities import MAD_SCALE
 
 LATTICE_VALUES = 2000  # in which a step is looked for that single sweeps do not show
@@ -157,7 +158,7 @@ def noise_level(current: Any) -> NDArray[np.float64]:
     good = np.isfinite(second).any(axis=1) if second.shape[1] else np.zeros(len(current), bool)
     level = np.full(len(current), np.nan)
     if good.any():
-        level[good] = MAD_SCALE * np.nanmedian(np.abs(second[good]), axis=1) / np.sqrt(6)
+        level[good] = MAD_SCALE * median_known(np.abs(second[good]), axis=1) / np.sqrt(6)
     return level
 
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import warnings
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy.optimize import brentq
 from scipy.stats import median_abs_deviation, norm
 
-from sts.curves.robust import median_of_others, scaled_mad
+from sts.curves.robust import median_known, median_of_others, scaled_mad
 
 
 @pytest.mark.parametrize("axis", [0, 1])
@@ -27,6 +29,20 @@ def test_a_tenth_of_wild_values_moves_it_by_what_the_formula_says():
     middle = norm.ppf(5 / 9)
     within = brentq(lambda d: norm.cdf(middle + d) - norm.cdf(middle - d) - 5 / 9, 0, 3)
     assert_allclose(scaled_mad(values), within / norm.ppf(0.75), rtol=0.01)
+
+
+@pytest.mark.parametrize("shape", [(1, 1), (2, 5), (7, 40), (40, 6), (3, 4, 5), (0, 3)])
+@pytest.mark.parametrize("holes", [0.0, 0.4, 1.0])
+def test_the_median_of_what_is_known_is_that_of_numpy(shape, holes):
+    rng = np.random.default_rng(3)
+    values = rng.normal(size=shape).round(1)
+    values[rng.random(shape) < holes] = np.nan
+    for axis in range(-1, len(shape)):
+        for keepdims in (False, True):
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore", RuntimeWarning)
+                expected = np.nanmedian(values, axis=axis, keepdims=keepdims)
+            assert_array_equal(median_known(values, axis, keepdims=keepdims), expected)
 
 
 def test_nothing_left_gives_nan_without_a_warning():

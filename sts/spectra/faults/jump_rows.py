@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sts.curves.robust import median_known
 from sts.flags import flag_rows
 from sts.quantities import with_prefix
 from sts.spectra.faults.jumps import Comparison, beyond_swing, jumps_against_median, two_levels
@@ -96,7 +97,7 @@ def _sides(position: Array, axis: Array, signal: Array) -> tuple[Array, Array]:
     for i in np.flatnonzero(np.isfinite(position)).tolist():
         at = int(np.searchsorted(axis, position[i]))
         sides = (signal[i, max(at - _NEAR, 0) : at], signal[i, at : at + _NEAR])
-        before[i], after[i] = (np.nanmedian(side) if np.isfinite(side).any() else np.nan for side in sides)
+        before[i], after[i] = (float(median_known(side)) for side in sides)
     return before, after
 
 
@@ -112,7 +113,7 @@ def _beyond_rounding(position: Array, axis: Array, signal: Array, step: Array) -
     for i in np.flatnonzero(np.isfinite(position) & (step > 0)).tolist():
         at = int(np.searchsorted(axis, position[i]))
         change = np.abs(np.diff(signal[i]))
-        beside = np.nanmedian(change[max(at - 2 * _NEAR, 0) : at + 2 * _NEAR])
+        beside = median_known(change[max(at - 2 * _NEAR, 0) : at + 2 * _NEAR])
         if np.nanmax(change[max(at - 2, 0) : at + 1]) - beside < (LEAST_STEPS - 0.1) * step[i]:
             kept[i] = np.nan
     return kept
@@ -142,5 +143,5 @@ def _swing(amplitude: Array, reference: NDArray[np.int64]) -> Array:
     if 2 * np.isfinite(own).sum() < own.size:
         return amplitude
     swing = amplitude.copy()
-    swing[reference] = np.where(np.isfinite(own), own, np.nanmedian(own))
+    swing[reference] = np.where(np.isfinite(own), own, median_known(own))
     return swing

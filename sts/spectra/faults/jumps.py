@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sts.curves.robust import scaled_mad
+from sts.curves.robust import median_known, scaled_mad
 
 Array = NDArray[np.float64]
 
@@ -46,9 +46,7 @@ def compare_with_median(axis: Array, current: Array, noise: float) -> Comparison
     noise : float
         Standard deviation of a sample [A]; NaN where unknown.
     """
-    missing = ~np.isfinite(current).any(axis=0)
-    median = np.full(axis.size, np.nan)
-    median[~missing] = np.nanmedian(current[:, ~missing], axis=0)
+    median = median_known(current)
     noise = noise if np.isfinite(noise) else 0.0
     with np.errstate(invalid="ignore"):
         clear = np.abs(median) > max(_CLEAR * noise, 1e-3 * float(np.nanmax(np.abs(median), initial=0.0)))

@@ -13,6 +13,7 @@ from sts.curves.averaging import group_codes, rows_of_codes
 from sts.curves.distributions import student_quantile
 from sts.curves.electronics import find_saturation, noise_level
 from sts.curves.replicates import direction_signs
+from sts.curves.robust import median_known
 from sts.spectra.faults.relaxation import Fit, Frame, fit_relaxation, without_ripple
 from sts.sweeps import SweepSet
 
@@ -152,7 +153,7 @@ def _curve(current: Array) -> Array | None:
     scaled = current / level[:, None] * level.mean()
     seen = np.isfinite(scaled).any(axis=0)
     curve = np.full(current.shape[1], np.nan)
-    middle = np.nanmedian if len(scaled) > 3 else np.nanmean
+    middle = median_known if len(scaled) > 3 else np.nanmean
     curve[seen] = middle(scaled[:, seen], axis=0)
     return curve
 
@@ -213,7 +214,7 @@ def _compare(start: _Start, reference: Array, how: str, middle: Array | None = N
         if frame is None:
             continue
         current = start.current[:, frame.use]
-        noise = np.nanmedian(noise_level(start.current))
+        noise = median_known(noise_level(start.current))
         fit = fit_relaxation(current, frame, float(noise))
         clear = CLEAR if frame.mirrored else CLEAR_ELSEWHERE
         found = _clear(fit, frame.mirrored, clear, SIZE)

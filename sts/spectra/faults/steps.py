@@ -10,6 +10,8 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from sts.curves.robust import median_known
+
 Array = NDArray[np.float64]
 
 HALF = 5  # samples on either side
@@ -184,7 +186,7 @@ def _sudden(current: Array, first: int, skipped: int, factor: float) -> bool:
     changes = np.diff(current)
     last = first + skipped  # changes[first - 1 : last] are those of the step
     beside = np.concatenate([changes[max(first - 4, 0) : first - 1], changes[last : last + 3]])
-    slope = np.nanmedian(beside)
+    slope = median_known(beside)
     near = np.concatenate([changes[max(first - 3, 0) : first - 1], changes[last : last + 2]]) - slope
     own = changes[first - 1 : last] - slope
     with np.errstate(divide="ignore"):
