@@ -62,6 +62,8 @@ def stated(analysis: Analysis, item: str, columns: Sequence[str]) -> str:
     for sweeps in analysis.sets:
         known = {str(c).strip().lower().replace(" ", "_"): c for c in sweeps.table.columns}
         mine = [known[name] for name in columns if name in known]
+        if not mine:  # pandas finds no two rows of no columns alike
+            continue
         for values in sweeps.table[mine].drop_duplicates().itertuples(index=False):
             words = " ".join(distinct(pd.Series(list(values), dtype=object)))  # "etched" "tungsten" of one tip
             if words:
