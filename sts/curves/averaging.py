@@ -19,6 +19,7 @@ from sts.sweeps import SweepSet
 
 Array = NDArray[np.float64]
 
+GROUP = ("sample", "tip", "unassigned", "setpoint_current_A", "setpoint_bias_V", "direction", "day", "site")
 FEW = 5  # a group smaller than this borrows from the other sites of its tip
 
 
@@ -103,8 +104,7 @@ def comparison_groups(sweeps: SweepSet) -> list[tuple[NDArray[np.int64], NDArray
     ----------
     sweeps : SweepSet
     """
-    columns = ["sample", "tip", "unassigned", "setpoint_current_A", "setpoint_bias_V", "direction", "day", "site"]
-    columns = [c for c in columns if c in sweeps.table]
+    columns = [c for c in GROUP if c in sweeps.table]
     fewer = [c for c in columns if c != "day"]  # than at the site: that day; then all days; then both directions
     codes = [group_codes(sweeps.table, some) for some in (columns, columns[:-1], fewer[:-1], fewer[:-2])]
     rows = [rows_of_codes(c) for c in codes]

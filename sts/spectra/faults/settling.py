@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sts.curves.averaging import GROUP, comparison_groups, group_codes
 from sts.flags import flag_rows, join_flags
 from sts.plan import CheckPlan
 from sts.quantities import with_prefix
@@ -73,8 +74,28 @@ def _judged_without(
     """What the rules say of the sets without these transients; as before where there are none."""
     said = list(judged)
     for number, own in _by_set(found).items():
-        said[number] = judge_iv(_settled(sets[number], own, calm=True), plan)
+        said[number] = _anew(_settled(sets[number], own, calm=True), judged[number], [one.row for one in own], plan)
     return said
+
+
+def _anew(part: SweepSet, judged: pd.DataFrame, changed: list[int], plan: CheckPlan) -> pd.DataFrame:
+    """What the rules say of a set of which some rows changed: of those that are compared with one of them, or run back at its
+    site, anew; of the others as before."""
+    site = group_codes(part.table, [c for c in GROUP if c in part.table and c != "direction"])
+    touched, needed = np.isin(site, site[changed]), np.zeros(len(part), bool)
+    groups = comparison_groups(part)
+    for members, reference in groups:
+        touched[members] |= np.isin(reference, changed).any()
+    for members, reference in groups:
+        needed[reference] |= touched[members[0]]
+    needed |= np.isin(site, site[touched])
+    if needed.all() or not np.isfinite(part.current[needed]).any():
+        return judge_iv(part, plan)
+    anew, others = (
+        judge_iv(part.select(needed), plan),
+        [name for name, of in zip(part.names, touched, strict=True) if not of],
+    )
+    return join_flags([judged[judged["sweep"].isin(others)], anew[~anew["sweep"].isin(others)]])
 
 
 def _jumping(judged: Sequence[pd.DataFrame]) -> frozenset[str]:

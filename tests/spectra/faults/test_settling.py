@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,8 +11,9 @@ from spectra.faults.test_start_transient import pairs
 
 from sts.flags import flag_rows, join_flags
 from sts.plan import CheckPlan
+from sts.simulate import Bench, simulate_iv
 from sts.spectra import average_spectrum, judge_iv
-from sts.spectra.faults.settling import settled_and_judged, settling_samples
+from sts.spectra.faults.settling import _anew, settled_and_judged, settling_samples
 
 
 def test_a_sweep_that_jumps_is_neither_searched_nor_compared_with():
@@ -99,3 +101,28 @@ def test_only_what_settles_is_filled_later():
     assert found[0, 0]
     assert not found[0, 100]
     assert (found.sum(axis=1) > 5).all()
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_judging_anew_what_changed_says_what_judging_all_anew_says(seed):
+    """Sites of 1 to 9 repeats, so that some borrow from others; every fault that is judged, in sweeps and in what they are compared with."""
+    rng = np.random.default_rng(seed)
+    counts = rng.integers(1, 10, 8)
+    made = simulate_iv(
+        bias=(-1.0, 1.0, 81), temperature_K=77.0, sweeps=int(counts.sum()), seed=rng,
+        bench=Bench(white_A=2e-12, setpoint_scatter=0.05, jump_factor=1.6, jump_share=0.1),
+    ).sweeps  # fmt: skip
+    site = np.repeat(np.arange(8), 2 * counts)
+    whole = made.with_table(made.table.assign(tip=(site // 3).astype(str), site=site.astype(str)))
+    before = judge_iv(whole)
+    changed = np.sort(rng.choice(len(whole), 3, replace=False))
+    current = whole.current.copy()
+    current[changed] *= rng.uniform(0.5, 2.0, (3, 1))
+    current[changed[0], :40] *= 1.7
+    now = replace(whole, current=current)
+
+    def rows(flags):
+        return sorted(flags[["sweep", "flag", "detail"]].itertuples(index=False, name=None))
+
+    assert rows(_anew(now, before, changed.tolist(), CheckPlan())) == rows(judge_iv(now))
+    assert rows(before) != rows(judge_iv(now))
