@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -136,9 +137,19 @@ class Fit:
     other: Array  # and that size [A]
     other_se: Array
     tau: Array  # steps
-    feigned: Array  # size that the noise of the reference may feign, where a relaxation looks like the reference [A]
+    feigned: Array  # size that the noise of the reference may feign, where a relaxation looks like it [A]; NaN if it ran back
     noise: Array  # of a sample where the relaxation is largest [A]
-    gradual: Mask  # whether it leaves less of the sweep than the best step of the level does
+    _steps: Callable[[int], bool]
+
+    def gradual(self, row: int) -> bool:
+        """Whether the relaxation leaves less of a sweep than the best step of the level does.
+
+        Parameters
+        ----------
+        row : int
+            Of the sweep.
+        """
+        return self._steps(row)
 
 
 def fit_relaxation(current: Array, frame: Frame, noise_A: float, *, tau: float | None = None) -> Fit:
@@ -178,7 +189,7 @@ def fit_relaxation(current: Array, frame: Frame, noise_A: float, *, tau: float |
     for i in range(taus.size):
         sizes[i] = current @ alone.solve[i, -1]
         scores[i] = sizes[i] / np.sqrt(alone.variance[i, -1] * inflation[i])
-        feigned[i] = _feigned(frame, sigma, single[i], noise)
+        feigned[i] = np.nan if frame.mirrored else _feigned(frame, sigma, single[i], noise)
         own[i], other[i] = both.solve[i, -2:] @ current.T
         own_se[i], other_se[i] = np.sqrt(both.variance[i, -2:] * inflation[i])
     best = np.argmax(np.abs(scores), axis=0)
@@ -188,7 +199,7 @@ def fit_relaxation(current: Array, frame: Frame, noise_A: float, *, tau: float |
         size=sizes[best, rows], score=scores[best, rows], own=own[best, rows], own_se=own_se[best, rows],
         other=other[best, rows], other_se=other_se[best, rows],
         tau=taus[best], feigned=feigned[best, rows], noise=np.full(len(current), first),
-        gradual=_gradual(current, frame, sigma, ends, best),
+        _steps=lambda row: _gradual(current[row], frame, sigma, ends[best[row]]),
     )  # fmt: skip
 
 
@@ -214,12 +225,12 @@ def _design(frame: Frame, sigma: Array, shapes: Array) -> _Design:
     )
 
 
-def _gradual(current: Array, frame: Frame, sigma: Array, ends: Array, best: NDArray[np.int64]) -> Mask:
-    """Whether the relaxation (r, k, 2) of its time constant (m,) leaves less of each sweep than a step at the best place.
+def _gradual(current: Array, frame: Frame, sigma: Array, ends: Array) -> bool:
+    """Whether the relaxation (k, 2) of its time constant leaves less of a sweep (k,) than a step at the best place.
 
     Both beside the terms of the frame, held by their prior, and a relaxation from the other end.
     """
-    found, level = np.empty(len(current), bool), frame.terms[:, 0] / sigma
+    level = frame.terms[:, 0] / sigma
     late = np.argsort(-frame.time, kind="stable")
 
     def from_here_on(values: Array) -> Array:
@@ -229,17 +240,14 @@ def _gradual(current: Array, frame: Frame, sigma: Array, ends: Array, best: NDAr
         return sums
 
     prior = np.diag(np.append(1 / frame.prior, 0.0))[:-1]
-    for i in np.unique(best).tolist():
-        own, shape = best == i, ends[i, :, 0] / sigma
-        terms = np.column_stack([frame.terms, ends[i, :, 1]]) / sigma[:, None]
-        base = np.linalg.qr(np.r_[terms, prior])[0][: sigma.size]  # of the prior a step and a relaxation have nothing
-        sweeps = (current[own] / sigma).T
-        along, known = base.T @ shape, base.T @ sweeps
-        relaxes = (shape @ sweeps - along @ known) ** 2 / _left(shape @ shape, along[None])[0]
-        steps = from_here_on(base)
-        gain = (from_here_on(sweeps) - steps @ known) ** 2 / _left(from_here_on(level[:, None])[:, 0], steps)[:, None]
-        found[own] = relaxes >= gain.max(axis=0)
-    return found
+    shape, sweep = ends[:, 0] / sigma, (current / sigma)[:, None]
+    terms = np.column_stack([frame.terms, ends[:, 1]]) / sigma[:, None]
+    base = np.linalg.qr(np.r_[terms, prior])[0][: sigma.size]  # of the prior a step and a relaxation have nothing
+    along, known = base.T @ shape, base.T @ sweep
+    relaxes = (shape @ sweep - along @ known) ** 2 / _left(shape @ shape, along[None])[0]
+    steps = from_here_on(base)
+    gain = (from_here_on(sweep) - steps @ known) ** 2 / _left(from_here_on(level[:, None])[:, 0], steps)[:, None]
+    return bool(relaxes[0] >= gain.max())
 
 
 def _left(whole: Any, along: Array) -> Array:

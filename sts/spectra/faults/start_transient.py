@@ -222,10 +222,10 @@ def _compare(start: _Start, reference: Array, how: str, middle: Array | None = N
             found &= (np.abs(fit.score) > STANDING_OUT) & (found.mean() < 0.5)
         elif len(current) > 1:
             mean = fit_relaxation(current.mean(axis=0)[None], frame, float(noise) / np.sqrt(len(current)))
-            common = _clear(mean, frame.mirrored, clear, 0.0)[0] and abs(mean.size[0]) > SIZE * fit.noise[0]
-            shared = fit_relaxation(current, frame, float(noise), tau=float(mean.tau[0]))
-            if common and _repeats(shared.size):
-                fit, found = shared, _alike(shared, float(mean.size[0]))
+            if _clear(mean, frame.mirrored, clear, 0.0)[0] and abs(mean.size[0]) > SIZE * fit.noise[0]:
+                shared = fit_relaxation(current, frame, float(noise), tau=float(mean.tau[0]))
+                if _repeats(shared.size):
+                    fit, found = shared, _alike(shared, float(mean.size[0]))
         seen = _Seen(end, fit, found, STANDING_OUT if reference is start.curve else clear, how)
         if best is None or np.sum(found * np.abs(fit.score)) > np.sum(best.found * np.abs(best.fit.score)):
             best = seen
@@ -297,7 +297,7 @@ def _told(start: _Start, seen: _Seen) -> list[Transient]:
         samples = int(min(np.ceil(reach), LONGEST * points))
         size = float(fit.size[i])
         times = max(min(abs(fit.score[i]) / seen.clear, abs(size) / (SIZE * fit.noise[i])), 1.0)
-        row, gradual = int(start.rows[i]), bool(fit.gradual[i])
+        row, gradual = int(start.rows[i]), fit.gradual(i)
         found.append(Transient(start.number, row, seen.end, size, tau, samples, seen.how, float(times), gradual))
     return found
 
