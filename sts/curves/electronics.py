@@ -5,6 +5,7 @@ Used for I(V) and I(z) alike; nothing here knows the axis.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,7 @@ LATTICE_VALUES = 2000  # in which a step is looked for that single sweeps do not
 RAIL_BAND = 0.003  # samples this close to the limit, relative to it, count as railed: real limiters wander by 0.3 %
 
 
-def find_saturation(current: Any, *, full_scale: Any = None) -> NDArray[np.bool_]:
+def find_saturation(current: Any, *, full_scale: Any = None, step: Any = None) -> NDArray[np.bool_]:
     """Samples that sit at the limit of the amplifier, converter or compliance.
 
     Parameters
@@ -26,6 +27,8 @@ def find_saturation(current: Any, *, full_scale: Any = None) -> NDArray[np.bool_
         Current [A]; NaN is never called saturated.
     full_scale : array_like, shape (m,) or scalar, optional
         Largest current [A] the electronics pass; NaN where unknown.
+    step : array_like, shape (m,), optional
+        What `find_step` finds in these currents [A]; found here if not given.
 
     Returns
     -------
@@ -46,22 +49,28 @@ def find_saturation(current: Any, *, full_scale: Any = None) -> NDArray[np.bool_
         limit = np.broadcast_to(np.abs(np.asarray(full_scale, float)).reshape(-1, 1), (len(current), 1))
         with np.errstate(invalid="ignore"):
             found |= np.abs(current) >= (1 - RAIL_BAND) * np.where(limit > 0, limit, np.inf)
-    step = np.nan_to_num(find_step(current))[:, None]
-    largest = _row(np.fmax, np.abs(current))
-    for sign in (1.0, -1.0):
-        signal = sign * current
-        extreme = _row(np.fmax, signal)
-        band = np.maximum(RAIL_BAND * np.abs(extreme), 1.5 * step)
-        with np.errstate(invalid="ignore"):
-            near = signal >= extreme - band
-            below = (signal >= extreme - 2 * band) & ~near
-            counts = (extreme > 0) & (extreme >= 0.5 * largest) & (extreme >= 8 * step)
-        run = longest_run(near)
-        with np.errstate(invalid="ignore"):
-            equal = longest_run(signal >= extreme * (1 - 1e-5))
-        railed = counts[:, 0] & ((run >= 5) | (equal >= 3)) & (run > 4 * below.sum(axis=1))
-        found |= near & railed[:, None]
+    step = np.nan_to_num(find_step(current) if step is None else np.asarray(step, float))
+    for rows in _blocks(current):
+        for sign in (1.0, -1.0):
+            found[rows] |= _at_extreme(sign * current[rows], step[rows, None])
     return found
+
+
+def _at_extreme(signal: NDArray[np.float64], step: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Samples (m, n) on a plateau at the highest value of each row; converter steps (m, 1)."""
+    extreme = _row(np.fmax, signal)
+    band = np.maximum(RAIL_BAND * np.abs(extreme), 1.5 * step)
+    with np.errstate(invalid="ignore"):
+        near = signal >= extreme - band
+        largest = np.fmax(extreme, -_row(np.fmin, signal))
+        counts = (extreme > 0) & (extreme >= 0.5 * largest) & (extreme >= 8 * step)
+        railed = counts[:, 0] & (near.sum(axis=1) >= 3)  # the least run that counts
+        if railed.any():
+            some, top = signal[railed], extreme[railed]
+            below = (some >= top - 2 * band[railed]) & ~near[railed]
+            run, equal = longest_run(near[railed]), longest_run(some >= top * (1 - 1e-5))
+            railed[railed] = ((run >= 5) | (equal >= 3)) & (run > 4 * below.sum(axis=1))
+    return np.asarray(near & railed[:, None])
 
 
 def find_step(current: Any, *, returns: int = 3) -> NDArray[np.float64]:
@@ -85,6 +94,14 @@ def find_step(current: Any, *, returns: int = 3) -> NDArray[np.float64]:
     current = np.atleast_2d(np.asarray(current, float))
     if current.shape[1] < 3:
         return np.full(len(current), np.nan)
+    found = np.empty(len(current))
+    for rows in _blocks(current):
+        found[rows] = _step(current[rows], returns)
+    return found
+
+
+def _step(current: NDArray[np.float64], returns: int) -> NDArray[np.float64]:
+    """As `find_step`, of a few sweeps."""
     ordered = np.sort(current, axis=1)  # NaN last
     gaps = np.diff(ordered, axis=1)
     span = _row(np.fmax, current) - _row(np.fmin, current)
@@ -160,6 +177,12 @@ def noise_level(current: Any) -> NDArray[np.float64]:
     if good.any():
         level[good] = MAD_SCALE * median_known(np.abs(second[good]), axis=1) / np.sqrt(6)
     return level
+
+
+def _blocks(values: NDArray[np.float64]) -> Iterator[slice]:
+    """Slices of rows (m, n) that are worked on at once: what is made of them stays in the processor's cache."""
+    rows = max(1, 2**16 // max(values.shape[1], 1))
+    return (slice(start, start + rows) for start in range(0, len(values), rows))
 
 
 def _row(function: Any, values: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -69,11 +69,11 @@ def judge_iv(sweeps: SweepSet, plan: CheckPlan | None = None) -> pd.DataFrame:
     signal = sweeps.current if sweeps.has_current or sweeps.lockin is None else sweeps.lockin
     names = sweeps.names
     full_scale = sweeps.table["full_scale_A"].to_numpy(float) if sweeps.has_current else None
-    railed = find_saturation(signal, full_scale=full_scale)
-    ripple = find_ripple(sweeps)
+    step = find_step(signal)
+    railed = find_saturation(signal, full_scale=full_scale, step=step)
+    ripple = find_ripple(sweeps, railed)
     calm = signal - ripple.line  # what else is judged is judged without its ripple
     noise = noise_level(calm)
-    step = find_step(signal)
     if not sweeps.has_current:  # a level dI/dV is near its extreme throughout
         reach = np.fmax.reduce(signal, axis=1) - np.fmin.reduce(signal, axis=1)
         railed &= (reach > _LEVEL * np.fmax.reduce(np.abs(signal), axis=1))[:, None]
@@ -90,7 +90,7 @@ def judge_iv(sweeps: SweepSet, plan: CheckPlan | None = None) -> pd.DataFrame:
             names,
             left < plan.fewest_points,
             "too few points",
-            [f"{k} usable samples, {plan.fewest_points} are needed" for k in left],
+            lambda i: f"{left[i]} usable samples, {plan.fewest_points} are needed",
             times_limit=plan.fewest_points / np.maximum(left, 1),
         ),
     ]
@@ -161,10 +161,12 @@ def _noisy(names: list[str], seen: Seen, members: NDArray[np.int64], reference: 
     largest = np.fmax.reduce(np.abs(seen.clean[reference]), axis=1)
     size = np.fmax.reduce(np.abs(seen.clean[members]), axis=1) / _median(largest)
     times = seen.noise[members] / usual
-    details = [f"the noise from sample to sample is {t:.3g} times that of its group" for t in times]
     with np.errstate(invalid="ignore", divide="ignore"):
         mask = np.fmin(times, times / size) > _NOISY
-    return flag_rows(names, mask, "noisy", details, times_limit=times / _NOISY)
+    return flag_rows(
+        names, mask, "noisy", lambda i: f"the noise from sample to sample is {times[i]:.3g} times that of its group",
+        times_limit=times / _NOISY,
+    )  # fmt: skip
 
 
 def _median(values: Array) -> float:
@@ -288,9 +290,8 @@ def _return(sweeps: SweepSet, clean: Array, noise: Array, tolerance: float) -> p
 
 def _extent(axis: Array, railed: NDArray[np.bool_]) -> list[str]:
     """How many samples are railed, and where, in words, one text a sweep."""
-    texts = []
-    for row in railed:
-        where = axis[row]
-        reach = range_with_prefix(where[0] * 1e3, where[-1] * 1e3, "mV", 4) if where.size else ""
-        texts.append(f"{where.size} samples, {reach}" if reach else "")
+    texts = [""] * len(railed)
+    for i in np.flatnonzero(railed.any(axis=1)).tolist():
+        where = axis[railed[i]]
+        texts[i] = f"{where.size} samples, {range_with_prefix(where[0] * 1e3, where[-1] * 1e3, 'mV', 4)}"
     return texts

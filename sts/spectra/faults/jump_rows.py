@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -87,8 +88,7 @@ def jumps_of_group(
     place = _beyond_ripple(place, seen.axis, signal, _swing(seen.ripple, reference)[members])
     place = _beyond_rounding(place, seen.axis, signal, np.where(seen.step > seen.noise, seen.step, 0.0)[members])
     doubtful = noise if seen.has_current else np.zeros(members.size)  # below which no factor is named
-    told = _told(place, size, seen.axis, signal, doubtful)
-    return _jump_rows(names, place, size, told, factor), np.isfinite(place)
+    return _jump_rows(names, place, size, _told(place, size, seen.axis, signal, doubtful), factor), np.isfinite(place)
 
 
 def _sides(position: Array, axis: Array, signal: Array) -> tuple[Array, Array]:
@@ -119,18 +119,22 @@ def _beyond_rounding(position: Array, axis: Array, signal: Array, step: Array) -
     return kept
 
 
-def _told(position: Array, factor: Array, axis: Array, signal: Array, noise: Array) -> list[str]:
-    """Jumps in words; no factor where the current on one side is within its noise, and so may be anything."""
+def _told(position: Array, factor: Array, axis: Array, signal: Array, noise: Array) -> Callable[[int], str]:
+    """What says the jump of a sweep; no factor where the current on one side is within its noise, and so may be anything."""
     before, after = _sides(position, axis, signal)
-    return [
-        f"the current steps by {with_prefix((b - a) * 1e12, 'pA')} at {with_prefix(v * 1e3, 'mV', 4)}, where it is within its noise"
-        if min(abs(a), abs(b)) < _CLEAR_SIGMAS * u
-        else f"the current changes by a factor of {f:.3g} at {with_prefix(v * 1e3, 'mV', 4)}"
-        for v, f, a, b, u in zip(position, factor, before, after, noise, strict=True)
-    ]
+
+    def words(i: int) -> str:
+        at, a, b = with_prefix(position[i] * 1e3, "mV", 4), before[i], after[i]
+        if min(abs(a), abs(b)) < _CLEAR_SIGMAS * noise[i]:
+            return f"the current steps by {with_prefix((b - a) * 1e12, 'pA')} at {at}, where it is within its noise"
+        return f"the current changes by a factor of {factor[i]:.3g} at {at}"
+
+    return words
 
 
-def _jump_rows(names: list[str], position: Array, factor: Array, details: list[str], smallest: float) -> pd.DataFrame:
+def _jump_rows(
+    names: list[str], position: Array, factor: Array, details: Callable[[int], str], smallest: float
+) -> pd.DataFrame:
     with np.errstate(invalid="ignore", divide="ignore"):
         times = np.abs(np.log(factor)) / np.log(smallest)
     place = (position, position, np.nan)

@@ -72,13 +72,15 @@ class Ripple:
         self.line[row, span] = line
 
 
-def find_ripple(sweeps: SweepSet) -> Ripple:
+def find_ripple(sweeps: SweepSet, railed: NDArray[np.bool_] | None = None) -> Ripple:
     """The ripple of every sweep of a set.
 
     Parameters
     ----------
     sweeps : SweepSet
         Of kind ``"iv"``, recorded at equal steps in time. Its lock-in channel where there is no current.
+    railed : numpy.ndarray of bool, shape (m, n), optional
+        What `find_saturation` finds in them; found here if not given.
 
     Returns
     -------
@@ -99,12 +101,12 @@ def find_ripple(sweeps: SweepSet) -> Ripple:
     common practice, no source; the rates that they give are simulated.
     """
     signal = sweeps.current if sweeps.has_current or sweeps.lockin is None else sweeps.lockin
-    full_scale = sweeps.table["full_scale_A"].to_numpy(float) if sweeps.has_current else None
-    signal = np.where(find_saturation(signal, full_scale=full_scale), np.nan, signal)
+    if railed is None:
+        railed = find_saturation(signal, full_scale=sweeps.number("full_scale_A") if sweeps.has_current else None)
+    signal = np.where(railed, np.nan, signal)
     m, n = signal.shape
     found = Ripple(np.full(m, np.nan), np.full(m, np.nan), np.full(m, np.nan), np.zeros((m, n)))
     apart, alone = _apart(signal, sweeps)
-    step = find_step(signal, returns=0)  # a straight line passes each code once
     there = np.isfinite(apart)
     first, end = np.argmax(there, axis=1), n - np.argmax(there[:, ::-1], axis=1)
     spans = np.where(there.any(axis=1), first * (n + 1) + end, 0)
@@ -125,7 +127,8 @@ def find_ripple(sweeps: SweepSet) -> Ripple:
             apart_line, apart_amplitude = _fit(values[i], period)
             amplitude = min(amplitude, apart_amplitude / _SHARE)  # the spectrum may add to the former
             noise = noise_level(values[i] - apart_line)[0]
-            least = max(_ABOVE_NOISE * noise, _ABOVE_STEP * np.nan_to_num(step[row])) * (2 if alone[row] else 1)
+            step = find_step(signal[row], returns=0)[0]  # a straight line passes each code once
+            least = max(_ABOVE_NOISE * noise, _ABOVE_STEP * np.nan_to_num(step)) * (2 if alone[row] else 1)
             if amplitude > least:
                 found.set(row, span, line, (period, amplitude, amplitude / least if least > 0 else np.nan))
     _join_group(found, signal, sweeps)
