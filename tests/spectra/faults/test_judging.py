@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from often import repeated
+from scipy.stats import binom
 from spectra.bench import measured, one_is_noisy
 
 from sts.plan import CheckPlan
@@ -155,6 +156,24 @@ def test_trend_from_sweep_to_sweep():
     assert slope == pytest.approx(0.01, abs=0.001)
     assert p < 1e-6
     assert np.isnan(level_trend(np.zeros(3))[0])
+
+
+@pytest.mark.parametrize("count", [2001, 100_003])
+def test_a_trend_of_very_many_sweeps_is_found_in_means_of_neighbours(count):
+    """Planted under scatter; the slope within 4 standard errors of least squares (closed form), which it comes near."""
+    rng = np.random.default_rng(count)
+    error = np.sqrt(12 / count**3)
+    slope, p = level_trend(10 * error * np.arange(count) + rng.standard_normal(count))
+    assert slope == pytest.approx(10 * error, abs=4 * error)
+    assert p < 1e-9
+
+
+def test_very_many_sweeps_without_a_trend_have_one_by_chance_as_often_as_stated(monkeypatch):
+    """The test on means of neighbours keeps its level: of 200 series at most 22 below 5 % (binomial, 99.9 %; scipy)."""
+    monkeypatch.setattr("sts.spectra.faults.judging._MOST_LEVELS", 100)
+    rng = np.random.default_rng(5)
+    low = sum(level_trend(values)[1] < 0.05 for values in rng.standard_normal((200, 350)))
+    assert low <= binom.ppf(0.999, 200, 0.05)
 
 
 def test_height_sweeps_are_refused():
