@@ -23,6 +23,7 @@ from sts.cli import cli
 from sts.flags import FLAGS
 from sts.plan import Plan
 from sts.report.arrays import RESULTS_FORMAT
+from sts.report.write import MOST_ROWS
 from sts.spectra.models import MODELS
 
 FOLDER = Path(__file__).resolve().parent.parent / "docs" / "reference"
@@ -630,6 +631,7 @@ def _columns() -> str:
              "or meaning changes. It is not where tables or columns are added, at any place, where rows are in another order, or "
              "where a number moves because it is worked out better: so read columns by name, not by place. What is not "
              "described here is not promised.\n\n"
+             f"A table of more than {MOST_ROWS:,} sweeps stands in its CSV only; `tables_beside` in `results.json` names it.\n\n"
              "`spectra/*.csv` holds one spectrum each, to be plotted elsewhere: a row per bias, and `bias`, `didv`, "
              "`normalised`, `trusted`, `current` with their bands, the unit and its prefix in the name "
              "(`didv_low_nS`). With `report.decimal = \"comma\"` (`--decimal comma`) these have semicolons and a decimal "

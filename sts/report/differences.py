@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -56,6 +56,8 @@ def differences(old: dict[str, Any], new: dict[str, Any]) -> list[str]:
         "  nothing: same settings, files, decisions, calibrations and versions"
     ]
     lines.append(f"Numbers that moved: {len(moved)}")
+    if files := sorted({file for side in (old, new) for file in side.get("tables_beside", {}).values()}):
+        lines.append(f"  of single sweeps nothing is compared: there are too many; {listed(files)} of both hold them")
     lines += [f"  {line}" for line in moved[:MOST_LINES]]
     if len(moved) > MOST_LINES:
         lines.append(f"  and {len(moved) - MOST_LINES} more")
@@ -157,7 +159,8 @@ def _versions(old: dict[str, Any], new: dict[str, Any]) -> list[str]:
 
 def _moved(old: dict[str, Any], new: dict[str, Any]) -> Iterator[str]:
     """Lines for the numbers that are not the same, the most important tables first."""
-    before, after = _numbers(old), _numbers(new)
+    beside = {name for side in (old, new) for name in side.get("tables_beside", {})}
+    before, after = _numbers(old, beside), _numbers(new, beside)
     for name in [*before, *(n for n in after if n not in before)]:
         (x, u, unit), (y, v, _) = before.get(name, (None, None, "")), after.get(name, (None, None, ""))
         if name not in after:
@@ -182,7 +185,8 @@ def _value(value: Any, unit: str) -> str:
 Number = tuple[Any, Any, str]  # value, standard uncertainty, unit
 
 
-def _numbers(results: dict[str, Any]) -> dict[str, Number]:
+def _numbers(results: dict[str, Any], beside: Collection[str]) -> dict[str, Number]:
+    """By name; nothing of the tables that one of the results has beside it."""
     found: dict[str, Number] = {}
     barrier, spectra = results.get("barrier") or {}, results.get("spectra") or {}
     for row in barrier.get("tips", []):
@@ -200,16 +204,16 @@ def _numbers(results: dict[str, Any]) -> dict[str, Number]:
             found[f"{one['label']}, gap by {row['gap_method']}"] = (row["gap_meV"], row["gap_se_meV"], "meV")
         total = one["resolution"].get("total_V")
         found[f"{one['label']}, resolution"] = (total * 1e3 if total is not None else None, None, "meV")
-        found[f"{one['label']}, sweeps"] = (len(one["sweeps"]), None, "")
+        found[f"{one['label']}, sweeps"] = (one.get("sweep_count", len(one.get("sweeps", ()))), None, "")
     for row in barrier.get("sites", []):
         found[f"{_name('site', row, ('sample', 'tip', 'site'))}, barrier"] = (
             row["barrier_eV"],
             row["barrier_se_eV"],
             "eV",
         )
-    for row in barrier.get("sweeps", []):
+    for row in [] if "barrier.sweeps" in beside else barrier.get("sweeps", []):
         found[f"sweep {row['sweep']}, barrier"] = (row["barrier_eV"], row["barrier_se_eV"], "eV")
-    for row in results.get("sweeps", []):
+    for row in [] if "sweeps" in beside else results.get("sweeps", []):
         found[f"sweep {row['sweep']}, used"] = ("yes" if row["used"] else "no", None, "")
     return found
 

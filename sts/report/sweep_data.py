@@ -51,6 +51,7 @@ def sweep_block(analysis: Analysis, sweeps: Iterable[str]) -> str:
         fits |= {name: (fit, row) for row, name in enumerate(fit.table["sweep"])}
     flags = dict(iter(analysis.flags.groupby("sweep", sort=False)))
     axes = [_axis(part) for part in analysis.sets]
+    railed = _railed(analysis.sets, [at[name] for name in wanted if name in at])
     found = []
     for name in wanted:
         if name not in at:
@@ -59,7 +60,10 @@ def sweep_block(analysis: Analysis, sweeps: Iterable[str]) -> str:
         number, row = at[name]
         part = analysis.sets[number]
         axis, chosen = axes[number]
-        own = _height(part.current[row], fits.get(name), chosen) if part.kind == "iz" else _bias(part, row, chosen)
+        if part.kind == "iz":
+            own = _height(part.current[row], fits.get(name), chosen)
+        else:
+            own = _bias(part, row, chosen, railed[number, row])
         places = _places(flags.get(name), 1e9 if part.kind == "iz" else 1.0)
         entry = {"n": name, "k": part.kind, "a": axis, "p": part.axis.size, **own, "w": places}
         found.append({key: value for key, value in entry.items() if value not in ([], None)})
@@ -98,19 +102,37 @@ def _log_steps(current: np.ndarray) -> np.ndarray:
     return LOG_STEPS * np.log10(np.where(current > 0, current, np.nan) / FEMTOAMPERE)
 
 
-def _bias(part: SweepSet, row: int, chosen: np.ndarray) -> dict[str, Any]:
-    lockin = part.lockin is not None and not part.has_current
-    values = part.lockin[row] if lockin and part.lockin is not None else part.current[row]
-    limit = np.nan if lockin else float(part.columns.get("full_scale_A", np.full(len(part), np.nan))[row])
-    railed = find_saturation(values, full_scale=limit)[0]
+def _railed(sets: Sequence[SweepSet], places: Sequence[tuple[int, int]]) -> dict[tuple[int, int], np.ndarray]:
+    """Which samples of the I(V) sweeps in these sets and rows are at a limit, by set and row."""
+    found = {}
+    for number, part in enumerate(sets):
+        rows = [row for of, row in places if of == number] if part.kind == "iv" else []
+        if rows:
+            limit = part.number("full_scale_A")[rows] if part.has_current or part.lockin is None else np.nan
+            found |= {
+                (number, row): one
+                for row, one in zip(rows, find_saturation(_signal(part)[rows], full_scale=limit), strict=True)
+            }
+    return found
+
+
+def _signal(part: SweepSet) -> np.ndarray:
+    return part.current if part.has_current or part.lockin is None else part.lockin
+
+
+def _bias(part: SweepSet, row: int, chosen: np.ndarray, railed: np.ndarray) -> dict[str, Any]:
+    values = _signal(part)[row]
+    unit = "A" if part.has_current or part.lockin is None else part.lockin_unit
     largest = float(np.nanmax(np.abs(values), initial=0.0))
     step = largest / LINEAR_STEPS if largest > 0 else 1.0
-    unit = part.lockin_unit if lockin else "A"
     return {"y": _joined(values[chosen] / step), "s": [float(f"{step:.4g}"), unit], "m": _runs(railed[chosen])}
 
 
 def _joined(values: np.ndarray) -> str:
-    return ",".join("" if not np.isfinite(value) else str(round(value)) for value in values.tolist())
+    return ",".join(
+        "" if value != value else str(int(value))
+        for value in np.round(np.where(np.isfinite(values), values, np.nan)).tolist()
+    )
 
 
 def _short(value: float) -> float:

@@ -30,6 +30,11 @@ from sts.spectra import setpoint_trends
 from sts.spectra.models import MODELS
 from sts.spectra.spectrum import Spectrum
 
+MOST_ROWS = 5000  # of a table that results.json repeats
+LONG = {
+    "sweeps": "sweeps.csv", "barrier.sweeps": "barrier_sweeps.csv", "barrier.directions": "barrier_directions.csv",
+}  # fmt: skip
+
 
 def write_results(
     analysis: Analysis,
@@ -123,7 +128,7 @@ def contents(summary: Summary, drawn: Sequence[Drawn], what: str = "report") -> 
     files["results.h5"] = arrays_file(analysis)
     if what == "report":
         files["report.html"] = as_bytes(render_page(summary, drawn))
-    numbers = {**_numbers(summary), "what": what, "files": sorted([*files, "results.json"])}
+    numbers = {**_short(_numbers(summary)), "what": what, "files": sorted([*files, "results.json"])}
     files["results.json"] = as_bytes(json_text(numbers))
     return dict(sorted(files.items()))
 
@@ -230,6 +235,29 @@ def wide_tables(analysis: Analysis, what: str = "report") -> dict[str, str]:
 def _with_columns(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
     """A table that has the contract's columns also when it has no rows."""
     return frame if len(frame.columns) else pd.DataFrame({c: pd.Series(dtype=object) for c in columns})
+
+
+def _short(numbers: dict[str, Any]) -> dict[str, Any]:
+    """The same without tables of more rows than `MOST_ROWS` that a CSV beside it holds (`tables_beside` names it), and with
+    the number of sweeps of a spectrum in place of so many names, which `results.h5` holds."""
+    short, beside = dict(numbers), {}
+    for path, file in LONG.items():
+        *above, name = path.split(".")
+        holder = short
+        for key in above:
+            holder[key] = dict(holder[key]) if key in holder else {}
+            holder = holder[key]
+        if len(holder.get(name, ())) > MOST_ROWS:
+            del holder[name]
+            beside[path] = file
+    if "spectra" in short:
+        each = [
+            one if len(one["sweeps"]) <= MOST_ROWS
+            else {**{key: value for key, value in one.items() if key != "sweeps"}, "sweep_count": len(one["sweeps"])}
+            for one in short["spectra"]["each"]
+        ]  # fmt: skip
+        short["spectra"] = short["spectra"] | {"each": each}
+    return short | ({"tables_beside": beside} if beside else {})
 
 
 def _numbers(summary: Summary) -> dict[str, Any]:

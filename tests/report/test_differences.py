@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from pathlib import Path
 
@@ -88,3 +89,21 @@ def test_a_folder_without_results_is_refused(old: Path, tmp_path: Path) -> None:
     (tmp_path / "odd" / "results.json").write_text("[]", encoding="utf-8")
     with pytest.raises(ValueError, match="not a result"):
         compare_results(old, tmp_path / "odd")
+
+
+def test_tables_of_very_many_sweeps_stand_beside_and_are_not_compared(
+    invented: Analysis, old: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sts.report.write.MOST_ROWS", 3)
+    new = put(invented, tmp_path / "new")
+    results = json.loads((new / "results.json").read_text(encoding="utf-8"))
+    assert results["tables_beside"]["barrier.sweeps"] == "barrier_sweeps.csv"
+    assert "sweeps" not in results
+    assert "sweeps" not in results["barrier"]
+    assert {one["sweep_count"] for one in results["spectra"]["each"]} == {
+        len(one["sweeps"]) for one in json.loads((old / "results.json").read_text(encoding="utf-8"))["spectra"]["each"]
+    }
+    lines = compare_results(old, new)
+    assert lines[2] == "Numbers that moved: 0"
+    assert "barrier_sweeps.csv" in lines[3]
+    assert len(compare_results(old, old)) == 3
