@@ -23,13 +23,14 @@ from _timing import Bound
 
 from sts.loaders import LoadedFile
 from sts.session import Session
-from sts.simulate import BiasRamp, Bench, HeightRamp, simulate_iv, simulate_iz
+from sts.simulate import Bench, BiasRamp, HeightRamp, simulate_iv, simulate_iz
 from sts.sweeps import SweepSet
 
 TITLE = "Scale: twenty thousand files, two hundred thousand sweeps, a million points"
 BOUNDS: dict[str, Bound] = {
     "files_import_s": 60.0, "files_list_s": 2.0, "files_report_s": 60.0, "files_page_MB": 5.0,
-    "grid_list_s": 3.0, "grid_check_s": 10.0, "grid_report_s": 60.0, "grid_report_MB": 1500.0, "grid_results_json_B_per_sweep": 300.0,
+    "grid_list_s": 3.0, "grid_check_s": 10.0, "grid_report_s": 60.0, "grid_report_MB": 1500.0,
+    "grid_results_json_B_per_sweep": 300.0,
     "grid_z_report_s": 30.0, "long_v_report_MB": 1500.0, "long_z_report_MB": 1500.0,
 }  # fmt: skip
 BENCH = Bench(white_A=1e-12, gap_noise=0.005, gap_noise_slope=1.0, setpoint_scatter=0.05)
@@ -50,7 +51,11 @@ def _files(folder: Path, count: int) -> dict[str, float]:
     session, out = folder / "files.h5", folder / "files"
     found = _told("files_import", _used("import", folder / "inbox", "--into", session, cwd=folder))
     found |= _told("files_list", _used("list", session, cwd=folder))
-    return found | _told("files_report", _used("report", session, "--out", out, cwd=folder)) | _written("files", out, count)
+    return (
+        found
+        | _told("files_report", _used("report", session, "--out", out, cwd=folder))
+        | _written("files", out, count)
+    )
 
 
 def _grids(folder: Path, count: int) -> dict[str, float]:
@@ -83,8 +88,12 @@ def make_files(folder: Path, count: int) -> None:
         own = range(tip, count, TIPS)
         sweeps = _bias_sweeps(len(own), seed=tip, directions=("up",))
         for number, current in enumerate(sweeps.current):
-            text = "# sample: gold\n# temperature: 295 K\n# set-point current: 1 nA\n# set-point bias: 1 V\nV (V),I (nA)\n"
-            text += "".join(f"{v:.6e},{i:.6e}\n" for v, i in zip(sweeps.axis.tolist(), (current * 1e9).tolist(), strict=True))
+            text = (
+                "# sample: gold\n# temperature: 295 K\n# set-point current: 1 nA\n# set-point bias: 1 V\nV (V),I (nA)\n"
+            )
+            text += "".join(
+                f"{v:.6e},{i:.6e}\n" for v, i in zip(sweeps.axis.tolist(), (current * 1e9).tolist(), strict=True)
+            )
             name = f"tip{'ABCDEFGHIJKL'[tip]}_site{number % sites + 1}_r{number // sites + 1}.txt"
             (folder / name).write_text(text, encoding="utf-8", newline="\n")
 
