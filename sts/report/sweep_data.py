@@ -104,7 +104,7 @@ def _log_steps(current: np.ndarray) -> np.ndarray:
 
 def _railed(sets: Sequence[SweepSet], places: Sequence[tuple[int, int]]) -> dict[tuple[int, int], np.ndarray]:
     """Which samples of the I(V) sweeps in these sets and rows are at a limit, by set and row."""
-    found = {}
+    found: dict[tuple[int, int], np.ndarray] = {}
     for number, part in enumerate(sets):
         rows = [row for of, row in places if of == number] if part.kind == "iv" else []
         if rows:

@@ -291,7 +291,7 @@ def _told(start: _Start, seen: _Seen) -> list[Transient]:
     fit, points = seen.fit, start.axis.size
     average = TAIL * fit.noise / np.sqrt(len(start.rows))
     found = []
-    for i in np.flatnonzero(seen.found):
+    for i in np.flatnonzero(seen.found).tolist():
         tau = float(fit.tau[i])
         reach = tau * np.log(max(abs(fit.size[i]) / average[i], np.e))
         samples = int(min(np.ceil(reach), LONGEST * points))
