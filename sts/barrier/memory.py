@@ -17,6 +17,7 @@ from sts.barrier.blocks import Array
 SHORTEST = 0.7  # samples, of the memories that add up to 1/f noise; each is twice as long as the last
 LONGEST = 4.0  # sweeps
 STEPS = 15  # of scoring at most
+FURTHEST, TRIED = 1.5, tuple(0.4**i for i in range(4))  # a parameter moves by in one step; shares of a step that are tried
 PLACES = np.linspace(-4.0, 3.0, 12)  # at which the size of a slow part is looked at, in its standard deviations
 # The parameters; all but the slope are logarithms. What is usual and its spread is in units of the noise as if it were white.
 WHITE_GAP, SLOW_GAP, SLOPE, WHITE, MEMORY, LENGTH, LINE = range(7)
@@ -218,21 +219,26 @@ def _most(data: Averages) -> Array:
 
 
 def _climb(data: Averages, usual: Usual, start: Array, free: list[int], steps: int) -> _Place:
-    """Scoring of the free parameters, with what is usual, from a start."""
+    """Scoring of the free parameters, with what is usual, from a start; along the gradient where a step of it leads nowhere."""
     most, here = _most(data), _Place.of(start, data)
     for _ in range(steps):
         gradient, information = here.slopes(data, free)
         gradient -= ((here.parameters - usual.mean) / usual.spread**2)[free]
         information += np.diag(1 / usual.spread[free] ** 2)
-        step = np.zeros(len(start))
-        step[free] = np.clip(np.linalg.solve(information, gradient), -1.5, 1.5)
         before = here.value + usual.value(here.parameters)
-        for _ in range(4):
-            there = _Place.of(np.clip(here.parameters + step, LEAST, most), data)
-            gain = there.value + usual.value(there.parameters) - before
+        gain = -1.0
+        # Cut at a bound of its own, a step of scoring may lead down; each part along its own slope leads up
+        for whole in (np.linalg.solve(information, gradient), gradient / np.diag(information)):
+            cut = np.clip(whole, -FURTHEST, FURTHEST)
+            for shorter in TRIED if cut @ gradient > 0 else ():
+                step = np.zeros(len(start))
+                step[free] = shorter * cut
+                there = _Place.of(np.clip(here.parameters + step, LEAST, most), data)
+                gain = there.value + usual.value(there.parameters) - before
+                if gain >= 0:
+                    break
             if gain >= 0:
                 break
-            step *= 0.4
         else:
             break
         here = there

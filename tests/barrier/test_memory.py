@@ -43,6 +43,21 @@ def test_white_noise_stays_white():
     assert memory.freedom > 50
 
 
+def test_noise_of_the_gap_that_is_not_there_is_found_to_be_none():
+    """Where noise of the gap would be five times all other, a step of scoring leads down: the search stood still."""
+    rng = np.random.default_rng(4)
+    k, n = 60, 150
+    fading = np.exp(-7 * np.linspace(0, 1, n))
+    columns = np.stack([fading, np.ones(n), np.linspace(0, 1, n) * fading], axis=1)
+    noise = rng.standard_normal((k, n))
+    residual = noise - noise @ np.linalg.pinv(columns).T @ columns.T
+    sizes = np.stack([np.tile(5 * fading, (k, 1)), np.ones((k, n))])
+    data = Averages.of(residual, np.repeat(columns.T[:, None], k, axis=1), sizes)
+    found, usual = find(data, Usual.of(n)), Usual.of(n)
+    assert 2 * (found.value - likelihood_of_white(data, usual)) > -3
+    assert found.noise[0].row[0] * 25 < 0.5
+
+
 @pytest.mark.parametrize("memory", [0.5, 0.9])
 def test_noise_with_a_memory_moves_a_parameter_as_far_as_it_says(memory):
     """AR(1) noise of scipy.signal.lfilter, whose effect on the parameter is known in closed form."""
