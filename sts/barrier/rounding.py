@@ -22,6 +22,7 @@ WIDER = 1.3  # times the variance found, of the next draws
 TAIL = 6.0  # degrees of freedom of the distribution that is drawn from
 OUTLIER = 1e-7  # probability of a reading that no noise explains
 ENOUGH = 0.1  # share of the draws that must count
+LEVELLED = 12  # times at most: the least number there is comes to a half
 VALUES = 1 << 18  # numbers worked on at a time
 
 
@@ -105,8 +106,8 @@ class Posterior:
 
     def start(self) -> Start:
         """Where to draw from next: where little counts, weights are levelled until enough does."""
-        weight = self.weight
-        for _ in range(6):
+        weight = np.maximum(self.weight, 1e-300)  # one that vanished stays 0 for ever, and the draws of all others with it
+        for _ in range(LEVELLED):
             few = 1 / np.vecdot(weight, weight) < ENOUGH * weight.shape[1]
             if not few.any():
                 break

@@ -115,3 +115,12 @@ def test_errors_of_repeats_are_the_same_without_noise_and_their_own_with_much(sd
     found = search(made, noise(m, sd), start(m), (0.5, 0.25, 0.1, 0.05, 0.02, 0.01, 0.0, 0.0, 0.0))
     both, each = alike(made, noise(m, sd), found, pairs=12)
     assert least < both.sum() / each.sum() <= most
+
+
+def test_the_next_draws_scatter_where_all_but_one_of_the_last_were_impossible():
+    """Weights that vanish to 0 left no spread to draw from: nothing but NaN was drawn next."""
+    draws = np.random.default_rng(2).standard_normal((1, 64, 3))
+    weight = np.zeros((1, 64))
+    weight[0, 5] = 1.0
+    found = Posterior(draws, weight, np.ones(1)).start()
+    assert np.all(np.diagonal(found.covariance[0]) > 0.1)
