@@ -30,7 +30,8 @@ STUDIES = ROOT / "scripts" / "studies"
 OUT = ROOT / "docs" / "validation"
 CACHE = ROOT / ".validation-cache"
 HEARTBEAT = 30  # seconds between two lines of progress
-COLUMNS = ("case", "measure", "value", "low", "high", "trials", "kept")
+COLUMNS = ("case", "measure", "value", "error", "low", "high", "trials", "kept")
+FIGURES = (("error", 2), ("low", 6), ("high", 6))  # what may be unknown, and its digits
 
 
 def names() -> list[str]:
@@ -106,7 +107,7 @@ def measure(name: str, quick: bool, seed: int, place: Path) -> dict[str, Any]:
 
     study = importlib.import_module(f"studies.{name}")
     started = time.monotonic()
-    findings = [{**asdict(f), "kept": f.kept} for f in study.run(quick=quick, seed=seed)]
+    findings = [{**asdict(f), "error": f.standard_error, "kept": f.kept} for f in study.run(quick=quick, seed=seed)]
     result = {
         "title": study.TITLE, "size": "quick" if quick else "full", "seed": seed, "version": sts.__version__,
         "date": time.strftime("%Y-%m-%d"), "seconds": round(time.monotonic() - started, 1), "findings": findings,
@@ -131,9 +132,9 @@ def _write(name: str, result: dict[str, Any]) -> None:
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(COLUMNS)
     for f in result["findings"]:
-        bounds = ["" if f[k] != f[k] else f"{f[k]:.6g}" for k in ("low", "high")]
+        error, *bounds = ("" if f[k] != f[k] else f"{f[k]:.{digits}g}" for k, digits in FIGURES)
         kept = "yes" if f["kept"] else "NO"
-        writer.writerow([f["case"], f["measure"], f"{f['value']:.6g}", *bounds, f["trials"], kept])
+        writer.writerow([f["case"], f["measure"], f"{f['value']:.6g}", error, *bounds, f["trials"], kept])
     (OUT / f"{name}.csv").write_text(text.getvalue(), encoding="utf-8", newline="\n")
 
 

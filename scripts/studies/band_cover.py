@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from sts.curves.smoothing import make_smoother
 from sts.spectra import average_spectrum
 from sts.sweeps import SweepSet, sweep_table
-from studies import Finding
+from studies import Finding, mean_error
 
 TITLE = "I(V): what the bands hold"
 Array = NDArray[np.float64]
@@ -76,6 +76,7 @@ def _coverage(case: str, rates: list[float], which: str) -> Finding:
         least - wider,
         min(97 + wider, 100.0),
         len(rates),
+        100 * mean_error(rates),
     )
 
 

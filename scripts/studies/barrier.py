@@ -16,7 +16,7 @@ from sts.barrier import fit_barrier, pair_directions, slopes_by_repeat
 from sts.quantities import ELEMENTARY_CHARGE, barrier_from_decay, decay_from_barrier
 from sts.simulate import Bench, HeightRamp, simulate_iz
 from sts.sweeps import SweepSet
-from studies import NO_LOOP, Finding
+from studies import NO_LOOP, Finding, median_error
 
 TITLE = "Barrier heights: bias, spread, coverage and jumps"
 
@@ -82,7 +82,15 @@ def regime_findings(regime: Regime, sweeps: int, seed: np.random.Generator) -> l
     expected = {"": 0, "saturated": 0, "low barrier": 0, "slow noise": 0, "coarse steps": 0}
     other = flagged.drop([f for f in expected if f in flagged.index])
     findings = [
-        Finding(case, "median bias of the barrier [%]", bias, -0.5, 0.5, sweeps),
+        Finding(
+            case,
+            "median bias of the barrier [%]",
+            bias,
+            -0.5,
+            0.5,
+            sweeps,
+            100 * median_error(table["barrier_eV"]) / truth,
+        ),
         Finding(case, "sweeps called jumping that do not [%]", float(flagged.get("jump", 0.0)), 0, 1, sweeps),
         Finding(case, "most frequent false flag [%]", float(other.max()) if len(other) else 0.0, 0, 1, sweeps),
     ]
@@ -92,7 +100,9 @@ def regime_findings(regime: Regime, sweeps: int, seed: np.random.Generator) -> l
     )
     if regime.white:
         spread = float(table["decay_per_nm"].std() * 1e9 / limit(regime))
-        findings.append(Finding(case, "spread over the Cramér-Rao limit", spread, 0.9, 1.15, sweeps))
+        findings.append(
+            Finding(case, "spread over the Cramér-Rao limit", spread, 0.9, 1.15, sweeps, spread / np.sqrt(2 * sweeps))
+        )
     return findings + jump_findings(regime, made, seed)
 
 
@@ -121,7 +131,15 @@ def jump_findings(regime: Regime, made: SweepSet, rng: np.random.Generator) -> l
     return [
         Finding(case, "jumps found [%]", float(100 * found[jumping].mean()), 95, 100, int(jumping.sum())),
         Finding(case, "others called jumping [%]", float(100 * found[~jumping].mean()), 0, 1, int((~jumping).sum())),
-        Finding(case, "median bias of the barriers used [%]", bias, -0.5, 0.5, len(used)),
+        Finding(
+            case,
+            "median bias of the barriers used [%]",
+            bias,
+            -0.5,
+            0.5,
+            len(used),
+            100 * median_error(used["barrier_eV"]) / regime.barrier_eV,
+        ),
         Finding(case, "coverage of the sweeps used [%]", inside(used, regime.barrier_eV), low, high, len(used)),
     ]
 
@@ -146,7 +164,7 @@ def drift_findings(sweeps: int, seed: np.random.Generator) -> list[Finding]:
     slope = repeats["decay_per_nm"].to_numpy(float)
     truth = float(decay_from_barrier(4.4)) * 1e-9
     z = np.abs(slope - truth) / repeats["decay_se_per_nm"].to_numpy(float)
-    one = fit.table.loc[fit.table["direction"] == "retract", "barrier_eV"].median() / 4.4
+    alone = fit.table.loc[fit.table["direction"] == "retract", "barrier_eV"]
     drift = pairs["drift_pm_per_s"].to_numpy(float)
     covered = np.abs(drift - 60) < 1.96 * pairs["drift_se_pm_per_s"].to_numpy(float)
     told = 100 * len(set(flags["sweep"])) / len(made)
@@ -163,10 +181,12 @@ def drift_findings(sweeps: int, seed: np.random.Generator) -> list[Finding]:
     false = 100 * len(set(pair_directions(fit_barrier(none, NO_LOOP).table)[1]["sweep"])) / len(none)
     bias = 100 * (float(barrier_from_decay(np.median(slope) * 1e9)) / 4.4 - 1)
     return [
-        Finding(case, "median bias of one direction alone [%]", 100 * (one - 1), 10, 15, sweeps),
-        Finding(case, "median bias of the mean of both directions [%]", bias, -0.5, 0.5, sweeps),
+        Finding(case, "median bias of one direction alone [%]", 100 * (alone.median() / 4.4 - 1), 10, 15, sweeps,
+                100 * median_error(alone) / 4.4),
+        Finding(case, "median bias of the mean of both directions [%]", bias, -0.5, 0.5, sweeps,
+                200 * median_error(slope) / truth),
         Finding(case, "coverage of 95 % intervals of a repeat [%]", 100 * float((z < 1.96).mean()), 93, 97, sweeps),
-        Finding(case, "median drift found [pm/s]", float(np.median(drift)), 58, 62, sweeps),
+        Finding(case, "median drift found [pm/s]", float(np.median(drift)), 58, 62, sweeps, median_error(drift)),
         Finding(case, "coverage of the drift's 95 % interval [%]", 100 * float(covered.mean()), 93, 97, sweeps),
         Finding(case, "pairs said to disagree [%]", told, 60, 100, sweeps),
         Finding("no drift", "pairs said to disagree [%]", false, 0, 1, sweeps),
@@ -205,12 +225,28 @@ def lag_findings(sweeps: int, seed: np.random.Generator) -> list[Finding]:
         low, high = (0, 1) if lag_ms == 0 else (95, 100)
         findings += [
             Finding(case, "sessions said to lag [%]", said, low, high, sessions),
-            Finding(case, "median bias of the mean of both directions [%]", bias, -0.5, 0.5, sessions * 12),
+            Finding(
+                case,
+                "median bias of the mean of both directions [%]",
+                bias,
+                -0.5,
+                0.5,
+                sessions * 12,
+                200 * median_error(np.concatenate(slopes)) / truth,
+            ),
             Finding(case, "coverage of 95 % intervals of a site [%]", 100 * float(np.mean(close)), 90, 100, sessions),
         ]
         if lag_ms:
             findings.append(
-                Finding(case, "median lag found [ms]", float(np.nanmedian(lag)), 0.94 * lag_ms, 1.06 * lag_ms, sessions)
+                Finding(
+                    case,
+                    "median lag found [ms]",
+                    float(np.nanmedian(lag)),
+                    0.94 * lag_ms,
+                    1.06 * lag_ms,
+                    sessions,
+                    median_error(lag),
+                )
             )
     return findings
 

@@ -16,7 +16,7 @@ from sts.comparing.sites_and_tips import site_level, tip_level
 from sts.plan import BarrierPlan, Plan
 from sts.quantities import decay_from_barrier
 from sts.simulate import Bench
-from studies import Finding
+from studies import Finding, median_error
 from studies.barrier_regimes import AIR, VACUUM, Regime, inside, session
 
 TITLE = "I(z) ramps that something bends: drifting offset, hysteresis, creep, lag, mains"
@@ -135,10 +135,12 @@ def case_findings(case: Bent, seeds: range) -> list[Finding]:
                 Finding(case.case, f"coverage of 95 % intervals, {level} level [%]", share, *bounds, held.size)
             )
     false = max((n for flag, n in seen.flags.items() if flag not in TRUE_TOO and flag not in case.right), default=0)
-    bias = float(np.median(np.concatenate(seen.z)))
+    z, of_tips = np.concatenate(seen.z), np.concatenate(seen.tip_bias)
     findings += [
-        Finding(case.case, "median bias of a slope that is used [u]", bias, -case.bias, case.bias, trials),
-        Finding(case.case, "median bias of a tip's barrier [%]", float(np.median(np.concatenate(seen.tip_bias))), trials=trials),
+        Finding(case.case, "median bias of a slope that is used [u]", float(np.median(z)), -case.bias, case.bias, trials,
+                median_error(z)),
+        Finding(case.case, "median bias of a tip's barrier [%]", float(np.median(of_tips)), trials=trials,
+                error=median_error(of_tips)),
         Finding(case.case, "most frequent false flag [% of sweeps]", 100 * false / seen.sweeps, 0, case.false, seen.sweeps),
     ]  # fmt: skip
     if case.right:

@@ -12,7 +12,7 @@ import numpy as np
 
 from sts.barrier import fit_barrier
 from sts.simulate import Bench
-from studies import NO_LOOP, Finding
+from studies import NO_LOOP, Finding, median_error
 from studies.barrier_regimes import Regime, add_held, session
 
 TITLE = "I(z) in noise that is white, slow, or both"
@@ -65,13 +65,31 @@ def bench_findings(name: str, points: int, tips: int, seeds: range) -> list[Find
     error, half = np.concatenate(seen.error), np.concatenate(seen.half)
     told = 100 * float(np.mean(seen.slow))
     findings.append(
-        Finding(case, "median bias of a barrier [% of it]", 100 * float(np.median(error)), -0.1, 0.1, error.size)
+        Finding(
+            case,
+            "median bias of a barrier [% of it]",
+            100 * float(np.median(error)),
+            -0.1,
+            0.1,
+            error.size,
+            100 * median_error(error),
+        )
     )
     if name == "white gap noise 1 %":
         findings.append(Finding(case, "tips falsely told to have slow noise [%]", told, 0, 1, len(seen.slow)))
         if points > 8:
             wide = float(np.median(half) / (1.96 * error.std()))
-            findings.append(Finding(case, "interval over that of known noise", wide, 0.97, 1.07, error.size))
+            findings.append(
+                Finding(
+                    case,
+                    "interval over that of known noise",
+                    wide,
+                    0.97,
+                    1.07,
+                    error.size,
+                    wide / np.sqrt(2 * error.size),
+                )
+            )
     elif name in SLOW and points > 60:
         findings.append(Finding(case, "tips told to have slow noise [%]", told, 95, 100, len(seen.slow)))
     return findings

@@ -17,7 +17,7 @@ from sts.comparing.sites_and_tips import BARRIER_PER_NM2, site_level, tip_level
 from sts.quantities import decay_from_barrier
 from sts.simulate import Bench, HeightRamp, simulate_iz
 from sts.sweeps import SweepSet
-from studies import NO_LOOP, Finding
+from studies import NO_LOOP, Finding, median_error
 
 TITLE = "I(z) outside of the usual benches: coverage, bias and false flags"
 SITE_SD = 0.02  # scatter of the slope from site to site, relative
@@ -138,12 +138,12 @@ def regime_findings(regime: Regime, seeds: range) -> list[Finding]:
         if held.size:  # a tip of one site has no interval
             share = 100 * float(held.mean())
             findings.append(Finding(case, f"coverage of 95 % intervals, {level} level [%]", share, *bounds, held.size))
-    bias = float(np.median(np.concatenate(seen.z)))
+    z = np.concatenate(seen.z)
     false = max((n for flag, n in seen.flags.items() if flag not in EXPECTED), default=0)
     without = 100 * (1 - sum(len(z) for z in seen.z) / seen.sweeps)
     return [
         *findings,
-        Finding(case, "median bias of a slope [u]", bias, -0.3, 0.3, trials),
+        Finding(case, "median bias of a slope [u]", float(np.median(z)), -0.3, 0.3, trials, median_error(z)),
         Finding(
             case, "most frequent false flag [% of sweeps]", 100 * false / seen.sweeps, 0, regime.false, seen.sweeps
         ),

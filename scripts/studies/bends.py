@@ -22,7 +22,7 @@ from sts.comparing.shape import with_shape
 from sts.curves.planar_barrier import image_force_barrier
 from sts.quantities import decay_from_barrier
 from sts.simulate import Bench, HeightRamp, simulate_iz
-from studies import NO_LOOP, Finding
+from studies import NO_LOOP, Finding, median_error
 
 TITLE = "I(z): bends that all sweeps of a tip share"
 BARRIER_EV, SITE_SD, RANGE_M = 4.4, 0.02, 0.36e-9
@@ -127,8 +127,8 @@ class Seen:
     found: int
     named_noise: int  # sweeps called slow noise
     sweeps: int
-    percent: float  # median size of the bend
-    straight_nm: float  # median height from which on it is straight
+    percent: pd.Series  # size of the bend of each tip
+    straight_nm: pd.Series  # height from which on it is straight
     held: float  # share of tips whose interval holds the straight barrier [%]
     without: float  # the same if the interval did not hold the bend
     shapes: list[str]
@@ -147,8 +147,8 @@ def look(case: Case, tips: int, seed: int) -> Seen:
     each = bends.groupby(["fit", "tip"])
     noisy = sum(int((fit.flags["flag"] == "slow noise").sum()) for fit in fits)
     return Seen(
-        tips, each.ngroups, noisy, sum(len(fit.table) for fit in fits), each["bound_percent"].max().median(),
-        bends["straight_from_nm"].median(), held, without, list(bends["shape"]),
+        tips, each.ngroups, noisy, sum(len(fit.table) for fit in fits), each["bound_percent"].max(),
+        bends["straight_from_nm"], held, without, list(bends["shape"]),
     )  # fmt: skip
 
 
@@ -175,9 +175,11 @@ def run(quick: bool = False, seed: int = 0) -> list[Finding]:
         seen = look(case, 4 if quick else 100, seed)
         findings += [
             Finding(case.name, "tips in which the bend is found [%]", 100 * seen.found / seen.tips, 99.9, 100, seen.tips),
-            Finding(case.name, "median size of the bend [% of the barrier]", seen.percent, *case.percent, seen.found),
+            Finding(case.name, "median size of the bend [% of the barrier]", seen.percent.median(), *case.percent, seen.found,
+                    median_error(seen.percent)),
             Finding(case.name, "sweeps called slow noise [%]", 100 * seen.named_noise / seen.sweeps, trials=seen.sweeps),
-            Finding(case.name, "straight from, median [nm]", seen.straight_nm, trials=seen.found),
+            Finding(case.name, "straight from, median [nm]", seen.straight_nm.median(), trials=seen.found,
+                    error=median_error(seen.straight_nm)),
             Finding(case.name, "coverage of 95 % intervals, tip with its bend [%]", seen.held, 93, 100, seen.tips),
             Finding(case.name, "the same without the bend [%]", seen.without, trials=seen.tips),
         ]  # fmt: skip

@@ -16,7 +16,7 @@ from sts.curves import make_smoother
 from sts.plan import Plan
 from sts.simulate import Bench, simulate_iv
 from sts.spectra import average_spectrum
-from studies import Finding
+from studies import Finding, mean_error, median_error
 from studies.barrier_regimes import Regime, add_held, session
 
 TITLE = "Steps of a converter that are larger than the noise"
@@ -71,7 +71,15 @@ def step_findings(times: float, points: int, seeds: range) -> list[Finding]:
     each = 100 / seen.sweeps
     return [
         *findings,
-        Finding(case, "median bias of a slope [u]", float(np.median(np.concatenate(seen.z))), -0.3, 0.3, len(seeds)),
+        Finding(
+            case,
+            "median bias of a slope [u]",
+            float(np.median(np.concatenate(seen.z))),
+            -0.3,
+            0.3,
+            len(seeds),
+            median_error(np.concatenate(seen.z)),
+        ),
         Finding(case, "false jumps [% of sweeps]", each * seen.jumps, 0, 1, seen.sweeps),
         Finding(case, "right flag (coarse steps) [% of sweeps]", each * seen.coarse, 95, 100, seen.sweeps),
         Finding(case, "sweeps without an interval [%]", each * seen.without, 0, 1, seen.sweeps),
@@ -102,7 +110,7 @@ def band_findings(case: str, curve: np.ndarray, times: float, groups: int, seed:
         held.append(float(np.mean((spectrum.didv_low <= ideal)[there] & (ideal <= spectrum.didv_high)[there])))
     return Finding(
         f"{case} in steps of {times:g} × the noise",
-        "coverage of the 95 % band of dI/dV [%]", 100 * float(np.mean(held)), 90, 100, groups,
+        "coverage of the 95 % band of dI/dV [%]", 100 * float(np.mean(held)), 90, 100, groups, 100 * mean_error(held),
     )  # fmt: skip
 
 

@@ -22,7 +22,7 @@ from sts.spectra import average_spectrum
 from sts.spectra.common_axis import on_common_axis, width_of
 from sts.spectra.resolution import resolution
 from sts.sweeps import SweepSet
-from studies import Finding
+from studies import Finding, mean_error
 
 TITLE = "Sweeps of different bias axes on a common one"
 AXES = ((-1.2, 1.2, 100), (-1.1, 1.15, 160), (-1.197, 1.203, 100))
@@ -45,7 +45,17 @@ def run(quick: bool = False, seed: int = 0) -> list[Finding]:
             wider = 200 * np.sqrt(0.05 * 0.95 / (8 * trials))
             measure = "coverage of the 95 % band of dI/dV [%]"
             share = 100 * float(np.mean(held))
-            found.append(Finding(f"{name}, three axes, {noise}", measure, share, 93 - wider, 97 + wider, trials))
+            found.append(
+                Finding(
+                    f"{name}, three axes, {noise}",
+                    measure,
+                    share,
+                    93 - wider,
+                    97 + wider,
+                    trials,
+                    100 * mean_error(held),
+                )
+            )
     for number in ((0, 1), (0, 2), (0, 1, 2)):
         stated, measured = line_widths([AXES[i] for i in number])
         case = f"axes of {' and '.join(str(AXES[i][2]) for i in number)} points"

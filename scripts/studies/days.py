@@ -14,7 +14,7 @@ import pandas as pd
 from sts.comparing.pairs import compare_pairs
 from sts.comparing.sites_and_tips import BARRIER_PER_NM2, site_level, tip_level
 from sts.quantities import decay_from_barrier
-from studies import Finding
+from studies import Finding, median_error
 
 TITLE = "Tips over several days: coverage and false positives"
 
@@ -90,7 +90,13 @@ def coverage(case: Case, rng: np.random.Generator, trials: int) -> tuple[list[Fi
     words = f"coverage of 95 % intervals{'' if one else ', of the tip held least'} [%]"
     return [
         Finding(case.words, words, share, case.low, case.high, len(tips) if one else trials),
-        Finding(case.words, "half width of the interval, median [%]", float(100 * half.median()), trials=len(tips)),
+        Finding(
+            case.words,
+            "half width of the interval, median [%]",
+            float(100 * half.median()),
+            trials=len(tips),
+            error=100 * median_error(half),
+        ),
     ], tips
 
 

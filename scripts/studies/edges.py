@@ -17,7 +17,7 @@ from sts.spectra import average_spectrum
 from sts.spectra.features import with_features
 from sts.spectra.gaps.gap import BANDS
 from sts.sweeps import SweepSet, sweep_table
-from studies import Finding
+from studies import Finding, median_error
 
 TITLE = "Edges of gaps: forms of bands, sites that differ, and spectra that have no gap"
 
@@ -123,9 +123,23 @@ def run(quick: bool = False, seed: int = 0) -> list[Finding]:
         findings += [
             Finding(case.name, "gap found [%]", 100 * float(found.mean()), 95.0, 100.0, trials),
             Finding(case.name, "gap in its 95 % interval [%]", 100 * float(inside.mean()), 90.0 - slack, 100.0, trials),
-            Finding(case.name, "gap, median error [meV]", float(np.median(error)), trials=trials),
-            Finding(case.name, "gap, scatter between trials [meV]", float(np.std(error, ddof=1)), trials=trials),
-            Finding(case.name, "gap, median stated u [meV]", float(np.median(rows[found, 3])), trials=trials),
+            Finding(
+                case.name, "gap, median error [meV]", float(np.median(error)), trials=trials, error=median_error(error)
+            ),
+            Finding(
+                case.name,
+                "gap, scatter between trials [meV]",
+                float(np.std(error, ddof=1)),
+                trials=trials,
+                error=float(np.std(error, ddof=1)) / np.sqrt(2 * trials),
+            ),
+            Finding(
+                case.name,
+                "gap, median stated u [meV]",
+                float(np.median(rows[found, 3])),
+                trials=trials,
+                error=median_error(rows[found, 3]),
+            ),
         ]
     all_held, all_false = np.concatenate(held), np.concatenate(false)
     slack = 200 * float(np.sqrt(0.05 * 0.95 / all_held.size)) if quick else 0.0

@@ -17,7 +17,7 @@ from sts.plan import Plan
 from sts.simulate import Bench, BiasRamp, simulate_iv, superconductor
 from sts.spectra import average_spectrum
 from sts.spectra.electron_temperature import ElectronTemperature, electron_temperature
-from studies import Finding
+from studies import Finding, median_error
 
 TITLE = "The electron temperature from a superconducting gap: intervals, and bounds where Γ does the same"
 
@@ -94,10 +94,12 @@ def run(quick: bool = False, seed: int = 0) -> list[Finding]:
                 Finding(case.name, "interval or bound holds it [%]", _share(said), 95.0 - slack, 100.0, len(said))
             )
         if len(values) >= FEWEST:
+            off = (values[:, 0] - case.temperature_K) / values[:, 1]
             findings += [
-                Finding(case.name, "median error over u", float(np.median((values[:, 0] - case.temperature_K) / values[:, 1])),
-                        -0.3, 0.3, len(values)),
-                Finding(case.name, "median u [mK]", 1e3 * float(np.median(values[:, 1])), trials=len(values)),
+                Finding(case.name, "median error over u", float(np.median(off)), -0.3, 0.3, len(values),
+                        median_error(off)),
+                Finding(case.name, "median u [mK]", 1e3 * float(np.median(values[:, 1])), trials=len(values),
+                        error=1e3 * median_error(values[:, 1])),
             ]  # fmt: skip
     return findings + _together(every, quick)
 

@@ -21,7 +21,7 @@ from sts.spectra.models import Measured
 from sts.spectra.models.inelastic import fit_inelastic_step, inelastic_step
 from sts.spectra.peaks import find_peaks
 from sts.sweeps import SweepSet
-from studies import Finding
+from studies import Finding, median_error
 
 TITLE = "Features of a spectrum: gaps, peaks, steps and the lock-in's gain"
 
@@ -71,9 +71,12 @@ def _gaps(trials: int, seed: int) -> list[Finding]:
             held = 100 * float(np.mean((low <= 1000) & (high >= 1000)))
             findings += [
                 Finding(case, "gap between bands within 2 u [%]", _share(gap - 1000, se), _least(trials), 100.0, trials),
-                Finding(case, "gap between bands, median error [meV]", float(np.nanmedian(gap - 1000)), trials=trials),
-                Finding(case, "gap between bands, scatter between trials [meV]", float(np.nanstd(gap, ddof=1)), trials=trials),
-                Finding(case, "gap between bands, median stated u [meV]", float(np.nanmedian(se)), 0.0, 20.0, trials),
+                Finding(case, "gap between bands, median error [meV]", float(np.nanmedian(gap - 1000)), trials=trials,
+                        error=median_error(gap)),
+                Finding(case, "gap between bands, scatter between trials [meV]", float(np.nanstd(gap, ddof=1)), trials=trials,
+                        error=float(np.nanstd(gap, ddof=1)) / np.sqrt(2 * trials)),
+                Finding(case, "gap between bands, median stated u [meV]", float(np.nanmedian(se)), 0.0, 20.0, trials,
+                        median_error(se)),
                 Finding(case, "gap within the bounds of the log onset [%]", held, _least(trials), 100.0, trials),
             ]  # fmt: skip
     return findings
@@ -133,6 +136,7 @@ def _peaks(trials: int, seed: int) -> list[Finding]:
                 -1.0,
                 1.0,
                 trials,
+                100 * median_error(found[:, i, 2] / width),
             ),
             Finding(case, "width within 2 u [%]", _share(found[:, i, 2] - width, found[:, i, 3]), 70.0, 100.0, trials),
         ]
@@ -175,9 +179,29 @@ def _superconducting(trials: int, seed: int) -> list[Finding]:
         findings += [
             Finding(case, "Δ within 2 u [%]", _share(gap - 1.35, gap_se), _least(trials), 100.0, trials),
             Finding(case, "Γ within 2 u [%]", _share(width - broadening, width_se), _least(trials), 100.0, trials),
-            Finding(case, "median stated u of Δ [meV]", float(np.nanmedian(gap_se)), trials=trials),
-            Finding(case, "median stated u of Γ [meV]", float(np.nanmedian(width_se)), trials=trials),
-            Finding(case, "Γ, median error [meV]", float(np.nanmedian(width - broadening)), -0.002, 0.002, trials),
+            Finding(
+                case,
+                "median stated u of Δ [meV]",
+                float(np.nanmedian(gap_se)),
+                trials=trials,
+                error=median_error(gap_se),
+            ),
+            Finding(
+                case,
+                "median stated u of Γ [meV]",
+                float(np.nanmedian(width_se)),
+                trials=trials,
+                error=median_error(width_se),
+            ),
+            Finding(
+                case,
+                "Γ, median error [meV]",
+                float(np.nanmedian(width - broadening)),
+                -0.002,
+                0.002,
+                trials,
+                median_error(width),
+            ),
             Finding(case, "fits called good [%]", good, 97.0, 100.0, trials),
         ]
     return findings

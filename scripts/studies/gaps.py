@@ -17,7 +17,7 @@ from sts.plan import Plan
 from sts.simulate import Bench, Simulated, apply_bench, gapped, simulate_iv
 from sts.spectra import average_spectrum
 from sts.spectra.lockin.comparison import calibrate_lockin, integral_ratio
-from studies import Finding
+from studies import Finding, mean_error
 
 TITLE = "Broadened I/V in a gap, lock-in against the current, intervals of noise and scatter"
 WIDTH = 0.08
@@ -60,7 +60,15 @@ def _band(ideal: Simulated, noise: str, bench: Bench, kind: str, trials: int, se
         held.append(((made.low < truth) & (truth < made.high))[made.trusted].mean())
     wider = 200 * np.sqrt(0.05 * 0.95 / (8 * trials))
     measure = "coverage of the 95 % band of (dI/dV) over broadened I/V [%]"
-    return Finding(f"{noise} noise, {kind} kernel", measure, 100 * float(np.mean(held)), 93 - wider, 97 + wider, trials)
+    return Finding(
+        f"{noise} noise, {kind} kernel",
+        measure,
+        100 * float(np.mean(held)),
+        93 - wider,
+        97 + wider,
+        trials,
+        100 * mean_error(held),
+    )
 
 
 def _lockin(trials: int, seed: int) -> list[Finding]:

@@ -16,7 +16,7 @@ from sts.comparing.calibration import STEP_HEIGHTS, Calibration
 from sts.comparing.scales import scale_parts, with_total_interval
 from sts.comparing.step_heights import scale_from_steps
 from sts.quantities import decay_from_barrier
-from studies import Finding
+from studies import Finding, median_error
 
 TITLE = "The height scale from steps, and the intervals of tips that hold it"
 TRUE, KNOWN_NM = 1.04, STEP_HEIGHTS["au111"].height_nm
@@ -84,9 +84,10 @@ def look(case: Steps, trials: int, rng: np.random.Generator) -> list[Finding]:
                 *case.coverage, trials),
         Finding(case.case, "coverage of 95 % intervals, tip with its scale [%]", 100 * float(np.mean(tip)),
                 93.0, 99.9 if wide else 98.5, trials),
-        Finding(case.case, "median bias of the factor [%]", 100 * float(np.median(error)), -bias, bias, trials),
+        Finding(case.case, "median bias of the factor [%]", 100 * float(np.median(error)), -bias, bias, trials,
+                100 * median_error(error)),
         Finding(case.case, "median half interval of a tip with its scale [% of the barrier]",
-                100 * float(np.median(widths)) / BARRIER_EV, trials=trials),
+                100 * float(np.median(widths)) / BARRIER_EV, trials=trials, error=100 * median_error(widths) / BARRIER_EV),
     ]  # fmt: skip
 
 

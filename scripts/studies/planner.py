@@ -12,7 +12,7 @@ from sts.comparing.pairs import compare_pairs
 from sts.comparing.planning import Aim, plan_session, site_scatter
 from sts.comparing.sites_and_tips import site_level, tip_level
 from sts.quantities import decay_from_barrier
-from studies import Finding
+from studies import Finding, mean_error
 
 TITLE = "Planning: 90 % power promised from the scatter of one session, and what the next sessions show"
 
@@ -110,7 +110,9 @@ def measure(case: Case, rng: np.random.Generator, trials: int) -> list[Finding]:
     words = f"{case.words} (median {np.median(sites):.0f} sites, {np.median(repeats):.0f} repeats)"
     return [
         Finding(words, "next sessions that show the difference [%]", shown, 87, case.most, len(best)),
-        Finding(words, "power that was promised, mean [%]", float(said.mean()), 90, case.most, len(best)),
+        Finding(
+            words, "power that was promised, mean [%]", float(said.mean()), 90, case.most, len(best), mean_error(said)
+        ),
         Finding(words, "first sessions that gave a plan [%]", float(100 * able.mean()), 95, 100, trials),
         Finding(words, "of these, scatter well enough known [%]", float(100 * promised.mean()), 0, 100, len(best)),
     ]

@@ -9,7 +9,7 @@ import pandas as pd
 
 from sts.comparing.pairs import compare_pairs
 from sts.comparing.sites_and_tips import BARRIER_PER_NM2, tip_level
-from studies import Finding
+from studies import Finding, median_error
 
 TITLE = "Tips with few sites: what the scatter of the other tips is worth"
 
@@ -69,7 +69,7 @@ def run(quick: bool = False, seed: int = 0) -> list[Finding]:
                     100,
                     trials,
                 ),
-                Finding(case, "half width, middle [%]", float(np.median(half)), 0, 200, holds.size),
+                Finding(case, "half width, middle [%]", float(np.median(half)), 0, 200, holds.size, median_error(half)),
             ]
             called = 100 * any_differ(compare_pairs(tips), trials)
             findings.append(

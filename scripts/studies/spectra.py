@@ -18,7 +18,7 @@ from sts.simulate import Bench, Simulated, apply_bench, gapped, simulate_iv, sup
 from sts.simulate.densities import Density
 from sts.spectra import average_spectrum, find_offsets, judge_iv
 from sts.sweeps import SweepSet
-from studies import Finding
+from studies import Finding, mean_error
 
 TITLE = "I(V): dI/dV, its bands, offsets and faults"
 
@@ -102,10 +102,32 @@ def _spectrum(
     holds = "coverage of 95 % bands where smoothing bias is small [%]"
     low, high = _bounds(trials, 3 if case.startswith("ohmic") else 8)  # ohmic: smoothed over a third of the range
     return [
-        Finding(case, "error of dI/dV over the best window's", float(np.mean(ratios)), 1.0, LIMIT[noise], trials),
-        Finding(case, f"dI/dV: {holds}", 100 * float(np.mean(held)), low, high, trials),
-        Finding(case, f"normalised: {holds}", 100 * float(np.mean(held_ratio)), low, high, trials),
-        Finding(case, "share of bias where smoothing bias is small [%]", 100 * float(np.mean(share)), trials=trials),
+        Finding(
+            case,
+            "error of dI/dV over the best window's",
+            float(np.mean(ratios)),
+            1.0,
+            LIMIT[noise],
+            trials,
+            mean_error(ratios),
+        ),
+        Finding(case, f"dI/dV: {holds}", 100 * float(np.mean(held)), low, high, trials, 100 * mean_error(held)),
+        Finding(
+            case,
+            f"normalised: {holds}",
+            100 * float(np.mean(held_ratio)),
+            low,
+            high,
+            trials,
+            100 * mean_error(held_ratio),
+        ),
+        Finding(
+            case,
+            "share of bias where smoothing bias is small [%]",
+            100 * float(np.mean(share)),
+            trials=trials,
+            error=100 * mean_error(share),
+        ),
     ]
 
 

@@ -17,7 +17,7 @@ from sts.plan import CheckPlan
 from sts.simulate import Bench, Simulated, simulate_iv
 from sts.spectra import average_spectrum, judge_iv
 from sts.spectra.faults.settling import settled_and_judged, settling_samples
-from studies import Finding
+from studies import Finding, mean_error
 from studies.start_transient import BENCHES, DENSITIES, LEAST, MOST
 
 TITLE = "I(V): bands where transients are masked"
@@ -50,7 +50,8 @@ def _of_bench(bench: str, groups: int, seed: int) -> list[Finding]:
     trials = len(SHAPES) * groups
     wider = 200 * np.sqrt(0.05 * 0.95 / (3 * trials))  # twice the error of simulation, with three independent stretches
     return [
-        Finding(f"{bench}, {place}", MEASURE, 100 * float(np.mean(rates)), 93.0 - wider, min(97.0 + wider, 100.0), len(rates))
+        Finding(f"{bench}, {place}", MEASURE, 100 * float(np.mean(rates)), 93.0 - wider, min(97.0 + wider, 100.0), len(rates),
+                100 * mean_error(rates))
         for place, rates in held.items()
     ]  # fmt: skip
 

@@ -90,8 +90,10 @@ def _factors(name: str, trials: int, seed: int) -> list[Finding]:
     least, share = 90 - 200 * np.sqrt(0.05 * 0.95 / trials), 100 * float(np.mean(held))
     return [
         Finding(name, "factor at 1.5 to 2.5 V: coverage of 95 % intervals [%]", share, least, 100, len(held)),
-        Finding(name, "factor: rms error of its logarithm, a gap known to 0.2 nm", _rms(errors), 0, 0.3, trials),
-        Finding(name, "factor: the same with one decay at all biases", _rms(before), trials=trials),
+        Finding(name, "factor: rms error of its logarithm, a gap known to 0.2 nm", _rms(errors), 0, 0.3, trials,
+                _rms(errors) / np.sqrt(2 * trials)),
+        Finding(name, "factor: the same with one decay at all biases", _rms(before), trials=trials,
+                error=_rms(before) / np.sqrt(2 * trials)),
     ]  # fmt: skip
 
 
