@@ -17,7 +17,10 @@ from sts.barrier.blocks import Array
 SHORTEST = 0.7  # samples, of the memories that add up to 1/f noise; each is twice as long as the last
 LONGEST = 4.0  # sweeps
 STEPS = 15  # of scoring at most
-FURTHEST, TRIED = 1.5, tuple(0.4**i for i in range(4))  # a parameter moves by in one step; shares of a step that are tried
+FURTHEST, TRIED = (
+    1.5,
+    tuple(0.4**i for i in range(4)),
+)  # a parameter moves by in one step; shares of a step that are tried
 PLACES = np.linspace(-4.0, 3.0, 12)  # at which the size of a slow part is looked at, in its standard deviations
 # The parameters; all but the slope are logarithms. What is usual and its spread is in units of the noise as if it were white.
 WHITE_GAP, SLOW_GAP, SLOPE, WHITE, MEMORY, LENGTH, LINE = range(7)
