@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from sts.plan import BarrierPlan, Plan
 
@@ -64,13 +64,13 @@ def share_error(percent: float, trials: int) -> float:
     return 100 * math.sqrt(share * (1 - share) / trials)
 
 
-def mean_error(values: Sequence[float] | np.ndarray) -> float:
+def mean_error(values: ArrayLike) -> float:
     """Standard error of the mean of independent values; NaN of fewer than two."""
     known = _known(values)
     return float(known.std(ddof=1) / math.sqrt(known.size)) if known.size > 1 else math.nan
 
 
-def median_error(values: Sequence[float] | np.ndarray) -> float:
+def median_error(values: ArrayLike) -> float:
     """Standard error of the median of independent values: half the distance between the ranks √n/2 beside it; NaN of few.
 
     The ranks hold the median with 68 % for any distribution (David and Nagaraja, Order Statistics, 3rd ed., 7.1; page
@@ -83,6 +83,6 @@ def median_error(values: Sequence[float] | np.ndarray) -> float:
     return float(np.diff(np.interp([low, high], np.arange(known.size), known))[0] / 2)
 
 
-def _known(values: Sequence[float] | np.ndarray) -> np.ndarray:
+def _known(values: ArrayLike) -> np.ndarray:
     known = np.asarray(values, float)
-    return known[np.isfinite(known)]
+    return np.asarray(known[np.isfinite(known)])

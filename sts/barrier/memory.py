@@ -237,7 +237,7 @@ def _climb(data: Averages, usual: Usual, start: Array, free: list[int], steps: i
                 step = np.zeros(len(start))
                 step[free] = shorter * cut
                 there = _Place.of(np.clip(here.parameters + step, LEAST, most), data)
-                gain = there.value + usual.value(there.parameters) - before
+                gain = float(there.value + usual.value(there.parameters) - before)
                 if gain >= 0:
                     break
             if gain >= 0:
