@@ -65,6 +65,19 @@ def test_whole_sites_left_out_at_random_are_hardly_ever_cautioned_against(repeat
     assert said / repeats <= 0.08
 
 
+def test_six_decisions_of_a_tip_one_way_are_one_sided_and_five_are_not() -> None:
+    """The sign test: 2/2^5 = 0.0625 and 2/2^6 = 0.031 on both sides of 0.05 (closed form)."""
+    sweeps = session(np.random.default_rng(11)).assign(replicate=np.arange(2 * TIPS * SITES * REPEATS))
+    centre = sweeps.groupby("place")["value"].transform("median")
+    low = np.flatnonzero((sweeps["tip"] == "tip 1") & (sweeps["value"] < centre))
+    five, six = (
+        by_hand(sweeps.assign(used=~sweeps.index.isin(low[:n])), *[pd.DataFrame()] * 2).cautions for n in (5, 6)
+    )
+    assert five == ()
+    assert len(six) == 1
+    assert six[0].startswith("tip 1: 6 of 6 decisions by hand raise the barrier")
+
+
 @repeated(20, 40)
 @pytest.mark.parametrize("site_sd", [0.3, 1.0])
 def test_leaving_out_the_lowest_third_is_cautioned_against(site_sd: float, repeats: int) -> None:

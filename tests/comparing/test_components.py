@@ -5,6 +5,7 @@ from __future__ import annotations
 from importlib.resources import files
 
 import numpy as np
+import pandas as pd
 import pytest
 from comparing.examples import make_repeats
 from numpy.testing import assert_allclose
@@ -84,6 +85,10 @@ def test_planted_scatter_comes_back_in_eV_with_its_share():
     assert_allclose(table["sd_eV"]["repeat"], 2 * 4.5 * 0.2 / 21.7, rtol=0.12)
     assert_allclose(table["share"].sum(), 1)
     assert table["share"]["tip"] < 0.1
+    # The intraclass correlation is the share of all that lies above: a closed form, of no meaning for the repeat itself.
+    square = table["sd_eV"] ** 2
+    assert_allclose(table["icc"]["site"], square[["tip", "site"]].sum() / square.sum())
+    assert np.isnan(table["icc"]["repeat"])
 
 
 def test_design_effect_is_that_of_the_textbook():
@@ -116,3 +121,16 @@ def test_advice_names_what_weighs_most():
     assert "b on gold: one site" in text
     assert "a better height calibration comes first" in text
     assert "made_by cut: 2 tips; 1 more tip would halve" in text
+
+
+def test_what_more_repeats_would_gain_is_the_noise_of_a_site_beside_the_scatter():
+    """Without noise a site scatters by 0.03 instead of hypot(0.03, 0.04) = 0.05 eV: two fifths less."""
+    row = {"tip": "a", "sample": "", "sites": 4, "barrier_low_eV": 4.0, "barrier_high_eV": 4.2, "barrier_se_eV": 0.03,
+           "calibration_se_eV": 0.0}  # fmt: skip
+    noisy, quiet, exact = (
+        advice(pd.DataFrame([row | {"between_site_sd_eV": scatter, "site_noise_eV": noise}]))
+        for scatter, noise in ((0.03, 0.04), (0.04, 0.03), (0.0, 0.0))
+    )
+    assert "40 %" in noisy[0]
+    assert "20 %" in quiet[0]
+    assert "would hardly narrow it" in exact[0]

@@ -59,6 +59,20 @@ def test_sites_of_one_tip_are_students_sleepers():
     assert found.verdict == "differ"
 
 
+def test_sites_that_scatter_less_than_their_noise_are_weighed_by_the_inverse_of_its_square():
+    """Inverse variances (textbook): two sites with a third of the others' noise have nine times their weight."""
+    change = [0.010, 0.012, 0.030, 0.034]
+    rows = [
+        ("a", state, f"{k}", k_ln)
+        for state, part in (("x", 0.0), ("y", 1.0))
+        for k, k_ln in enumerate(part * np.array(change))
+    ]
+    repeats = of_sites(rows)
+    repeats["decay_se_per_nm"] = repeats["decay_per_nm"] * np.tile([0.01, 0.01, 0.03, 0.03], 2)
+    found = row_of(compare_states(repeats, "state").changes, "a")
+    assert_allclose(np.log(found.ratio), np.average(change, weights=[9, 9, 1, 1]), rtol=1e-6)
+
+
 def test_tips_with_equally_many_sites_are_scipys_paired_test():
     repeats = drawn(5, 3)
     means = np.log(repeats["decay_per_nm"]).mul(2).groupby([repeats["state"], repeats["tip"]]).mean()

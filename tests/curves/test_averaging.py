@@ -70,6 +70,14 @@ def test_scatter_of_the_influence_is_the_uncertainty(kind: str):
     assert ratio.mean() == pytest.approx(1.06 if kind == "median" else 1, abs=0.08)
 
 
+def test_the_influence_of_the_median_is_the_side_of_it_and_the_same_at_every_point():
+    """It is a step, the sign of x - median (Huber and Ronchetti, Robust Statistics, 2009, from memory), however it is scaled."""
+    values = np.random.default_rng(3).standard_normal((41, 1))
+    influence = average_units(np.repeat(values, 600, axis=1), "median").influence
+    assert_allclose(influence, np.repeat(influence[:, :1], 600, axis=1), atol=1e-12)
+    assert np.corrcoef(influence[:, 0], np.sign(values[:, 0] - np.median(values)))[0, 1] > 0.8
+
+
 def test_a_hole_is_filled_at_the_level_of_its_sweep():
     group = units(0.3, 6, noise=0.0)
     holed = group.copy()
@@ -110,3 +118,8 @@ def test_rows_of_codes_are_those_that_a_search_for_each_code_finds():
     assert [rows.tolist() for rows in rows_of_codes(codes)] == [
         np.flatnonzero(codes == code).tolist() for code in range(3)
     ]
+
+
+def test_an_unknown_average_is_refused_with_those_that_there_are():
+    with pytest.raises(ValueError, match="average is 'mode'; it must be 'mean', 'median' or 'geometric'"):
+        average_units(units(0.1, 4), "mode")

@@ -68,6 +68,11 @@ def test_unsaturated_sweeps_are_left_alone(step: float):
     assert not find_saturation(np.round(floor / step) * step if step else floor).any()
 
 
+def test_two_steps_below_the_limit_is_not_the_limit():
+    codes = np.concatenate([np.arange(92), [94, 96, 98, *[100, 99, 100] * 4, 98, 95], np.arange(90, 0, -1)])
+    assert_allclose(find_saturation(codes * 1e-12)[0], codes >= 99)
+
+
 def test_full_scale_masks_even_a_single_sample_and_unknown_full_scale_masks_none():
     current = np.array([[1e-9, 5e-9, 1e-8, 3e-9], [1e-9, 5e-9, 1e-8, 3e-9]])
     found = find_saturation(current, full_scale=[1e-8, np.nan])

@@ -94,5 +94,8 @@ def test_true_barrier_inverts_both():
     assert_allclose(true_barrier(image_force_barrier(5.0, 0.7, 0.5), 0.7, bias_V=0.5, image=True), 5.0, rtol=1e-5)
     assert_allclose(true_barrier(float(tilted_barrier(5.0, 0.8, 1.5)), 0.8, bias_V=-1.5, image=False), 5.0, rtol=1e-5)
     assert_allclose(true_barrier(4.4, 0.8, image=False), 4.4)
+    # The apparent height of this one is itself too low for a barrier in so narrow a gap.
+    assert math.isnan(image_force_barrier(image_force_barrier(2.5, 0.5), 0.5))
+    assert_allclose(true_barrier(image_force_barrier(2.5, 0.5), 0.5, image=True), 2.5, rtol=1e-5)
     assert math.isnan(image_force_barrier(1.0, 0.4))  # the image potential has pulled the barrier away
     assert math.isnan(true_barrier(-1.0, 0.8, image=True))

@@ -200,3 +200,13 @@ def test_the_other_methods_count_a_width_from_the_ends():
     for method in ("gaussian", "penalised"):
         near = np.minimum(EQUAL + 1, 1 - EQUAL)
         assert (make_smoother(EQUAL, width_V=0.205, method=method).one_sided == (near < 0.199)).all()
+
+
+@pytest.mark.parametrize("order", [1, 2, 3, 4])
+def test_one_point_more_than_the_order_has_coefficients_is_enough_and_fewer_are_refused(order: int):
+    """Polynomials up to the order are kept exactly, the derivative of x^order too (Savitzky and Golay, 1964)."""
+    axis = np.linspace(0.0, 1.0, order + 2)
+    smoother = make_smoother(axis, width_V=2.0, order=order)
+    assert_allclose(smoother.derivative @ axis**order, order * axis ** (order - 1), atol=1e-9)
+    with pytest.raises(ValueError, match=f"{order + 1} points; smoothing of order {order} needs at least {order + 2}"):
+        make_smoother(axis[:-1], width_V=2.0, order=order)
