@@ -161,3 +161,13 @@ def test_the_columns_are_those_of_each_sweep():
     whole = on_common_axis(SETS)
     assert (whole.table[WIDTH][: len(SETS[0])] == 0).all()
     assert (whole.table[WIDTH][len(SETS[0]) :] > 0.02).all()
+
+
+def test_fewer_than_eleven_shared_points_are_refused_and_rounding_costs_no_point():
+    coarse = np.linspace(-1, 1, 11)
+    fine = np.linspace(-1, 1, 201) * (1 - 1e-8)  # its ends are within by rounding
+    assert_allclose(common_points([coarse, fine]), coarse)
+    with pytest.raises(ValueError, match="has 10 points within all of them, and 11 are needed"):
+        common_points([coarse, fine[5:]])
+    with pytest.raises(ValueError, match="has 9 points"):
+        common_points([coarse, np.linspace(-1, 1, 201) * (1 - 1e-6)])

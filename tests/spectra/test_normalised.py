@@ -150,3 +150,11 @@ def test_islands_narrower_than_the_smoothing_are_not_trusted():
     islands = wide | (np.abs(bias - 0.2) < 0.024) | (np.abs(bias + 0.1) < 0.006)
     assert (without_islands(bias, islands, 0.1) == wide).all()
     assert (without_islands(bias, islands, 0.02) == (wide | (np.abs(bias - 0.2) < 0.024))).all()
+
+
+def test_a_broadening_without_a_width_or_of_an_unknown_kind_is_refused():
+    for width in (0.0, -0.1, np.nan):
+        with pytest.raises(ValueError, match="must be above zero"):
+            broadening(V, width, "gaussian")
+    with pytest.raises(ValueError, match="The broadening is 'box'; it must be 'exponential' or 'gaussian'"):
+        broadening(V, 0.1, "box")

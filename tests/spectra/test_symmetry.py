@@ -6,6 +6,8 @@ tunnelling current is (J. Bardeen, Phys. Rev. Lett. 6, 57 (1961), from memory); 
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -135,3 +137,19 @@ def test_two_set_points_that_say_otherwise_are_not_overruled():
     found = find_offsets(moved)
     assert not found.separable
     assert "do not cross where the gap mirrors itself" in found.how
+
+
+def test_why_there_is_no_mirror_is_said_for_each_reason():
+    rng = np.random.default_rng(12)
+    name = SUPERCONDUCTORS[0]
+    good = sweeps(rng, name)
+    assert isinstance(mirror_zero([good]), Mirror)
+    turned = good.current.copy()
+    turned[:2] *= -1
+    assert mirror_zero([replace(good, current=turned)]) == "its repeats are not of one curve"
+    aside = replace(good, axis=good.axis + 9e-3)
+    assert mirror_zero([aside]) == "there are too few points on both sides of zero bias"
+    retracted = sweeps(rng, name, setpoint=0.0)
+    assert "needs 4 repeats" in mirror_zero([retracted])
+    wide = replace(good, axis=good.axis * 60)  # the same curve as if of a gap of 90 meV
+    assert "from its middle, which need not be zero bias then" in mirror_zero([wide])

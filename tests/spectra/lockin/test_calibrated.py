@@ -6,13 +6,15 @@ integral by the same operator. No simulation of the package is used.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from spectra.two_channels import V, conductance, current, measured, spectrum
 
 from sts.curves.smoothing import make_smoother
-from sts.spectra.lockin.calibrated import running_integral
+from sts.spectra.lockin.calibrated import integrals, running_integral
 
 
 @pytest.mark.parametrize("repeats", [1, 3, 8])
@@ -67,3 +69,21 @@ def test_running_integral_is_of_fourth_order():
             np.abs(running_integral(v, conductance(v)) - (current(v) - current(v[0])))[points // 8 : -points // 8].max()
         )
     assert errors[0] / errors[1] > 8
+
+
+def holed(sweeps, *where):
+    lockin = sweeps.lockin.copy()
+    lockin[where] = np.nan
+    return replace(sweeps, lockin=lockin)
+
+
+@pytest.mark.parametrize(("change", "why"), [
+    (lambda s: replace(s, lockin=None), "no lock-in channel"),
+    (lambda s: holed(s, ...), "no lock-in channel"),
+    (lambda s: replace(s, lockin_unit="ohm"), "the lock-in channel is a resistance, dV/dI"),
+    (lambda s: holed(s, 1), "the lock-in channel has holes, or is not in every sweep"),
+    (lambda s: holed(s, slice(None), 7), "the lock-in channel has holes, or is not in every sweep"),
+])  # fmt: skip
+def test_a_channel_that_cannot_be_integrated_is_refused_and_why(change, why):
+    sweeps = change(measured(np.random.default_rng(3), 2))
+    assert integrals(V, sweeps, np.ones(V.size, bool), np.repeat([0, 1], 2), "repeat") == why

@@ -57,3 +57,8 @@ MUEHLSCHLEGEL = [  # T/Tc, Δ(T)/Δ(0), four printed digits
 @pytest.mark.parametrize(("temperature", "ratio"), MUEHLSCHLEGEL)
 def test_the_gap_equation_gives_the_published_table(temperature, ratio):
     assert_allclose(gap_ratio(temperature), ratio, atol=6e-5)  # four printed digits
+
+
+def test_far_below_the_critical_temperature_the_gap_is_whole():
+    """1 - Δ(T)/Δ(0) falls as exp(-1.76/t): below 1e-30 from t = 0.02 on (closed form), where the sum is no longer taken."""
+    assert_allclose(gap_ratio([0.0, 0.01, 0.0199, 0.021]), 1.0, atol=1e-9)

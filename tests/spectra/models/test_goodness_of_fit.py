@@ -43,3 +43,10 @@ def test_noise_larger_than_stated_is_poor_only_when_gross():
     """Without runs of one sign an uncertainty stated twice too small is the likelier reason: widened, not called poor."""
     assert verdict(2 * RNG.standard_normal(300), 4, independent=1.0, scale=0.1)[0] == "good"
     assert verdict(4 * RNG.standard_normal(300), 4, independent=1.0, scale=0.1)[0].startswith("poor")
+
+
+def test_residuals_of_one_sign_alone_are_no_chance_unless_they_are_few():
+    """n of one sign come about with 2^(1-n): a thousandth for 11, every second time for two."""
+    assert run_test(np.full(11, 0.3)) == 0.0
+    assert run_test(-np.ones(10)) == 1.0
+    assert run_test([0.0, np.nan]) == 1.0
