@@ -79,9 +79,7 @@ def _of_its_own(v: np.ndarray, nu: np.ndarray) -> np.ndarray:
     return np.asarray(stands_apart(squares, nu, (rest, rest_dof), known.sum(axis=1, keepdims=True)) & (rest > 0))
 
 
-def scatter_of_tips(
-    sample: pd.Series, tips: Pooled, *, confidence: float = 0.95
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def scatter_of_tips(sample: pd.Series, tips: Pooled, *, confidence: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Observed uncertainties of tips from their sites, helped by the other tips of the sample.
 
     Parameters

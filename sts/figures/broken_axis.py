@@ -18,7 +18,7 @@ ROOM = 0.15  # beside the values of a stretch, as a share of its length
 LEAST = 0.02  # decades of a stretch at least, room on each side
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Stretches:
     """Stretches of an axis in decades, and where each is drawn; between them the axis is pressed together."""
 

@@ -43,7 +43,7 @@ def unless_damaged(read: Callable[[], T]) -> T | None:
     return None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Table:
     """What is whole of a table.
 
@@ -104,7 +104,7 @@ def _columns(group: h5py.Group) -> dict[str, str]:
     return dict(zip(map(str, group.attrs.get("columns", ())), group.attrs.get("datasets", ()), strict=True))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Salvaged:
     """What is whole of one set of sweeps.
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import ast
 import inspect
 import re
 from dataclasses import fields, is_dataclass
 from importlib import import_module
+from pathlib import Path
 
 import pytest
 
@@ -68,3 +70,32 @@ def test_every_result_of_a_public_function_is_looked_at() -> None:
             returned |= set(re.findall(r"\b[A-Z]\w+", str(inspect.signature(thing).return_annotation)))
     known = {cls.__name__ for cls in CLASSES} | {"BiasView", "Curve", "HeightView"}
     assert returned - known <= {"Any", "DataFrame", "Disagreement", "Logbook", "Path", "Plan", "Recipe"}
+
+
+BUILT_UP = {  # filled in one piece after the other while a file is read or written; none is a result
+    "Found", "KnownSweeps", "Metadata", "Run", "Writing", "_Found", "_Merging", "_OpenSet", "_Visit",
+}  # fmt: skip
+ARRAYS = re.compile(r"\b(Array|NDArray|ndarray|DataFrame|Series)\b")
+
+
+def test_what_holds_results_cannot_be_written_over_and_arrays_are_not_compared() -> None:
+    """`==` of two arrays has no truth (numpy's user guide); a frozen class says so when it is written to."""
+    for path in sorted(Path(sts.__file__).parent.rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.ClassDef) and node.name not in BUILT_UP:
+                made = {
+                    d.func.id: d
+                    for d in node.decorator_list
+                    if isinstance(d, ast.Call) and isinstance(d.func, ast.Name)
+                }
+                how = (
+                    {k.arg: ast.literal_eval(k.value) for k in made["dataclass"].keywords}
+                    if "dataclass" in made
+                    else None
+                )
+                bare = any(isinstance(d, ast.Name) and d.id == "dataclass" for d in node.decorator_list)
+                kinds = " ".join(ast.unparse(part.annotation) for part in node.body if isinstance(part, ast.AnnAssign))
+                if how is not None or bare:
+                    assert (how or {}).get("frozen"), f"{path.name}: {node.name} can be written over"
+                    if "simulate" not in path.parts and ARRAYS.search(kinds):
+                        assert (how or {}).get("eq") is False, f"{path.name}: {node.name} compares arrays"

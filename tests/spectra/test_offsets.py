@@ -108,6 +108,9 @@ def test_cubic_through_zero_is_exact_for_a_cubic():
     slope, value = fit_near_zero(axis, [1e-9 * (0.2 + 3 * axis - axis**2 + axis**3)])
     assert slope[0] == pytest.approx(3e-9, rel=1e-9)
     assert value[0] == pytest.approx(0.2e-9, rel=1e-9)
+    nine = np.linspace(-1, 1, 9)  # as many as are needed, the outermost among them
+    slope, value = fit_near_zero(nine, [1e-9 * (0.2 + 3 * nine - nine**2 + nine**3)])
+    assert [slope[0], value[0]] == pytest.approx([3e-9, 0.2e-9], rel=1e-9)
 
 
 @pytest.mark.parametrize(
