@@ -27,6 +27,15 @@ def test_the_floor_lies_between_the_edges_and_states_in_it_do_not_end_it(states)
     assert floor.upper[-1]
 
 
+@pytest.mark.parametrize("shift", [-0.2, 0.0, 0.2])
+def test_a_floor_lies_about_the_middle_of_a_gap_whose_flanks_are_alike(shift):
+    curve = np.clip(np.abs(V - shift) - 0.5, 0.0, None)
+    floor = find_floor(V, curve, level_at_ends(curve))
+    assert floor is not None
+    assert np.mean(floor.middle) == pytest.approx(shift, abs=1e-9)
+    assert 0.45 < floor.middle[1] - floor.middle[0] < 0.6  # half of the gap of 1 V and of what of its flanks is as low
+
+
 def test_there_is_no_floor_where_nothing_falls_to_one():
     assert find_floor(V, np.ones_like(V), 1.0) is None
 

@@ -17,6 +17,10 @@ def test_a_v_has_no_width_at_half_depth_and_a_dip_with_shoulders_has():
     assert np.isnan(soft_gap_width(AXIS[AXIS >= 0], 0.1 + AXIS[AXIS >= 0])[0])  # one side of zero only
     dip = 1 - 0.4 * np.exp(-((AXIS / 0.2) ** 2))
     assert soft_gap_width(AXIS, dip)[0] == pytest.approx(2 * 0.2 * np.log(2) ** 0.5, abs=0.03)  # closed form
+    # Up to 2.4 half widths are looked at, 0.4 V here: an axis that ends just beyond is long enough, on either side.
+    for short in (np.abs(AXIS) < 0.45, (AXIS > -0.45), (AXIS < 0.45)):
+        assert soft_gap_width(AXIS[short], dip[short]) == pytest.approx(soft_gap_width(AXIS, dip))
+    assert np.isnan(soft_gap_width(AXIS[np.abs(AXIS) < 0.35], dip[np.abs(AXIS) < 0.35])[0])
 
 
 def test_measured_soft_gaps_are_of_the_published_order(opendata):
