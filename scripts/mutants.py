@@ -166,7 +166,8 @@ def statement(source: str, number: int) -> range:
 
 
 def _first(node: ast.stmt) -> int:
-    return min([node.lineno, *(decorator.lineno for decorator in getattr(node, "decorator_list", []))])
+    decorators = node.decorator_list if isinstance(node, ast.ClassDef | ast.FunctionDef) else []
+    return min([node.lineno, *(decorator.lineno for decorator in decorators)])
 
 
 def _last(node: ast.stmt) -> int:
