@@ -25,6 +25,7 @@ from sts.barrier.noise import (
     solve_noise,
 )  # fmt: skip
 from sts.barrier.slow_noise import ENOUGH, Covariance, find_covariances
+from sts.barrier.straightness import jumping
 from sts.barrier.whitened import Whitened, slow_correlation
 from sts.curves.electronics import find_step
 from sts.quantities import MAD_SCALE
@@ -241,16 +242,21 @@ def _slow(parts: Sequence[_Part], pooled: PooledNoise) -> list[Array]:
 
 
 def _covariances(parts: Sequence[_Part], pooled: PooledNoise) -> dict[int, Covariance]:
-    """Of each group, from its sweeps that count."""
-    whites, groups = [], []
+    """Of each group, from its sweeps that count and do not jump, where enough are left: a jump goes on along the ramp as well."""
+    whites, groups, jumps = [], [], []
     for part, counted in zip(parts, _counted(parts), strict=True):
         rows = np.flatnonzero(counted)
         samples, noise = part.samples.rows(rows), take(pooled, part.group[rows])
         fitted = engine.evaluated(take(part.curve, rows), samples, noise.variance)
         whites.append(Whitened.of(samples, fitted, noise))
         groups.append(part.group[rows])
-    group = np.concatenate(groups)
-    return find_covariances(joined(whites), group) if group.size else {}
+        jumps.append(jumping(samples.u, fitted.products))
+    group, jumps_too = np.concatenate(groups), np.concatenate(jumps)
+    if not group.size:
+        return {}
+    left = np.bincount(group[~jumps_too], minlength=len(pooled.terms))
+    kept = ~(jumps_too & (left >= np.maximum(ENOUGH, np.bincount(group, minlength=len(left)) / 2))[group])
+    return find_covariances(joined(whites).rows(np.flatnonzero(kept)), group[kept])
 
 
 def _significant(each: Array, spread: Array, group: Rows, groups: int) -> Array:

@@ -10,7 +10,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sts.barrier.blocks import Array
+from sts.barrier import exponential as engine
+from sts.barrier.blocks import Array, Mask
 from sts.barrier.exponential import PARAMETERS, Fitted, Products, Samples, fit, start
 from sts.barrier.noise import Noise, PooledNoise
 from sts.curves.distributions import f_above, student_above
@@ -103,6 +104,22 @@ def examine(
     )
 
 
+def jumping(u: Array, products: Products) -> Mask:
+    """Whether sweeps jump, in noise that is white but for what is slow, and as large as they scatter, shape (m,).
+
+    Parameters
+    ----------
+    u : ndarray, shape (n,)
+        Scaled height.
+    products : Products
+        Of fits of m sweeps.
+    """
+    matrix = products.normal(u, np.ones((u.size, 1)))[0][:, 0]
+    weighted = np.where(products.weight > 0, np.sqrt(products.weight) * np.abs(products.residual), np.nan)
+    scatter = MAD_SCALE * np.nanmedian(weighted, axis=1)
+    return np.asarray(_jumps(u, products, engine.inverse(matrix), np.fmax(scatter, 1.0))[0] != 1)
+
+
 def _running(values: Array) -> Array:
     """Sums of the samples before each place, shape (m, n + 1)."""
     total = np.zeros((len(values), values.shape[1] + 1))
@@ -123,17 +140,18 @@ def _step_score(u: Array, products: Products, inverse: Array, product: Array, in
     return np.where(np.isfinite(t) & (left > 1e-9 * c0), np.abs(t), 0.0)
 
 
-def _jumps(u: Array, products: Products, inverse: Array) -> tuple[Array, Array]:
+def _jumps(u: Array, products: Products, inverse: Array, scatter: float | Array = 1.0) -> tuple[Array, Array]:
     """The largest significant step of ln I: factor (1: none) and place.
 
     Two questions are asked of every place. Would a step there fit better (score test with the model's parameters free,
     the most powerful one, but it also answers to curvature and slow noise)? And do the means of a few samples just
-    before and after differ (weaker, but blind to all that is slow)? A jump needs both, or the second very clearly.
+    before and after differ (weaker, but blind to all that is slow)? A jump needs both, or the second very clearly. The first is
+    in units of `scatter` (m,) times the noise; the second is measured by what it is elsewhere in the sweep.
     """
     m, n = products.signal.shape
     factor, at = np.ones(m), np.full(m, np.nan)
     product, information = _running(products.wsr), _running(products.wss)
-    score = _step_score(u, products, inverse, product, information)
+    score = _step_score(u, products, inverse, product, information) / np.reshape(scatter, (-1, 1))
     # Most sweeps answer no to the first question everywhere; only the others are asked the second.
     rows = np.flatnonzero(score.max(axis=1) > JUMP_ASK)
     product, information, score = product[rows], information[rows], score[rows]

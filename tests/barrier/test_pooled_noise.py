@@ -39,7 +39,7 @@ def test_sweeps_noisier_or_quieter_than_their_tip_get_a_noise_of_their_own():
     fit = fit_barrier(SweepSet("iz", parts[0].axis, np.concatenate([part.current for part in parts]), table), NO_LOOP)
     inside = ((fit.table["barrier_low_eV"] < 4.4) & (fit.table["barrier_high_eV"] > 4.4)).to_numpy().reshape(3, third)
     assert inside.mean(axis=1).min() > 0.92
-    assert inside.mean(axis=1).max() < 0.985
+    assert inside.mean(axis=1).max() < 0.974 + 3 * 0.007  # as large samples hold; of 500 sweeps, three standard errors
     assert not fit.table["flags"].str.contains("jump").to_numpy().reshape(3, third).mean(axis=1).max() > 0.01
     assert_allclose(fit.table["gap_percent"].to_numpy().reshape(3, third).mean(axis=1)[2], 5.0, rtol=0.15)
 
@@ -120,3 +120,16 @@ def test_the_floor_of_the_electronics_is_not_the_bend_of_the_current():
     """Of 6 points the last five bend by some 20 pA, where the electronics make 1 pA."""
     made = simulate_iz(barrier_eV=4.4, height=(*RANGE[:2], 6), sweeps=300, bench=VACUUM, seed=2, tip="t").sweeps
     assert 0.7 < fit_barrier(made, NO_LOOP).noise["electronics_pA"].iloc[0] < 1.3
+
+
+@pytest.mark.parametrize("factor", [1.5, 1 / 1.5])
+def test_a_few_sweeps_that_jump_do_not_widen_the_intervals_of_the_others(factor):
+    """In air a jump passed for slow noise of the gap: one sweep in ten made all intervals of its tip three times as wide."""
+    clean = simulate_iz(barrier_eV=0.6, height=(0.0, 0.8e-9, 150), sweeps=30, bench=Bench(white_A=6e-12, gap_noise=0.03), seed=4,
+                        tip="heron").sweeps  # fmt: skip
+    current = clean.current.copy()
+    current[[3, 12, 25], 60:] *= factor
+    alone, beside = (fit_barrier(sweeps, NO_LOOP).table for sweeps in (clean, replace(clean, current=current)))
+    others = ~beside["flags"].str.contains("jump").to_numpy()
+    assert others.sum() == 27
+    assert (beside["decay_se_per_nm"] / alone["decay_se_per_nm"])[others].max() < 1.15
