@@ -13,53 +13,77 @@ import numpy as np
 from matplotlib.figure import Figure
 
 INSIDE, OUT, BAND = "#1b4f8a", "#c0281c", "#d9dee5"
+CUT = (-0.35, 1.35)  # what lies farther out is drawn there
 Row = dict[str, Any]
 
 
 def draw_findings(studies: Sequence[tuple[Row, Sequence[Row]]], path: Path) -> None:
-    """One line per measure, one dot per case, on a scale where 0 and 1 are the bounds of that case."""
-    lines: list[tuple[str, list[Row]]] = []
-    for about, rows in studies:
-        measures: dict[str, list[Row]] = {}  # in the order of the table
-        for row in rows:
-            if row["low"] or row["high"]:
-                measures.setdefault(row["measure"], []).append(row)
-        lines += [(f"{about['title']}, {about['size']}", []), *measures.items()]
+    """One line per study, one dot per figure, on a scale where 0 and 1 are the bounds of that figure."""
+    lines = [(f"{about['title']} ({about['size']})", [row for row in rows if _bounded(row)]) for about, rows in studies]
     figure = Figure(figsize=(11, 0.24 * len(lines) + 0.6), layout="constrained")
-    axes = figure.subplots()
-    axes.axvspan(0, 1, color=BAND, lw=0)
-    for y, (label, rows) in enumerate(lines):
-        if not rows:
-            axes.text(-0.62, y, label, fontsize=8, fontweight="bold", va="center")
-            continue
-        place = np.array([_place(row) for row in rows])
-        kept = np.array([row["kept"] == "yes" for row in rows])
-        axes.plot(place[kept], np.full(kept.sum(), y), "o", ms=3.5, color=INSIDE, alpha=0.6, mew=0)
-        axes.plot(place[~kept], np.full((~kept).sum(), y), "x", ms=5, color=OUT)
-        for x, key, side in ((-0.42, "low", "right"), (1.42, "high", "left")):
-            axes.text(x, y, _range(rows, key), fontsize=7, va="center", ha=side)
-    named = [(y, label) for y, (label, rows) in enumerate(lines) if rows]
-    axes.set_yticks([y for y, _ in named], [label for _, label in named], fontsize=7)
-    axes.set(ylim=(len(lines) - 0.5, -0.5), xlim=(-0.65, 1.65), xticks=[0, 1])
-    axes.set_xticklabels(["lower bound", "upper bound"], fontsize=8)
-    axes.tick_params(length=0)
-    axes.spines[:].set_visible(False)
+    _dots(figure, [(label, rows) for label, rows in lines if rows], errors=False)
     _save(figure, path)
 
 
-def _place(row: Row) -> float:
-    """Where a value lies between its bounds; what has one bound only is measured against its size. Cut at -0.35 and 1.35."""
+def draw_study(rows: Sequence[Row], path: Path) -> bool:
+    """One line per measure, one dot with its standard error per case; False, and no picture, where nothing has bounds."""
+    measures: dict[str, list[Row]] = {}  # in the order of the table
+    for row in rows:
+        if _bounded(row):
+            measures.setdefault(row["measure"], []).append(row)
+    if not measures:
+        return False
+    figure = Figure(figsize=(9, 0.3 * len(measures) + 0.7), layout="constrained")
+    _dots(figure, list(measures.items()), errors=True)
+    _save(figure, path)
+    return True
+
+
+def _bounded(row: Row) -> bool:
+    return bool(row["low"] or row["high"])
+
+
+def _dots(figure: Figure, lines: Sequence[tuple[str, Sequence[Row]]], *, errors: bool) -> None:
+    """Dots of each line between their bounds, which stand beside it where all are of one measure."""
+    axes = figure.subplots()
+    axes.axvspan(0, 1, color=BAND, lw=0)
+    for y, (_, rows) in enumerate(lines):
+        place, error = np.array([_place(row) for row in rows]).T
+        kept = np.array([row["kept"] == "yes" for row in rows])
+        level = y + (np.linspace(-0.28, 0.28, len(rows)) if errors and len(rows) > 1 else np.zeros(len(rows)))
+        if errors:
+            axes.hlines(
+                level,
+                np.maximum(place - error, CUT[0]),
+                np.minimum(place + error, CUT[1]),
+                color=INSIDE,
+                lw=0.6,
+                alpha=0.5,
+            )
+        axes.plot(place[kept], level[kept], "o", ms=3.5, color=INSIDE, alpha=0.6, mew=0)
+        axes.plot(place[~kept], level[~kept], "x", ms=5, color=OUT)
+        for x, key, side in ((-0.42, "low", "right"), (1.42, "high", "left")):
+            axes.text(x, y, _range(rows, key) if errors else "", fontsize=8, va="center", ha=side)
+    axes.set_yticks(range(len(lines)), [label for label, _ in lines], fontsize=8)
+    axes.set(ylim=(len(lines) - 0.4, -0.6), xlim=(-0.9, 1.75) if errors else (-0.4, 1.4), xticks=[0, 1])
+    axes.set_xticklabels(["lower bound", "upper bound"], fontsize=8)
+    axes.tick_params(length=0)
+    axes.spines[:].set_visible(False)
+
+
+def _place(row: Row) -> tuple[float, float]:
+    """Where a value lies between its bounds, and its standard error there; what has one bound only is measured against its size."""
     value = float(row["value"])
-    low, high = (float(row[k]) if row[k] else math.nan for k in ("low", "high"))
+    low, high, error = (float(row[k]) if row[k] else math.nan for k in ("low", "high", "error"))
     if math.isnan(value):
-        return 1.35
+        return CUT[1], 0.0
     if math.isnan(low):
         low = min(0.0, 2 * high)
     if math.isnan(high):
         high = max(2 * low, low + 1)
     if low == high:  # nothing but this number will do: the middle of the band
-        return 0.5 if value == low else 0.5 + math.copysign(0.85, value - low)
-    return min(max((value - low) / (high - low), -0.35), 1.35)
+        return (0.5 if value == low else 0.5 + math.copysign(0.85, value - low)), 0.0
+    return min(max((value - low) / (high - low), CUT[0]), CUT[1]), 0.0 if math.isnan(error) else error / (high - low)
 
 
 def _range(rows: Sequence[Row], key: str) -> str:

@@ -33,6 +33,12 @@ HEARTBEAT = 30  # seconds between two lines of progress
 COLUMNS = ("case", "measure", "value", "error", "low", "high", "trials", "kept")
 FIGURES = (("error", 2), ("low", 6), ("high", 6))  # what may be unknown, and its digits
 
+ABOUT = (
+    "Each dot is one figure; the grey band reaches from its lower to its upper bound. A red cross is out. Lines in the pictures of "
+    "the studies are standard errors: of shares by the binomial distribution of so many trials, of means and medians by their "
+    "scatter. Sweeps of one session are not independent: where trials are sweeps, the error of a share is too small."
+)
+
 
 def names() -> list[str]:
     """All studies: the modules of their folder."""
@@ -148,7 +154,7 @@ def _bounds(row: dict[str, Any]) -> str:
 
 def _page() -> None:
     """One page of all studies that are kept, and one figure."""
-    from _pictures import draw_findings
+    from _pictures import draw_findings, draw_study
     from _regimes import regime_lines
 
     kept = [
@@ -171,7 +177,7 @@ def _page() -> None:
         "",
         "![Every figure between its bounds](findings.png)",
         "",
-        "Each dot is one figure; the grey band reaches from its lower to its upper bound. A red cross is out.",
+        ABOUT,
         "",
         "| study | figures within their bounds | size | seed | version | date | minutes |",
         "|---|---|---|---|---|---|---|",
@@ -181,17 +187,20 @@ def _page() -> None:
         lines.append(f"| {about['title']} | {inside} of {len(rows)} | {about['size']} | {about['seed']} | {about['version']} | "
                      f"{about['date']} | {about.get('seconds', 0) / 60:.1f} |")  # fmt: skip
     lines += ["", *regime_lines(OUT)]
-    for about, rows in studies:
+    for (path, _), (about, rows) in zip(kept, studies, strict=True):
+        drawn = draw_study(rows, path.with_suffix(".png"))
         lines += [
             f"## {about['title']}",
             "",
-            "| case | measure | value | bounds | trials | |",
-            "|---|---|---|---|---|---|",
+            *([f"![{about['title']}: figures between their bounds]({path.stem}.png)", ""] if drawn else []),
+            "| case | measure | value | standard error | bounds | trials | |",
+            "|---|---|---|---|---|---|---|",
         ]
         for row in rows:
             mark = "" if row["kept"] == "yes" else "**out**"
             lines.append(
-                f"| {row['case']} | {row['measure']} | {row['value']} | {_bounds(row)} | {row['trials']} | {mark} |"
+                f"| {row['case']} | {row['measure']} | {row['value']} | {row['error']} | {_bounds(row)} | "
+                f"{row['trials']} | {mark} |"
             )
         lines.append("")
     (OUT / "README.md").write_text("\n".join(lines), encoding="utf-8", newline="\n")

@@ -8,6 +8,7 @@ import math
 from pathlib import Path
 
 import _sources
+import numpy as np
 import pytest
 import studies
 import validate
@@ -88,7 +89,7 @@ def test_a_figure_out_of_bounds_fails_the_command_and_is_named(invented, tmp_pat
     assert "2 of 3 figures" in said.out
     assert "OUT: provoked: share [%] = 92, bounds 93 … 97" in said.err
     page = (tmp_path / "out" / "README.md").read_text(encoding="utf-8")
-    assert "| provoked | share [%] | 92 | 93 … 97 | 10 | **out** |" in page
+    assert "| provoked | share [%] | 92 | 10 | 93 … 97 | 10 | **out** |" in page
     assert "| Invented | 2 of 3 | full | 1 |" in page
     assert (tmp_path / "out" / "findings.png").read_bytes().startswith(b"\x89PNG")
 
@@ -136,3 +137,26 @@ def test_a_study_depends_on_what_it_imports_and_on_nothing_else():
     assert {"scripts/studies/barrier.py", "scripts/studies/__init__.py", "sts/__init__.py", "sts/barrier/exponential.py",
             "sts/simulate/bench.py", "sts/plan.py"} <= found  # fmt: skip
     assert not any(name.startswith(("sts/report/", "sts/cli/", "sts/session/")) for name in found)
+
+
+def test_standard_errors_of_shares_means_and_medians():
+    """Against the binomial distribution, the closed form of a mean, and the scatter of medians of normal samples."""
+    assert Finding("a", "held [%]", 95.0, trials=400).standard_error == pytest.approx(
+        100 * math.sqrt(0.95 * 0.05 / 400), rel=0.02
+    )
+    assert 0 < Finding("a", "held [%]", 100.0, trials=400).standard_error < 0.3
+    assert math.isnan(Finding("a", "median bias [%]", 1.0, trials=400).standard_error)
+    assert math.isnan(Finding("a", "coverage of the 95 % band [%]", 95.0, trials=40).standard_error)
+    assert Finding("a", "coverage of the 95 % band [%]", 95.0, trials=40, error=0.5).standard_error == 0.5
+    values = np.random.default_rng(1).standard_normal((400, 101))
+    assert studies.mean_error(values[0]) == pytest.approx(values[0].std(ddof=1) / math.sqrt(101))
+    said = np.median([studies.median_error(one) for one in values])
+    assert said == pytest.approx(np.median(values, axis=1).std(), rel=0.15)
+    assert math.isnan(studies.median_error([1.0, 2.0]))
+
+
+@pytest.mark.parametrize("path", TABLES, ids=lambda p: p.stem)
+def test_each_study_with_bounds_has_its_picture_on_the_page(path):
+    bounded = any(row["low"] or row["high"] for row in csv.DictReader(path.read_text(encoding="utf-8").splitlines()))
+    assert path.with_suffix(".png").exists() == bounded
+    assert (f"({path.stem}.png)" in (KEPT / "README.md").read_text(encoding="utf-8")) == bounded

@@ -106,7 +106,7 @@ def _spectrum(
             case,
             "error of dI/dV over the best window's",
             float(np.mean(ratios)),
-            1.0,
+            0.999,
             LIMIT[noise],
             trials,
             mean_error(ratios),
