@@ -26,9 +26,15 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--renew", action="store_true", help="keep results anew instead of comparing (tests/keeping.py)")
 
 
+def pytest_collection() -> None:
+    """Look for no circles of objects while modules are loaded: what they hold stays."""
+    gc.disable()
+
+
 def pytest_collection_finish() -> None:
     """Look for circles of objects less often: with all that is loaded it takes a tenth of the time of drawing and tables."""
     gc.freeze()
+    gc.enable()
     gc.set_threshold(50_000, 5, 10)
 
 
