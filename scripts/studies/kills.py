@@ -156,9 +156,11 @@ def _expected(change: str, before: State, number: int) -> State:
 
 
 _POSIX = "forkserver" in multiprocessing.get_all_start_methods()
-_CONTEXT: Any = multiprocessing.get_context("forkserver" if _POSIX else "spawn")
+CONTEXT: Any = multiprocessing.get_context("forkserver" if _POSIX else "spawn")
 if _POSIX:  # processes start quickly, with everything imported already, so that kills fall within the change
-    _CONTEXT.set_forkserver_preload(["sts.session", "sts.loaders.loaded"])
+    CONTEXT.set_forkserver_preload(
+        ["sts.comparing.calibration", "sts.loaders.loaded", "sts.plan", "sts.session", "sts.sweeps"]
+    )
 
 
 def _announced(change: str, path: Path, number: int, begun: Event, done: Event) -> None:
@@ -168,8 +170,8 @@ def _announced(change: str, path: Path, number: int, begun: Event, done: Event) 
 
 
 def _start(change: str, path: Path, number: int) -> tuple[BaseProcess, Event]:
-    begun, done = _CONTEXT.Event(), _CONTEXT.Event()
-    process = _CONTEXT.Process(target=_announced, args=(change, path, number, begun, done))
+    begun, done = CONTEXT.Event(), CONTEXT.Event()
+    process = CONTEXT.Process(target=_announced, args=(change, path, number, begun, done))
     process.start()
     begun.wait(60)
     return process, done
@@ -208,7 +210,7 @@ def imported_at_once(path: Path, seed: int) -> int:
     Session.create(path)
     first = 10 * (seed + 1)
     lists = [[first, first + 1], [first + 2, first + 1]]
-    processes = [_CONTEXT.Process(target=_import_several, args=(path, numbers)) for numbers in lists]
+    processes = [CONTEXT.Process(target=_import_several, args=(path, numbers)) for numbers in lists]
     for process in processes:
         process.start()
     for process in processes:
