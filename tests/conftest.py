@@ -11,6 +11,7 @@ from pathlib import Path
 import keeping
 import months
 import pytest
+import sharing
 from importing import thursday
 from sharing import shared
 
@@ -68,6 +69,12 @@ def opendata() -> Path:
     if not folder.is_dir():
         pytest.skip(f"measured data are not here ({folder.name}); set STS_OPENDATA to their folder")
     return folder
+
+
+@pytest.fixture
+def unprinted(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Figures of results stand empty on page and disk, for tests of anything else."""
+    sharing.unprinted(monkeypatch)
 
 
 @pytest.fixture(scope="session")

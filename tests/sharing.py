@@ -14,6 +14,7 @@ from filelock import FileLock
 
 from sts.analysis import Measured, measured, run
 from sts.plan import Plan
+from sts.report import drawing
 from sts.session import Session
 
 _MEASURED: dict[str, Measured] = {}
@@ -59,3 +60,10 @@ def measured_once(monkeypatch: pytest.MonkeyPatch) -> None:
 
     for module in (measured, run):
         monkeypatch.setattr(module, "measure", measure)
+
+
+def unprinted(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let figures of results be drawn, with the CSV behind them, but stand empty on page and disk: printing them takes longer
+    than all else about a report, and is looked at in tests of `report` and `figures`."""
+    empty = b'<svg xmlns="http://www.w3.org/2000/svg" width="1pt" height="1pt" viewBox="0 0 1 1"/>'
+    monkeypatch.setattr(drawing, "save", lambda figure, suffix: empty)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 import sts
 from sts.analysis import run
 from sts.cli import main
@@ -14,6 +16,7 @@ def test_the_page_of_the_demo_can_be_sent_by_mail(analysis):
     assert len(render_page(Summary(analysis)).encode()) < 2_000_000
 
 
+@pytest.mark.usefixtures("unprinted")
 def test_with_every_sweep_omitted_the_job_ends_in_words_and_tables_without_rows(
     copy, demo_measured, tmp_path, capsys, monkeypatch
 ):

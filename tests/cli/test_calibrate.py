@@ -99,6 +99,7 @@ def cold(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder / "s.h5"
 
 
+@pytest.mark.usefixtures("unprinted")
 def test_the_electron_temperature_of_a_gap_is_that_of_all_sweeps_as_cold(
     cold: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:

@@ -30,6 +30,7 @@ def test_barriers_are_printed_where_no_folder_is_named(demo, capsys):
     assert "Nothing was written; --out FOLDER writes tables." in out
 
 
+@pytest.mark.usefixtures("unprinted")
 def test_barrier_compare_and_spectra_write_their_tables(demo, capsys, tmp_path):
     status, out, _ = run(capsys, "barrier", demo, "--out", tmp_path / "b")
     assert status == 0
@@ -75,6 +76,7 @@ def test_what_cannot_be_drawn_together_is_answered_in_words(demo, capsys, tmp_pa
     assert not (tmp_path / "p").exists()
 
 
+@pytest.mark.usefixtures("unprinted")
 def test_the_level_of_the_plan_is_the_one_printed(demo, capsys, tmp_path):
     plan = tmp_path / "plan.toml"
     plan.write_text("[compare]\nconfidence = 0.9\n", encoding="utf-8")
@@ -113,6 +115,7 @@ def test_a_column_that_is_no_state_is_answered_with_what_would_be(demo, capsys, 
     assert not (tmp_path / "c").exists()
 
 
+@pytest.mark.usefixtures("unprinted")
 def test_tips_are_compared_before_and_after(demo, capsys, tmp_path):
     """The demo's repeats at each site, called before and after: nothing changed between them."""
     session = shutil.copy(demo, tmp_path / "s.h5")
@@ -135,6 +138,7 @@ def test_tips_are_compared_before_and_after(demo, capsys, tmp_path):
     assert "Do the states differ?" in [one["question"] for one in kept["findings"]]
 
 
+@pytest.mark.usefixtures("unprinted")
 def test_simulate_makes_sweeps_that_import(capsys, tmp_path):
     assert run(capsys, "simulate", "--preset", "clean-vacuum", "--out", tmp_path / "v")[0] == 0
     assert run(capsys, "import", *sorted((tmp_path / "v").glob("*.csv")), "--into", tmp_path / "v.h5")[0] == 0
@@ -159,6 +163,7 @@ def test_a_folder_that_cannot_be_written_is_refused_before_any_work(demo, capsys
     assert "is there already" in err
 
 
+@pytest.mark.usefixtures("unprinted")
 def test_a_report_renews_its_own_folder_and_tells_what_moved(month, capsys, tmp_path):
     plan = tmp_path / "plan.toml"
     plan.write_text("[barrier]\nfit_from_nm = 0.05\n[features]\ngap = false\n", encoding="utf-8")

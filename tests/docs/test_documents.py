@@ -15,7 +15,7 @@ import matplotlib as mpl
 import matplotlib.pyplot as plt
 import numpy as np
 import pytest
-from sharing import measured_once, shared
+from sharing import measured_once, shared, unprinted
 
 import docs
 from sts.analysis.tables import lockin_columns, source_columns
@@ -104,11 +104,13 @@ def bench(begun: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 @pytest.mark.parametrize("pages", RUN, ids=lambda pages: pages[0])
 def test_every_command_and_python_block_runs(
-    pages: tuple[str, ...], bench: Path, capsys: pytest.CaptureFixture[str]
+    pages: tuple[str, ...], bench: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     mpl.use("Agg")
     if pages == FIRST:
         (bench / "session.h5").unlink()  # which they make themselves
+    else:
+        unprinted(monkeypatch)
     done: set[str] = set()
     spaces: dict[str, dict[str, object]] = {}  # one namespace a page
     for block in blocks():

@@ -11,6 +11,8 @@ import pytest
 import sts
 from sts.cli import main
 
+pytestmark = pytest.mark.usefixtures("unprinted")
+
 RECIPES = Path(__file__).resolve().parents[1] / "recipes"
 
 

@@ -31,6 +31,7 @@ def test_an_empty_or_new_folder_and_other_files_are_no_hindrance(tmp_path: Path)
     assert ready_to_write(tmp_path, renew=True) is None
 
 
+@pytest.mark.usefixtures("unprinted")
 def test_results_are_refused_before_any_work_unless_they_are_renewed(small: Analysis, tmp_path: Path) -> None:
     write_results(small, tmp_path, what="compare")
     with pytest.raises(ValueError, match="is there already"):
@@ -43,6 +44,7 @@ def test_results_are_refused_before_any_work_unless_they_are_renewed(small: Anal
     write_results(small, tmp_path, what="compare", renew=True)
 
 
+@pytest.mark.usefixtures("unprinted")
 def test_a_file_that_is_not_of_the_earlier_results_is_never_renewed(small: Analysis, tmp_path: Path) -> None:
     write_results(small, tmp_path, what="compare")
     path = tmp_path / "results.json"

@@ -90,6 +90,7 @@ def test_equal_input_gives_equal_bytes(invented: Analysis, written: Path, tmp_pa
     assert pages[0] == pages[1]
 
 
+@pytest.mark.usefixtures("unprinted")
 def test_results_are_not_overwritten_unless_asked(invented: Analysis, tmp_path: Path) -> None:
     barrier = replace(invented, spectra=None, sets=invented.sets[2:])
     write_results(barrier, tmp_path, what="compare")
@@ -101,6 +102,7 @@ def test_results_are_not_overwritten_unless_asked(invented: Analysis, tmp_path: 
     assert (tmp_path / "barrier_tips.csv").read_text(encoding="utf-8").startswith("sample,tip")
 
 
+@pytest.mark.usefixtures("unprinted")
 def test_overwriting_removes_figures_of_the_earlier_result_and_nothing_else(invented: Analysis, tmp_path: Path) -> None:
     small = replace(invented, spectra=None, sets=invented.sets[2:])
     write_results(small, tmp_path, what="compare")
@@ -177,6 +179,7 @@ def test_json_has_every_number_of_the_tip_table(invented: Analysis, written: Pat
     assert results["files"] == sorted(p.relative_to(written).as_posix() for p in written.rglob("*") if p.is_file())
 
 
+@pytest.mark.usefixtures("unprinted")
 def test_a_session_without_any_usable_sweep_still_gets_its_page(invented: Analysis, tmp_path: Path) -> None:
     assert invented.barrier is not None
     empty = pd.DataFrame()
@@ -194,6 +197,7 @@ def test_a_session_without_any_usable_sweep_still_gets_its_page(invented: Analys
     assert "No I(z) sweep is left to compare." in (tmp_path / "report.html").read_text(encoding="utf-8")
 
 
+@pytest.mark.usefixtures("unprinted")
 def test_progress_counts_up_to_the_end(invented: Analysis, tmp_path: Path) -> None:
     seen: list[tuple[int, int]] = []
     write_results(
@@ -245,6 +249,7 @@ def test_the_page_becomes_a_pdf_where_the_extra_is_installed(invented: Analysis,
     assert 1 <= len(re.findall(rb"/Type\s*/Page\b(?!s)", inflated(made))) <= 12
 
 
+@pytest.mark.usefixtures("unprinted")
 def test_a_session_whose_path_is_not_utf8_has_results_that_are(invented: Analysis, tmp_path: Path) -> None:
     """Byte 0xff of a path, as Python reads it (PEP 383): JSON gives the same path back."""
     path = "bad\udcff.h5"

@@ -220,6 +220,7 @@ def test_its_commands_give_the_same_decisions_on_a_fresh_copy(
     assert Session.open(fresh).current_decisions() == Session.open(demo).current_decisions()
 
 
+@pytest.mark.usefixtures("unprinted")
 def test_the_report_is_the_one_that_the_command_makes_with_its_plan(small: Path, tmp_path: Path) -> None:
     desk = Desk(small)
     desk.decide(["heron_1"], "omit", "touch")

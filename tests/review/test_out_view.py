@@ -13,6 +13,7 @@ from review.pages import page_of
 from sts.review.out_view import free_folder
 
 
+@pytest.mark.usefixtures("unprinted")
 def test_the_report_is_made_beside_the_session_and_linked(small: Path) -> None:
     page = page_of(small)
     assert page.review.report_page() is None

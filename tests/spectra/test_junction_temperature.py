@@ -95,6 +95,7 @@ def test_the_resolution_and_its_uncertainty_are_those_of_the_electrons() -> None
     assert "electron_temperature_K" not in _summary(plain, Plan())
 
 
+@pytest.mark.usefixtures("unprinted")
 def test_a_label_of_the_command_line_reaches_the_table(tmp_path: Path) -> None:
     v = np.linspace(-6e-3, 6e-3, 61)
     for k in range(3):

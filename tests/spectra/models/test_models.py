@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from scipy.integrate import cumulative_trapezoid
+from sharing import unprinted
 
 import sts
 from sts import figures
@@ -167,7 +168,9 @@ def shown(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFacto
         "features": {case.key: True, "gap": False, "peaks": False}, "spectra": {"smoothing_width_V": case.reach_V / 15}
     })  # fmt: skip
     analysis = sts.analyse(folder / "session.h5", plan)
-    sts.write_results(analysis, folder / "results")
+    with pytest.MonkeyPatch.context() as patch:
+        unprinted(patch)
+        sts.write_results(analysis, folder / "results")
     (folder / "plan.toml").write_text(sts.write_toml(plan), encoding="utf-8")
     return case, analysis, folder / "results", folder
 
@@ -213,6 +216,7 @@ def test_curve_and_residuals_reach_figure_and_arrays(shown: tuple[Case, Any, Pat
     assert found[case.key]["errors"] == pytest.approx(fit.errors)
 
 
+@pytest.mark.usefixtures("unprinted")
 def test_values_and_verdict_reach_the_terminal(
     shown: tuple[Case, Any, Path, Path], capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
