@@ -17,6 +17,14 @@ from sts.plan import Plan
 from sts.report import drawing
 from sts.session import Session
 
+QUIET = [  # a browser that does nothing but show pages
+    "--no-sandbox",
+    "--disable-gpu",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+]
+
 _MEASURED: dict[str, Measured] = {}
 
 

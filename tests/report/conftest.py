@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sharing import shared
+from sharing import QUIET, shared
 
 from sts.analysis import Analysis
 from sts.report import write_results
@@ -81,7 +81,7 @@ def browser() -> Iterator[Any]:
     if not CHROMIUM:
         pytest.skip("no Chromium here; set STS_CHROMIUM to its path")
     with sync_api.sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        running = playwright.chromium.launch(executable_path=CHROMIUM, args=QUIET)
         yield running
         running.close()
 

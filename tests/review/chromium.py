@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from sharing import QUIET
 
 import sts
 
@@ -22,13 +23,6 @@ CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shuti
 if CHROMIUM is None:
     pytest.skip("needs the browser Chromium (a system package)", allow_module_level=True)
 
-QUIET = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-]
 # Another test uses the other processor all the time: standing behind it, the page would be measured ten times as long.
 SERVE = (
     "import sys; from sts.review import apart; apart.BEHIND = 0; from sts.cli import main; sys.exit(main(sys.argv[1:]))"
@@ -68,10 +62,17 @@ def opened(browser: Any, address: str, width: int = 1280, height: int = 800) -> 
     """A page with its answer."""
     page = browser.new_page(viewport={"width": width, "height": height})
     page.add_init_script(WITHIN)
-    page.set_default_timeout(30_000)
+    page.set_default_timeout(120_000)
     page.goto(address)
-    page.wait_for_function(
+    wait(
+        page,
         "() => window.Bokeh && told('.state').length > 3 && told('.sweep-name') && told('.slick-row')"
-        "&& !all().some(one => one.matches('p') && one.textContent.startsWith('Measuring'))"
+        "&& !all().some(one => one.matches('p') && one.textContent.startsWith('Measuring'))",
     )
     return page
+
+
+def wait(page: Any, true: str, **kwargs: Any) -> None:
+    """Wait until a function in the page says so, asked ten times a second: sixty times, as is usual, all elements are
+    walked through, and the server waits for the processor."""
+    page.wait_for_function(true, polling=100, **kwargs)

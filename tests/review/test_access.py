@@ -8,7 +8,7 @@ from typing import Any
 
 import access
 import pytest
-from review.chromium import opened, served, started
+from review.chromium import opened, served, started, wait
 
 CONTRAST = r"""
 window.light = ([r, g, b]) => { const f = v => (v /= 255) <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4;
@@ -73,7 +73,7 @@ def test_every_text_stands_out_from_its_ground(page: Any) -> None:
     page.get_by_role("button", name="Keep").hover()
     assert page.evaluate("faint()") == []
     page.keyboard.press("s")
-    page.wait_for_function("() => texts().filter(one => one.textContent.startsWith('tick')).length > 3")
+    wait(page, "() => texts().filter(one => one.textContent.startsWith('tick')).length > 3")
     assert page.evaluate("faint()") == []
     page.keyboard.press("s")
 

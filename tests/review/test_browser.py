@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from review.chromium import opened, served, started
+from review.chromium import opened, served, started, wait
 
 from sts.session import Session
 
@@ -68,7 +68,7 @@ def test_the_page_fits_and_shows_where_the_focus_is(address: str, browser: Any) 
     page = opened(browser, address, *SIZES[0])
     for width, height in SIZES:
         page.set_viewport_size({"width": width, "height": height})
-        page.wait_for_function("() => document.documentElement.scrollWidth <= innerWidth")
+        wait(page, "() => document.documentElement.scrollWidth <= innerWidth")
         assert page.evaluate("innerWidth") == width
         button = page.get_by_role("button", name="Omit")
         box = button.bounding_box()
@@ -106,7 +106,7 @@ def test_the_report_is_made_from_the_page_and_opens(few: str, browser: Any) -> N
     page.expose_function("say", lambda words: said.append(words))
     page.evaluate("model('state').properties.text.change.connect(() => say(model('state').text))")
     page.get_by_role("button", name="Make the report").click()
-    page.wait_for_function("() => told('.state').startsWith('The report is made')", timeout=120_000)
+    wait(page, "() => told('.state').startsWith('The report is made')", timeout=120_000)
     assert len([words for words in said if "working: report," in words]) > 3
     with page.expect_popup() as report:
         page.get_by_role("link", name="Open the report").click()

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import h5py
-from review.chromium import opened, served, started
+from review.chromium import opened, served, started, wait
 
 import sts
 from sts.cli import main
@@ -38,7 +38,7 @@ def raw(session: Path) -> dict[str, str]:
 
 
 def wait_for(page: Any, said: str) -> None:
-    page.wait_for_function("said => told('.state') === said", arg=said)
+    wait(page, "said => told('.state') === said", arg=said)
 
 
 def by_key(page: Any, key: str, said: str) -> None:
@@ -59,7 +59,7 @@ def test_an_evening(demo: Path, tmp_path: Path) -> None:
         assert set(PLANTED) <= set(rows)
         expected = []
         for row, name in enumerate(rows):
-            page.wait_for_function("name => told('.sweep-name') === name", arg=name)
+            wait(page, "name => told('.sweep-name') === name", arg=name)
             if name in PLANTED:
                 if name == PLANTED[-1]:
                     page.get_by_role("button", name="Omit").click()
@@ -74,7 +74,7 @@ def test_an_evening(demo: Path, tmp_path: Path) -> None:
             if row < len(rows) - 1:
                 page.keyboard.press("j")
         page.get_by_role("button", name="Decisions as commands").click()
-        page.wait_for_function("() => told('pre').includes('sts mark')")
+        wait(page, "() => told('pre').includes('sts mark')")
         lines = page.evaluate("told('pre')").strip().splitlines()
         assert wrong == []
     log = Session.open(demo).decisions()
