@@ -208,11 +208,11 @@ def test_a_name_that_is_not_there_is_answered_with_those_near_to_it(measured, an
 
 
 def test_a_view_of_thousands_of_sweeps_is_a_look_up(tmp_path):
-    """At most 20 ms each is wanted; three times that allows for a busy machine."""
+    """At most 20 ms of the processor each is wanted; three times that allows for a busy machine."""
     measured, analysis = ramps(tmp_path, sweeps=2000, points=64)
     view_of(measured, analysis, "heron_0001")  # indexes
-    started = time.perf_counter()
+    started = time.process_time()
     names = measured.sets[0].names[::100]
     for name in names:
         view_of(measured, analysis, name)
-    assert (time.perf_counter() - started) / len(names) < 0.06
+    assert (time.process_time() - started) / len(names) < 0.06

@@ -46,7 +46,7 @@ def served(session: Path) -> Iterator[str]:
             yield process.stdout.readline().strip()
         finally:
             process.terminate()
-            process.communicate(timeout=30)
+            process.communicate(timeout=120)
 
 
 @contextmanager

@@ -38,24 +38,25 @@ def browser() -> Iterator[Any]:
 def test_a_decision_by_keyboard(address: str, browser: Any, session: Path) -> None:
     asked, wrong = [], []
     page = browser.new_page(viewport={"width": 1280, "height": 800})
+    page.set_default_timeout(120_000)
     page.on("request", lambda request: asked.append(request.url))
     page.on("pageerror", lambda error: wrong.append(str(error)))
-    page.goto(address, timeout=60000)
-    page.get_by_text("to look at;").wait_for(timeout=60000)
-    page.get_by_text(MEASURED).wait_for(timeout=60000)
+    page.goto(address)
+    page.get_by_text("to look at;").wait_for()
+    page.get_by_text(MEASURED).wait_for()
     heading = page.locator("#sweep h3").first
     first = heading.inner_text()
     page.keyboard.press("j")
-    page.get_by_text("2 looked at").wait_for(timeout=30000)
+    page.get_by_text("2 looked at").wait_for()
     second = heading.inner_text()
     assert second != first
-    page.locator(".slick-row", has_text=second).get_by_text("●").wait_for(timeout=30000)
+    page.locator(".slick-row", has_text=second).get_by_text("●").wait_for()
     page.keyboard.press("x")
-    page.get_by_text(f"Kept in the session: omit {second}.").wait_for(timeout=30000)
+    page.get_by_text(f"Kept in the session: omit {second}.").wait_for()
     assert Session.open(session).decisions()["sweep"].tolist() == [second]
-    page.locator(".slick-row", has_text=second).get_by_text("✕✎").wait_for(timeout=30000)
+    page.locator(".slick-row", has_text=second).get_by_text("✕✎").wait_for()
     page.keyboard.press("u")
-    page.get_by_text(f"Kept in the session: undo {second}.").wait_for(timeout=30000)
+    page.get_by_text(f"Kept in the session: undo {second}.").wait_for()
     assert Session.open(session).decisions()["action"].tolist() == ["omit", "undo"]
     assert wrong == []
     start = address.split("/?")[0]
@@ -106,7 +107,7 @@ def test_the_report_is_made_from_the_page_and_opens(few: str, browser: Any) -> N
     page.expose_function("say", lambda words: said.append(words))
     page.evaluate("model('state').properties.text.change.connect(() => say(model('state').text))")
     page.get_by_role("button", name="Make the report").click()
-    wait(page, "() => told('.state').startsWith('The report is made')", timeout=120_000)
+    wait(page, "() => told('.state').startsWith('The report is made')")
     assert len([words for words in said if "working: report," in words]) > 3
     with page.expect_popup() as report:
         page.get_by_role("link", name="Open the report").click()

@@ -394,7 +394,7 @@ def test_it_waits_for_a_page_that_was_never_opened_and_ends_when_asked_without_a
         with pytest.raises(subprocess.TimeoutExpired):
             process.wait(timeout=0.6)
         process.send_signal(sent)
-        rest, errors = process.communicate(timeout=20)
+        rest, errors = process.communicate(timeout=120)
     assert process.returncode == 0
     assert rest == "The review has ended; every decision is in the session.\n"
     assert errors == ""
@@ -415,5 +415,5 @@ def test_it_ends_when_the_page_has_been_closed_for_a_while() -> None:
             await hang_up(connection)
 
         in_own_thread(look_and_go())
-        assert process.wait(timeout=20) == 0
+        assert process.wait(timeout=120) == 0
         assert process.stderr.read() == ""

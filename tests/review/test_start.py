@@ -43,7 +43,7 @@ def test_the_session_is_free_while_it_is_reviewed_and_afterwards(small: Path) ->
             Session.open(small).mark([name], "omit", "from beside")
         finally:
             process.terminate()
-        _, errors = process.communicate(timeout=30)
+        _, errors = process.communicate(timeout=120)
     assert errors == ""
     assert process.returncode == (0 if os.name != "nt" else process.returncode)
     Session.open(small).mark([name], "undo", "")

@@ -121,9 +121,9 @@ def test_fifty_thousand_rows_are_listed_and_filtered_in_time(looked_at: Desk) ->
     )  # fmt: skip
     judged = judged[judged["kind"] == "iv"].reset_index(drop=True)
     measured = replace(looked_at.measured, sets=sets, fits=())
-    start = time.perf_counter()
+    start = time.process_time()  # of this process: other work on the machine does not count
     order = order_of_work(measured, replace(looked_at.rule, judged=judged, flags=flags))
     listed = worklist_of(order, replace(looked_at.rule, judged=judged), set())
     Filters(text="unusual", unseen=True).rows(listed)
     assert len(listed) == 90 * copies
-    assert time.perf_counter() - start < 8
+    assert time.process_time() - start < 8

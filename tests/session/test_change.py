@@ -144,7 +144,7 @@ def test_a_read_only_folder_can_be_read_and_is_named(tmp_path_factory: pytest.Te
         answers = context.Queue()
         process = context.Process(target=_as_nobody, args=(folder, session.path, answers))
         process.start()
-        said, sweeps = answers.get(timeout=30)
+        said, sweeps = answers.get(timeout=120)
         process.join()
         assert "you may not write in the folder" in said
         assert "\n" not in said

@@ -126,7 +126,7 @@ def test_a_session_larger_than_the_memory_left_is_said_to_be_that(session: Sessi
     ids = [f"w{i}" for i in range(8)]
     session.add([file_of(2, SweepSet("iv", np.linspace(-1, 1, 1_000_000), np.zeros((8, 1_000_000)), sweep_table(ids)))])
     limited = [sys.executable, "-c", LIMITED, str(session.path)]
-    ended = subprocess.run(limited, capture_output=True, text=True, timeout=60, check=False)
+    ended = subprocess.run(limited, capture_output=True, text=True, timeout=120, check=False)
     assert (ended.stdout, ended.stderr) == ("memory\n", "")
 
 

@@ -195,8 +195,8 @@ def test_what_is_no_session_is_refused_in_one_line(tmp_path: Path) -> None:
 def test_many_sweeps_are_listed_in_well_under_a_second(session: Session) -> None:
     names = [f"grid_{i:06d}" for i in range(20_000)]
     session.add([file_of(1, sweep_set(names, points=2, tip="heron", site=[f"s{i // 100}" for i in range(20_000)]))])
-    start = time.perf_counter()
+    start = time.process_time()  # of this process: other work on the machine does not count
     table = session.sweeps()
-    assert time.perf_counter() - start < 1
+    assert time.process_time() - start < 1
     assert isinstance(table, pd.DataFrame)
     assert list(table["sweep"]) == names
