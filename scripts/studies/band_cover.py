@@ -2,7 +2,8 @@
 dI/dV itself, broadened by the temperature alone.
 
 Truth by numpy on a fine grid of its own, at 77 K: a step, a line above an edge, a peak, a dip, a V, a parabola and a level curve;
-5, 20 and 80 repeats with white and 1/f noise and a set-point that scatters.
+5, 20 and 80 repeats with white and 1/f noise and a set-point that scatters. And sweeps of 5,000 to 100,000 points, seven repeats
+with white and with 1/f noise, in blocks of neighbouring points: in 400 of them, ten times as wide as the tool's.
 """
 
 from __future__ import annotations
@@ -11,10 +12,12 @@ from collections import defaultdict
 from collections.abc import Callable
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from sts.curves.smoothing import make_smoother
 from sts.spectra import average_spectrum
+from sts.spectra.blocks_of_points import MOST_POINTS, in_blocks
 from sts.sweeps import SweepSet, sweep_table
 from studies import Finding, mean_error
 
@@ -34,6 +37,7 @@ SHAPES: dict[str, tuple[Callable[[Array], Array], float]] = {  # dI/dV [nS], and
     "level": (lambda e: 1 + 0 * e, 0.0),
 }  # fmt: skip
 REPEATS = (5, 20, 80)
+MANY, BLOCKS, COLOURS = (5_000, 20_000, 100_000), 400, ("white", "1/f")
 PLACES = ("inside", "feature", "ends")
 
 
@@ -62,7 +66,30 @@ def run(quick: bool = False, seed: int = 0) -> list[Finding]:
                 0.0, 1.0 if shape == "level" else 100.0, len(hits))
         for (shape, repeats), hits in said.items()
     ]  # fmt: skip
+    found += blocks(trials, seed)
     return [finding.widened() for finding in found] if quick else found
+
+
+def blocks(trials: int, seed: int) -> list[Finding]:
+    """Coverage of the bands inside of sweeps of many points, which are averaged in blocks first."""
+    found = []
+    for points in MANY:
+        for colour in COLOURS:
+            rates: dict[str, list[float]] = {"first": [], "second": []}
+            for trial in range(trials):
+                rng = np.random.default_rng([seed, 72, points, COLOURS.index(colour), trial])
+                shape = ("edge", "peak", "dip", "parabola")[trial % 4]
+                bias, repeats = np.linspace(-1, 1, points), 7
+                clean, exact = _clean(SHAPES[shape][0], bias)
+                level = 1 + 0.02 * rng.standard_normal((repeats, 1))
+                noise = rng.standard_normal((repeats, points)) if colour == "white" else _slow(repeats, rng, points)
+                measured = level * clean + 2e-3 * (np.sqrt(points / BIAS.size) if colour == "white" else 1.0) * noise
+                holds, one_sided, _ = _holds(bias, measured, exact, BLOCKS)
+                for which, one in holds.items():
+                    rates[which].append(float(one[~one_sided].mean()))
+            found += [_coverage(f"{which} band, inside, {points} points in blocks, {colour} noise", of, which)
+                      for which, of in rates.items()]  # fmt: skip
+    return found
 
 
 def _coverage(case: str, rates: list[float], which: str) -> Finding:
@@ -86,31 +113,48 @@ def _one(
 ) -> None:  # fmt: skip
     """Add where the bands of one group hold the truth, and what it is flagged with."""
     density, place = SHAPES[shape]
+    clean, exact = _clean(density, BIAS)
+    level = 1 + 0.02 * rng.standard_normal((repeats, 1))
+    measured = level * clean + 2e-3 * rng.standard_normal((repeats, BIAS.size)) + 1e-3 * _slow(repeats, rng, BIAS.size)
+    bands, one_sided, flags = _holds(BIAS, measured, exact)
+    near = np.abs(np.abs(BIAS) - place) < 0.03
+    for which, holds in bands.items():
+        for where, mask in zip(PLACES, (~one_sided, near, one_sided), strict=True):
+            for kind in (repeats, shape):
+                held[which, kind, where].append(float(holds[mask].mean()))
+    said[shape, repeats].append(bool((flags == "smoothing shows").any()))
+
+
+def _clean(density: Callable[[Array], Array], bias: Array) -> tuple[Array, Array]:
+    """The exact current [nA] at some biases, and dI/dV [nS] on the fine grid, at 77 K."""
     thermal = np.asarray(1 / np.cosh(FINE[np.abs(FINE) < 0.15] / (2 * KT)) ** 2, float)
     exact = _seen_through(density(FINE), thermal)
     current = np.concatenate([[0.0], np.cumsum((exact[1:] + exact[:-1]) / 2 * STEP)])
-    clean = np.interp(BIAS, FINE, current - np.interp(0.0, FINE, current))
-    level = 1 + 0.02 * rng.standard_normal((repeats, 1))
-    measured = level * clean + 2e-3 * rng.standard_normal((repeats, BIAS.size)) + 1e-3 * _slow(repeats, rng)
-    table = sweep_table([f"s{k}" for k in range(repeats)], temperature_K=77.0)
-    spectrum = average_spectrum(SweepSet("iv", BIAS, measured * 1e-9, table))
+    return np.interp(bias, FINE, current - np.interp(0.0, FINE, current)), exact
+
+
+def _holds(
+    bias: Array, measured: Array, exact: Array, most: int = MOST_POINTS
+) -> tuple[dict[str, NDArray[np.bool_]], NDArray[np.bool_], pd.Series[str]]:
+    """Where either band holds the truth, where the smoothing is one-sided, and the flags, of currents (m, n) [nA]."""
+    table = sweep_table([f"s{k}" for k in range(len(measured))], temperature_K=77.0)
+    spectrum = average_spectrum(in_blocks(SweepSet("iv", bias, measured * 1e-9, table), most))
     assert spectrum.smoothed_as is not None
     assert spectrum.flags is not None
     assert spectrum.unsmoothed_low is not None
     assert spectrum.unsmoothed_high is not None
     offset, weight = make_smoother(spectrum.bias, **spectrum.smoothed_as._asdict()).kernel()
     grid = STEP * np.arange(-round(np.ptp(offset) / STEP), round(np.ptp(offset) / STEP) + 1)
-    stated = np.interp(BIAS, FINE, _seen_through(exact, np.interp(grid, offset, weight, left=0, right=0)))
-    one_sided, near = np.asarray(spectrum.one_sided, bool), np.abs(np.abs(BIAS) - place) < 0.03
-    for which, low, high, truth in (
-        ("first", spectrum.didv_low, spectrum.didv_high, stated),
-        ("second", spectrum.unsmoothed_low, spectrum.unsmoothed_high, np.interp(BIAS, FINE, exact)),
-    ):
-        holds = (low < truth * 1e-9) & (truth * 1e-9 < high)
-        for where, mask in zip(PLACES, (~one_sided, near, one_sided), strict=True):
-            for kind in (repeats, shape):
-                held[which, kind, where].append(float(holds[mask].mean()))
-    said[shape, repeats].append(bool((spectrum.flags["flag"] == "smoothing shows").any()))
+    seen = _seen_through(exact, np.interp(grid, offset, weight, left=0, right=0))
+    bands = (
+        ("first", spectrum.didv_low, spectrum.didv_high, seen),
+        ("second", spectrum.unsmoothed_low, spectrum.unsmoothed_high, exact),
+    )
+    holds = {}
+    for which, low, high, truth in bands:
+        there = np.interp(spectrum.bias, FINE, truth) * 1e-9
+        holds[which] = (low < there) & (there < high)
+    return holds, np.asarray(spectrum.one_sided, bool), spectrum.flags["flag"]
 
 
 def _seen_through(curve: Array, kernel: Array) -> Array:
@@ -122,10 +166,10 @@ def _seen_through(curve: Array, kernel: Array) -> Array:
     return np.asarray(full[pad + kernel.size // 2 :][: curve.size])
 
 
-def _slow(repeats: int, rng: np.random.Generator) -> Array:
+def _slow(repeats: int, rng: np.random.Generator, points: int) -> Array:
     """1/f noise of rms 1 in each sweep."""
-    frequency = np.fft.rfftfreq(2 * BIAS.size)
+    frequency = np.fft.rfftfreq(2 * points)
     size = np.where(frequency > 0, 1 / np.sqrt(np.maximum(frequency, frequency[1])), 0)
     noise = rng.standard_normal((repeats, size.size)) + 1j * rng.standard_normal((repeats, size.size))
-    slow = np.fft.irfft(noise * size, 2 * BIAS.size, axis=1)[:, : BIAS.size]
+    slow = np.fft.irfft(noise * size, 2 * points, axis=1)[:, :points]
     return np.asarray(slow / slow.std())
