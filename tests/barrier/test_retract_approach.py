@@ -33,6 +33,10 @@ def test_the_mean_of_the_directions_cancels_drift_and_the_difference_measures_it
     repeats = slopes_by_repeat(fit.table)
     assert_allclose(repeats["decay_per_nm"], pairs["decay_per_nm"])
     assert (repeats["sweeps"] == 2).all()
+    assert list(repeats.columns)[:11] == [
+        "sample", "tip", "day", "site", "repeat", "decay_per_nm", "decay_se_per_nm", "dof", "decay_common_per_nm", "sweeps",
+        "flags",
+    ]  # fmt: skip
 
 
 def test_two_directions_share_uncertainty_and_degrees_of_freedom():

@@ -6,9 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from numpy.testing import assert_allclose
+from scipy import stats
 
 from sts.simulate import Bench, BiasRamp, simulate_iv
 from sts.spectra.zero_current import zero_currents
+from sts.sweeps import SweepSet, sweep_table
 
 
 def sweeps(seed, *, offset=1.3e-11, directions=("up", "down"), **bench):
@@ -56,3 +59,18 @@ def test_sweeps_that_were_left_out_do_not_count():
 def test_ramps_that_do_not_cross_zero_are_passed_over(bias):
     made = simulate_iv(density="flat", bias=bias, sweeps=4, seed=1).sweeps
     assert zero_currents([made]).empty
+
+
+def test_the_line_is_of_seven_samples_and_the_uncertainty_that_of_the_mean_of_pairs_and_of_the_bias():
+    """Closed form: standard error of the mean of pairs of directions, and 2 mV of bias at the conductance there."""
+    bias = np.linspace(-1.0, 1.0, 21)
+    offsets = np.array([1.0, 3.0, 4.0, 8.0]) * 1e-12
+    current = (
+        2e-9 * bias + offsets[:, None] + np.where(np.abs(bias) > 0.35, 1e-9, 0.0)
+    )  # from the eighth sample on another curve
+    table = sweep_table(list("abcd"), direction=["up", "down"] * 2, full_scale_A=1e-8)
+    found = zero_currents([SweepSet("iv", bias, current, table)]).iloc[0]
+    assert_allclose(found["current_A"], 4e-12, rtol=1e-9)
+    pairs = stats.sem([2e-12, 6e-12])
+    assert_allclose(found["se_A"], np.hypot(pairs, 2e-3 * 2e-9), rtol=1e-9)
+    assert found["sweeps"] == 4

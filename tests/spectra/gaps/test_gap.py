@@ -126,6 +126,16 @@ def test_the_onset_is_an_interval_that_counts_the_tail_and_the_smoothing():
     assert "thermal tail and smoothing" in warm["note"]
 
 
+def test_each_edge_of_a_gap_that_is_not_about_zero_is_found_on_its_side():
+    rng = np.random.default_rng(5)
+    clean = np.clip(-0.3 - AXIS, 0, None) + np.clip(AXIS - 0.5, 0, None)
+    rows = gap_edges(AXIS, clean + 1e-3 * rng.standard_normal((6, AXIS.size)), exponent=1.0)
+    assert list(rows["gap_method"].str[:4]) == ["log ", "band"]
+    assert_allclose(rows["lower_edge_V"], -0.3, atol=0.03)
+    assert_allclose(rows["upper_edge_V"], 0.5, atol=0.03)
+    assert_allclose(rows["each_median_meV"], 800, atol=40)
+
+
 def test_a_state_in_the_gap_does_not_break_it():
     state = 0.2 * np.exp(-(((AXIS - 0.1) / 0.03) ** 2))
     row = gap_edges(AXIS, linear(3, noise=0.002) + state).iloc[-1]
