@@ -23,6 +23,12 @@ def test_a_v_has_no_width_at_half_depth_and_a_dip_with_shoulders_has():
     assert np.isnan(soft_gap_width(AXIS[np.abs(AXIS) < 0.35], dip[np.abs(AXIS) < 0.35])[0])
 
 
+def test_the_width_of_a_dip_with_straight_flanks_is_exact_between_points():
+    """A triangle of 0.4 below 1, 0.33 V to the left and 0.27 V to the right: half of its base (closed form)."""
+    dip = 1 - 0.4 * np.clip(np.where(AXIS < 0, 1 + AXIS / 0.33, 1 - AXIS / 0.27), 0, 1)
+    assert_allclose(dip_width(AXIS, dip), [0.4, 0.3], rtol=1e-9)
+
+
 def test_measured_soft_gaps_are_of_the_published_order(opendata):
     """sts-nbs2-line: "a pronounced gap of the order of 20 meV" (abstract); its README finds 8 to 20 mV."""
     table = np.loadtxt(opendata / "sts-nbs2-line" / "figure3b_sts.txt", delimiter="\t", skiprows=1)[::-1]

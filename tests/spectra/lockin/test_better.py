@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
-from spectra.two_channels import measured, spectrum
+from numpy.testing import assert_allclose
+from spectra.two_channels import V, current, measured, spectrum
+
+from sts.curves.smoothing import make_smoother
+from sts.spectra.lockin.better import narrower
 
 
 def test_a_noisy_channel_is_not_offered():
@@ -27,3 +33,19 @@ def test_the_spread_of_the_set_point_which_both_share_decides_nothing():
 def test_a_channel_that_does_not_follow_the_current_is_not_offered():
     sweeps = measured(np.random.default_rng(9), 6, gain=0.0, lockin=1e-12)
     assert not spectrum(sweeps).from_lockin
+
+
+def test_where_the_channel_has_no_noise_its_uncertainty_is_that_of_the_gain():
+    """Error propagation (textbook): u(a G) = G u(a), so that twice the uncertainty of the gain is twice that of the channel."""
+    smoother = make_smoother(V, width_V=0.05)
+    rows = np.random.default_rng(4).standard_normal((6, V.size)) * 1e-10
+    ratio = [
+        narrower(
+            SimpleNamespace(didv_rows=rows),
+            SimpleNamespace(curve=current(V), rows=np.zeros((6, V.size)), gain=2.0, gain_se=se),
+            smoother,
+        )
+        for se in (0.01, 0.02)
+    ]
+    assert_allclose(ratio[1] / ratio[0], 2, rtol=1e-9)
+    assert ratio[0] > 0
