@@ -24,6 +24,7 @@ OUTLIER = 1e-7  # probability of a reading that no noise explains
 ENOUGH = 0.1  # share of the draws that must count
 LEVELLED = 12  # times at most: the least number there is comes to a half
 VALUES = 1 << 18  # numbers worked on at a time
+MOST = 300.0  # logarithm of a current: its square is still a number
 
 
 @dataclass(frozen=True, eq=False)
@@ -187,7 +188,7 @@ def _log_likelihood(readings: Readings, noise: Noise, theta: Array, sign: Array,
     together = max(1, VALUES // (draws * n))
     for first in range(0, m, together):
         some = slice(first, first + together)
-        signal = np.exp(theta[some, :, :1] - theta[some, :, 2:] * readings.u)
+        signal = np.exp(np.minimum(theta[some, :, :1] - theta[some, :, 2:] * readings.u, MOST))
         alpha, beta, gamma = (noise.terms[some, i, None, None] for i in range(3))
         added = 0.0 if blur is None else blur[some, None, None] ** 2
         sd = np.sqrt(alpha + added + signal * (beta + gamma * signal))

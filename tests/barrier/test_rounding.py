@@ -124,3 +124,12 @@ def test_the_next_draws_scatter_where_all_but_one_of_the_last_were_impossible():
     weight[0, 5] = 1.0
     found = Posterior(draws, weight, np.ones(1)).start()
     assert np.all(np.diagonal(found.covariance[0]) > 0.1)
+
+
+def test_draws_of_currents_beyond_all_numbers_are_impossible_and_no_error():
+    """A sweep that hardly decays in its first step may be drawn as one that rises by e^2000: its likelihood was no number."""
+    first = start()
+    wild = Start(first.mean + np.array([0.0, 0.0, 500.0]), first.covariance + np.diag([0.0, 0.0, 1e6]), first.sign)
+    found = search(readings(), noise(), wild, (0.0,))
+    assert np.all(np.isfinite(found.weight))
+    assert_allclose(found.weight.sum(), 1.0)
