@@ -1,17 +1,22 @@
-"""Processes killed at random moments while they change a session, and two that import at once.
+"""Processes killed at random moments while they change a session or write results, and several that import at once.
 
 Whatever happens, the session must open and hold either what it held before or the whole change, with every number
-as it was. Needs ``SIGKILL``; on Windows a process is ended by ``TerminateProcess``, which it cannot catch either.
+as it was; a folder of results must hold the files of one run, byte for byte. Needs ``SIGKILL``; on Windows a process is
+ended by ``TerminateProcess``, which it cannot catch either.
 """
 
 from __future__ import annotations
 
 import multiprocessing
+import os
 import random
+import shutil
 import sys
 import tempfile
 import time
+import warnings
 from collections.abc import Sequence
+from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import dataclass, replace
 from multiprocessing.process import BaseProcess
 from multiprocessing.synchronize import Event
@@ -20,9 +25,12 @@ from typing import Any
 
 import numpy as np
 
+from sts.cli import main as commands
 from sts.comparing.calibration import Calibration
 from sts.loaders.loaded import LoadedFile
 from sts.session import Session, SessionError, annotate, merge
+from sts.session.locking import SessionWarning
+from sts.simulate import Bench, simulate_iv, simulate_iz
 from sts.sweeps import SweepSet, sweep_table
 from studies import Finding
 
@@ -30,9 +38,15 @@ TITLE = "Kills and simultaneous imports"
 CHANGES = ("import", "mark", "calibrate", "annotate", "merge")
 
 
+OUTPUTS = {  # commands that write results, and what they need beside session and folder
+    "report": (), "spectra": ("--force",), "barrier": ("--force",), "export": ("csv", "--force"), "rescue": (),
+}  # fmt: skip
+WRITERS, READERS = 6, 2
+
+
 def run(quick: bool, seed: int) -> list[Finding]:
-    """300 kills (40 if quick) shared between the five changes; 50 (8) double imports."""
-    kills, doubles = (40, 8) if quick else (300, 50)
+    """1,000 kills (50 if quick) during five changes and five commands that write; 50 (4) imports at once of two and of six."""
+    kills, doubles = (25, 4) if quick else (500, 50)
     findings = []
     with tempfile.TemporaryDirectory() as folder:
         for change in CHANGES:
@@ -44,9 +58,145 @@ def run(quick: bool, seed: int) -> list[Finding]:
                 Finding(f"killed during {change}", "share of kills before the change took effect [%]",
                         100 * during / (kills // len(CHANGES)), trials=kills // len(CHANGES)),
             ]  # fmt: skip
+        for command in OUTPUTS:
+            half, before = killed_while_writing(Path(folder), command, kills // len(OUTPUTS), seed)
+            case, trials = f"killed during {command}", kills // len(OUTPUTS)
+            findings += [
+                Finding(case, "folders that are not of one run", half, 0, 0, trials),
+                Finding(case, "share of kills before the results were there [%]", 100 * before / trials, trials=trials),
+            ]
         lost = sum(imported_at_once(Path(folder) / f"double{i}.h5", seed + i) for i in range(doubles))
         findings.append(Finding("two processes import at once", "sweeps missing", lost, 0, 0, doubles))
+        wrong = sum(written_and_read(Path(folder) / f"many{i}.h5") for i in range(doubles))
+        findings.append(
+            Finding(
+                "six processes import and two read at once",
+                "sweeps missing, changed or out of order",
+                wrong,
+                0,
+                0,
+                doubles,
+            )
+        )
     return findings
+
+
+def killed_while_writing(folder: Path, command: str, kills: int, seed: int) -> tuple[int, int]:
+    """Kill `kills` processes at random moments of a command that writes results, half of them once it has begun to write.
+
+    Returns
+    -------
+    half, before : int
+        Folders (or files) that hold neither what an earlier run left nor all of this one; kills that left the earlier one.
+    """
+    moments = random.Random(f"{seed}/{command}")
+    old, new = (_measured(folder / f"{command} {name}.h5", marked) for name, marked in (("old", False), ("new", True)))
+    wanted = []
+    for session in (old, new):
+        alone = session.with_name(f"{session.stem} whole{'.h5' if command == 'rescue' else ''}")
+        _write(command, session, alone)
+        wanted.append(_contents(alone))
+    started = time.perf_counter()
+    process = CONTEXT.Process(target=_write, args=(command, new, folder / f"timed {command}"))
+    process.start()
+    process.join()
+    duration = time.perf_counter() - started
+    half = before = 0
+    place = folder / command / ("résultats µ.h5" if command == "rescue" else "résultats µ")
+    for number in range(kills):
+        _emptied(place.parent)
+        if command != "rescue":  # it never writes over anything
+            _write(command, old, place)
+        there = set(place.parent.iterdir())
+        process = CONTEXT.Process(target=_write, args=(command, new, place))
+        process.start()
+        if number % 2:
+            until = time.perf_counter() + 3 * duration
+            while time.perf_counter() < until and process.is_alive() and set(place.parent.iterdir()) == there:
+                time.sleep(0.001)
+            time.sleep(moments.uniform(0, 0.3 * duration))
+        else:
+            time.sleep(moments.uniform(0, 1.2 * duration))
+        process.kill()
+        process.join()
+        found = _contents(place)
+        earlier = {} if command == "rescue" else wanted[0]
+        half += found not in (earlier, wanted[1])
+        before += found == earlier
+    return half, before
+
+
+def _emptied(folder: Path) -> None:
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir()
+
+
+def _measured(path: Path, marked: bool) -> Path:
+    """A small invented session of both kinds; marked, one sweep is left out by hand."""
+    current = simulate_iv(density="flat", bias=(-1, 1, 61), sweeps=4, bench=Bench(white_A=1e-12), seed=1).sweeps
+    height = simulate_iz(barrier_eV=4.4, height=(0, 0.4e-9, 60), sweeps=4, bench=Bench(white_A=1e-12), seed=1, tip="heron",
+                         site="1").sweeps  # fmt: skip
+    session = Session.create(path)
+    session.add([LoadedFile(f"{part.kind}.npy", part.kind.encode(), "npy", "", (part,)) for part in (current, height)])
+    if marked:
+        session.mark([current.names[0]], "omit", "invented")
+    return path
+
+
+def _write(command: str, session: Path, place: Path) -> None:
+    """The command itself, quietly."""
+    rest = OUTPUTS[command]
+    with Path(os.devnull).open("w", encoding="utf-8") as nothing, redirect_stdout(nothing), redirect_stderr(nothing):
+        status = commands([command, str(session), *rest, "--out", str(place)])
+    if status:
+        raise RuntimeError(f"sts {command} ended with status {status}.")
+
+
+def _contents(place: Path) -> dict[str, bytes]:
+    """All files of a folder; of a session its sweeps and decisions, since its bytes hold times."""
+    if place.suffix != ".h5":
+        return {str(path.relative_to(place)): path.read_bytes() for path in sorted(place.rglob("*")) if path.is_file()}
+    if not place.exists():
+        return {}
+    session = Session.open(place)
+    held = {name: current.tobytes() for name, current in _by_name(session.sets()).items()}
+    return held | {"decisions": str(len(session.decisions())).encode()}
+
+
+def written_and_read(path: Path) -> int:
+    """Six processes import three files each while two read; return how many sweeps are missing, changed or out of order."""
+    Session.create(path)
+    lists = [[100 * writer + number for number in range(3)] for writer in range(1, WRITERS + 1)]
+    wrong = CONTEXT.Value("i", 0)
+    writers = [CONTEXT.Process(target=_import_several, args=(path, numbers)) for numbers in lists]
+    readers = [CONTEXT.Process(target=_read_again, args=(path, wrong)) for _ in range(READERS)]
+    for process in writers + readers:
+        process.start()
+    for process in writers + readers:
+        process.join()
+    order = Session.open(path).sources()["name"].tolist()
+    held = _by_name(Session.open(path).sets())
+    wanted = _by_name([example(number, sweeps=5).sets[0] for numbers in lists for number in numbers])
+    missing = sum(name not in held or not np.array_equal(held[name], current) for name, current in wanted.items())
+    turned = sum(
+        [name for name in order if name in own] != own
+        for own in ([f"f{number}.npy" for number in numbers] for numbers in lists)
+    )
+    return int(wrong.value) + missing + turned + len(held.keys() - wanted.keys())
+
+
+def _read_again(path: Path, wrong: Any) -> None:
+    """Read while others write: every sweep that is there is whole, and none goes again."""
+    known: set[str] = set()
+    for _ in range(12):
+        held = _by_name(Session.open(path).sets())
+        whole = _by_name(
+            [example(number, sweeps=5).sets[0] for number in {int(name[1:].split("_")[0]) for name in held}]
+        )
+        bad = len(known - held.keys()) + sum(not np.array_equal(held[name], whole[name]) for name in held)
+        known = set(held)
+        with wrong.get_lock():
+            wrong.value += bad
 
 
 def example(number: int, *, sweeps: int = 40, points: int = 512) -> LoadedFile:
@@ -159,7 +309,15 @@ _POSIX = "forkserver" in multiprocessing.get_all_start_methods()
 CONTEXT: Any = multiprocessing.get_context("forkserver" if _POSIX else "spawn")
 if _POSIX:  # processes start quickly, with everything imported already, so that kills fall within the change
     CONTEXT.set_forkserver_preload(
-        ["sts.comparing.calibration", "sts.loaders.loaded", "sts.plan", "sts.session", "sts.sweeps"]
+        [
+            "sts.cli",
+            "sts.comparing.calibration",
+            "sts.loaders.loaded",
+            "sts.plan",
+            "sts.session",
+            "sts.simulate",
+            "sts.sweeps",
+        ]
     )
 
 
@@ -201,6 +359,7 @@ def _duration(folder: Path, change: str) -> float:
 
 
 def _import_several(path: Path, numbers: list[int]) -> None:
+    warnings.simplefilter("ignore", SessionWarning)  # it says whom it waits for
     for number in numbers:
         Session(path).add([example(number, sweeps=5)])
 
