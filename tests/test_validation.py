@@ -147,6 +147,7 @@ def test_standard_errors_of_shares_means_and_medians():
     assert 0 < Finding("a", "held [%]", 100.0, trials=400).standard_error < 0.3
     assert math.isnan(Finding("a", "median bias [%]", 1.0, trials=400).standard_error)
     assert math.isnan(Finding("a", "coverage of the 95 % band [%]", 95.0, trials=40).standard_error)
+    assert Finding("a", "gap between bands within 2 u [%]", 95.0, trials=40).standard_error > 3
     assert Finding("a", "coverage of the 95 % band [%]", 95.0, trials=40, error=0.5).standard_error == 0.5
     values = np.random.default_rng(1).standard_normal((400, 101))
     assert studies.mean_error(values[0]) == pytest.approx(values[0].std(ddof=1) / math.sqrt(101))

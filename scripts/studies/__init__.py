@@ -55,7 +55,7 @@ class Finding:
 
 def is_share(measure: str) -> bool:
     """Whether a figure is a share of its trials; bands hold a share of each trial's points, and give their error."""
-    return "[%" in measure and not re.search(r"^median|, median|, middle|\bband|\bpower\b|\babove\b", measure)
+    return "[%" in measure and not re.search(r"^median|, median|, middle|95 % band|\bpower\b|\babove\b", measure)
 
 
 def share_error(percent: float, trials: int) -> float:
