@@ -2,25 +2,16 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 
-import numpy as np
-
-from sts.loaders.bare import AmbiguousComma
 from sts.loaders.block import Block
 from sts.loaders.decode import decode
-from sts.loaders.dialect import DELIMITERS, MISSING, Dialect, find_dialect, first_row, is_comment, row_width
-from sts.loaders.loaded import UnreadableFile, shown
-from sts.loaders.readers.text_numbers import parse_rows
+from sts.loaders.dialect import find_dialect
+from sts.loaders.loaded import UnreadableFile
+from sts.loaders.readers.text_plain import plain_block, refuse_endless_lines, refuse_thousands
 from sts.loaders.readers.text_rows import rows_block
-from sts.loaders.readers.text_walk import Walk, make_block
+from sts.loaders.readers.text_walk import Walk
 from sts.loaders.recipe import Recipe
-
-_LONGEST_LINE = 1_000_000  # characters
-_WIDEST = 20_000  # cells
-_WITH_COMMA = re.compile(r"(?<![\w.,])[+-]?\d+,\d+(?:[eE][+-]?\d+)?(?![\w.,])")
-_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
 
 
 def read_text_file(content: bytes, recipe: Recipe) -> tuple[list[Block], list[str]]:
@@ -59,14 +50,14 @@ def read_text(text: str, recipe: Recipe) -> list[Block]:
     if recipe.skip_last_lines:
         filled = [i for i, line in enumerate(lines) if line.strip()]
         lines = lines[: [*filled, len(lines)][-recipe.skip_last_lines - 1] if filled else 0]
-    _refuse_endless_lines(lines)
+    refuse_endless_lines(lines)
     cut = not text.endswith("\n")
     if in_rows := rows_block(lines, recipe, cut=cut):
-        _refuse_thousands(lines, in_rows[1], recipe)
+        refuse_thousands(lines, in_rows[1], recipe)
         return [in_rows[0]]
     dialect = find_dialect(lines, recipe, tuple(recipe.comment))
-    _refuse_thousands(lines, dialect, recipe)
-    simple = None if cut or recipe.blocks else _simple_block(lines, dialect, recipe)
+    refuse_thousands(lines, dialect, recipe)
+    simple = None if cut or recipe.blocks else plain_block(lines, dialect, recipe)
     return [simple] if simple else _chosen(Walk(dialect, recipe, cut=cut).run(lines), recipe)
 
 
@@ -78,63 +69,3 @@ def _chosen(blocks: list[Block], recipe: Recipe) -> list[Block]:
     if not chosen:
         raise UnreadableFile(f"has {len(blocks)} tables; the recipe asks for {recipe.blocks}. Correct 'blocks'.")
     return [replace(chosen[0], notes=blocks[0].notes), *chosen[1:]]
-
-
-def _refuse_endless_lines(lines: list[str]) -> None:
-    """Refuse lines that no table of sweeps has; taking them apart could take minutes."""
-    if max(map(len, lines)) <= _WIDEST:
-        return
-    for number, line in enumerate(lines, 1):
-        if len(line) <= _WIDEST:
-            continue
-        cells = max(len(line.split()), *(line.count(d) + 1 for d in DELIMITERS if d != " "))
-        if len(line) > _LONGEST_LINE or cells > _WIDEST:
-            raise UnreadableFile(
-                f"has {len(line)} characters in up to {cells} cells; rows of up to {_WIDEST} numbers are read. Export "
-                "the points of a sweep below each other, or as an array (.npz).",
-                place=f"line {number}",
-            )
-
-
-def _refuse_thousands(lines: list[str], dialect: Dialect, recipe: Recipe) -> None:
-    """Refuse ``3,000`` where every number of the file has three digits behind its comma: a mark of thousands, perhaps."""
-    if dialect.decimal != "," or recipe.decimal:
-        return
-    example = ""
-    for number, line in enumerate(lines, 1):
-        if "," not in line:
-            continue
-        for found in _WITH_COMMA.finditer(line):
-            if not _THOUSANDS.fullmatch(found.group()):
-                return  # 0,5 or 12,25: the comma is a decimal mark
-            example = example or f"line {number}|{found.group()}"
-    if example:
-        place, _, cell = example.partition("|")
-        raise AmbiguousComma(
-            f"{shown(cell)} may be {cell.replace(',', '')} or {cell.replace(',', '.')}: every number of the file has three "
-            'digits behind its comma. Say --decimal comma on import, or decimal = "," in a recipe; if the comma marks '
-            "thousands, export without it.",
-            place=place,
-        )
-
-
-def _simple_block(lines: list[str], dialect: Dialect, recipe: Recipe) -> Block | None:
-    """The one table of an ordinary file, in one go; None if anything is out of the ordinary."""
-    marks = tuple(recipe.comment)
-    first = first_row(lines, dialect, marks)
-    rows = lines[first:]
-    while rows and not rows[-1].strip():
-        rows.pop()
-    if not rows:
-        return None
-    values = parse_rows(rows, dialect, recipe)
-    if values is None:
-        return None
-    above = [(i, line) for i, line in enumerate(lines[:first], 1) if line.strip()]
-    if any(row_width(line, dialect, MISSING) for _, line in above[-2:] if not is_comment(line, marks)):
-        return None
-    breaks: tuple[int, ...] = ()
-    if "" in rows or any(map(str.isspace, rows)):
-        filled = np.array([bool(row.strip()) for row in rows])
-        breaks = tuple(np.unique(np.cumsum(filled)[~filled]).tolist())
-    return make_block(above, values, dialect, recipe, breaks=breaks, line=first + 1)
