@@ -14,13 +14,28 @@ SHORTEST = 3  # points; shorter branches beside longer ones are left out, with a
 
 @dataclass(frozen=True, eq=False)
 class Branch:
-    """Samples of one run, in the order of the ascending axis."""
+    """Samples of one run, one after the other in the file."""
 
-    rows: np.ndarray  # (n,) positions in the file
+    first: int  # row in the file
+    last: int
     sign: int  # +1 if the axis ascends in the order of the file, -1 if it descends
     steady: bool = True  # False if the samples had to be sorted
     shuffled: bool = False  # whether they stood in no order at all
     strict: bool = False  # known to have no value of the axis twice
+    order: np.ndarray | None = None  # (n,) rows in the order of the ascending axis, where they had to be sorted
+
+    @property
+    def size(self) -> int:
+        """How many samples."""
+        return self.last - self.first + 1
+
+    @property
+    def place(self) -> slice | np.ndarray:
+        """Where the samples stand, in the order of the ascending axis; a slice, which copies nothing, where they run one way."""
+        if self.order is not None:
+            return self.order
+        start, end = (self.first, self.last + 1) if self.sign > 0 else (self.last, self.first - 1)
+        return slice(start, end if end >= 0 else None, self.sign)
 
 
 def split_branches(axis: np.ndarray, breaks: tuple[int, ...] = ()) -> list[Branch]:
@@ -42,28 +57,34 @@ def split_branches(axis: np.ndarray, breaks: tuple[int, ...] = ()) -> list[Branc
     cuts = [b for b in breaks if 1 < b < axis.size and (axis[b] - axis[b - 1]) * (axis[b - 1] - axis[b - 2]) <= 0]
     starts, ends = [0, *cuts], [*cuts, axis.size]
     return [
-        replace(branch, rows=branch.rows + start) if start else branch
+        _shifted(branch, start) if start else branch
         for start, end in zip(starts, ends, strict=True)
         for branch in _split(axis[start:end])
     ]
 
 
+def _shifted(branch: Branch, by: int) -> Branch:
+    order = None if branch.order is None else branch.order + by
+    return replace(branch, first=branch.first + by, last=branch.last + by, order=order)
+
+
 def _split(axis: np.ndarray) -> list[Branch]:
-    step = axis[1:] - axis[:-1]
+    step = _directions(axis)
     if (step > 0).all():
-        return [Branch(np.arange(axis.size), 1, strict=True)] if axis.size > 1 else []
+        return [Branch(0, axis.size - 1, 1, strict=True)] if axis.size > 1 else []
     if (step < 0).all():
-        return [Branch(np.arange(axis.size)[::-1], -1, strict=True)]
+        return [Branch(0, axis.size - 1, -1, strict=True)]
     if not step.any():
         return []
     span = float(np.ptp(axis))
-    turns = _turning_points(axis, 0.0)
+    turns = _turns_of(step)
     if len(turns) > 2 and np.median(np.diff([0, *turns, axis.size - 1])) < 4 * step.size / np.count_nonzero(step):
-        turns = _turning_points(axis, JITTER * span)
+        turns = _deep_turns(axis, JITTER * span)
         moves = np.append(0, np.cumsum(step != 0))  # a value measured twice is no step
         lengths = np.diff(moves[[0, *turns, -1]])
         if len(turns) > 1 and np.median(lengths) <= SHUFFLED and np.unique(axis).size >= 2 * SHORTEST:
-            return [Branch(np.argsort(axis, kind="stable"), 1, steady=False, shuffled=True)]
+            order = np.argsort(axis, kind="stable")
+            return [Branch(0, axis.size - 1, 1, steady=False, shuffled=True, order=order)]
     edges = [0, *turns, axis.size - 1]
     pieces: list[tuple[int, int]] = []  # first and last row of each run
     for first, last in pairwise(edges):
@@ -87,13 +108,25 @@ def _without_plateau(axis: np.ndarray, piece: tuple[int, int], pieces: list[tupl
     return first, last
 
 
-def _turning_points(axis: np.ndarray, depth: float) -> list[int]:
+def _directions(axis: np.ndarray) -> np.ndarray:
+    """Of each step +1, 0 or -1, in a byte: an axis of millions has a dozen arrays beside it as it is."""
+    up, down = axis[1:] > axis[:-1], axis[1:] < axis[:-1]
+    return np.asarray(up.view(np.int8) - down.view(np.int8))
+
+
+def _turns_of(step: np.ndarray) -> list[int]:
+    """Rows where the axis turns; of a plateau, its first row."""
+    still = np.flatnonzero(step == 0)
+    moving = step[step != 0]
+    flips = np.flatnonzero(
+        moving[1:] != moving[:-1]
+    )  # of the steps that move; those before it that do not are counted in
+    flips += np.searchsorted(still - np.arange(still.size), flips, side="right")
+    return [int(row) + 1 for row in flips]
+
+
+def _deep_turns(axis: np.ndarray, depth: float) -> list[int]:
     """Rows where the axis turns by more than `depth`; of a plateau, its first row."""
-    if depth == 0:
-        step = np.sign(np.diff(axis))
-        moving = np.flatnonzero(step)
-        flips = np.flatnonzero(step[moving[1:]] != step[moving[:-1]])
-        return [int(moving[i] + 1) for i in flips]
     turns: list[int] = []
     best, sign = 0, 0
     for i in range(1, axis.size):
@@ -110,14 +143,14 @@ def _turning_points(axis: np.ndarray, depth: float) -> list[int]:
 
 
 def _branch(axis: np.ndarray, first: int, last: int) -> Branch | None:
-    rows = np.arange(first, last + 1)
-    values = axis[rows]
-    if rows.size < 2 or values[0] == values[-1]:
+    if last <= first or axis[first] == axis[last]:
         return None
-    sign = 1 if values[-1] > values[0] else -1
-    rows = rows[::sign]
-    steady = bool((np.diff(axis[rows]) >= 0).all())
-    return Branch(rows if steady else rows[np.argsort(axis[rows], kind="stable")], sign, steady)
+    sign = 1 if axis[last] > axis[first] else -1
+    values = axis[first : last + 1][::sign]
+    if (values[1:] >= values[:-1]).all():
+        return Branch(first, last, sign)
+    order = np.arange(first, last + 1)[::sign][np.argsort(values, kind="stable")]
+    return Branch(first, last, sign, steady=False, order=order)
 
 
 def average_repeats(axis: np.ndarray, signals: np.ndarray) -> tuple[np.ndarray, np.ndarray, int]:

@@ -159,9 +159,9 @@ def _branches(axis: np.ndarray, breaks: tuple[int, ...], role: Role, source: Sou
             place=place,
         ) from None
     if source.stacked:
-        return [b for b in branches if b.rows.size > 1]
-    longest = max((b.rows.size for b in branches), default=0)
-    kept = [b for b in branches if b.rows.size >= min(SHORTEST, longest)]
+        return [b for b in branches if b.size > 1]
+    longest = max((b.size for b in branches), default=0)
+    kept = [b for b in branches if b.size >= min(SHORTEST, longest)]
     if len(kept) < len(branches):
         source.notes.add(
             f"{len(branches) - len(kept)} runs of fewer than {SHORTEST} points between longer ones are left out"
@@ -171,9 +171,7 @@ def _branches(axis: np.ndarray, breaks: tuple[int, ...], role: Role, source: Sou
 
 def _averaged(axis: np.ndarray, signals: list[np.ndarray], branch: Branch) -> tuple[np.ndarray, list[np.ndarray], int]:
     """Axis (n,) and signals (m, n) of one run, ascending, repeated values of the axis averaged."""
-    whole = branch.rows.size == axis.size and branch.steady
-    pick: Any = slice(None, None, branch.sign) if whole else branch.rows
-    values, parts = axis[branch.rows], [s[:, pick] for s in signals]
+    values, parts = axis[branch.place], [s[:, branch.place] for s in signals]
     if branch.strict or (np.diff(values) > 0).all():
         return values, parts, 0
     count = len(parts[0])
@@ -233,7 +231,7 @@ def _duration(times: np.ndarray | None, branch: Branch) -> dict[str, float]:
     """How long a run took, last time less first; nothing where the times do not run on."""
     if times is None or times.ndim != 1:
         return {}
-    own = times[np.sort(branch.rows)]
+    own = times[branch.first : branch.last + 1]
     return {"duration_s": float(own[-1] - own[0])} if (np.diff(own) >= 0).all() and own[-1] > own[0] else {}
 
 

@@ -8,14 +8,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 
-from sts.loaders.branches import average_repeats, split_branches
+from sts.loaders.branches import _directions, _turns_of, average_repeats, split_branches
 
 UP = np.linspace(-1, 1, 21)
 
 
 def runs(axis, breaks=()):
     return [
-        (axis[b.rows[0]], axis[b.rows[-1]], b.sign, b.rows.size)
+        (np.asarray(axis)[b.place][0], np.asarray(axis)[b.place][-1], b.sign, b.size)
         for b in split_branches(np.asarray(axis, float), breaks)
     ]
 
@@ -28,7 +28,7 @@ def test_there_and_back_any_number_of_times(points, cycles, twice, starts_down):
     found = split_branches(axis)
     assert [b.sign for b in found] == [(1 if (k % 2 == 0) != starts_down else -1) for k in range(2 * cycles)]
     for b in found:
-        assert_array_equal(axis[b.rows], there)  # each run is whole, in ascending order
+        assert_array_equal(axis[b.place], there)  # each run is whole, in ascending order
 
 
 def test_turning_value_recorded_twice_is_shared_out_and_once_is_shared():
@@ -57,7 +57,7 @@ def test_noise_of_a_measured_axis_makes_no_turns(noise):
     (only,) = split_branches(np.concatenate([axis]))
     assert only.sign == 1
     assert not only.steady
-    assert (np.diff(axis[only.rows]) >= 0).all()
+    assert (np.diff(axis[only.place]) >= 0).all()
     there_and_back = np.concatenate([axis, axis[::-1]])
     assert [b.sign for b in split_branches(there_and_back)] == [1, -1]
 
@@ -85,7 +85,7 @@ def test_values_in_no_order_are_one_run_in_order(seed):
     axis = np.random.default_rng(seed).permutation(np.linspace(0, 1, 46))
     (only,) = split_branches(axis)
     assert only.shuffled
-    assert_array_equal(axis[only.rows], np.linspace(0, 1, 46))
+    assert_array_equal(axis[only.place], np.linspace(0, 1, 46))
 
 
 def test_sweeps_that_follow_each_other_are_not_taken_for_disorder():
@@ -99,10 +99,23 @@ def test_values_in_no_order_each_measured_twice_are_one_sweep(seed, together):
     axis = np.repeat(values, 2) if together else np.random.default_rng(seed).permutation(np.tile(values, 2))
     (only,) = split_branches(axis)
     assert only.shuffled
-    assert_array_equal(axis[only.rows], np.sort(axis))
+    assert_array_equal(axis[only.place], np.sort(axis))
 
 
 def test_a_value_that_returns_to_zero_between_is_sorted_too():
     axis = np.ravel(np.column_stack([np.zeros(12), np.arange(1, 13)]))
     (only,) = split_branches(axis)
     assert only.shuffled
+
+
+def test_turns_are_those_that_a_walk_along_the_axis_finds():
+    """Plateaus of any length, at the start, at the end and at a turn; outside reference: a loop over the steps that move."""
+    rng = np.random.default_rng(3)
+    for axis in (rng.integers(0, 4, rng.integers(2, 14)).astype(float) for _ in range(500)):
+        expected, last = [], 0.0
+        for row, step in enumerate(np.diff(axis)):
+            if step and last * step < 0:
+                expected.append(last_row + 1)
+            if step:
+                last, last_row = step, row
+        assert _turns_of(_directions(axis)) == expected
