@@ -15,7 +15,7 @@ _MARKS = (
     (codecs.BOM_UTF16_BE, "utf-16-be"),
 )
 _NOT_TEXT = re.compile("[\x00-\x08\x0e-\x19\x1b-\x1f\x7f\ufffe\uffff]")  # \x1a ends text files of old systems
-_CONTROLS = bytes(code for code in range(128) if _NOT_TEXT.match(chr(code)) or chr(code) == "\x1a")
+CONTROLS = bytes(code for code in range(128) if _NOT_TEXT.match(chr(code)) or chr(code) == "\x1a")
 _MINUS = str.maketrans({"\N{MINUS SIGN}": "-", "\N{NO-BREAK SPACE}": " ", "\N{NARROW NO-BREAK SPACE}": " "})
 
 
@@ -36,7 +36,7 @@ def decode(content: bytes, *, encoding: str = "") -> tuple[str, list[str]]:
     if not content.strip(b"\x00 \t\r\n\x1a"):
         raise UnreadableFile("is empty; expected a table of sweeps. Export it again.")
     text, notes = _decode(content, encoding)
-    if text.isascii() and len(content.translate(None, _CONTROLS)) == len(text):  # as most files are
+    if text.isascii() and len(content.translate(None, CONTROLS)) == len(text):  # as most files are
         return _unix(text), notes
     bad = _NOT_TEXT.search(text)
     if bad:

@@ -8,6 +8,7 @@ from sts.loaders.block import Block
 from sts.loaders.decode import decode
 from sts.loaders.dialect import find_dialect
 from sts.loaders.loaded import UnreadableFile
+from sts.loaders.readers.text_long import long_block
 from sts.loaders.readers.text_plain import plain_block, refuse_endless_lines, refuse_thousands
 from sts.loaders.readers.text_rows import rows_block
 from sts.loaders.readers.text_walk import Walk
@@ -27,6 +28,8 @@ def read_text_file(content: bytes, recipe: Recipe) -> tuple[list[Block], list[st
     UnreadableFile
         If it is no text, or as `read_text`.
     """
+    if found := long_block(content, recipe):
+        return [found[0]], found[1]
     text, notes = decode(content, encoding=recipe.encoding)
     return read_text(text, recipe), notes
 

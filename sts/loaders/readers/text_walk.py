@@ -84,7 +84,7 @@ class Walk:
             self.pending.append((number, line))
             return
         cells = row_width(line, self.dialect, self.missing)
-        if self.cut and is_last and self.rows and (cells != self.width or _odd_one_out(line, self.rows, self.dialect)):
+        if self.cut and is_last and self.rows and (cells != self.width or odd_one_out(line, self.rows, self.dialect)):
             self.notes.append(f"the last line (line {number}) is cut off and left out: {shown(line.strip())}")
             return
         if cells and self.rows and self.pending:
@@ -210,8 +210,16 @@ def _is_empty(values: np.ndarray) -> bool:
     return bool(np.isnan(values).all()) if values.dtype == float else False
 
 
-def _odd_one_out(line: str, rows: Sequence[tuple[int, str]], dialect: Dialect) -> bool:
-    """Whether the last number of a line without an end is written shorter than in all lines before it."""
+def odd_one_out(line: str, rows: Sequence[tuple[int, str]], dialect: Dialect) -> bool:
+    """Whether the last number of a line without an end is written shorter than in all lines before it.
+
+    Parameters
+    ----------
+    line : str
+    rows : sequence of (int, str)
+        Numbered, before it.
+    dialect : Dialect
+    """
 
     def shape(text: str) -> tuple[int, int]:
         cells = cells_of(text, dialect.delimiter)

@@ -1,4 +1,5 @@
 """What a text file must not hold: commas that may mark thousands."""
+
 from __future__ import annotations
 
 import pytest
