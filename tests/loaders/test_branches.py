@@ -112,7 +112,7 @@ def test_turns_are_those_that_a_walk_along_the_axis_finds():
     """Plateaus of any length, at the start, at the end and at a turn; outside reference: a loop over the steps that move."""
     rng = np.random.default_rng(3)
     for axis in (rng.integers(0, 4, rng.integers(2, 14)).astype(float) for _ in range(500)):
-        expected, last = [], 0.0
+        expected, last, last_row = [], 0.0, 0
         for row, step in enumerate(np.diff(axis)):
             if step and last * step < 0:
                 expected.append(last_row + 1)
