@@ -90,9 +90,9 @@ def test_the_answer_shows_what_a_decision_did(demo: Path) -> None:
 
 
 def test_the_answer_is_made_once_for_a_decision_and_goes_before_the_rest(
-    demo: Path, monkeypatch: pytest.MonkeyPatch
+    small: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    page = page_of(demo)
+    page = page_of(small)
     made, told = [], []
     answer = page.desk.answer
     monkeypatch.setattr(page.desk, "answer", lambda: made.append(page.status.text) or answer())
@@ -105,8 +105,8 @@ def test_the_answer_is_made_once_for_a_decision_and_goes_before_the_rest(
     assert len(made) == 1
 
 
-def test_two_windows_show_the_same(demo: Path) -> None:
-    review = Review(Desk(demo))
+def test_two_windows_show_the_same(small: Path) -> None:
+    review = Review(Desk(small))
     for _ in range(2):
         review.build(Document())
     one, other = review.pages
@@ -171,8 +171,8 @@ def test_names_with_markup_are_shown_as_they_are(small: Path) -> None:
     assert "&lt;img" in page.head.text + page.answer.tips.text
 
 
-def test_another_setting_and_back_to_the_rule(demo: Path) -> None:
-    page = page_of(demo)
+def test_another_setting_and_back_to_the_rule(small: Path) -> None:
+    page = page_of(small)
     page.settings.average.value = "median"
     assert page.desk.plan.spectra.average == "median"
     assert "spectra.average: median instead of mean" in page.settings.words.text
