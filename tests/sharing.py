@@ -17,6 +17,7 @@ from sts.plan import Plan
 from sts.report import drawing
 from sts.session import Session
 
+BROWSER_MS = 120_000  # to wait for a browser, which starts and loads slowly where other work has the processors
 QUIET = [  # a browser that does nothing but show pages
     "--no-sandbox",
     "--disable-gpu",

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sharing import QUIET, shared
+from sharing import BROWSER_MS, QUIET, shared
 
 from sts.analysis import Analysis
 from sts.report import write_results
@@ -81,7 +81,7 @@ def browser() -> Iterator[Any]:
     if not CHROMIUM:
         pytest.skip("no Chromium here; set STS_CHROMIUM to its path")
     with sync_api.sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=CHROMIUM, args=QUIET)
+        running = playwright.chromium.launch(executable_path=CHROMIUM, args=QUIET, timeout=BROWSER_MS)
         yield running
         running.close()
 
@@ -91,6 +91,7 @@ class Visit:
 
     def __init__(self, browser: Any, file: Path, **kwargs: Any) -> None:
         self.context = browser.new_context(offline=True, **kwargs)
+        self.context.set_default_timeout(BROWSER_MS)
         self.page = self.context.new_page()
         self.requests: list[str] = []
         self.messages: list[str] = []

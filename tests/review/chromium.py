@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sharing import QUIET
+from sharing import BROWSER_MS, QUIET
 
 import sts
 
@@ -53,7 +53,7 @@ def served(session: Path) -> Iterator[str]:
 def started() -> Iterator[Any]:
     """Chromium."""
     with sync_api.sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=QUIET)
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=QUIET, timeout=BROWSER_MS)
         yield browser
         browser.close()
 
@@ -62,7 +62,7 @@ def opened(browser: Any, address: str, width: int = 1280, height: int = 800) -> 
     """A page with its answer."""
     page = browser.new_page(viewport={"width": width, "height": height})
     page.add_init_script(WITHIN)
-    page.set_default_timeout(120_000)
+    page.set_default_timeout(BROWSER_MS)
     page.goto(address)
     wait(
         page,

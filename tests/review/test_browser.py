@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 from review.chromium import opened, served, started, wait
+from sharing import BROWSER_MS
 
 from sts.session import Session
 
@@ -38,7 +39,7 @@ def browser() -> Iterator[Any]:
 def test_a_decision_by_keyboard(address: str, browser: Any, session: Path) -> None:
     asked, wrong = [], []
     page = browser.new_page(viewport={"width": 1280, "height": 800})
-    page.set_default_timeout(120_000)
+    page.set_default_timeout(BROWSER_MS)
     page.on("request", lambda request: asked.append(request.url))
     page.on("pageerror", lambda error: wrong.append(str(error)))
     page.goto(address)
