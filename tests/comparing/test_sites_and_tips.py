@@ -51,6 +51,13 @@ def test_equal_noise_gives_the_plain_t_interval_with_pooled_repeatability():
     assert_allclose(np.sqrt(sites["barrier_high_eV"] / sites["barrier_eV"])[0], high / groups[0].mean(), rtol=1e-10)
 
 
+@pytest.mark.parametrize("sites", [1, 2, 3])
+def test_a_tip_of_two_sites_alone_is_said_to_rest_on_one_difference(sites: int):
+    note = tip_level(site_level(make_repeats({"a": 4.4}, sites=sites, site_sd=0.02)))["note"][0]
+    assert ("two sites: the interval is wide" in note) == (sites == 2)
+    assert ("one site: " in note) == (sites == 1)
+
+
 def test_site_with_a_scatter_of_its_own_leaves_the_pool():
     repeats = make_repeats({"a": 4.4}, sites=5, repeats=4, noise=0.1, seed=1)
     last = repeats["site"] == "a 4"

@@ -39,13 +39,11 @@ def test_where_the_channel_has_no_noise_its_uncertainty_is_that_of_the_gain():
     """Error propagation (textbook): u(a G) = G u(a), so that twice the uncertainty of the gain is twice that of the channel."""
     smoother = make_smoother(V, width_V=0.05)
     rows = np.random.default_rng(4).standard_normal((6, V.size)) * 1e-10
-    ratio = [
-        narrower(
-            SimpleNamespace(didv_rows=rows),
-            SimpleNamespace(curve=current(V), rows=np.zeros((6, V.size)), gain=2.0, gain_se=se),
-            smoother,
-        )
-        for se in (0.01, 0.02)
-    ]
-    assert_allclose(ratio[1] / ratio[0], 2, rtol=1e-9)
-    assert ratio[0] > 0
+
+    def ratio(gain_se: float, unit: float) -> float:
+        found = SimpleNamespace(curve=unit * current(V), rows=np.zeros((6, V.size)), gain=2.0, gain_se=gain_se)
+        return narrower(SimpleNamespace(didv_rows=unit * rows), found, smoother)
+
+    assert_allclose(ratio(0.02, 1.0) / ratio(0.01, 1.0), 2, rtol=1e-9)
+    assert_allclose(ratio(0.01, 1e9), ratio(0.01, 1.0), rtol=1e-9)  # in nA
+    assert ratio(0.01, 1.0) > 0
