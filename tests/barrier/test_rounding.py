@@ -133,3 +133,11 @@ def test_draws_of_currents_beyond_all_numbers_are_impossible_and_no_error():
     found = search(readings(), noise(), wild, (0.0,))
     assert np.all(np.isfinite(found.weight))
     assert_allclose(found.weight.sum(), 1.0)
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_the_signal_at_the_mean_falls_exponentially_and_has_the_sign_of_the_current(sign: float):
+    """Closed form: 20 exp(-7 u) and its negative."""
+    u = np.linspace(0, 1, 5)
+    one = Posterior(np.tile([np.log(20.0), 0.3, 7.0], (2, 1, 1)), np.ones((2, 1)), np.full(2, sign))
+    assert_allclose(one.signal(u), np.tile(sign * 20 * np.exp(-7 * u), (2, 1)), rtol=1e-12)
