@@ -10,6 +10,7 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
 from sts.loaders import UnreadableFile, read_file
+from sts.loaders.readers.hdf5 import _unpacked
 
 V = np.linspace(-1, 1, 5)
 
@@ -179,3 +180,12 @@ def test_groups_that_stand_in_two_places_are_visited_once(tmp_path: Path) -> Non
             group = inner
         group["back"] = file["part"]
     assert len(read_file(path).sets) == 1
+
+
+def test_packed_numbers_without_a_fill_value_are_all_there():
+    """CF Metadata Conventions 1.11 (2023), section 8.1: unpacked = packed times scale_factor plus add_offset."""
+    packed = np.array([1, 2, -3], "i2")
+    assert _unpacked(packed, {"scale_factor": 0.5, "add_offset": 1.0}).tolist() == [1.5, 2.0, -0.5]
+    filled = _unpacked(packed, {"scale_factor": 0.5, "missing_value": -3})
+    assert filled[:2].tolist() == [0.5, 1.0]
+    assert np.isnan(filled[2])
