@@ -10,6 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import nnls
 
+from sts.curves.distributions import student_quantile
+
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
@@ -22,6 +24,7 @@ DRIFT, LAG = (
 HIDDEN = 1.5  # slow noise before the fit over what the fit leaves of it
 CYCLES, LINE = 8, 20.0  # least periods of a ripple in a sweep, and its power over the median of the others
 ORDER = 9  # of the polynomial in time that is taken off before a ripple is looked for
+SIBLINGS = 4  # sweeps that start alike from which their scatter is known
 ENDS = 0.3  # share of the samples that counts as near an end
 FLOOR = 1e-3  # of the largest current: no comparison is better than this
 
@@ -139,6 +142,8 @@ class Fit:
     tau: Array  # steps
     feigned: Array  # size that the noise of the reference may feign, where a relaxation looks like it [A]; NaN if it ran back
     noise: Array  # of a sample where the relaxation is largest [A]
+    among: Array  # median of the sizes of all m sweeps with this time constant, without their signs [A]
+    repeats: Mask  # (m,) whether these have a mean that stands clear of their scatter
     _steps: Callable[[int], bool]
 
     def gradual(self, row: int) -> bool:
@@ -199,8 +204,23 @@ def fit_relaxation(current: Array, frame: Frame, noise_A: float, *, tau: float |
         size=sizes[best, rows], score=scores[best, rows], own=own[best, rows], own_se=own_se[best, rows],
         other=other[best, rows], other_se=other_se[best, rows],
         tau=taus[best], feigned=feigned[best, rows], noise=np.full(len(current), first),
+        among=np.median(np.abs(sizes), axis=1)[best], repeats=np.array([repeats(one) for one in sizes])[best],
         _steps=lambda row: _gradual(current[row], frame, sigma, ends[best[row]]),
     )  # fmt: skip
+
+
+def repeats(size: Array) -> bool:
+    """Whether the mean of sizes (m,) stands clear of their scatter, and of that of as many in the reference; few may not tell.
+
+    Parameters
+    ----------
+    size : numpy.ndarray, shape (m,)
+    """
+    count = size.size
+    if count < SIBLINGS:
+        return True
+    error = np.std(size, ddof=1) * np.sqrt(2 / count)
+    return bool(abs(size.mean()) > student_quantile(0.995, count - 1) * error)
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,11 +10,10 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
 from sts.curves.averaging import group_codes, rows_of_codes
-from sts.curves.distributions import student_quantile
 from sts.curves.electronics import find_saturation, noise_level
 from sts.curves.replicates import direction_signs
 from sts.curves.robust import median_known
-from sts.spectra.faults.relaxation import Fit, Frame, fit_relaxation, without_ripple
+from sts.spectra.faults.relaxation import SIBLINGS, Fit, Frame, fit_relaxation, repeats, without_ripple
 from sts.sweeps import SweepSet
 
 Array = NDArray[np.float64]
@@ -33,10 +32,10 @@ CLEARER = (
     2.0  # or as many times as clear, in standard uncertainties: where the current is steep, sizes are hardly known
 )
 FEIGNED = 2.5  # times the size that noise in what it is compared with may feign
+AMONG = 6.0  # times the middle size among sweeps that start alike: four standard deviations of normal noise
 OWN = 0.35  # share of that size which the sweep itself must have where the one that ran back may relax, too
 TAIL = 0.5  # masked until it falls below this share of the noise of an average
 LONGEST = 0.5  # share of a sweep that is masked at most
-SIBLINGS = 4  # sweeps that start alike from which one may stand out
 FEWEST = 24  # samples of a sweep
 
 
@@ -221,10 +220,12 @@ def _compare(start: _Start, reference: Array, how: str, middle: Array | None = N
         if reference is start.curve:  # of which only a few can stand out
             found &= (np.abs(fit.score) > STANDING_OUT) & (found.mean() < 0.5)
         elif len(current) > 1:
+            # Slow noise scatters the sizes of all; in few samples with a current it looks like a relaxation
+            found &= (np.abs(fit.size) > AMONG * fit.among) | fit.repeats
             mean = fit_relaxation(current.mean(axis=0)[None], frame, float(noise) / np.sqrt(len(current)))
             if _clear(mean, frame.mirrored, clear, 0.0)[0] and abs(mean.size[0]) > SIZE * fit.noise[0]:
                 shared = fit_relaxation(current, frame, float(noise), tau=float(mean.tau[0]))
-                if _repeats(shared.size):
+                if repeats(shared.size):
                     fit, found = shared, _alike(shared, float(mean.size[0]))
         seen = _Seen(end, fit, found, STANDING_OUT if reference is start.curve else clear, how)
         if best is None or np.sum(found * np.abs(fit.score)) > np.sum(best.found * np.abs(best.fit.score)):
@@ -241,15 +242,6 @@ def _clear(fit: Fit, mirrored: bool, score: float, size: float) -> Mask:
     ahead = np.abs(fit.own) > AHEAD * other
     ahead |= np.abs(fit.own) / fit.own_se > CLEARER * np.abs(fit.other) / fit.other_se
     return found & ahead & (np.abs(fit.size) > FEIGNED * fit.feigned)
-
-
-def _repeats(size: Array) -> bool:
-    """Whether the mean of sizes (m,) stands clear of their scatter, and of that of as many in the reference."""
-    count = size.size
-    if count < SIBLINGS:
-        return True
-    error = np.std(size, ddof=1) * np.sqrt(2 / count)
-    return bool(abs(size.mean()) > student_quantile(0.995, count - 1) * error)
 
 
 def _alike(fit: Fit, size: float) -> Mask:

@@ -135,3 +135,11 @@ def test_measured_sweeps_are_left_alone(opendata: Path):
         ),
     ]
     assert not find_start_transients(sets)
+
+
+def test_slow_noise_of_a_gapped_current_is_no_transient():
+    """Current flows at both ends only: there 1/f noise of 0.5 % looked like a relaxation in two of a hundred settled sweeps."""
+    bench = Bench(white_A=1e-12, gap_noise=0.005, gap_noise_slope=1.0, setpoint_scatter=0.05)
+    told = [find_start_transients([simulate_iv(density="gapped", bias=(-1.0, 1.0, 128), sweeps=20, bench=bench, seed=seed).sweeps])
+            for seed in range(8)]  # fmt: skip
+    assert sum(map(len, told)) <= 3
