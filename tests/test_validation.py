@@ -54,6 +54,7 @@ def test_kept_tables_mark_what_is_out(path):
     rows = list(csv.DictReader(path.read_text(encoding="utf-8").splitlines()))
     assert rows
     for row in rows:
+        assert row["kept"] in ("yes", "NO"), "a row has more or fewer columns than the table"
         low, high = (float(row[k]) if row[k] else bound for k, bound in (("low", -math.inf), ("high", math.inf)))
         value = float(row["value"])
         inside = low * (1 - 1e-5 * math.copysign(1, low)) <= value <= high * (1 + 1e-5 * math.copysign(1, high))
