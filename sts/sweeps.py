@@ -171,6 +171,11 @@ class SweepSet(Shown):
         """Whether any current was recorded (false for lock-in-only files)."""
         return bool(np.isfinite(self.current).any())
 
+    @property
+    def signal(self) -> np.ndarray:
+        """The current (m, n), or the lock-in channel where no current was recorded."""
+        return self.current if self.has_current or self.lockin is None else self.lockin
+
     def with_table(self, table: pd.DataFrame | Mapping[str, Any]) -> SweepSet:
         """The same sweeps with another table, whose rows are checked; the numbers, checked before, are not copied.
 

@@ -108,21 +108,17 @@ def _railed(sets: Sequence[SweepSet], places: Sequence[tuple[int, int]]) -> dict
     for number, part in enumerate(sets):
         rows = [row for of, row in places if of == number] if part.kind == "iv" else []
         if rows:
-            limit = part.number("full_scale_A")[rows] if part.has_current or part.lockin is None else np.nan
+            limit = part.number("full_scale_A")[rows] if part.signal is part.current else np.nan
             found |= {
                 (number, row): one
-                for row, one in zip(rows, find_saturation(_signal(part)[rows], full_scale=limit), strict=True)
+                for row, one in zip(rows, find_saturation(part.signal[rows], full_scale=limit), strict=True)
             }
     return found
 
 
-def _signal(part: SweepSet) -> np.ndarray:
-    return part.current if part.has_current or part.lockin is None else part.lockin
-
-
 def _bias(part: SweepSet, row: int, chosen: np.ndarray, railed: np.ndarray) -> dict[str, Any]:
-    values = _signal(part)[row]
-    unit = "A" if part.has_current or part.lockin is None else part.lockin_unit
+    values = part.signal[row]
+    unit = "A" if part.signal is part.current else part.lockin_unit
     largest = float(np.nanmax(np.abs(values), initial=0.0))
     step = largest / LINEAR_STEPS if largest > 0 else 1.0
     return {"y": _joined(values[chosen] / step), "s": [float(f"{step:.4g}"), unit], "m": _runs(railed[chosen])}

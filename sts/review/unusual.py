@@ -63,7 +63,7 @@ def _slopes(fit: BarrierFit, part: SweepSet) -> pd.DataFrame:
 
 
 def _curves(part: SweepSet) -> pd.DataFrame:
-    signal = part.current if part.has_current or part.lockin is None else part.lockin
+    signal = part.signal
     some = np.unique(np.linspace(0, part.axis.size - 1, POINTS).astype(int))
     curves = np.abs(np.where(np.isfinite(signal[:, some]), signal[:, some], np.nan))
     columns = _places(part.table, [*SITE, "setpoint_current_A"])

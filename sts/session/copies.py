@@ -8,8 +8,6 @@ from typing import Any
 
 import numpy as np
 
-from sts.sweeps import SweepSet
-
 ENDS = 8  # samples at either end that make a key; the whole is compared where two keys agree
 _FACTORS = np.random.default_rng(8).integers(1, 2**63, 2 * ENDS, dtype=np.uint64) * 2 + 1
 CLOSE = 1e-6  # of the largest value: more than rounding to other units does, less than any digit of a file
@@ -54,16 +52,6 @@ class KnownSweeps:
         """
         pairs = zip(self._places, keys.tolist(), strict=True)
         return [(end, place) for end, (of_end, key) in enumerate(pairs) for place in of_end.get(key, ())]
-
-
-def signal_of(sweeps: SweepSet) -> np.ndarray:
-    """Current (m, n), or lock-in where no current was recorded.
-
-    Parameters
-    ----------
-    sweeps : SweepSet
-    """
-    return sweeps.lockin if sweeps.lockin is not None and not sweeps.has_current else sweeps.current
 
 
 def keys_of(axis: np.ndarray, signal: np.ndarray) -> np.ndarray:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from sts.session.copies import keys_of, signal_of
+from sts.session.copies import keys_of
 from sts.sweeps import SweepSet
 
 
@@ -17,7 +17,7 @@ def keys_in(part: SweepSet) -> list[bytes]:
     ----------
     part : SweepSet
     """
-    return [key.tobytes() for key in keys_of(part.axis, signal_of(part))]
+    return [key.tobytes() for key in keys_of(part.axis, part.signal)]
 
 
 def read_original(source: Mapping[str, Any], content: bytes | None, folder: Path) -> list[SweepSet]:

@@ -12,7 +12,7 @@ import pandas as pd
 
 from sts.naming import unique
 from sts.session import layout, tables
-from sts.session.copies import KnownSweeps, Numbers, keys_of, relation, signal_of
+from sts.session.copies import KnownSweeps, Numbers, keys_of, relation
 from sts.session.originals import CHUNK_BYTES, Originals
 from sts.session.tables import KEYS, PLACE, SOURCE, read_array
 from sts.sweeps import AXIS_UNITS, COLUMNS, KINDS, SweepSet
@@ -64,7 +64,7 @@ class _OpenSet:
         row -= self.written
         for part in self.waiting:
             if row < len(part):
-                return Numbers(part.kind, part.axis, signal_of(part)[row])
+                return Numbers(part.kind, part.axis, part.signal[row])
             row -= len(part)
         raise IndexError(row)
 
@@ -141,7 +141,7 @@ class Writer:
             self._known = KnownSweeps()
             for target in (t for same in self._sets.values() for t in same):
                 self._known.add(target.stored_keys, ((target, row) for row in range(target.before)))
-        signal, keys = signal_of(sweeps), self._keys_of(sweeps)
+        signal, keys = sweeps.signal, self._keys_of(sweeps)
         own = KnownSweeps()
         found = []
         for row in range(len(sweeps)):
@@ -161,7 +161,7 @@ class Writer:
     def _keys_of(self, sweeps: SweepSet) -> np.ndarray:
         """The keys of a set; it is asked for twice, when copies are looked for and when it is added."""
         if self._last is None or self._last[0] is not sweeps:
-            self._last = sweeps, keys_of(sweeps.axis, signal_of(sweeps))
+            self._last = sweeps, keys_of(sweeps.axis, sweeps.signal)
         return self._last[1]
 
     def add_content(self, content: Iterable[bytes | memoryview]) -> int:

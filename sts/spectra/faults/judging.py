@@ -67,7 +67,7 @@ def judge_iv(sweeps: SweepSet, plan: CheckPlan | None = None) -> pd.DataFrame:
     plan = plan or CheckPlan()
     if sweeps.kind != "iv":
         raise ValueError(f"judge_iv judges I(V) sweeps; these are '{sweeps.kind}'.")
-    signal = sweeps.current if sweeps.has_current or sweeps.lockin is None else sweeps.lockin
+    signal = sweeps.signal
     names = sweeps.names
     full_scale = sweeps.table["full_scale_A"].to_numpy(float) if sweeps.has_current else None
     step = find_step(signal)

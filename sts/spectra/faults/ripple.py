@@ -100,7 +100,7 @@ def find_ripple(sweeps: SweepSet, railed: NDArray[np.bool_] | None = None) -> Ri
     where it is slow) with one phase, and be as large as the noise and half the converter's step. These bounds are
     common practice, no source; the rates that they give are simulated.
     """
-    signal = sweeps.current if sweeps.has_current or sweeps.lockin is None else sweeps.lockin
+    signal = sweeps.signal
     if railed is None:
         railed = find_saturation(signal, full_scale=sweeps.number("full_scale_A") if sweeps.has_current else None)
     signal = np.where(railed, np.nan, signal)
