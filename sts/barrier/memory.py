@@ -17,10 +17,8 @@ from sts.barrier.blocks import Array
 SHORTEST = 0.7  # samples, of the memories that add up to 1/f noise; each is twice as long as the last
 LONGEST = 4.0  # sweeps
 STEPS = 15  # of scoring at most
-FURTHEST, TRIED = (
-    1.5,
-    tuple(0.4**i for i in range(4)),
-)  # a parameter moves by in one step; shares of a step that are tried
+FURTHEST = 1.5  # that a parameter moves in one step
+TRIED = tuple(0.4**i for i in range(4))  # shares of a step, one after the other
 PLACES = np.linspace(-4.0, 3.0, 12)  # at which the size of a slow part is looked at, in its standard deviations
 # The parameters; all but the slope are logarithms. What is usual and its spread is in units of the noise as if it were white.
 WHITE_GAP, SLOW_GAP, SLOPE, WHITE, MEMORY, LENGTH, LINE = range(7)
@@ -229,17 +227,14 @@ def _climb(data: Averages, usual: Usual, start: Array, free: list[int], steps: i
         gradient -= ((here.parameters - usual.mean) / usual.spread**2)[free]
         information += np.diag(1 / usual.spread[free] ** 2)
         before = here.value + usual.value(here.parameters)
-        gain = -1.0
         # Cut at a bound of its own, a step of scoring may lead down; each part along its own slope leads up
-        for whole in (np.linalg.solve(information, gradient), gradient / np.diag(information)):
-            cut = np.clip(whole, -FURTHEST, FURTHEST)
-            for shorter in TRIED if cut @ gradient > 0 else ():
-                step = np.zeros(len(start))
-                step[free] = shorter * cut
-                there = _Place.of(np.clip(here.parameters + step, LEAST, most), data)
-                gain = float(there.value + usual.value(there.parameters) - before)
-                if gain >= 0:
-                    break
+        whole = (np.linalg.solve(information, gradient), gradient / np.diag(information))
+        cut = (np.clip(one, -FURTHEST, FURTHEST) for one in whole)
+        for tried in (share * one for one in cut if one @ gradient > 0 for share in TRIED):
+            step = np.zeros(len(start))
+            step[free] = tried
+            there = _Place.of(np.clip(here.parameters + step, LEAST, most), data)
+            gain = there.value + usual.value(there.parameters) - before
             if gain >= 0:
                 break
         else:

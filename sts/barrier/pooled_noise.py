@@ -251,11 +251,12 @@ def _covariances(parts: Sequence[_Part], pooled: PooledNoise) -> dict[int, Covar
         whites.append(Whitened.of(samples, fitted, noise))
         groups.append(part.group[rows])
         jumps.append(jumping(samples.u, fitted.products))
-    group, jumps_too = np.concatenate(groups), np.concatenate(jumps)
+    group, jump = np.concatenate(groups), np.concatenate(jumps)
     if not group.size:
         return {}
-    left = np.bincount(group[~jumps_too], minlength=len(pooled.terms))
-    kept = ~(jumps_too & (left >= np.maximum(ENOUGH, np.bincount(group, minlength=len(left)) / 2))[group])
+    left, whole = (np.bincount(some, minlength=len(pooled.terms)) for some in (group[~jump], group))
+    enough = left >= np.maximum(ENOUGH, whole / 2)
+    kept = ~(jump & enough[group])
     return find_covariances(joined(whites).rows(np.flatnonzero(kept)), group[kept])
 
 

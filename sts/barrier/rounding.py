@@ -107,9 +107,7 @@ class Posterior:
 
     def start(self) -> Start:
         """Where to draw from next: where little counts, weights are levelled until enough does."""
-        weight = np.maximum(
-            self.weight, 1e-300
-        )  # one that vanished stays 0 for ever, and the draws of all others with it
+        weight = np.maximum(self.weight, 1e-300)  # what has vanished could not be levelled
         for _ in range(LEVELLED):
             few = 1 / np.vecdot(weight, weight) < ENOUGH * weight.shape[1]
             if not few.any():

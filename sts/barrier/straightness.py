@@ -15,6 +15,7 @@ from sts.barrier.blocks import Array, Mask
 from sts.barrier.exponential import PARAMETERS, Fitted, Products, Samples, fit, start
 from sts.barrier.noise import Noise, PooledNoise
 from sts.curves.distributions import f_above, student_above
+from sts.curves.robust import median_known
 from sts.quantities import MAD_SCALE
 
 JUMP_LOCAL = 4.8  # difference of neighbouring window means, in its standard deviations, that is a jump by itself
@@ -116,7 +117,7 @@ def jumping(u: Array, products: Products) -> Mask:
     """
     matrix = products.normal(u, np.ones((u.size, 1)))[0][:, 0]
     weighted = np.where(products.weight > 0, np.sqrt(products.weight) * np.abs(products.residual), np.nan)
-    scatter = MAD_SCALE * np.nanmedian(weighted, axis=1)
+    scatter = MAD_SCALE * median_known(weighted, axis=1)
     return np.asarray(_jumps(u, products, engine.inverse(matrix), np.fmax(scatter, 1.0))[0] != 1)
 
 
