@@ -12,10 +12,10 @@ import numpy as np
 
 from sts.loaders.block import Block
 from sts.loaders.decode import CONTROLS, decode
-from sts.loaders.dialect import MISSING, Dialect, find_dialect, first_row, is_comment, missing_marks, row_width
+from sts.loaders.dialect import Dialect, find_dialect, first_row, missing_marks, row_width
 from sts.loaders.loaded import UnreadableFile
 from sts.loaders.readers.text_numbers import parse_rows
-from sts.loaders.readers.text_plain import refuse_endless_lines, refuse_thousands
+from sts.loaders.readers.text_plain import breaks_of, refuse_endless_lines, refuse_thousands, rows_above
 from sts.loaders.readers.text_rows import rows_block
 from sts.loaders.readers.text_walk import make_block, odd_one_out
 from sts.loaders.recipe import Recipe
@@ -53,7 +53,7 @@ def long_block(content: bytes, recipe: Recipe) -> tuple[Block, list[str]] | None
     marks = tuple(recipe.comment)
     first = first_row(lines[:count], dialect, marks)
     above = [(i, line) for i, line in enumerate(lines[:first], 1) if line.strip()]
-    if first == count or any(row_width(x, dialect, MISSING) for _, x in above[-2:] if not is_comment(x, marks)):
+    if first == count or rows_above(above, dialect, marks):
         return None
     at = 0
     for _ in range(first):
@@ -91,11 +91,9 @@ def _table(
     for rows in _pieces(content, start, stop):
         if rows is None or max(map(len, rows)) > _LONGEST:
             return None
-        if "" in rows or any(map(str.isspace, rows)):
-            filled = np.array([bool(row.strip()) for row in rows])
-            breaks += (count + np.unique(np.cumsum(filled)[~filled])).tolist()
-            if not filled.any():
-                continue
+        breaks += [count + row for row in breaks_of(rows)]
+        if not any(map(str.strip, rows)):
+            continue
         values = parse_rows(rows, dialect, recipe)
         if values is None:
             return None

@@ -99,10 +99,33 @@ def plain_block(lines: list[str], dialect: Dialect, recipe: Recipe) -> Block | N
     if values is None:
         return None
     above = [(i, line) for i, line in enumerate(lines[:first], 1) if line.strip()]
-    if any(row_width(line, dialect, MISSING) for _, line in above[-2:] if not is_comment(line, marks)):
+    if rows_above(above, dialect, marks):
         return None
-    breaks: tuple[int, ...] = ()
-    if "" in rows or any(map(str.isspace, rows)):
-        filled = np.array([bool(row.strip()) for row in rows])
-        breaks = tuple(np.unique(np.cumsum(filled)[~filled]).tolist())
-    return make_block(above, values, dialect, recipe, breaks=breaks, line=first + 1)
+    return make_block(above, values, dialect, recipe, breaks=tuple(breaks_of(rows)), line=first + 1)
+
+
+def rows_above(above: list[tuple[int, str]], dialect: Dialect, marks: tuple[str, ...]) -> bool:
+    """Whether one of the last two lines above a table is a row as well: of another one.
+
+    Parameters
+    ----------
+    above : list of (int, str)
+        Numbered.
+    dialect : Dialect
+    marks : tuple of str
+        Of comments.
+    """
+    return any(row_width(line, dialect, MISSING) for _, line in above[-2:] if not is_comment(line, marks))
+
+
+def breaks_of(rows: list[str]) -> list[int]:
+    """The rows before which an empty line stands, counted without those.
+
+    Parameters
+    ----------
+    rows : list of str
+    """
+    if "" not in rows and not any(map(str.isspace, rows)):
+        return []
+    filled = np.array([bool(row.strip()) for row in rows])
+    return [int(row) for row in np.unique(np.cumsum(filled)[~filled])]
