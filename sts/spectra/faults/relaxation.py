@@ -144,17 +144,9 @@ class Fit:
     noise: Array  # of a sample where the relaxation is largest [A]
     among: Array  # median of the sizes of all m sweeps with this time constant, without their signs [A]
     repeats: Mask  # (m,) whether these have a mean that stands clear of their scatter
-    _steps: Callable[[int], bool]
-
-    def gradual(self, row: int) -> bool:
-        """Whether the relaxation leaves less of a sweep than the best step of the level does.
-
-        Parameters
-        ----------
-        row : int
-            Of the sweep.
-        """
-        return self._steps(row)
+    gradual: Callable[
+        [int], bool
+    ]  # whether it leaves less of a sweep, by its row, than the best step of the level does
 
 
 def fit_relaxation(current: Array, frame: Frame, noise_A: float, *, tau: float | None = None) -> Fit:
@@ -204,23 +196,23 @@ def fit_relaxation(current: Array, frame: Frame, noise_A: float, *, tau: float |
         size=sizes[best, rows], score=scores[best, rows], own=own[best, rows], own_se=own_se[best, rows],
         other=other[best, rows], other_se=other_se[best, rows],
         tau=taus[best], feigned=feigned[best, rows], noise=np.full(len(current), first),
-        among=np.median(np.abs(sizes), axis=1)[best], repeats=np.array([repeats(one) for one in sizes])[best],
-        _steps=lambda row: _gradual(current[row], frame, sigma, ends[best[row]]),
+        among=np.median(np.abs(sizes), axis=1)[best], repeats=repeats(sizes)[best],
+        gradual=lambda row: _gradual(current[row], frame, sigma, ends[best[row]]),
     )  # fmt: skip
 
 
-def repeats(size: Array) -> bool:
-    """Whether the mean of sizes (m,) stands clear of their scatter, and of that of as many in the reference; few may not tell.
+def repeats(size: Array) -> Mask:
+    """Whether the mean of m sizes stands clear of their scatter, and of that of as many in the reference; few may not tell.
 
     Parameters
     ----------
-    size : numpy.ndarray, shape (m,)
+    size : numpy.ndarray, shape (..., m)
     """
-    count = size.size
+    count = size.shape[-1]
     if count < SIBLINGS:
-        return True
-    error = np.std(size, ddof=1) * np.sqrt(2 / count)
-    return bool(abs(size.mean()) > student_quantile(0.995, count - 1) * error)
+        return np.ones(size.shape[:-1], bool)
+    error = np.std(size, axis=-1, ddof=1) * np.sqrt(2 / count)
+    return np.asarray(np.abs(size.mean(axis=-1)) > student_quantile(0.995, count - 1) * error)
 
 
 @dataclass(frozen=True, eq=False)

@@ -91,10 +91,8 @@ def _anew(part: SweepSet, judged: pd.DataFrame, changed: list[int], plan: CheckP
     needed |= np.isin(site, site[touched])
     if needed.all() or not np.isfinite(part.current[needed]).any():
         return judge_iv(part, plan)
-    anew, others = (
-        judge_iv(part.select(needed), plan),
-        [name for name, of in zip(part.names, touched, strict=True) if not of],
-    )
+    anew = judge_iv(part.select(needed), plan)
+    others = [name for name, of in zip(part.names, touched, strict=True) if not of]
     return join_flags([judged[judged["sweep"].isin(others)], anew[~anew["sweep"].isin(others)]])
 
 
