@@ -19,6 +19,7 @@ import tempfile
 from pathlib import Path
 
 import numpy as np
+from _environment import ROOT
 from _timing import Bound
 
 from sts.loaders import LoadedFile
@@ -36,7 +37,6 @@ WANTED: dict[str, Bound] = {  # on two quiet cores
 BOUNDS: dict[str, Bound] = {}  # nothing is judged before a full run on quiet cores is kept; then: WANTED
 BENCH = Bench(white_A=1e-12, gap_noise=0.005, gap_noise_slope=1.0, setpoint_scatter=0.05)
 TIPS = 12
-ROWS = Path(__file__).resolve().parent.parent.parent  # where `python -m sts` finds the package
 
 
 def run(quick: bool = False) -> dict[str, float]:
@@ -147,7 +147,7 @@ def _used(*arguments: str | Path, cwd: Path) -> tuple[float, float]:
     """Processor time [s] and most resident memory [MB] of a command; NaN where the system does not tell."""
     if os.name == "nt":
         return float("nan"), float("nan")
-    environment = os.environ | {"PYTHONPATH": str(ROWS), "OMP_NUM_THREADS": "1"}
+    environment = os.environ | {"PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1"}
     command = [sys.executable, "-m", "sts", *map(str, arguments)]
     with (cwd / "output.txt").open("w") as output:
         process = subprocess.Popen(command, cwd=cwd, env=environment, stdout=output, stderr=output)

@@ -11,6 +11,7 @@ import re
 from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
 from numpy.typing import ArrayLike
 
 from sts.plan import BarrierPlan, Plan
@@ -81,6 +82,11 @@ def median_error(values: ArrayLike) -> float:
         return math.nan
     low, high = ((known.size - 1 + side * math.sqrt(known.size)) / 2 for side in (-1, 1))
     return float(np.diff(np.interp([low, high], np.arange(known.size), known))[0] / 2)
+
+
+def any_differ(compared: pd.DataFrame) -> float:
+    """Share [%] of samples in which any row of `compare_pairs` or `compare_states` says that it differs."""
+    return 100 * float((compared["verdict"] == "differ").groupby(compared["sample"]).any().mean())
 
 
 def _known(values: ArrayLike) -> np.ndarray:

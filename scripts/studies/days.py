@@ -14,7 +14,7 @@ import pandas as pd
 from sts.comparing.pairs import compare_pairs
 from sts.comparing.sites_and_tips import BARRIER_PER_NM2, site_level, tip_level
 from sts.quantities import decay_from_barrier
-from studies import Finding, median_error
+from studies import Finding, any_differ, median_error
 
 TITLE = "Tips over several days: coverage and false positives"
 
@@ -106,8 +106,7 @@ def measure(case: Case, rng: np.random.Generator, trials: int) -> list[Finding]:
     if case.tips > 1 and len(case.sites) > 1:
         few = max(trials // 3, 100)
         pairs = compare_pairs(tips.iloc[: few * case.tips])
-        differ = 100 * (pairs["verdict"] == "differ").groupby(pairs["sample"]).any().mean()
-        found.append(Finding(case.words, "equal tips called different [%]", float(differ), 0.0, 7.0, few))
+        found.append(Finding(case.words, "equal tips called different [%]", any_differ(pairs), 0.0, 7.0, few))
     return found
 
 

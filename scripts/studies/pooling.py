@@ -9,7 +9,7 @@ import pandas as pd
 
 from sts.comparing.pairs import compare_pairs
 from sts.comparing.sites_and_tips import BARRIER_PER_NM2, tip_level
-from studies import Finding, median_error
+from studies import Finding, any_differ, median_error
 
 TITLE = "Tips with few sites: what the scatter of the other tips is worth"
 
@@ -71,7 +71,7 @@ def run(quick: bool = False, seed: int = 0) -> list[Finding]:
                 ),
                 Finding(case, "half width, middle [%]", float(np.median(half)), 0, 200, holds.size, median_error(half)),
             ]
-            called = 100 * any_differ(compare_pairs(tips), trials)
+            called = any_differ(compare_pairs(tips))
             findings.append(
                 Finding(case, "equal tips: some pair called different [%]", called, 0, 6.5 if alike else 12, trials)
             )
@@ -89,8 +89,3 @@ def run(quick: bool = False, seed: int = 0) -> list[Finding]:
                     )
                 )
     return findings
-
-
-def any_differ(pairs: pd.DataFrame, trials: int) -> float:
-    """Share of samples in which some pair is called different."""
-    return float((pairs["verdict"] == "differ").groupby(pairs["sample"]).any().sum() / trials)
